@@ -1,0 +1,100 @@
+"""The command `germstats`: a group whose commands are imported only when they are called.
+
+Errors this package raises on purpose end here, and only here, as one sentence on standard error and an exit code.
+"""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+import warnings
+from typing import Any
+
+import click
+
+from germstats.errors import GermstatsError, GermstatsWarning
+
+COMMANDS = {
+    "demo": ("germstats.cli.demo:demo", "Write the record book of an invented nursery to try things on."),
+    "new": ("germstats.cli.new:new", "Write a blank record book to fill in."),
+    "check": ("germstats.cli.check:check", "Read a record book and list what is wrong or odd in it."),
+    "fit": ("germstats.cli.fit:fit", "Estimate emergence and timing of each lot, with ranges."),
+    "sow": ("germstats.cli.sow:sow", "Say how many seeds to sow per cell."),
+}
+"""Command -> where it lives, and its line in the help, which must not import it."""
+
+INTERRUPTED = 130  # the exit code shells give a program stopped by Ctrl-C
+
+
+class LazyGroup(click.Group):
+    """A group that knows its commands by name and imports one when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names of all commands."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the command called `cmd_name`; None where there is none."""
+        if cmd_name not in COMMANDS:
+            return None
+        module, attribute = COMMANDS[cmd_name][0].split(":")
+        command = getattr(importlib.import_module(module), attribute)
+        assert isinstance(command, click.Command)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command, or say which ones are spelled nearly like it."""
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-"):
+            near = difflib.get_close_matches(name, COMMANDS, cutoff=0.5)
+            hint = f"Did you mean {' or '.join(near)}?" if near else f"The commands are {', '.join(COMMANDS)}."
+            ctx.fail(f"There is no command {name!r}. {hint}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands with their help lines, importing none of them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; an error of this package or Ctrl-C ends it with a sentence instead of a traceback."""
+        try:
+            with warnings.catch_warnings():
+                warnings.showwarning = _show_warning
+                return super().invoke(ctx)
+        except GermstatsError as error:
+            click.echo(f"germstats: {error}", err=True)
+            ctx.exit(error.exit_code)
+        except KeyboardInterrupt:
+            click.echo("germstats: stopped before it was done; no file is half written", err=True)
+            ctx.exit(INTERRUPTED)
+
+
+def _show_warning(
+    message: Warning | str,
+    category: type[Warning],
+    filename: str,
+    lineno: int,
+    file: object = None,
+    line: str | None = None,
+) -> None:
+    """Show the package's own warnings as a sentence; others keep their place in the code, for a bug report."""
+    own = issubclass(category, GermstatsWarning)
+    text = f"note: {message}" if own else warnings.formatwarning(message, category, filename, lineno, line).rstrip()
+    click.echo(text, err=True)
+
+
+@click.group(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="Exit codes: 0 answered; 1 check found a stop, or nothing readable is there; 2 wrong use; "
+    "3 not enough records to answer.",
+)
+@click.version_option(package_name="germstats", message="%(prog)s %(version)s")
+def main() -> None:
+    """Seeds per cell, emergence and timing from the records a grower keeps.
+
+    A BOOK is a folder of CSV files or one .xlsx workbook; `germstats new` writes a blank one.
+    """

@@ -1,0 +1,176 @@
+"""Patterns laid out as flat arrays, ready for the likelihood."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import gammaln
+
+from germstats.models.timing import Array
+from germstats.records.patterns import Patterns
+
+Index = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class CellTerms:
+    """Cells with a countable number of seeds, each pattern spelled out as the terms of its sum.
+
+    Row arrays have one entry per pattern, term arrays one per summand. ``lo`` is -1 for a pattern of cells at their
+    last check (an A) and the day of the last empty check for a first filling (a D).
+    """
+
+    tray: Index
+    lo: Array
+    hi: Array
+    count: Array
+    row: Index
+    successes: Index
+    failures: Index
+    power: Index
+    log_weight: Array
+
+
+@dataclass(frozen=True)
+class PinchTerms:
+    """Cells sown by the pinch; one entry per pattern, ``lo`` as in `CellTerms`."""
+
+    tray: Index
+    lo: Array
+    hi: Array
+    count: Array
+    seen: Array
+    mean: Array
+    k: Array
+    log_constant: Array
+
+
+@dataclass(frozen=True)
+class Compiled:
+    """Patterns laid out for evaluation.
+
+    Attributes
+    ----------
+    trays : int
+        Number of trays T.
+    origin_days : (T,) array
+        Days from sowing to the season's 1 February.
+    time_tray, time_lo, time_hi, time_count : arrays
+        Seen seeds of count records by interval.
+    cells : CellTerms
+    pinches : PinchTerms
+    """
+
+    trays: int
+    origin_days: Array
+    time_tray: Index
+    time_lo: Array
+    time_hi: Array
+    time_count: Array
+    cells: CellTerms
+    pinches: PinchTerms
+
+
+def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled:
+    """Lay out `patterns` for evaluation, optionally only the trays with the given codes (renumbered in that order).
+
+    Parameters
+    ----------
+    patterns : Patterns
+    trays : (T,) int array, optional
+        Tray codes to keep.
+
+    Returns
+    -------
+    Compiled
+    """
+    codes = np.arange(len(patterns.trays)) if trays is None else np.asarray(trays)
+    new_code = np.full(len(patterns.trays), -1)
+    new_code[codes] = np.arange(len(codes))
+
+    def kept(frame: pd.DataFrame) -> pd.DataFrame:
+        frame = frame[new_code[frame["tray"].to_numpy(dtype=np.int64)] >= 0] if len(frame) else frame
+        return frame.assign(tray=new_code[frame["tray"].to_numpy(dtype=np.int64)])
+
+    times, finishes, occupied = kept(patterns.times), kept(patterns.finishes), kept(patterns.occupied)
+
+    def both(finish: ArrayLike, first: ArrayLike, kind: type) -> Array:
+        ends = [np.broadcast_to(np.asarray(finish), len(finishes)), np.broadcast_to(np.asarray(first), len(occupied))]
+        return np.concatenate([end.astype(kind) for end in ends])
+
+    cells = pd.DataFrame(
+        {
+            "tray": both(finishes["tray"], occupied["tray"], np.int64),
+            "sowing": both(finishes["sowing"], occupied["sowing"], np.int64),
+            "seen": both(finishes["seen"], 0, np.int64),
+            "lo": both(-1.0, occupied["lo"], np.float64),
+            "hi": both(finishes["last"], occupied["hi"], np.float64),
+            "count": both(finishes["count"], occupied["count"], np.float64),
+        }
+    )
+    is_pinch = np.array([patterns.sowings[code].k is not None for code in cells["sowing"]], dtype=bool)
+    return Compiled(
+        trays=len(codes),
+        origin_days=patterns.trays["origin_days"].to_numpy(dtype=float)[codes],
+        time_tray=times["tray"].to_numpy(dtype=np.int64),
+        time_lo=times["lo"].to_numpy(dtype=float),
+        time_hi=times["hi"].to_numpy(dtype=float),
+        time_count=times["count"].to_numpy(dtype=float),
+        cells=_cell_terms(cells[~is_pinch], patterns),
+        pinches=_pinch_terms(cells[is_pinch], patterns),
+    )
+
+
+def _log_choose(n: float, k: Index) -> Array:
+    return np.asarray(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1))
+
+
+def _cell_terms(cells: pd.DataFrame, patterns: Patterns) -> CellTerms:
+    rows, successes, failures, powers, weights = [], [], [], [], []
+    for row, (sowing, seen, lo) in enumerate(zip(cells["sowing"], cells["seen"], cells["lo"], strict=True)):
+        counts = patterns.sowings[sowing].counts
+        for n in counts:
+            left = n - seen
+            power = np.arange(0 if lo < 0 else 1, left + 1)
+            if left < 0 or power.size == 0:
+                continue
+            ways = gammaln(n + 1) - gammaln(left + 1) if len(counts) > 1 else 0.0
+            rows.append(np.full(power.size, row))
+            successes.append(seen + power)
+            failures.append(left - power)
+            powers.append(power)
+            weights.append(_log_choose(left, power) + ways - np.log(len(counts)))
+
+    def joined(parts: list[Index]) -> Index:
+        return np.concatenate(parts).astype(np.int64) if parts else np.zeros(0, np.int64)
+
+    return CellTerms(
+        tray=cells["tray"].to_numpy(),
+        lo=cells["lo"].to_numpy(),
+        hi=cells["hi"].to_numpy(),
+        count=cells["count"].to_numpy(),
+        row=joined(rows),
+        successes=joined(successes),
+        failures=joined(failures),
+        power=joined(powers),
+        log_weight=np.concatenate(weights) if weights else np.zeros(0),
+    )
+
+
+def _pinch_terms(cells: pd.DataFrame, patterns: Patterns) -> PinchTerms:
+    mean = np.array([patterns.sowings[code].mean for code in cells["sowing"]], dtype=float)
+    k = np.array([patterns.sowings[code].k for code in cells["sowing"]], dtype=float)
+    seen = cells["seen"].to_numpy(dtype=float)
+    return PinchTerms(
+        tray=cells["tray"].to_numpy(),
+        lo=cells["lo"].to_numpy(),
+        hi=cells["hi"].to_numpy(),
+        count=cells["count"].to_numpy(),
+        seen=seen,
+        mean=mean,
+        k=k,
+        log_constant=np.asarray(gammaln(k + seen) - gammaln(k) + seen * np.log(mean / k)) if len(k) else np.zeros(0),
+    )

@@ -1,0 +1,139 @@
+"""Which law of timing each species follows, and how strongly seeds of one cell share their fate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import minimize_scalar
+from scipy.special import expit
+
+from germstats.models.likelihood import Origin
+from germstats.models.lot_posterior import Law, Mode, find_mode
+from germstats.models.lots import LotRecords, time_priors
+from germstats.models.timing import FAMILIES, LOG_NORMAL, Array
+from germstats.records.patterns import Patterns
+
+ORIGINS: tuple[Origin, ...] = ("1 February", "sowing")
+LOGIT_RHO = float(np.log(0.04 / 0.96))
+"""Centre of the prior of logit rho (sd 1): statistics of the design, common practice, no source."""
+_LOGIT_RHO_SD = 1.0
+_NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
+_NODE_WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])  # three-point Gauss-Hermite rule of a standard normal
+
+
+@dataclass(frozen=True)
+class TimingChoice:
+    """Law of timing of one species.
+
+    Attributes
+    ----------
+    family, origin : str
+        Distribution and where its clock starts.
+    aic : dict
+        (family, origin) -> AIC; infinite where a seed came before the clock starts.
+    """
+
+    family: str
+    origin: Origin
+    aic: dict[tuple[str, Origin], float]
+
+
+@dataclass(frozen=True)
+class CellScatter:
+    """Within-cell correlation rho with its uncertainty.
+
+    Attributes
+    ----------
+    rho, low, high : float
+        Middle and 95 % range.
+    learnt_from : int
+        Lots with counts of two or more seeds per cell; 0 where only the prior speaks.
+    nodes, weights : (3,) arrays
+        Values of rho to average over, with their weights.
+    """
+
+    rho: float
+    low: float
+    high: float
+    learnt_from: int
+    nodes: Array
+    weights: Array
+
+
+def choose_timing(lots: tuple[LotRecords, ...], patterns: Patterns) -> tuple[dict[str, TimingChoice], dict[str, Mode]]:
+    """Pick family and origin per species by AIC of the lots' integrated likelihoods.
+
+    Parameters
+    ----------
+    lots : tuple of LotRecords
+    patterns : Patterns
+
+    Returns
+    -------
+    choices : dict
+        Group (species) -> TimingChoice.
+    modes : dict
+        Lot -> mode under its chosen law, a start for what follows.
+    """
+    rho = float(expit(LOGIT_RHO))
+    found: dict[tuple[str, Origin], dict[str, Mode]] = {}
+    for origin in ORIGINS:
+        priors = time_priors(lots, patterns, origin)
+        for family in FAMILIES.values():
+            found[family.name, origin] = {
+                lot.lot: find_mode(lot.fit, Law(family, origin, rho, priors[lot.group])) for lot in lots
+            }
+    choices: dict[str, TimingChoice] = {}
+    for group in dict.fromkeys(lot.group for lot in lots):
+        members = [lot for lot in lots if lot.group == group]
+        aic = {
+            law: sum(2 * (2 * lot.fit.rows + 1) - 2 * modes[lot.lot].integrated for lot in members if lot.timed)
+            for law, modes in found.items()
+        }
+        best = min(aic, key=lambda law: aic[law]) if any(lot.timed for lot in members) else (LOG_NORMAL.name, "sowing")
+        choices[group] = TimingChoice(best[0], best[1], aic)
+    modes = {lot.lot: found[choices[lot.group].family, choices[lot.group].origin][lot.lot] for lot in lots}
+    return choices, modes
+
+
+def laws_at(lots: tuple[LotRecords, ...], patterns: Patterns, choices: dict[str, TimingChoice]) -> dict[str, Law]:
+    """Lot -> its law at the usual rho."""
+    priors = {origin: time_priors(lots, patterns, origin) for origin in ORIGINS}
+    return {
+        lot.lot: Law(
+            FAMILIES[choices[lot.group].family],
+            choices[lot.group].origin,
+            float(expit(LOGIT_RHO)),
+            priors[choices[lot.group].origin][lot.group],
+        )
+        for lot in lots
+    }
+
+
+def learn_cell_scatter(lots: tuple[LotRecords, ...], laws: dict[str, Law], modes: dict[str, Mode]) -> CellScatter:
+    """Posterior of rho from cells with two or more counted seeds; the prior alone where there are none.
+
+    The criterion is the lots' integrated likelihood (tray and season effects integrated by Laplace) times the prior
+    logit rho ~ N(logit .04, 1); its curvature at the mode gives the three values to average over.
+    """
+    telling = [lot for lot in lots if lot.has_cell_counts]
+
+    def criterion(logit_rho: float) -> float:
+        total = -0.5 * ((logit_rho - LOGIT_RHO) / _LOGIT_RHO_SD) ** 2
+        for lot in telling:
+            law = laws[lot.lot]
+            moved = Law(law.family, law.origin, float(expit(logit_rho)), law.priors)
+            total += find_mode(lot.fit, moved, modes[lot.lot].x).integrated
+        return float(total)
+
+    middle, sd = LOGIT_RHO, _LOGIT_RHO_SD
+    if telling:
+        middle = float(minimize_scalar(lambda at: -criterion(at), bounds=(-9.0, 2.0), method="bounded",
+                                       options={"xatol": 0.01}).x)  # fmt: skip
+        step = 0.2
+        bend = (criterion(middle + step) - 2 * criterion(middle) + criterion(middle - step)) / step**2
+        sd = float(1 / np.sqrt(max(-bend, 1 / 9.0)))  # a flat or rising criterion may not claim more than sd 3
+    low, high = expit(middle - 1.96 * sd), expit(middle + 1.96 * sd)
+    nodes = np.asarray(expit(middle + sd * _NODES))
+    return CellScatter(float(expit(middle)), float(low), float(high), len(telling), nodes, _NODE_WEIGHTS)

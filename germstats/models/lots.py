@@ -1,0 +1,132 @@
+"""Patterns sorted into lots, with what each lot's fit needs to know beforehand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from germstats.models.compiled import Compiled, Index, compile_patterns
+from germstats.models.likelihood import Origin
+from germstats.models.lot_posterior import Lot, Priors, Scatter
+from germstats.records.patterns import Patterns
+
+_AFTER_ALL = 1e9  # a day by which everything that ever comes has come
+_DAYS_TO_HALF = 60.0  # from 1 February, where no seedling was ever seen; common practice, no source
+
+
+@dataclass(frozen=True)
+class LotRecords:
+    """The trays of one lot.
+
+    Attributes
+    ----------
+    species, lot : str or None, str
+    labels : tuple of str
+        Treatment labels, in the order of the rows.
+    codes : (T,) int array
+        Tray codes in the patterns.
+    fit : Lot
+    timed : bool
+        False where every tray was looked at once only: the count is taken as final and no timing is estimated.
+    """
+
+    species: str | None
+    lot: str
+    labels: tuple[str, ...]
+    codes: Index
+    fit: Lot
+    timed: bool
+
+    @property
+    def group(self) -> str:
+        """What shares one law of timing: the species, or the lot where species are not recorded."""
+        return self.species if self.species is not None else self.lot
+
+    @property
+    def has_cell_counts(self) -> bool:
+        """Whether cells with two or more counted seeds tell of the scatter between cells."""
+        cells = self.fit.data.cells
+        finished = cells.lo < 0
+        sown = np.zeros(len(cells.tray))
+        np.maximum.at(sown, cells.row, (cells.successes + cells.failures).astype(float))
+        return bool((finished & (sown > 1)).any())
+
+
+def sort_lots(patterns: Patterns, scatter: Scatter) -> tuple[LotRecords, ...]:
+    """Group trays by lot; treatments become rows, seasons blocks."""
+    lots = []
+    for (species, lot), trays in patterns.trays.groupby(["species", "lot"], sort=True, dropna=False):
+        codes = trays.index.to_numpy(dtype=np.int64)
+        labels, row = np.unique(trays["treatment"].astype(str), return_inverse=True)
+        _, season = np.unique(trays["season"].astype(int), return_inverse=True)
+        data = compile_patterns(patterns, codes)
+        timed = _looked_at_more_than_once(data)
+        data = data if timed else _taken_as_final(data)
+        lots.append(
+            LotRecords(
+                species=None if pd.isna(species) else str(species),
+                lot=str(lot),
+                labels=tuple(str(label) for label in labels),
+                codes=codes,
+                fit=Lot(data, row, season, scatter),
+                timed=timed,
+            )
+        )
+    return tuple(lots)
+
+
+def _looked_at_more_than_once(data: Compiled) -> bool:
+    starts = np.concatenate([data.time_lo, data.cells.lo, data.pinches.lo])
+    ends = {tray: set[float]() for tray in range(data.trays)}
+    for trays, days in (
+        (data.time_tray, data.time_hi),
+        (data.cells.tray, data.cells.hi),
+        (data.pinches.tray, data.pinches.hi),
+    ):
+        for tray, day in zip(trays, days, strict=True):
+            ends[int(tray)].add(float(day))
+    return bool((starts > 0).any()) or any(len(days) > 1 for days in ends.values())
+
+
+def _taken_as_final(data: Compiled) -> Compiled:
+    return replace(
+        data,
+        time_hi=np.full_like(data.time_hi, _AFTER_ALL),
+        cells=replace(data.cells, hi=np.full_like(data.cells.hi, _AFTER_ALL)),
+        pinches=replace(data.pinches, hi=np.full_like(data.pinches.hi, _AFTER_ALL)),
+    )
+
+
+def time_priors(lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin) -> dict[str, Priors]:
+    """Weak prior of m per species: centred on the days by which half of what was seen had been seen.
+
+    A species with no seedling takes the book's centre; a book with none takes 60 days from 1 February.
+    """
+    frames = []
+    for seen in (patterns.times, patterns.occupied):
+        trays = patterns.trays.iloc[seen["tray"]]
+        shift = trays["origin_days"].to_numpy() if origin == "1 February" else 0.0
+        frames.append(
+            pd.DataFrame(
+                {
+                    "group": trays["species"].fillna(trays["lot"]).to_numpy(),
+                    "day": np.maximum((seen["lo"].to_numpy() + seen["hi"].to_numpy()) / 2 - shift, 1.0),
+                    "count": seen["count"].to_numpy(dtype=float),
+                }
+            )
+        )
+    seen_days = pd.concat([frame for frame in frames if len(frame)] or frames[:1])
+    shift_all = -float(patterns.trays["origin_days"].mean()) if origin == "1 February" else 0.0
+    usual = _weighted_median(seen_days) if len(seen_days) else _DAYS_TO_HALF + float(
+        patterns.trays["origin_days"].clip(lower=0).mean() + min(shift_all, 0.0)
+    )  # fmt: skip
+    medians = {str(group): _weighted_median(part) for group, part in seen_days.groupby("group")}
+    return {lot.group: Priors(float(np.log(medians.get(lot.group, usual)))) for lot in lots}
+
+
+def _weighted_median(days: pd.DataFrame) -> float:
+    ordered = days.sort_values("day")
+    reached = ordered["count"].cumsum() >= ordered["count"].sum() / 2
+    return float(ordered["day"][reached].iloc[0])

@@ -1,0 +1,145 @@
+"""What was sown in each tray, under which treatment, and until which day its records speak of its first spring."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from germstats.records.book import RecordBook
+from germstats.records.seeds import DEFAULT_PINCH_K, SowingRate, parse_seeds, pinch_from_counts
+
+SPRING_ENDS = (7, 31)
+"""Month and day on which a season's first spring ends."""
+
+ENDING_EVENTS = frozenset(
+    {
+        "dropped",
+        "rodent",
+        "bird",
+        "washed",
+        "flooded",
+        "discarded",
+        "sold",
+        "transplanted",
+        "transplanted_in",
+        "uncovered",
+    }
+)
+"""After these the cells named say nothing more about emergence under their treatment: the seedlings or seeds are gone,
+moved, or no longer under the cover they were sown with."""
+
+
+def treatment_label(treatment: Mapping[str, str | float]) -> str:
+    """Short words for a treatment: ``sand 5 mm, scarified``; ``cover not recorded`` where nothing is known."""
+    cover = str(treatment.get("cover", "cover not recorded"))
+    if "cover_depth_mm" in treatment:
+        cover += f" {treatment['cover_depth_mm']:g} mm"
+    return ", ".join([cover, *([str(treatment["pretreatment"])] if "pretreatment" in treatment else [])])
+
+
+def treatment_of(tray: Mapping[str, object]) -> dict[str, str | float]:
+    """Treatment of a tray as an object: cover (with its depth, if given) and pretreatment; place and block are none."""
+    treatment: dict[str, str | float] = {}
+    if tray["cover"]:
+        treatment["cover"] = str(tray["cover"])
+    depth = tray["cover_depth_mm"]
+    if isinstance(depth, float) and np.isfinite(depth) and depth > 0:
+        treatment["cover_depth_mm"] = depth
+    if tray["pretreatment"]:
+        treatment["pretreatment"] = str(tray["pretreatment"])
+    return treatment
+
+
+def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
+    """One row per tray id with what was sown and the window of its records.
+
+    Parameters
+    ----------
+    book : RecordBook
+    spring_ends : (month, day)
+        End of the first spring; two-winter species are judged one year later.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The trays table with ``species``, ``treatment`` (label), ``two_winters``, ``window_end`` (last date that
+        counts), ``origin`` (1 February of the spring it is judged in), ``tray_cells`` and ``rate`` (SowingRate, None
+        where unknown).
+    """
+    trays = book.tables["trays"].copy()
+    lots = book.tables["lots"].drop_duplicates("lot").set_index("lot")
+    species = book.tables["species"].drop_duplicates("species").set_index("species")
+    trays["species"] = [_looked_up(lots, lot, "species") or None for lot in trays["lot"]]
+    trays["two_winters"] = [_looked_up(species, code, "two_winters") == "yes" for code in trays["species"]]
+    trays["treatment"] = [treatment_label(treatment_of(tray)) for tray in trays.to_dict("records")]
+    judged = [
+        int(season) + two if season is not pd.NA else None
+        for season, two in zip(trays["season"], trays["two_winters"], strict=True)
+    ]
+    month, day = spring_ends
+    trays["window_end"] = pd.to_datetime([datetime.date(year, month, day) if year else None for year in judged])
+    trays["origin"] = pd.to_datetime([datetime.date(year, 2, 1) if year else None for year in judged])
+    trays["tray_cells"] = (trays["rows"] * trays["columns"]).astype("Int64")
+    trays["rate"] = pd.Series(
+        [_rate(tray, lots, species) for tray in trays.to_dict("records")], index=trays.index, dtype=object
+    )
+    return trays
+
+
+def _looked_up(table: pd.DataFrame, key: object, column: str) -> str:
+    return str(table.at[key, column]) if key in table.index else ""
+
+
+def _rate(tray: Mapping[str, object], lots: pd.DataFrame, species: pd.DataFrame) -> SowingRate | None:
+    entry = str(tray["seeds_per_cell"])
+    if not entry:
+        return None
+    rate = parse_seeds(entry)
+    if rate.kind != "pinch_unmeasured":
+        return rate
+    lot = tray["lot"]
+    counts = tuple(int(n) for n in _looked_up(lots, lot, "pinch_counts").split())
+    mean, k = pinch_from_counts(counts) if len(counts) > 1 else (0.0, DEFAULT_PINCH_K)
+    per_gram = _number(lots, lot, "seeds_per_gram") or _number(species, tray["species"], "seeds_per_gram")
+    grams, cells = tray["grams"], tray["tray_cells"]
+    if isinstance(grams, float) and grams > 0 and per_gram and isinstance(cells, int) and cells > 0:
+        purity = _number(lots, lot, "purity_pct") or 100.0
+        mean = grams * per_gram * purity / 100 / cells
+    return SowingRate("pinch", (), mean, k, k_measured=len(counts) > 1) if mean > 0 else rate
+
+
+def _number(table: pd.DataFrame, key: object, column: str) -> float | None:
+    value = float(table.at[key, column]) if key in table.index else np.nan
+    return value if np.isfinite(value) and value > 0 else None
+
+
+def ending_dates(book: RecordBook) -> tuple[dict[str, pd.Timestamp], dict[tuple[str, str], pd.Timestamp]]:
+    """First day on which a tray, or one of its cells, stopped telling of emergence.
+
+    Returns
+    -------
+    whole : dict
+        Tray -> date of the first ending event that names no cells.
+    by_cell : dict
+        (tray, cell) -> date of the first ending event that names the cell.
+    """
+    whole: dict[str, pd.Timestamp] = {}
+    by_cell: dict[tuple[str, str], pd.Timestamp] = {}
+    for tray, on, event, cells in book.tables["events"][["tray", "on", "event", "cells"]].itertuples(index=False):
+        if event not in ENDING_EVENTS or pd.isna(on):
+            continue
+        if not cells:
+            whole[tray] = min(on, whole.get(tray, on))
+        for cell in str(cells).split():
+            by_cell[tray, cell] = min(on, by_cell.get((tray, cell), on))
+    return whole, by_cell
+
+
+def thinning_dates(book: RecordBook) -> dict[str, pd.Timestamp]:
+    """Tray -> date of its first thinning, after which its standing seedlings no longer count those that came."""
+    events = book.tables["events"]
+    thinned = events[(events["event"] == "thinned") & events["on"].notna()]
+    return {str(tray): on for tray, on in thinned.groupby("tray")["on"].min().items()}
