@@ -1,0 +1,108 @@
+"""The record book: clean tables, findings, and an account of every input row."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from germstats.records.answering import Answers, new_answers, note_answers
+from germstats.records.findings import MERGED, SET_ASIDE, USED, Judgement, findings_frame
+from germstats.records.reading import Sheets, read_sheets
+from germstats.records.rules import RULES
+from germstats.records.rules_book import judge_files
+from germstats.records.tables import TABLES
+from germstats.records.worktables import add_worktable, empty_worktable
+
+
+@dataclass(frozen=True)
+class RecordBook:
+    """A record book, read and judged.
+
+    Attributes
+    ----------
+    source : str
+        Name of the folder or workbook it was read from.
+    dates : {"day-first", "month-first"} or None
+        How dates such as 04/05/2024 were read; None where they were refused.
+    tables : dict of str to pandas.DataFrame
+        Every table, empty where the book has none of that name, with all its columns and ``row`` (as a spreadsheet
+        shows it, header = 1). Text is str ("" where blank), whole numbers Int64, numbers float64, dates
+        datetime64[ns]. Values a finding made unusable are blank, rows set aside are not there. Counts of what was ever
+        seen carry their running maximum; ``filled_raw``, ``seedlings_raw``, ``emerged_raw`` and ``occupied_raw`` keep
+        what was written.
+    findings : pandas.DataFrame
+        One row per finding, worst first; columns as in `germstats.records.findings.Finding`.
+    accounting : pandas.DataFrame
+        One row per table of the input: ``table``, ``rows``, ``used``, ``merged``, ``set_aside``; rows = used + merged +
+        set_aside.
+    left_out : dict of str to str
+        Tray -> why nothing is estimated from it. Such trays remain in `tables`.
+    """
+
+    source: str
+    dates: str | None
+    tables: dict[str, pd.DataFrame]
+    findings: pd.DataFrame
+    accounting: pd.DataFrame
+    left_out: dict[str, str]
+
+
+def read_book(path: str | Path, dates: str | None = None) -> RecordBook:
+    """Read a folder of CSV files or one xlsx workbook, and judge all of it.
+
+    Parameters
+    ----------
+    path : path
+    dates : {"day-first", "month-first"}, optional
+        How dates such as 04/05/2024 are meant; without it, as the book itself remembers, else they are refused.
+
+    Returns
+    -------
+    RecordBook
+
+    Raises
+    ------
+    UnreadableBookError
+        Nothing readable is there; the message is one sentence.
+    WrongUseError
+        `dates` is none of the two.
+    """
+    sheets = read_sheets(path, dates)
+    answers = Answers()
+    judgement = _judged(sheets, answers)
+    typed = {name: table.text for name, table in judgement.tables.items()}
+    while more := new_answers(judgement, typed, answers):
+        answers = more
+        judgement = _judged(sheets, answers)
+    note_answers(judgement, typed, answers)
+    judge_files(judgement, sheets.not_read)
+    return RecordBook(
+        source=sheets.source,
+        dates=sheets.dates,
+        tables={name: table.used().reset_index(drop=True) for name, table in judgement.tables.items()},
+        findings=findings_frame(judgement.findings),
+        accounting=_accounting(judgement, sheets),
+        left_out=dict(judgement.left_out),
+    )
+
+
+def _judged(sheets: Sheets, answers: Answers) -> Judgement:
+    tables = {name: empty_worktable(spec) for name, spec in TABLES.items()}
+    judgement = Judgement(tables, sheets.dates, answers.confirmed)
+    for sheet in sheets.tables.values():
+        add_worktable(judgement, sheet, answers.edits)
+    for rule in RULES:
+        rule(judgement)
+    return judgement
+
+
+def _accounting(judgement: Judgement, sheets: Sheets) -> pd.DataFrame:
+    rows: list[Mapping[str, object]] = []
+    for name, sheet in sheets.tables.items():
+        counts = judgement.tables[name].status.value_counts()
+        became = {status: int(counts.get(status, 0)) for status in (USED, MERGED, SET_ASIDE)}
+        rows.append({"table": name, "rows": len(sheet.rows), **became})
+    return pd.DataFrame(rows, columns=["table", "rows", USED, MERGED, SET_ASIDE])

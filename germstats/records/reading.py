@@ -1,0 +1,216 @@
+"""Files -> text with places. Nothing is judged here: every value comes back as it was typed, with its row."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from germstats.errors import UnreadableBookError, WrongUseError
+from germstats.records.datapackage import FILE_NAME
+from germstats.records.tables import TABLES
+from germstats.records.values import unguarded
+
+DATE_ORDERS = ("day-first", "month-first")
+
+_CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f]")
+_SEPARATORS = ",;\t"
+_NEW = "`germstats new` writes a blank book."
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One table as text.
+
+    Attributes
+    ----------
+    name : str
+    shown_as : str
+        How messages call it: ``cells.csv`` or ``sheet cells``.
+    header : tuple of str
+        As typed.
+    rows : tuple of (row number, values)
+        Row number as the spreadsheet shows it, the header being row 1. At least as many values as the header, more
+        where the row runs over. Rows that are blank throughout are no rows.
+    formula_zeros : tuple of (row number, place in the header)
+        Workbook cells whose formula reads back as 0 or as nothing.
+    """
+
+    name: str
+    shown_as: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[str, ...]], ...]
+    formula_zeros: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class Sheets:
+    """A whole book as text.
+
+    Attributes
+    ----------
+    source : str
+        Name of the folder or workbook.
+    tables : dict of str to Sheet
+    dates : {"day-first", "month-first"} or None
+        How dates such as 04/05/2024 are read: as asked for, else as the book remembers.
+    not_read : tuple of str
+        CSV files or sheets that bear the name of no table.
+    """
+
+    source: str
+    tables: dict[str, Sheet]
+    dates: str | None = None
+    not_read: tuple[str, ...] = ()
+
+
+def read_sheets(path: str | Path, dates: str | None = None) -> Sheets:
+    """Read a folder of CSV files or one xlsx workbook.
+
+    Parameters
+    ----------
+    path : path
+    dates : {"day-first", "month-first"}, optional
+        How dates such as 04/05/2024 are meant; without it, what the folder's `datapackage.json` remembers.
+
+    Returns
+    -------
+    Sheets
+
+    Raises
+    ------
+    UnreadableBookError
+        Nothing is there, or nothing of it is a record table; the message is one sentence.
+    WrongUseError
+        `dates` is none of the two.
+    """
+    if dates is not None and dates not in DATE_ORDERS:
+        raise WrongUseError(f"dates can be {' or '.join(DATE_ORDERS)}, not {dates!r}")
+    place = Path(path)
+    try:
+        if place.is_dir():
+            return _read_folder(place, dates)
+        if not place.exists():
+            raise UnreadableBookError(f"There is no folder or workbook called {path}.")
+        return _read_file(place, dates)
+    except OSError as error:
+        raise UnreadableBookError(f"{error.filename or path} cannot be read: {error.strerror or error}.") from error
+
+
+def _read_folder(folder: Path, dates: str | None) -> Sheets:
+    files = sorted(file for file in folder.iterdir() if file.suffix.lower() == ".csv" and not file.name.startswith("."))
+    if not files:
+        book = next(iter(sorted(folder.glob("*.xlsx"))), None)
+        hint = f"; name the workbook {book.name} itself to read it" if book else ""
+        raise UnreadableBookError(f"The folder {folder.name} holds no CSV file{hint}.")
+    known = _by_table([(file.stem, file.name) for file in files])
+    if "trays" not in known:
+        there = ", ".join(file.name for file in files)
+        raise UnreadableBookError(f"The folder {folder.name} holds no trays.csv, only {there}. {_NEW}")
+    tables = {name: _read_csv(folder / known[name], name) for name in TABLES if name in known}
+    not_read = tuple(file.name for file in files if file.name not in known.values())
+    return Sheets(folder.name, tables, dates or _remembered_dates(folder / FILE_NAME), not_read)
+
+
+def _by_table(names: list[tuple[str, str]]) -> dict[str, str]:
+    """Table -> the file or sheet of that name, whatever its case."""
+    known: dict[str, str] = {}
+    for stem, name in names:
+        table = stem.strip().lower()
+        if table in known and table in TABLES:
+            raise UnreadableBookError(f"{known[table]} and {name} both claim to be the table {table}; keep one.")
+        if table in TABLES:
+            known[table] = name
+    return known
+
+
+def _remembered_dates(package: Path) -> str | None:
+    try:
+        content = json.loads(package.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError):
+        return None
+    settings = content.get("germstats") if isinstance(content, dict) else None
+    dates = settings.get("dates") if isinstance(settings, dict) else None
+    return dates if dates in DATE_ORDERS else None
+
+
+def _read_csv(file: Path, name: str) -> Sheet:
+    raw = file.read_bytes()
+    if raw[:4] == b"PK\x03\x04":
+        raise UnreadableBookError(
+            f"{file.name} is a workbook under a CSV name; give it the ending .xlsx, or save as CSV."
+        )
+    text = _decoded(raw)
+    if _CONTROL.search(text):
+        raise UnreadableBookError(f"{file.name} is no CSV file; save the sheet as CSV (UTF-8) and try again.")
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    separator = max(_SEPARATORS, key=first.count)
+    try:
+        lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
+    except csv.Error as error:
+        raise UnreadableBookError(f"{file.name} is no CSV file that can be read ({error}).") from error
+    if "'" in text:
+        lines = [[unguarded(value) for value in line] for line in lines]
+    return sheet_of(name, file.name, lines)
+
+
+def _decoded(raw: bytes) -> str:
+    """UTF-8 with or without mark, else cp1252."""
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return raw.decode("cp1252", errors="replace")
+
+
+def sheet_of(
+    name: str, shown_as: str, lines: list[list[str]], formula_zeros: tuple[tuple[int, int], ...] = ()
+) -> Sheet:
+    """Make a `Sheet` of lines of text; blank lines, and blank columns to the right, are no part of it."""
+    header = list(lines[0]) if lines else []
+    while header and not header[-1].strip():
+        header.pop()
+    width = len(header)
+    rows = []
+    for number, line in enumerate(lines[1:], start=2):
+        if any(line) and any(value.strip() for value in line):
+            values = line[:width] + [""] * (width - len(line))
+            if len(line) > width:
+                beyond = line[width:]
+                while beyond and not beyond[-1].strip():
+                    beyond.pop()
+                values += beyond
+            rows.append((number, tuple(values)))
+    return Sheet(name, shown_as, tuple(header), tuple(rows), formula_zeros)
+
+
+def _read_file(file: Path, dates: str | None) -> Sheets:
+    """Read one workbook."""
+    from germstats.records.reading_xlsx import read_lines  # only readers of workbooks pay for it
+
+    with file.open("rb") as stream:
+        start = stream.read(4096)
+    if start[:4] != b"PK\x03\x04":
+        raise UnreadableBookError(f"{file.name} {_what_else(file, start)}.")
+    sheets, zeros = read_lines(file)
+    known = _by_table([(name, name) for name in sheets])
+    if "trays" not in known:
+        raise UnreadableBookError(f"{file.name} has no sheet called trays; its sheets are {', '.join(sheets)}.")
+    tables = {
+        name: sheet_of(name, f"sheet {name}", sheets[known[name]], zeros.get(known[name], ()))
+        for name in TABLES
+        if name in known
+    }
+    return Sheets(file.name, tables, dates, tuple(name for name in sheets if name not in known.values()))
+
+
+def _what_else(file: Path, start: bytes) -> str:
+    if start[:4] == b"\xd0\xcf\x11\xe0":
+        return "is a workbook of the old kind; save it as .xlsx and try again"
+    if start and not _CONTROL.search(start.decode("latin-1")):
+        if file.suffix.lower() == ".csv":
+            return "is one CSV file; name the folder it lies in"
+        return "is a text file under another name; give it the ending .csv and name the folder it lies in"
+    return "is no workbook; save it as .xlsx and try again"

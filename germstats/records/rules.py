@@ -1,0 +1,42 @@
+"""The rules in the order in which they look at a book; each is one small function that notes what it finds.
+
+Ids come first, so that every later finding can name its tray; what a rule takes out of use, later rules do not see.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from germstats.records.findings import Judgement
+from germstats.records.rules_book import judge_coverage, judge_lots, judge_pinches, judge_weather
+from germstats.records.rules_counts import judge_counts, judge_falls
+from germstats.records.rules_dates import judge_order, judge_seasons, judge_sowing
+from germstats.records.rules_ids import mend_ids, one_spelling_of_levels
+from germstats.records.rules_rows import judge_blanks, judge_both, judge_cells, judge_twice, judge_unseen
+from germstats.records.worktables import parse_columns
+
+
+def _parse_all(judgement: Judgement) -> None:
+    for name in judgement.tables:
+        parse_columns(judgement, name)
+
+
+RULES: tuple[Callable[[Judgement], None], ...] = (
+    mend_ids,
+    _parse_all,
+    one_spelling_of_levels,
+    judge_unseen,
+    judge_blanks,
+    judge_both,
+    judge_seasons,
+    judge_sowing,
+    judge_order,
+    judge_cells,
+    judge_twice,
+    judge_counts,
+    judge_falls,
+    judge_lots,
+    judge_weather,
+    judge_pinches,
+    judge_coverage,
+)
