@@ -1,1 +1,31 @@
 """Records a grower keeps, turned into emergence, timing and seeds per cell with honest ranges."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from germstats.decisions.sowing import seeds_per_cell
+    from germstats.models.emergence import fit_emergence
+    from germstats.records.book import read_book
+
+__all__ = ["fit_emergence", "read_book", "seeds_per_cell"]
+
+_HOMES = {
+    "read_book": "germstats.records.book",
+    "fit_emergence": "germstats.models.emergence",
+    "seeds_per_cell": "germstats.decisions.sowing",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Hand on the public functions without importing their libraries before they are asked for."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'germstats' has no attribute {name!r}")
+    from importlib import import_module
+
+    return getattr(import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_HOMES])

@@ -6,9 +6,12 @@ import json
 import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from germstats.models.emergence import EmergenceFit
 
 Command = Callable[..., Any]
 
@@ -52,3 +55,52 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return None if str(value) in ("<NA>", "NaT") else value
+
+
+def scatter_options(command: Command) -> Command:
+    """Add ``--tray-sd``, ``--season-sd`` and ``--spring-ends``, the visible settings of a fit."""
+    for decorate in (
+        click.option("--spring-ends", default="07-31", show_default=True, metavar="MM-DD",
+                     help="Last day of a first spring."),
+        click.option("--season-sd", type=click.FloatRange(0, 3), default=0.35, show_default=True,
+                     help="Scatter between springs, on the logit scale."),
+        click.option("--tray-sd", type=click.FloatRange(0, 3), default=0.5, show_default=True,
+                     help="Scatter between trays of one lot, on the logit scale."),
+    ):  # fmt: skip
+        command = decorate(command)
+    return command
+
+
+def fitted(book: Path, dates: str | None, tray_sd: float, season_sd: float, spring_ends: str) -> EmergenceFit:
+    """Read BOOK and fit it, saying on standard error what takes its time."""
+    from germstats.models.emergence import FitSpec, fit_emergence
+    from germstats.models.lot_posterior import Scatter
+    from germstats.records.book import read_book
+
+    spec = FitSpec(Scatter(tray=tray_sd, season=season_sd), spring_ends=_month_day(spring_ends))
+    progress("reading the records")
+    return fit_emergence(read_book(book, dates), spec, progress)
+
+
+def _month_day(text: str) -> tuple[int, int]:
+    import datetime
+
+    try:
+        day = datetime.date.fromisoformat(f"2001-{text}")
+    except ValueError:
+        raise click.BadParameter(f"{text!r} is no month and day such as 07-31", param_hint="--spring-ends") from None
+    return day.month, day.day
+
+
+def scatter_settings(fit: EmergenceFit) -> dict[str, object]:
+    """The settings of a fit, as ``--json`` prints them."""
+    scatter = fit.spec.scatter
+    return {
+        "tray_sd": scatter.tray,
+        "season_sd": scatter.season,
+        "tray_time_sd": scatter.tray_time,
+        "season_time_sd": scatter.season_time,
+        "spring_ends": "{:02d}-{:02d}".format(*fit.spec.spring_ends),
+        "cell_scatter": fit.cell_scatter.rho,
+        "timing": {name: f"{choice.family} from {choice.origin}" for name, choice in fit.timing.items()},
+    }

@@ -170,7 +170,8 @@ def _posterior(lot: Lot, law: Law, x: Array) -> tuple[float, Array, Array, float
     """Log posterior, gradient, negative Hessian, and the value of the fixed priors alone."""
     to_eta, to_mu = lot.design
     at = 2 * lot.rows
-    terms = evaluate(lot.data, to_eta @ x, to_mu @ x, float(x[at]), law.rho, law.family, law.origin)
+    with np.errstate(over="ignore", invalid="ignore"):  # a step too far comes back as not finite, and is halved
+        terms = evaluate(lot.data, to_eta @ x, to_mu @ x, float(x[at]), law.rho, law.family, law.origin)
     prior, gradient, curvature = _fixed_priors(x, lot.rows, law.priors)
     effects = x[at + 1 :]
     value = float(terms.value.sum()) + prior - 0.5 * float(effects @ effects)
@@ -225,7 +226,7 @@ def find_mode(lot: Lot, law: Law, start: Array | None = None, held: tuple[int, f
             trial = x.copy()
             trial[free] += step * 0.5**halving
             ahead = _posterior(lot, law, trial)
-            if ahead[0] >= value - 1e-12:
+            if ahead[0] >= value - 1e-12 and np.isfinite(ahead[2]).all():
                 break
         else:
             break

@@ -31,11 +31,15 @@ Positions = np.ndarray[tuple[Any, ...], np.dtype[np.int64]]
 
 @dataclass(frozen=True)
 class Kind:
-    """A kind of finding: how bad it is, the name of its rule, and what to do about it."""
+    """A kind of finding: how bad it is, the name of its rule, and what to do about it.
+
+    Where `confirmable`, an answer may say that what is written is meant, and the question is not asked again.
+    """
 
     severity: Severity
     rule: str
     remedy: str
+    confirmable: bool = False
 
 
 @dataclass(frozen=True)
@@ -176,7 +180,7 @@ class Judgement:
         keep = []
         where = f", {column}" if column else ""
         for position, row, key, text, words, tray in zip(noted, rows, keys, texts, said, trays, strict=True):
-            if (kind.rule, name, int(position), column) in self.confirmed:
+            if kind.confirmable and (kind.rule, name, int(position), column) in self.confirmed:
                 continue
             message = f"{table.shown_as} row {row}{where}: {words}"
             self.findings.append(
@@ -215,7 +219,7 @@ class Judgement:
         """Take single values out of use."""
         values = self.tables[place[0]].values
         column = values[place[1]].copy()
-        column.iloc[at] = "" if column.dtype == object else pd.NA
+        column.iloc[at] = "" if column.dtype == object else None
         values[place[1]] = column
 
 

@@ -18,8 +18,10 @@ ABOVE_CELLS = Kind("stop", "above-cells", "mend the count, or the rows and colum
 FALLS = Kind("stop", "emerged-falls", "count seedlings ever seen, or note a thinning")
 FALLS_EXPLAINED = Kind("changed", "emerged-falls-explained", "nothing; write standing seedlings in the column alive")
 FILLED_FALLS = Kind("watch", "filled-falls", "note in events what happened, if you know it")
-FEW_SEEDLINGS = Kind("ask", "seedlings-below-filled", "mend one of the two; until then the seedlings are not used")
-ALIVE_ABOVE = Kind("ask", "alive-above-emerged", "mend one of the two; until then alive is not used")
+FEW_SEEDLINGS = Kind(
+    "ask", "seedlings-below-filled", "mend one of the two; until then the seedlings are not used", True
+)
+ALIVE_ABOVE = Kind("ask", "alive-above-emerged", "mend one of the two; until then alive is not used", True)
 SEEDS_DIFFER = Kind("ask", "seeds-differ", "write the seeds sown in this cell alike in all its rows")
 STRAYS = Kind("watch", "strays", "nothing; the share says how many seedlings may be weeds")
 

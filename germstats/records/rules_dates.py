@@ -12,7 +12,7 @@ import pandas as pd
 from germstats.records.findings import Judgement, Kind, rows_of
 from germstats.records.parsing import spelled
 
-EXCHANGED = Kind("ask", "day-month-exchanged", "mend the date, or answer with the right one as year-month-day")
+EXCHANGED = Kind("ask", "day-month-exchanged", "mend the date, or answer with the right one as year-month-day", True)
 BEFORE_SOWING = Kind("stop", "before-sowing", "mend the date, or the sowing date of the tray")
 GOES_BACK = Kind("watch", "dates-go-back", "nothing, if the date is right")
 SEASON = Kind("watch", "season", "mend the season (the year of the first spring after sowing), or the sowing date")

@@ -17,7 +17,7 @@ from germstats.records.tables import TABLES, Column, Table
 
 HEADING = Kind("changed", "heading-spelling", "nothing, if that is right")
 TWICE = Kind("changed", "heading-twice", "keep one of the columns")
-TWICE_DIFFERENT = Kind("ask", "heading-twice-different", "keep one of the columns, with the right value")
+TWICE_DIFFERENT = Kind("ask", "heading-twice-different", "keep one of the columns, with the right value", True)
 UNKNOWN_COLUMN = Kind("watch", "unknown-column", "nothing, if it is a column of your own; else mend the heading")
 MISSING_COLUMN = Kind("stop", "missing-column", "add the column, or mend its heading")
 TOO_MANY = Kind("ask", "too-many-values", "put a text that holds a comma between quotation marks, or clear the extra")

@@ -1,0 +1,60 @@
+"""`sow` in words: the sowing table."""
+
+from __future__ import annotations
+
+from germstats.decisions.sowing import SowingAdvice, SowingRow
+from germstats.reports.sentences import CAUTION, note_lines, number, percent, scatter_words, spread, wrapped
+from germstats.reports.tables import text_table
+
+
+def _seeds(row: SowingRow) -> str:
+    if row.seeds_per_cell is None:
+        return "-"
+    low = int(row.seeds_per_cell)
+    return str(low) if row.seeds_per_cell == low else f"{low},{low + 1}"
+
+
+def sow_text(advice: SowingAdvice) -> str:
+    """The whole printed answer of `germstats sow`."""
+    spec = advice.spec
+    rows = [
+        (
+            row.lot,
+            row.label,
+            _seeds(row),
+            percent(row.chance),
+            percent(row.expected_fill),
+            spread(percent(row.fill_low), percent(row.fill_high)),
+            str(row.cells),
+            number(row.pencil_seeds_per_cell),
+            "-" if row.pencil_chance is None else percent(row.pencil_chance),
+            spread(percent(row.emergence_low), percent(row.emergence_high)),
+            str(row.trays),
+        )
+        for row in advice.rows
+    ]
+    header = ("lot", "cover, treatment", "sow", "chance %", "fill %", "range", "cells", "pencil", "its chance %",
+              "emerge %", "trays")  # fmt: skip
+    return "\n".join(
+        [
+            wrapped(
+                f"Seeds per cell so that at least {100 * spec.target:.3g} % of a new tray's cells fill, with a chance of "
+                f"{100 * spec.assurance:.3g} % or better. 'fill' is what to expect, its range holds nine trays of ten; "
+                "'pencil' is the rule that knows no scatter, with the chance it really has. A dash: not reachable."
+            ),
+            "",
+            text_table(header, rows, left=2),
+            "",
+            *_notes(advice),
+            wrapped(f"Scatter: {scatter_words(advice.scatter)}."),
+            wrapped(
+                "Next: weigh or count out the seed, sow, and keep checks with their zeros; they sharpen next year's table."
+            ),
+            wrapped(CAUTION),
+        ]
+    )
+
+
+def _notes(advice: SowingAdvice) -> list[str]:
+    lines = note_lines((f"{row.lot}, {row.label}", row.notes) for row in advice.rows)
+    return ["Notes:", *lines, ""] if lines else []
