@@ -13,7 +13,7 @@ import pandas as pd
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
-from germstats.models.forecast import NewTray, chance_of_filling, filled_cells, new_tray
+from germstats.models.forecast import chance_of_filling, filled_cells, new_tray
 from germstats.models.lot_posterior import Scatter
 from germstats.records.seeds import SowingRate
 
@@ -186,7 +186,7 @@ def seeds_per_cell(
 
 
 def pencil_rule(target: float, emergence: float) -> int | None:
-    """ceil(log(1 - target) / log(1 - p)): the number of independent seeds that leaves at most 1 - target of cells empty.
+    """ceil(log(1 - target) / log(1 - p)): independent seeds that leave at most 1 - target of the cells empty.
 
     Source: Roy 1957, in Schubert & Fowells, Sowing rates for reforestation by the seed-spotting method (USDA Forest
     Service). None where the target is every cell, or nothing emerges.

@@ -197,7 +197,7 @@ def _median_days(
     half, sigma = law.family.quantile(0.5), float(np.exp(mode.x[sigma_at]))
     slope = np.zeros(len(mode.x))
     slope[lot.fit.rows + row], slope[sigma_at] = 1.0, half * sigma
-    sd = float(np.sqrt(max(slope @ covariance @ slope, 0.0)))
+    sd = float(np.sqrt(max(float(slope @ covariance @ slope), 0.0)))
     middle = mode.x[lot.fit.rows + row] + half * sigma
     reach = float(ndtri((1 + level) / 2)) * sd
     shift = float(trays["origin_days"].mean()) if law.origin == "1 February" else 0.0
@@ -230,9 +230,11 @@ def _notes(
         notes.append("looked at once only: count taken as final, no timing")
     if any(rate.kind == "range" for rate in rates):
         notes.append("some trays sown with a range of seeds per cell: averaged over the range")
-    for rate in sorted((rate for rate in rates if rate.k is not None), key=lambda rate: rate.mean):
-        source = "from pinches counted" if rate.k_measured else "assumed, no pinches counted"
-        notes.append(f"sown by the pinch: mean {rate.mean:.2g} seeds, evenness k {rate.k:.2g} ({source})")
+    if pinches := [rate for rate in rates if rate.k is not None]:
+        means = sorted({f"{rate.mean:.2g}" for rate in pinches}, key=float)
+        source = "from pinches counted" if all(rate.k_measured for rate in pinches) else "assumed, no pinches counted"
+        size = means[0] if len(means) == 1 else f"{means[0]} to {means[-1]}"
+        notes.append(f"sown by the pinch: mean {size} seeds, evenness k {pinches[0].k:.2g} ({source})")
     if any(rate.kind == "pinch_unmeasured" for rate in rates):
         notes.append("pinch of unknown size: the share is of pinches that fill a cell, not of seeds")
     if len(trays) == 1:

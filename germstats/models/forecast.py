@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import stats
 from scipy.special import expit
 
@@ -88,10 +89,11 @@ def filled_cells(tray: NewTray, rates: tuple[SowingRate, ...], cells: int) -> Ar
     (cells + 1,) array
         P(0 filled), ..., P(all filled); a sum of binomials for each value of (p, rho), averaged.
     """
-    transform = np.ones(1)
+    transform: NDArray[np.complex128] = np.ones(1, dtype=np.complex128)
     for rate, part in parts_of_tray(rates, cells):
         fill = 1 - empty_share(tray.p, tray.rho, rate)
         pmf = stats.binom.pmf(np.arange(part + 1), part, fill[:, None])
         transform = transform * np.fft.rfft(pmf, n=cells + 1, axis=1)
     distribution = np.fft.irfft(tray.weight @ transform, n=cells + 1)
-    return np.clip(distribution, 0.0, None) / np.clip(distribution, 0.0, None).sum()
+    positive = np.clip(distribution, 0.0, None)
+    return np.asarray(positive / positive.sum())

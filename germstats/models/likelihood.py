@@ -295,7 +295,7 @@ def _pinch_slopes(pinches: PinchTerms, eta: Array, clock: _Clock, family: Timing
         started = np.isfinite(z)
         safe = np.where(started, z, 0.0)
         density = np.where(started, np.exp(family.log_density(safe)), 0.0)
-        share = np.where(started, family.cdf(safe), 0.0)
+        share = np.asarray(np.where(started, family.cdf(safe), 0.0))
         return End(scale * p * share, scale * p * density, scale * p * density * family.slope(safe))
 
     lo, hi = end(clock.z_lo), end(clock.z_hi)
@@ -306,10 +306,10 @@ def _pinch_slopes(pinches: PinchTerms, eta: Array, clock: _Clock, family: Timing
     k_all = np.where(interval, k, k + pinches.seen)
 
     def first(end_: End, r: Array) -> Array:
-        return -r * k_all / (1 + end_.y)
+        return np.asarray(-r * k_all / (1 + end_.y))
 
     def second(end_: End, r: Array) -> Array:
-        return r * k_all * (k_all + 1) / (1 + end_.y) ** 2
+        return np.asarray(r * k_all * (k_all + 1) / (1 + end_.y) ** 2)
 
     f_lo, f_hi, s_lo, s_hi = first(lo, r_lo), first(hi, r_hi), second(lo, r_lo), second(hi, r_hi)
     e = f_lo * lo.y * q + f_hi * hi.y * q

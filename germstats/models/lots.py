@@ -66,7 +66,7 @@ def sort_lots(patterns: Patterns, scatter: Scatter) -> tuple[LotRecords, ...]:
         data = data if timed else _taken_as_final(data)
         lots.append(
             LotRecords(
-                species=None if pd.isna(species) else str(species),
+                species=str(species) if isinstance(species, str) else None,
                 lot=str(lot),
                 labels=tuple(str(label) for label in labels),
                 codes=codes,

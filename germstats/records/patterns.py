@@ -6,7 +6,9 @@ seen, `finishes` and `occupied` one per distinct kind of cell.
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -93,16 +95,12 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
     code = pd.Series(np.arange(len(kept)), index=kept)
     summary = _summary(trays.iloc[kept], steps, sowings)
     notes = {tray: said for tray, said in looks.notes.items() if tray not in left_out}
-    return Patterns(
-        summary,
-        *(
-            part.assign(tray=code.reindex(part["tray"]).to_numpy(dtype=np.int64))
-            for part in (times, finishes, occupied)
-        ),
-        sowings.rates,
-        notes,
-        left_out,
-    )
+
+    def renumbered(part: pd.DataFrame) -> pd.DataFrame:
+        return part.assign(tray=code.reindex(part["tray"]).to_numpy(dtype=np.int64))
+
+    parts = renumbered(times), renumbered(finishes), renumbered(occupied)
+    return Patterns(summary, *parts, sowings.rates, notes, left_out)
 
 
 def _unusable(trays: pd.DataFrame) -> dict[str, str]:
@@ -169,7 +167,8 @@ def _cell_units(cells: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> 
         }
     ).astype(_UNIT_COLUMNS)
     sown = np.array([rate.mean > 0 for rate in sowings.rates], dtype=bool)[sowing]
-    return frame[sown]
+    kept: pd.DataFrame = frame[sown]
+    return kept
 
 
 def _total_units(totals: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> pd.DataFrame:
@@ -192,6 +191,7 @@ def _total_units(totals: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -
             "level": level,
             "cells": cells,
             "kind": np.where(counted, "seedlings", "totals"),
+            "filled": filled.groupby(by_tray).transform("max"),
         }
     )
     return frame[level.notna().to_numpy()].astype(_UNIT_COLUMNS)
@@ -211,7 +211,7 @@ def _steps(units: pd.DataFrame) -> pd.DataFrame:
 
 def _collapsed(frame: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     frame = frame[frame["count"] > 0]
-    return frame.groupby(by, sort=True, as_index=False)["count"].sum()
+    return frame.groupby(by, sort=True)[["count"]].sum().reset_index()
 
 
 def _times(steps: pd.DataFrame) -> pd.DataFrame:
@@ -237,7 +237,7 @@ def _finishes(steps: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> pd
     return _collapsed(joined, ["tray", "sowing", "seen", "last", "kind"])
 
 
-def _seedling_finish(row: dict[str, float], trays: pd.DataFrame, sowings: _Sowings) -> list[dict[str, object]]:
+def _seedling_finish(row: Mapping[Hashable, Any], trays: pd.DataFrame, sowings: _Sowings) -> list[dict[str, object]]:
     """Seedlings of a whole tray: pinches add up to one large pinch, counted seeds stand singly."""
     rate: SowingRate = trays["rate"].iloc[int(row["tray"])]
     base = {"tray": row["tray"], "last": row["last"], "kind": "counts"}
@@ -259,7 +259,8 @@ def _summary(trays: pd.DataFrame, steps: pd.DataFrame, sowings: _Sowings) -> pd.
     counted = final["kind"].isin(["counts", "seedlings"]).to_numpy()
     single = exact[sowing] == 1  # a filled cell is one seedling there
     level = final["level"].to_numpy()
-    filled = np.where(final["kind"] == "seedlings", np.nan, np.where(counted, level > 0, level))
+    whole = final["filled"].to_numpy() if "filled" in final.columns else np.full(len(final), np.nan)
+    filled = np.where(final["kind"] == "seedlings", whole, np.where(counted, level > 0, level))
     parts = pd.DataFrame(
         {
             "tray": final["tray"],
@@ -270,7 +271,9 @@ def _summary(trays: pd.DataFrame, steps: pd.DataFrame, sowings: _Sowings) -> pd.
             "filled": filled,
         }
     )
-    sums = parts.groupby("tray").agg(lambda column: column.sum(skipna=False))
+    by_tray = parts.groupby("tray")
+    unknown = parts.isna().groupby(parts["tray"]).any().drop(columns="tray")
+    sums = by_tray.sum().mask(unknown)
     kind = final.groupby("tray")["kind"].agg(lambda kinds: kinds.mode().iloc[0])
     columns = ["tray", "species", "lot", "season", "cover", "cover_depth_mm", "pretreatment", "treatment", "place",
                "block", "sown_on", "tray_cells"]  # fmt: skip

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import datetime
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -40,7 +40,7 @@ def treatment_label(treatment: Mapping[str, str | float]) -> str:
     return ", ".join([cover, *([str(treatment["pretreatment"])] if "pretreatment" in treatment else [])])
 
 
-def treatment_of(tray: Mapping[str, object]) -> dict[str, str | float]:
+def treatment_of(tray: Mapping[Hashable, Any]) -> dict[str, str | float]:
     """Treatment of a tray as an object: cover (with its depth, if given) and pretreatment; place and block are none."""
     treatment: dict[str, str | float] = {}
     if tray["cover"]:
@@ -80,20 +80,24 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
         for season, two in zip(trays["season"], trays["two_winters"], strict=True)
     ]
     month, day = spring_ends
-    trays["window_end"] = pd.to_datetime([datetime.date(year, month, day) if year else None for year in judged])
-    trays["origin"] = pd.to_datetime([datetime.date(year, 2, 1) if year else None for year in judged])
+    trays["window_end"] = _dates(judged, month, day)
+    trays["origin"] = _dates(judged, 2, 1)
     trays["tray_cells"] = (trays["rows"] * trays["columns"]).astype("Int64")
-    trays["rate"] = pd.Series(
-        [_rate(tray, lots, species) for tray in trays.to_dict("records")], index=trays.index, dtype=object
-    )
+    rates: list[Any] = [_rate(tray, lots, species) for tray in trays.to_dict("records")]
+    trays["rate"] = pd.Series(rates, index=trays.index, dtype=object)
     return trays
+
+
+def _dates(years: list[int | None], month: int, day: int) -> pd.DatetimeIndex:
+    texts = [f"{year:04d}-{month:02d}-{day:02d}" if year else "" for year in years]
+    return pd.to_datetime(pd.Index(texts, dtype=object), format="%Y-%m-%d", errors="coerce")
 
 
 def _looked_up(table: pd.DataFrame, key: object, column: str) -> str:
     return str(table.at[key, column]) if key in table.index else ""
 
 
-def _rate(tray: Mapping[str, object], lots: pd.DataFrame, species: pd.DataFrame) -> SowingRate | None:
+def _rate(tray: Mapping[Hashable, Any], lots: pd.DataFrame, species: pd.DataFrame) -> SowingRate | None:
     entry = str(tray["seeds_per_cell"])
     if not entry:
         return None
@@ -112,7 +116,7 @@ def _rate(tray: Mapping[str, object], lots: pd.DataFrame, species: pd.DataFrame)
 
 
 def _number(table: pd.DataFrame, key: object, column: str) -> float | None:
-    value = float(table.at[key, column]) if key in table.index else np.nan
+    value = float(str(table.at[key, column])) if key in table.index else np.nan
     return value if np.isfinite(value) and value > 0 else None
 
 

@@ -45,7 +45,8 @@ def scatter_words(scatter: Scatter) -> str:
 
     return (
         f"trays of one lot differ by {points(scatter.tray)} (--tray-sd {scatter.tray:g}), "
-        f"springs by {points(scatter.season)} (--season-sd {scatter.season:g}); taken as given, not learnt from your trays"
+        f"springs by {points(scatter.season)} (--season-sd {scatter.season:g}); "
+        "taken as given, not learnt from your trays"
     )
 
 

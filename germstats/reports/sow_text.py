@@ -38,18 +38,16 @@ def sow_text(advice: SowingAdvice) -> str:
     return "\n".join(
         [
             wrapped(
-                f"Seeds per cell so that at least {100 * spec.target:.3g} % of a new tray's cells fill, with a chance of "
-                f"{100 * spec.assurance:.3g} % or better. 'fill' is what to expect, its range holds nine trays of ten; "
-                "'pencil' is the rule that knows no scatter, with the chance it really has. A dash: not reachable."
+                f"Seeds per cell so that at least {100 * spec.target:.3g} % of a new tray's cells fill, with a chance "
+                f"of {100 * spec.assurance:.3g} % or better. 'fill' is what to expect, its range holds nine trays of "
+                "ten; 'pencil' is the rule that knows no scatter, with the chance it really has. A dash: not reachable."
             ),
             "",
             text_table(header, rows, left=2),
             "",
             *_notes(advice),
             wrapped(f"Scatter: {scatter_words(advice.scatter)}."),
-            wrapped(
-                "Next: weigh or count out the seed, sow, and keep checks with their zeros; they sharpen next year's table."
-            ),
+            wrapped("Next: weigh or count out the seed, sow, and keep every check, zeros too."),
             wrapped(CAUTION),
         ]
     )
