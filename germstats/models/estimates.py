@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
 import pandas as pd
 from scipy.special import expit, ndtri
 
-from germstats.models.lot_posterior import Law, Mode, ThetaPosterior, find_mode, theta_posterior
+from germstats.models.lot_posterior import Law, Lot, Mode, ThetaPosterior, find_mode, log_det, theta_posterior
 from germstats.models.lots import LotRecords
 from germstats.models.timing import Array
 from germstats.records.patterns import Patterns
@@ -22,6 +22,12 @@ _DRAWS = (np.arange(60) + 0.5) / 60
 FEW_SEEN = 0.7
 """Below this expected share seen at the last check, few and late seeds cannot be told apart (the design's measurements:
 the spread of the share is then three times that of finished trays)."""
+
+
+WIDER_SPRINGS, WIDER_WEIGHT = 3.0, 0.1
+"""How much further springs may lie apart than the setting, and how often that is believed beforehand; common practice,
+no source."""
+ODD_SPRINGS = "its springs differ far more than the setting allows: the range is widened, look at the springs apart"
 
 
 @dataclass(frozen=True)
@@ -112,18 +118,20 @@ def estimate_rows(
     lot: LotRecords, laws: tuple[Law, ...], weights: Array, start: Mode, patterns: Patterns, level: float
 ) -> list[RowEstimate]:
     """Estimates of every treatment row of one lot, averaged over the values of rho in `laws`."""
-    modes = [find_mode(lot.fit, law, start.x) for law in laws]
     middle = int(np.argmax(weights))
+    usual, usual_mode = lot.fit, find_mode(lot.fit, laws[middle], start.x)
+    worlds, weights, odd_springs = _worlds(lot, laws, weights, usual_mode)
+    modes = [find_mode(fit, law, start.x) for fit, law in worlds]
     rows = []
     for row in range(lot.fit.rows):
-        posteriors = [theta_posterior(lot.fit, law, mode, row) for law, mode in zip(laws, modes, strict=True)]
+        posteriors = [theta_posterior(*world, mode, row) for world, mode in zip(worlds, modes, strict=True)]
         trays = patterns.trays.iloc[lot.codes[lot.fit.row == row]]
-        middle_share, low, high, sd = _share(posteriors, weights, lot.fit.scatter.tray, level)
+        middle_share, low, high, sd = _share(posteriors, weights, usual.scatter.tray, level)
         seen_any = bool((trays[["emerged", "filled"]].fillna(0) > 0).any(axis=None))
         low = low if seen_any else 0.0
-        seen = _share_seen(lot, laws[middle], modes[middle], row) if lot.timed else 1.0
+        seen = _share_seen(lot, laws[middle], usual_mode, row) if lot.timed else 1.0
         latest = trays.sort_values(["season", "sown_on"], kind="stable").iloc[-1].to_dict()
-        time = _median_days(lot, laws[middle], modes[middle], row, trays, level) if lot.timed and seen_any else None
+        time = _median_days(lot, laws[middle], usual_mode, row, trays, level) if lot.timed and seen_any else None
         days, days_low, days_high, days_sd = time or (None, None, None, None)
         rows.append(
             RowEstimate(
@@ -145,17 +153,40 @@ def estimate_rows(
                 median_days_high=days_high,
                 median_log_sd=days_sd,
                 share_seen=seen,
-                notes=_notes(trays, patterns, lot, seen, None if seen_any else high),
+                notes=_notes(trays, patterns, lot, seen, None if seen_any else high)
+                + ((ODD_SPRINGS,) if odd_springs > 0.5 and trays["season"].nunique() > 1 else ()),
                 rate=patterns.sowings[int(latest["sowing"])],
                 tray_cells=int(latest["tray_cells"]),
                 posterior=SharePosterior(
                     np.array([_quantiles(p, _DRAWS) for p in posteriors]),
-                    np.array([law.rho for law in laws]),
+                    np.array([law.rho for _, law in worlds]),
                     weights,
                 ),
             )
         )
     return rows
+
+
+def _worlds(
+    lot: LotRecords, laws: tuple[Law, ...], weights: Array, usual: Mode
+) -> tuple[list[tuple[Lot, Law]], Array, float]:
+    """The rho values to average over, and beside them springs that differ far more than the setting says.
+
+    A lot whose own springs contradict ``season_sd`` (one hurt by a mild winter, say) would otherwise be given a narrow
+    range around a spring that never was. The wider world has `WIDER_SPRINGS` times the sd and prior weight
+    `WIDER_WEIGHT`; Laplace evidence decides. Returns worlds, weights, and the wider world's share of them.
+    """
+    fit = lot.fit
+    if fit.scatter.season == 0 or fit.season.max() == 0:
+        return [(fit, law) for law in laws], weights, 0.0
+    wider = replace(fit, scatter=replace(fit.scatter, season=WIDER_SPRINGS * fit.scatter.season))
+    law = laws[int(np.argmax(weights))]
+    modes = usual, find_mode(wider, law, usual.x)
+    usual_evidence, wider_evidence = (mode.value - 0.5 * log_det(mode.negative_hessian) for mode in modes)
+    odds = WIDER_WEIGHT / (1 - WIDER_WEIGHT) * np.exp(np.clip(wider_evidence - usual_evidence, -50, 50))
+    share = float(odds / (1 + odds))
+    worlds = [(one, law) for one in (fit, wider) for law in laws]
+    return worlds, np.concatenate([(1 - share) * weights, share * weights]), share
 
 
 def _whole(column: pd.Series) -> int | None:
