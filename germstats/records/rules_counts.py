@@ -213,7 +213,7 @@ def _judge_emerged_falls(judgement: Judgement, losses: Losses) -> None:
     falls = frame[fewer | (frame["any"] < frame["any_before"])]
     stops = falls[~_are_explained(losses, falls)].sort_index()
     for column, rows in (("emerged", stops[stops["emerged"].notna()]), ("occupied", stops[stops["emerged"].isna()])):
-        said = [_fell(row, column if pd.notna(row[f"{column}_before"]) else "any", column) for row in rows_of(rows)]
+        said = [_fell(row, column if pd.notna(row.get(f"{column}_before")) else "any", column) for row in rows_of(rows)]
         judgement.note(FALLS, ("cells", column), rows.index, said)
     fine = set(falls["unit"]) - set(stops["unit"])
     _raise_cells(judgement, frame[frame["unit"].isin(fine)])

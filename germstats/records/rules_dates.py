@@ -144,15 +144,22 @@ def _between(days: pd.Series[Any], frame: pd.DataFrame) -> pd.Series[bool]:
 
 
 def _ask_sowing_dates(judgement: Judgement, trays: set[str], sown: pd.Series[Any]) -> list[str]:
-    """Ask about sowing dates that fit all looks once day and month are exchanged; returns their trays."""
+    """Ask about sowing dates that most looks contradict and all fit once day and month are exchanged.
+
+    Returns
+    -------
+    list of str
+        The trays asked about.
+    """
     if not trays:
         return []
     looks = pd.concat([_dated(judgement, name) for name in DATED])
     first = looks.groupby("tray")["day"].min()
+    most_before = (looks["day"] < looks["tray"].map(sown)).groupby(looks["tray"]).mean() > 0.5
     rows = judgement.tables["trays"].used()
     rows = rows[rows["tray"].isin(trays) & rows["tray"].isin(sown.index)].drop_duplicates("tray")
     other = exchanged(rows["sown_on"])
-    fits = other <= rows["tray"].map(first)
+    fits = (other <= rows["tray"].map(first)) & rows["tray"].map(most_before).astype(bool)
     said = [
         f"{spelled(day)} is after the first look on {spelled(first[tray])}; "
         f"with day and month exchanged it is {spelled(x)}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -27,7 +27,9 @@ def mend_ids(judgement: Judgement) -> None:
     for name, table in judgement.tables.items():
         if name not in _WITHOUT_IDS:
             for column in dict.fromkeys([table.spec.key[0], *(column for column, _, _ in table.spec.links)]):
-                _tidy(judgement, table, column)
+                _tidy(table, column)
+            if not any(column == table.spec.key[0] for column, _, _ in table.spec.links):
+                _note_mended(judgement, (name, table.spec.key[0]), SPELLING)
     for name in ("lots", "trays", "checks", "cells", "events", "maps", "orders"):
         for column, other, key in TABLES[name].links:
             defined = judgement.tables[other].values[key]
@@ -45,20 +47,17 @@ def one_spelling_of_levels(judgement: Judgement) -> None:
             _one_spelling(judgement, (name, column))
 
 
-def _tidy(judgement: Judgement, table: Worktable, column: str) -> None:
+def _tidy(table: Worktable, column: str) -> None:
     """Parse a column of ids: blanks around them go, several within become one."""
-    typed = table.text[column]
-    tidy = typed.map({entry: " ".join(str(entry).split()) for entry in typed.unique()}).astype(object)
-    table.values[column] = tidy
-    place = (table.spec.name, column)
-    _note_spelling(judgement, place, np.flatnonzero((typed != tidy) & (tidy != "")), SPELLING)
+    table.values[column] = _mapped(table.text[column], lambda entry: " ".join(entry.split()))
 
 
-def _note_spelling(judgement: Judgement, place: tuple[str, str], at: Positions, kind: Kind) -> None:
-    """List each mended spelling once, with the number of its rows."""
+def _note_mended(judgement: Judgement, place: tuple[str, str], kind: Kind) -> None:
+    """List each spelling that was mended once, with the number of its rows."""
     table = judgement.tables[place[0]]
-    typed, read = table.text[place[1]].iloc[at], table.values[place[1]].iloc[at]
-    for entry, group in typed.groupby(typed, sort=False):
+    typed, read = table.text[place[1]], table.values[place[1]]
+    mended = typed[(typed != read) & (read != "") & table.in_use]
+    for entry, group in mended.groupby(mended, sort=False):
         first = int(group.index[0])
         more = f" (and in {len(group) - 1} more rows)" if len(group) > 1 else ""
         judgement.note(kind, place, [first], f"{str(entry)!r} is read as {read[first]!r}{more}")
@@ -82,11 +81,10 @@ def _judge_links(judgement: Judgement, place: tuple[str, str], known: Sequence[s
             alike[entry] = near[0]
         else:
             unknown.append(entry)
-    changed = np.flatnonzero(values.isin(list(mended)))
-    table.values[place[1]] = _mapped(values, mended)
-    _note_spelling(judgement, place, changed, SPELLING)
+    table.values[place[1]] = _mapped(values, lambda entry: mended.get(entry, entry))
     _note_alike(judgement, place, np.flatnonzero(values.isin(list(alike))), alike)
     _note_unknown(judgement, place, np.flatnonzero(values.isin(unknown)), known)
+    _note_mended(judgement, place, SPELLING)
 
 
 def _groups(known: Sequence[str], form: Callable[[str], str]) -> dict[str, list[str]]:
@@ -153,17 +151,21 @@ def _take_out(judgement: Judgement, place: tuple[str, str], at: Positions) -> No
         judgement.blank(place, at)
 
 
-def _mapped(values: pd.Series[Any], mended: Mapping[str, str]) -> pd.Series[Any]:
-    return values.map({entry: mended.get(entry, entry) for entry in values.unique()}).astype(object)
+def _mapped(values: pd.Series[Any], change: Callable[[str], str]) -> pd.Series[Any]:
+    return values.map({entry: change(str(entry)) for entry in values.unique()}).astype(object)
 
 
 def _one_spelling(judgement: Judgement, place: tuple[str, str]) -> None:
-    values = judgement.tables[place[0]].values[place[1]]
-    by_use = sorted(values[values != ""].value_counts().items(), key=lambda one: (-one[1], str(one[0])))
+    """Where two spellings differ in case or blanks only, the one more often used stands for both."""
+    table = judgement.tables[place[0]]
+    values = table.values[place[1]]
+    counts = values[values != ""].value_counts()
     usual: dict[str, str] = {}
-    for entry, _ in by_use:
-        usual.setdefault(" ".join(str(entry).casefold().split()), str(entry))
-    mended = {str(entry): usual[" ".join(str(entry).casefold().split())] for entry, _ in by_use}
-    at = np.flatnonzero(values.isin([entry for entry, best in mended.items() if entry != best]))
-    judgement.tables[place[0]].values[place[1]] = _mapped(values, mended)
-    _note_spelling(judgement, place, at, LEVEL)
+    for entry, _ in sorted(counts.items(), key=lambda one: (-one[1], str(one[0]))):
+        usual.setdefault(_form(str(entry)), str(entry))
+    table.values[place[1]] = _mapped(values, lambda entry: usual.get(_form(entry), entry))
+    _note_mended(judgement, place, LEVEL)
+
+
+def _form(entry: str) -> str:
+    return " ".join(entry.casefold().split())

@@ -9,7 +9,8 @@ import pandas as pd
 from germstats.records.book import RecordBook, read_book
 
 CLEAN = {
-    "species": "species,common_name,two_winters,seeds_per_gram\nMOFI,wild bergamot,no,2200\nGETR,prairie smoke,no,1000\n",
+    "species": "species,common_name,two_winters,seeds_per_gram\n"
+    "MOFI,wild bergamot,no,2200\nGETR,prairie smoke,no,1000\n",
     "lots": "lot,species,pinch_counts,cut_test_seeds,cut_test_full,germination_counts\n"
     "MOFI-24A,MOFI,,50,46,88 91 84\nGETR-23A,GETR,4 7 2,,,\n",
     "trays": "tray,season,lot,sown_on,rows,columns,seeds_per_cell,cover\n"
@@ -28,13 +29,16 @@ CLEAN = {
 }
 
 
-def write(folder: Path, **tables: str) -> Path:
+def write(folder: Path, **tables: str | None) -> Path:
     """Write the clean book with these tables in place of its own; None leaves a table out."""
     place = folder / "book"
     place.mkdir(exist_ok=True)
     for name, text in (CLEAN | tables).items():
-        if text is not None:
-            (place / f"{name}.csv").write_text(text, encoding="utf-8", newline="")
+        file = place / f"{name}.csv"
+        if text is None:
+            file.unlink(missing_ok=True)
+        else:
+            file.write_text(text, encoding="utf-8", newline="")
     return place
 
 
@@ -65,4 +69,6 @@ def balances(book: RecordBook) -> bool:
     """Whether every input row is used, merged or set aside, and the tables hold just those used."""
     account = book.accounting
     sums = (account["rows"] == account["used"] + account["merged"] + account["set_aside"]).all()
-    return bool(sums) and all(len(book.tables[name]) == used for name, used in zip(account["table"], account["used"]))
+    return bool(sums) and all(
+        len(book.tables[name]) == used for name, used in zip(account["table"], account["used"], strict=True)
+    )

@@ -69,9 +69,7 @@ def test_ranges_and_numbers_of_seeds_are_read(tmp_path: Path, entry: str) -> Non
 def test_other_numbers_of_seeds_ask(tmp_path: Path, entry: str) -> None:
     book = spoilt(tmp_path, "trays", "3,2-3,none", f"3,{entry},none")
     asked = only(book, "seeds-form")
-    assert asked["message"] == (
-        f"trays.csv row 3, seeds_per_cell: {entry!r} says no number of seeds that can be used"
-    )
+    assert asked["message"] == (f"trays.csv row 3, seeds_per_cell: {entry!r} says no number of seeds that can be used")
     assert asked["remedy"] == "write 3, a range such as 2-3, ~3 for two to four, or pinch"
     assert (asked["severity"], asked["tray"], value(book, "trays", 3, "seeds_per_cell")) == ("ask", "T-0413", "")
 
@@ -83,13 +81,15 @@ def test_a_range_that_a_spreadsheet_turned_into_a_date_asks(tmp_path: Path, entr
 
 
 def test_a_pinch_needs_grams_and_seeds_per_gram_or_counted_pinches(tmp_path: Path) -> None:
-    trays = CLEAN["trays"].replace("cover", "grams,cover").replace("3,grit", "pinch,{},grit").replace("2-3,none", "2,,none")
+    trays = (
+        CLEAN["trays"].replace("cover", "grams,cover").replace("3,grit", "pinch,{},grit").replace("2-3,none", "2,,none")
+    )
     for grams, unknown in (("0.05", False), ("", True)):
         book = read_book(write(tmp_path, trays=trays.format(grams)))
         assert book.findings["rule"].tolist() == ["pinch-unweighed"] * unknown
     assert book.findings["message"].item() == (
-        "trays.csv row 2, seeds_per_cell: a pinch without grams and seeds per gram; only the share of pinches that fill "
-        "a cell can be estimated"
+        "trays.csv row 2, seeds_per_cell: a pinch without grams and seeds per gram; only the share of pinches that "
+        "fill a cell can be estimated"
     )
     counted = CLEAN["lots"].replace("MOFI,,50", "MOFI,4 7 2 9,50")
     assert len(read_book(write(tmp_path, trays=trays.format(""), lots=counted)).findings) == 0
@@ -174,7 +174,12 @@ def test_occupied_is_1_or_0(tmp_path: Path) -> None:
 
 
 def test_a_level_called_none_is_a_level(tmp_path: Path) -> None:
-    trays = CLEAN["trays"].replace("cover", "cover,pretreatment").replace("grit", "None,None").replace("3,none", "3,none,NA")
+    trays = (
+        CLEAN["trays"]
+        .replace("cover", "cover,pretreatment")
+        .replace("grit", "None,None")
+        .replace("3,none", "3,none,NA")
+    )
     book = read_book(write(tmp_path, trays=trays))
     assert book.tables["trays"]["cover"].tolist() == ["none", "none"]
     assert book.tables["trays"]["pretreatment"].tolist() == ["None", "NA"]
@@ -376,17 +381,18 @@ def test_unknown_lots_and_species_stop_where_there_is_a_table_of_them(tmp_path: 
 
 
 def test_without_a_table_of_them_all_lots_and_species_are_known(tmp_path: Path) -> None:
-    book = read_book(write(tmp_path, lots=None, orders=None))
-    assert len(book.findings) == 0
-    (tmp_path / "book" / "lots.csv").unlink()
-    assert len(read_book(write(tmp_path, species=None, orders=None)).findings) == 0
+    for absent in (("lots",), ("species",), ("lots", "species")):
+        assert len(read_book(write(tmp_path, **dict.fromkeys(absent))).findings) == 0
+    empty = CLEAN["lots"].split("\n")[0] + "\n"
+    assert len(read_book(write(tmp_path, lots=empty)).findings) == 0
 
 
 def test_an_unknown_physical_tray_names_the_ids_of_its_lots(tmp_path: Path) -> None:
     lines = "T1/MOFI-24A,2025,MOFI-24A,2024-12-03,2,3,3,grit\nT1/GETR-23A,2025,GETR-23A,2024-12-03,2,3,3,grit\n"
     book = added(tmp_path, trays=lines, checks="T1,2025-05-18,1,,\n")
     assert found(book, "unknown-id")["message"].item() == (
-        "checks.csv row 5, tray: tray T1 is not in trays.csv; it holds several lots, so name one of T1/MOFI-24A, T1/GETR-23A"
+        "checks.csv row 5, tray: tray T1 is not in trays.csv; it holds several lots, so name one of "
+        "T1/MOFI-24A, T1/GETR-23A"
     )
 
 
@@ -453,9 +459,7 @@ def test_trays_without_ids_are_unreadable(tmp_path: Path) -> None:
 def test_a_row_with_more_values_than_headings_asks(tmp_path: Path) -> None:
     book = added(tmp_path, checks="T-0413,2025-05-25,5,8,mice, a lot of them\n")
     asked = only(book, "too-many-values")
-    assert asked["message"] == (
-        "checks.csv row 5: more values than headings, so some may stand in wrong columns"
-    )
+    assert asked["message"] == ("checks.csv row 5: more values than headings, so some may stand in wrong columns")
     assert len(book.tables["checks"]) == 3
     assert balances(book)
 
@@ -464,4 +468,6 @@ def test_a_file_of_another_name_is_named(tmp_path: Path) -> None:
     place = write(tmp_path)
     (place / "chekcs.csv").write_text("tray\n")
     watched = only(read_book(place), "not-read")
-    assert watched["message"] == "chekcs.csv: not read, since no table of a record book is called so; did you mean checks?"
+    assert (
+        watched["message"] == "chekcs.csv: not read, since no table of a record book is called so; did you mean checks?"
+    )

@@ -1,4 +1,4 @@
-"""Reading: every way a book lies on a disk, as text with its place; and one clear sentence where nothing is readable."""
+"""Reading: every way a book lies on a disk, as text with its place; one clear sentence where nothing is readable."""
 
 from __future__ import annotations
 
@@ -73,7 +73,12 @@ def test_names_of_files_may_be_in_capitals(tmp_path: Path) -> None:
 def test_a_workbook_gives_the_same_text(tmp_path: Path) -> None:
     import datetime
 
-    lines = [["tray", "sown_on", "rows", "grams", "note"], ["T-1", datetime.date(2024, 12, 3), 6, 0.5, "None"], [], ["T-2"]]
+    lines = [
+        ["tray", "sown_on", "rows", "grams", "note"],
+        ["T-1", datetime.date(2024, 12, 3), 6, 0.5, "None"],
+        [],
+        ["T-2"],
+    ]
     sheet = read_sheets(workbook(tmp_path, trays=lines)).tables["trays"]
     assert sheet.shown_as == "sheet trays"
     assert sheet.rows == ((2, ("T-1", "2024-12-03", "6", "0.5", "None")), (4, ("T-2", "", "", "", "")))
@@ -133,7 +138,7 @@ def test_a_file_that_is_no_csv(tmp_path: Path, content: bytes, message: str) -> 
 
 
 def test_nothing_of_that_name(tmp_path: Path) -> None:
-    with pytest.raises(UnreadableBookError, match="There is no folder or workbook called .*nowhere"):
+    with pytest.raises(UnreadableBookError, match=r"There is no folder or workbook called .*nowhere"):
         read_sheets(tmp_path / "nowhere")
 
 
@@ -141,7 +146,7 @@ def test_an_empty_folder(tmp_path: Path) -> None:
     with pytest.raises(UnreadableBookError, match=r"The folder .* holds no CSV file\.$"):
         read_sheets(tmp_path)
     shutil.copy(workbook(tmp_path, trays=[["tray"]]), tmp_path / "mine.xlsx")
-    with pytest.raises(UnreadableBookError, match="name the workbook book.xlsx itself to read it"):
+    with pytest.raises(UnreadableBookError, match=r"name the workbook book.xlsx itself to read it"):
         read_sheets(tmp_path)
 
 
@@ -176,14 +181,14 @@ def test_a_file_that_is_no_workbook(tmp_path: Path, name: str, content: bytes, m
 def test_a_zip_that_is_no_workbook(tmp_path: Path) -> None:
     with zipfile.ZipFile(tmp_path / "book.xlsx", "w") as archive:
         archive.writestr("letter.txt", "dear all")
-    with pytest.raises(UnreadableBookError, match="book.xlsx is no workbook that can be read"):
+    with pytest.raises(UnreadableBookError, match=r"book.xlsx is no workbook that can be read"):
         read_sheets(tmp_path / "book.xlsx")
 
 
 def test_a_workbook_cut_short(tmp_path: Path) -> None:
     whole = workbook(tmp_path, trays=[["tray"]] * 50).read_bytes()
     (tmp_path / "book.xlsx").write_bytes(whole[: len(whole) // 2])
-    with pytest.raises(UnreadableBookError, match="book.xlsx is no workbook that can be read"):
+    with pytest.raises(UnreadableBookError, match=r"book.xlsx is no workbook that can be read"):
         read_sheets(tmp_path / "book.xlsx")
 
 
