@@ -25,7 +25,7 @@ parser.add_argument("--out", type=Path, default=Path(__file__).parents[1] / "out
 options = parser.parse_args()
 
 # %% [markdown]
-# The question: next winter's trays should come up nine cells in ten filled. How many seeds does each lot need in a cell?
+# The question: next winter's trays should come up nine cells in ten filled. How many seeds does each lot need?
 # The records first: what is odd in them, and which trays cannot be used.
 
 # %%

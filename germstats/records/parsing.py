@@ -45,6 +45,7 @@ _COMMA = re.compile(r"[+-]?\d+,\d+")
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+")
 _CELL = re.compile(r"([A-Za-z]{1,2})\s*0*([1-9]\d{0,3})")
 _YES = {"yes": "yes", "y": "yes", "true": "yes", "1": "yes", "no": "no", "n": "no", "false": "no", "0": "no"}
+_MOST = 1e9  # beyond this a count is a slip, and whole numbers lose their last digits
 _DAY_ZERO = datetime.date(1899, 12, 30)  # a spreadsheet counts days from here
 
 
@@ -100,6 +101,8 @@ def _number(column: Column, entry: str, dates: str | None) -> Parsed:
             return Parsed(None, ONE_OR_NONE, f"{entry} is neither 1 (a seedling was seen) nor 0 (none)")
         return Parsed(None, LIMITS, f"{entry} is not possible; it can be {_limits(column)}")
     if column.type == "whole":
+        if abs(value) > _MOST:
+            return Parsed(None, LIMITS, f"{entry} is more than anybody counts")
         whole = value == int(value)
         return Parsed(int(value)) if whole else Parsed(None, NOT_WHOLE, f"{entry} is not a whole number")
     return Parsed(value) if plain == entry else Parsed(value, DECIMAL_COMMA, f"{entry} is read as {value:g}")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
 from germstats.reports.sentences import days, note_lines, number, percent, scatter_words, spread, wrapped
@@ -14,8 +16,8 @@ def _counts(row: RowEstimate) -> str:
     return f"{number(row.filled)} of {row.cells} cells"
 
 
-def fit_text(fit: EmergenceFit) -> str:
-    """The whole printed answer of `germstats fit`."""
+def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
+    """The whole printed answer of `germstats fit`; `compared` is what `compare_roads` returns."""
     rows = [
         (
             row.lot,
@@ -41,6 +43,8 @@ def fit_text(fit: EmergenceFit) -> str:
         wrapped(f"Scatter: {scatter_words(fit.spec.scatter)}."),
         wrapped(_cell_words(fit)),
         wrapped(_timing_words(fit)),
+        *_roads(compared),
+        "Next: germstats sow, for seeds per cell.",
     ]  # fmt: skip
     return "\n".join(lines)
 
@@ -69,3 +73,28 @@ def _cell_words(fit: EmergenceFit) -> str:
 def _timing_words(fit: EmergenceFit) -> str:
     said = ", ".join(f"{name} {choice.family} from {choice.origin}" for name, choice in fit.timing.items())
     return f"Law of timing, by AIC: {said}."
+
+
+def _roads(compared: pd.DataFrame) -> list[str]:
+    """Where the joint model and the libraries' road agree or part, and why."""
+
+    def agreed(column: str) -> str:
+        told = compared[column].dropna()
+        return f"{int(told.sum())} of {len(told)} rows"
+
+    lines = [
+        "",
+        wrapped(
+            "A second road, by statsmodels (regression of the last counts, errors by tray) and lifelines (times of "
+            f"what emerged), agrees within two standard errors in {agreed('points_agree')} on the share and in "
+            f"{agreed('days_agree')} on the days."
+        ),
+    ]
+    apart = compared[(compared["points_agree"] != True) | (compared["days_agree"] == False)]  # noqa: E712
+    for row in apart[apart["why"] != ""].to_dict("records"):
+        gap = [] if pd.isna(row["points"]) else [f"{row['points']:+.0f} points"]
+        gap += [] if pd.isna(row["days"]) else [f"{row['days']:+.0f} days"]
+        lines.append(
+            wrapped(f"{row['lot']}, {row['treatment']}: {', '.join(gap) or 'no answer there'}; {row['why']}.", "  ")
+        )
+    return lines

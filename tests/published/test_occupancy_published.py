@@ -17,11 +17,11 @@ from germstats.models.timing import LOG_NORMAL
 from germstats.records.seeds import SowingRate
 from tests.made_patterns import made_patterns
 
-_BIG = 1e5  # an amount holds _BIG x amount possible organisms, each there with probability p: Poisson for small p
+_BIG = 1e8  # an amount holds _BIG x amount possible organisms, each there with probability p: Poisson for small p
 _EVEN = 1e9  # k of a pinch so even that it is Poisson
 
 MPN = [  # positives, tubes, amount per tube, most probable number, tolerance (half the last digit)
-    ((0, 1, 0), (3, 3, 3), (0.1, 0.01, 0.001), 3.1, 0.05),
+    ((1, 0, 0), (3, 3, 3), (0.1, 0.01, 0.001), 3.6, 0.05),
     ((2, 2, 0), (3, 3, 3), (0.1, 0.01, 0.001), 21.1, 0.05),
     ((3, 1, 1), (3, 3, 3), (0.1, 0.01, 0.001), 74.9, 0.1),
     ((3, 3, 2), (3, 3, 3), (0.1, 0.01, 0.001), 1099.0, 0.6),
@@ -42,7 +42,7 @@ def best_logit(sowings, positives, tubes):
         occupied=[(0, k, 0.0, 1e9, positives[k]) for k in rows if positives[k]],
         sowings=sowings,
     )
-    data, eta = compile_patterns(patterns), np.array([-8.0])
+    data, eta = compile_patterns(patterns), np.array([-16.0])
     for _ in range(200):
         at = evaluate(data, eta, np.array([4.0]), -1.0, 0.0, LOG_NORMAL, "sowing")
         step = at.gradient[0, 0] / abs(at.hessian[0, 0, 0])

@@ -1,9 +1,9 @@
 """Shares, their ranges, and seeds per container.
 
 Intervals: Newcombe 1998, Statistics in Medicine (memory, confirmed by computing), Jeffreys column, to four decimals.
-Containers: Luna, Wilkinson & Dumroese 2009, Nursery Manual for Native Plants, USDA Agriculture Handbook 730, chapter 8
-(memory; all end points agree with 1 - (1 - p)^n). Seeds per spot: Roy 1957, in Schubert & Fowells (seen; the 95 % target
-is inferred). Beta-binomial zero cells: computed.
+Containers: Luna, Wilkinson & Dumroese 2009, Nursery Manual for Native Plants, USDA Agriculture Handbook 730, ch. 8
+(memory; all end points agree with 1 - (1 - p)^n). Seeds per spot: Roy 1957, in Schubert & Fowells (seen; the 95 %
+target is inferred). Beta-binomial zero cells: computed.
 """
 
 from __future__ import annotations

@@ -152,6 +152,7 @@ def test_words_in_a_number_column_ask(tmp_path: Path) -> None:
         ("1e400", "words-in-number", "'1e400' is no number"),
         ("1_0", "words-in-number", "'1_0' is no number"),
         ("1,200", "comma-in-number", "1,200 may be 1200 or 1.200"),
+        ("1e20", "out-of-limits", "1e20 is more than anybody counts"),
         ("-1", "out-of-limits", "-1 is not possible; it can be 0 or more"),
     ],
 )

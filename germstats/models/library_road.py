@@ -1,0 +1,179 @@
+"""The same estimates by general-purpose libraries alone: statsmodels for shares, lifelines for times.
+
+A user who trusts only the libraries can read this road by itself. What it cannot do is said in its notes: it takes the
+last counts as final, knows no season scatter, and times only what emerged.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from germstats.models.estimates import FEW_SEEN, RowEstimate
+from germstats.records.patterns import Patterns
+
+_SMALLEST_DAY = 1e-3  # lifelines' log-normal fit fails at a lower bound of exactly 0
+
+
+@dataclass(frozen=True)
+class LibraryRoad:
+    """Estimates of the libraries, one row per lot and treatment.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        ``species``, ``lot``, ``treatment`` (label), ``trays``, ``share`` and ``share_sd`` (0-1, NaN where the libraries
+        give none), ``median_days`` and ``median_days_sd``, ``note``.
+    """
+
+    table: pd.DataFrame
+
+    def to_frame(self) -> pd.DataFrame:
+        """The table."""
+        return self.table.copy()
+
+
+def library_road(patterns: Patterns) -> LibraryRoad:
+    """Estimate every lot and treatment by statsmodels and lifelines.
+
+    Shares: binomial regression of the last counts with errors clustered by tray, logit link for counted seeds,
+    complementary log-log link with offset log(seeds per cell) for filled cells. Times: the best by AIC of lifelines'
+    log-normal, log-logistic and Weibull fits to the intervals of what emerged, from sowing.
+
+    Parameters
+    ----------
+    patterns : Patterns
+
+    Returns
+    -------
+    LibraryRoad
+    """
+    rows = []
+    for (species, lot, label), trays in patterns.trays.groupby(["species", "lot", "treatment"], dropna=False):
+        share, share_sd, note = _share(trays, patterns)
+        median, median_sd = _median(trays.index.to_numpy(), patterns)
+        rows.append(
+            {"species": species if isinstance(species, str) else None, "lot": lot, "treatment": label,
+             "trays": len(trays), "share": share, "share_sd": share_sd, "median_days": median,
+             "median_days_sd": median_sd, "note": note}
+        )  # fmt: skip
+    return LibraryRoad(pd.DataFrame(rows))
+
+
+def _share(trays: pd.DataFrame, patterns: Patterns) -> tuple[float, float, str]:
+    """Share per seed with its standard error, and how it was come by."""
+    import statsmodels.api as sm
+
+    counted = trays[trays["emerged"].notna() & trays["seeds"].notna()]
+    by_count = len(counted) * 2 >= len(trays)
+    used = counted if by_count else trays[trays["filled"].notna()]
+    hits = (used["emerged"] if by_count else used["filled"]).to_numpy(dtype=float)
+    tries = (used["seeds"] if by_count else used["cells"]).to_numpy(dtype=float)
+    note = "seeds counted" if by_count else "filled cells"
+    if len(used) < len(trays):
+        note += f", {len(used)} of {len(trays)} trays"
+    if float(hits.sum()) in (0.0, float(tries.sum())) or (hits > tries).any():
+        return np.nan, np.nan, f"{note}: all or none, for which these regressions have no answer"
+    seeds = np.array([patterns.sowings[int(code)].mean for code in used["sowing"]])
+    link = sm.families.links.Logit() if by_count else sm.families.links.CLogLog()
+    offset = None if by_count else np.log(seeds)
+    model = sm.GLM(np.column_stack([hits, tries - hits]), np.ones((len(used), 1)),
+                   family=sm.families.Binomial(link=link), offset=offset)  # fmt: skip
+    if len(used) > 1:
+        result = model.fit(cov_type="cluster", cov_kwds={"groups": np.arange(len(used))})
+    else:
+        result, note = model.fit(), f"{note}; one tray, errors of independent seeds"
+    at, sd = float(result.params[0]), float(result.bse[0])
+    if by_count:
+        share = 1 / (1 + np.exp(-at))
+        return share, sd * share * (1 - share), note
+    hazard = np.exp(at)
+    return float(-np.expm1(-hazard)), float(sd * hazard * np.exp(-hazard)), note
+
+
+def _median(codes: np.ndarray[Any, Any], patterns: Patterns) -> tuple[float, float]:
+    """Days from sowing to half of what emerged, with its standard error; NaN where nothing can be timed."""
+    from lifelines import LogLogisticFitter, LogNormalFitter, WeibullFitter
+    from lifelines.exceptions import ConvergenceError
+
+    parts = [part.loc[part["tray"].isin(codes), ["lo", "hi", "count"]] for part in (patterns.times, patterns.occupied)]
+    seen = pd.concat([part for part in parts if len(part)] or parts[:1])
+    seen = seen.groupby(["lo", "hi"], as_index=False).sum()
+    if len(seen) < 3:  # two intervals or one cannot place two parameters
+        return np.nan, np.nan
+    best: tuple[float, float, float] | None = None
+    for fitter in (LogNormalFitter(), LogLogisticFitter(), WeibullFitter()):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # its notes on whole-number weights and small gradients
+            try:
+                fitter.fit_interval_censoring(seen["lo"].clip(lower=_SMALLEST_DAY), seen["hi"], weights=seen["count"])
+            except ConvergenceError:
+                continue
+        median, sd = _median_of(fitter)
+        if best is None or best[0] > fitter.AIC_:
+            best = (fitter.AIC_, median, sd)
+    return (best[1], best[2]) if best else (np.nan, np.nan)
+
+
+def _median_of(fitter: Any) -> tuple[float, float]:
+    """Median and its standard error by the delta method on lifelines' own covariance."""
+    names = list(fitter.variance_matrix_.index)
+    at = np.array([getattr(fitter, name) for name in names], dtype=float)
+
+    def median(values: np.ndarray[Any, Any]) -> float:
+        p = dict(zip(names, values, strict=True))
+        if "mu_" in p:
+            return float(np.exp(p["mu_"]))
+        return float(p["alpha_"] if "alpha_" in p else p["lambda_"] * np.log(2) ** (1 / p["rho_"]))
+
+    steps = np.eye(len(at)) * (1e-5 * np.maximum(np.abs(at), 1e-3))
+    slope = np.array([(median(at + s) - median(at - s)) / (2 * s.sum()) for s in steps])
+    return median(at), float(np.sqrt(max(float(slope @ fitter.variance_matrix_.to_numpy() @ slope), 0.0)))
+
+
+def compare_roads(rows: tuple[RowEstimate, ...], road: LibraryRoad) -> pd.DataFrame:
+    """Where the joint model and the libraries agree within two standard errors, and why they part.
+
+    Both rest on the same records, so the larger of the two standard errors is the yardstick, not their sum.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``lot``, ``treatment``, ``points`` (joint minus libraries, 0-100), ``points_agree``, ``days``, ``days_agree``
+        (None where one road has no answer), ``why``.
+    """
+    found = {(line["lot"], line["treatment"]): line for line in road.table.to_dict("records")}
+    return pd.DataFrame([_compared(row, found[row.lot, row.label]) for row in rows])
+
+
+def _compared(row: RowEstimate, other: dict[Hashable, Any]) -> dict[str, object]:
+    points = 100 * (row.emergence - other["share"])
+    agree = None if np.isnan(points) else abs(points) <= 200 * max(row.emergence_sd, other["share_sd"])
+    days, days_agree = np.nan, None
+    if row.median_days is not None and row.median_log_sd is not None and not np.isnan(other["median_days"]):
+        days = row.median_days - other["median_days"]
+        days_agree = abs(days) <= 2 * max(row.median_log_sd * row.median_days, other["median_days_sd"])
+    return {"lot": row.lot, "treatment": row.label, "points": points, "points_agree": agree, "days": days,
+            "days_agree": days_agree, "why": _why(row, other, agree, days_agree)}  # fmt: skip
+
+
+def _why(row: RowEstimate, other: dict[Hashable, Any], agree: bool | None, days_agree: bool | None) -> str:
+    reasons = []
+    if agree is None:
+        reasons.append(str(other["note"]))
+    if agree is False:
+        if row.share_seen < FEW_SEEN:
+            reasons.append("checks stopped early: the libraries take late seeds for dead ones")
+        elif row.rate.k is not None:
+            reasons.append("pinches are uneven: the libraries take every pinch for its mean")
+        else:
+            reasons.append(f"the libraries know no scatter between seeds of a cell or springs ({other['note']})")
+    if days_agree is False:
+        first = "the first seedling of a cell, not every seed, " if row.emerged is None else ""
+        reasons.append(f"the libraries time {first}the seasons sown, from sowing")
+    return "; ".join(reasons)
