@@ -386,7 +386,7 @@ def test_record_kinds_tell_of_the_same_trays(record: str) -> None:
 
 
 def test_plain_trays_refuse_what_cannot_be() -> None:
-    with pytest.raises(WrongUseError, match="a share of 1.4 is impossible"):
+    with pytest.raises(WrongUseError, match=r"a share of 1\.4 is impossible"):
         simulate_trays(TraySpec(p=1.4), seed=1)
-    with pytest.raises(WrongUseError, match="'3\\+' is no number of seeds"):
+    with pytest.raises(WrongUseError, match=r"'3\+' is no number of seeds"):
         simulate_trays(TraySpec(seeds_per_cell="3+"), seed=1)

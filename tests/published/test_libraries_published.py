@@ -1,8 +1,8 @@
 """Germination fractions by the libraries' road.
 
 Crowder 1978, Appl. Statist. 27:34-37, Table 3 (21 plates; coefficients seen; x1 = 1 for seed O73, x2 = 1 for cucumber
-root extract). Mead, Curnow & Hasted 2002, Statistical Methods in Agriculture and Experimental Biology, pp. 350-351 (residual
-deviances, seen, tolerance .005).
+root extract). Mead, Curnow & Hasted 2002, Statistical Methods in Agriculture and Experimental Biology, pp. 350-351
+(residual deviances, seen, tolerance .005).
 """
 
 from __future__ import annotations
