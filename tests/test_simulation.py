@@ -33,10 +33,10 @@ def demo() -> Demo:
 
 @pytest.fixture(scope="module")
 def shares() -> pd.DataFrame:
-    """Over 80 nurseries: share of each row and season, and what the truth expects, without trays that lost cells."""
+    """Over 60 nurseries: share of each row and season, and what the truth expects, without trays that lost cells."""
     hurt = {MOUSE, WASHED, DROPPED}
     found = []
-    for seed in range(80):
+    for seed in range(60):
         nursery = grow_nursery(seed)
         _, seasons = tell_rows(nursery)
         keys = zip(seasons["lot"], seasons["cover"], seasons["season"], strict=True)

@@ -87,7 +87,9 @@ def _share(trays: pd.DataFrame, patterns: Patterns) -> tuple[float, float, str]:
     if len(used) > 1:
         result = model.fit(cov_type="cluster", cov_kwds={"groups": np.arange(len(used))})
     else:
-        result, note = model.fit(), f"{note}; one tray, errors of independent seeds"
+        with np.errstate(divide="ignore", invalid="ignore"):  # its residual scale has no degree of freedom, nor any use
+            result = model.fit()
+        note += "; one tray, errors of independent seeds"
     at, sd = float(result.params[0]), float(result.bse[0])
     if by_count:
         share = 1 / (1 + np.exp(-at))

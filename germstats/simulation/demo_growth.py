@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -122,8 +123,16 @@ def median_days(weather: Weather | None, tray: Tray) -> int:
     """Days from sowing until half of those that emerge are up, in the tray's own season or (None) an ordinary one."""
     species = tray.lot.species
     start = datetime.date(tray.judged, 2, 1)
-    heat = ordinary_heat(start, species.heat_base) if weather is None else weather.heat_since(start, species.heat_base)
-    return (start - tray.sown_on).days + int(np.searchsorted(heat, species.heat))
+    if weather is None:
+        after = _ordinary_median(start, species.heat, species.heat_base)
+    else:
+        after = int(np.searchsorted(weather.heat_since(start, species.heat_base), species.heat))
+    return (start - tray.sown_on).days + after
+
+
+@cache
+def _ordinary_median(start: datetime.date, heat: float, base_c: float) -> int:
+    return int(np.searchsorted(ordinary_heat(start, base_c), heat))
 
 
 def tell_rows(nursery: Nursery) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -256,6 +265,7 @@ def _all_positions() -> Array:
     return np.concatenate([_positions(bench) for bench in BENCHES])
 
 
+@cache
 def _centre_of(share: float) -> float:
     """The share without effects whose mean over effects and positions is `share`."""
     low, high = 1e-6, 1 - 1e-6

@@ -16,6 +16,7 @@ Generator = np.random.Generator
 
 CELL_RHO = 0.05
 MISSED, FALSE = 0.01, 0.003
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(31)  # for means over normal effects
 _SHORTEST_LIFE, _LIVES_ON = 20.0, 25.0  # days a seedling that is lost stands at least, and how many more on average
 
 
@@ -103,9 +104,8 @@ def mean_share(base: float, sd: float, offsets: Array) -> float:
     offsets : numpy.ndarray
         Offsets on the logit, equally likely.
     """
-    nodes, weights = np.polynomial.hermite_e.hermegauss(31)
-    shares = expit(logit(base) + sd * nodes[:, None] + offsets[None, :])
-    return float(weights / weights.sum() @ shares.mean(axis=1))
+    shares = expit(logit(base) + sd * _NODES[:, None] + offsets[None, :])
+    return float(_WEIGHTS / _WEIGHTS.sum() @ shares.mean(axis=1))
 
 
 def edge_of(rows: int, columns: int) -> NDArray[np.bool_]:

@@ -14,6 +14,7 @@ Array = NDArray[np.float64]
 _MEAN_C, _SWING_C, _COLDEST_DAY = 8.5, 11.3, 20  # yearly course of the daily mean at about 780 m
 _HALF_RANGE_C, _HALF_RANGE_SWING_C = 6.2, 2.3  # half the gap between night and day, wider in summer
 _NOISE_SD_C, _NOISE_KEEPS = 3.0, 0.7  # spread of a day about its mean, and how much of it lasts to the next day
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)  # for means over the spread of single days
 
 
 @dataclass(frozen=True)
@@ -101,9 +102,8 @@ def ordinary_heat(start: datetime.date, base_c: float, days: int = 240) -> Array
         Value i is the sum at the end of day ``start + i``.
     """
     mean, half = _ordinary([start + datetime.timedelta(days=i) for i in range(days)])
-    nodes, weights = np.polynomial.hermite_e.hermegauss(15)
-    daily = [degree_days(mean + _NOISE_SD_C * z - half, mean + _NOISE_SD_C * z + half, base_c) for z in nodes]
-    return np.cumsum(weights / weights.sum() @ np.array(daily))
+    daily = [degree_days(mean + _NOISE_SD_C * z - half, mean + _NOISE_SD_C * z + half, base_c) for z in _NODES]
+    return np.cumsum(_WEIGHTS / _WEIGHTS.sum() @ np.array(daily))
 
 
 def _ordinary(days: list[datetime.date]) -> tuple[Array, Array]:

@@ -1,0 +1,110 @@
+"""A book of two trays worked out on paper, and the exit codes of every command on it.
+
+Tray T1: 2 rows x 2 columns, one seed a cell. Seen on day 100 from sowing: A1, A2 up; day 130 also B1; B2 never.
+Tray T2: the same, looked at as totals: 1 filled on day 100, 2 on day 130. So 5 of 8 seeds: 1 of T1's came in (100, 130],
+1 of T2's; 2 and 1 in (0, 100]; 3 never.
+"""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from scipy.stats import beta
+
+import germstats
+from germstats.cli.main import main
+from germstats.models.emergence import FitSpec
+from germstats.models.lot_posterior import Scatter
+from germstats.records.patterns import find_patterns
+
+TRAYS = """tray,season,lot,sown_on,rows,columns,seeds_per_cell,cover
+T1,2025,L1,2024-12-01,2,2,1,grit
+T2,2025,L1,2024-12-01,2,2,1,grit
+"""
+CELLS = "tray,cell,checked_on,emerged\n" + "".join(
+    f"T1,{cell},{day},{n}\n"
+    for cell, first, last in (("A1", 1, 1), ("A2", 1, 1), ("B1", 0, 1), ("B2", 0, 0))
+    for day, n in (("2025-03-11", first), ("2025-04-10", last))
+)
+CHECKS = "tray,checked_on,filled\nT2,2025-03-11,1\nT2,2025-04-10,2\n"
+
+
+@pytest.fixture
+def book(tmp_path):
+    folder = tmp_path / "book"
+    folder.mkdir()
+    for name, text in (("trays", TRAYS), ("cells", CELLS), ("checks", CHECKS)):
+        (folder / f"{name}.csv").write_text(text, encoding="utf-8")
+    return folder
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+def test_patterns_are_those_on_paper(book):
+    patterns = find_patterns(germstats.read_book(book))
+    assert patterns.trays[["tray", "seeds", "emerged", "filled"]].to_numpy().tolist() == [
+        ["T1", 4, 3, 3],
+        ["T2", 4, 2, 2],
+    ]
+    assert patterns.times.to_numpy().tolist() == [[0, 0, 100, 2], [0, 100, 130, 1]]
+    assert patterns.occupied[["tray", "lo", "hi", "count"]].to_numpy().tolist() == [[1, 0, 100, 1], [1, 100, 130, 1]]
+    assert patterns.finishes[["tray", "seen", "last", "count"]].to_numpy().tolist() == [
+        [0, 0, 130, 1], [0, 1, 130, 3], [1, 0, 130, 2],
+    ]  # fmt: skip
+
+
+def test_a_single_look_gives_the_beta_posterior(book):
+    """With one look a tray the count is final: 5 of 8 is Beta(5.5, 3.5), worked out from the Jeffreys prior."""
+    (book / "cells.csv").write_text("\n".join(CELLS.split("\n")[:1] + CELLS.split("\n")[2::2]) + "\n", encoding="utf-8")
+    (book / "checks.csv").write_text("tray,checked_on,filled\nT2,2025-04-10,2\n", encoding="utf-8")
+    (row,) = germstats.fit_emergence(germstats.read_book(book), FitSpec(Scatter(0, 0, 0, 0))).rows
+    middle, low, high = beta.ppf([0.5, 0.025, 0.975], 5.5, 3.5)
+    np.testing.assert_allclose((row.emergence, row.emergence_low, row.emergence_high), (middle, low, high), atol=2e-4)
+    assert row.median_days is None
+
+
+def test_commands_answer_in_words_and_in_json(book):
+    for command in ("check", "fit", "sow"):
+        told = run(command, book)
+        assert told.exit_code == 0, told.output
+        assert "Next:" in told.output
+    fit = json.loads(run("fit", book, "--json").stdout)
+    assert fit["level"] == 0.95
+    (row,) = fit["rows"]
+    assert (row["species"], row["lot"], row["treatment"]) == (None, "L1", {"cover": "grit"})
+    assert (row["trays"], row["cells"], row["seeds"], row["emerged"]) == (2, 8, 8, 5)
+    assert 0 <= row["emergence_low"] < row["emergence"] < row["emergence_high"] <= 1
+    sow = json.loads(run("sow", book, "--json", "--cells", "72", "--most-seeds", "2").stdout)
+    assert sow["level"] == 0.9
+    (row,) = sow["rows"]
+    assert row["seeds_per_cell"] is None
+    assert "not reachable with up to 2" in " ".join(row["notes"])
+    assert row["pencil_seeds_per_cell"] >= 2
+    check = json.loads(run("check", book, "--json").stdout)
+    assert set(check["counts"]) == {"stop", "ask", "changed", "watch"}
+
+
+def test_exit_codes(book, tmp_path):
+    (book / "checks.csv").write_text(CHECKS + "T2,2025-04-20,9\n", encoding="utf-8")
+    stopped = run("check", book)
+    assert stopped.exit_code == 1
+    assert "9 filled cells" in stopped.output
+    told = run("fit", book)
+    assert told.exit_code == 0
+    assert "T2: 9 filled cells" in told.output
+    (book / "checks.csv").unlink()
+    (book / "cells.csv").unlink()
+    assert run("check", book).exit_code == 0
+    for command in ("fit", "sow"):
+        silent = run(command, book)
+        assert silent.exit_code == 3
+        assert "never checked" in silent.output
+    assert run("fit", tmp_path / "nowhere").exit_code == 1
+    assert run("sow", book, "--target", "1.4").exit_code == 2
+    assert run("fit", book, "--spring-ends", "13-77").exit_code == 2
+    assert run("fti", book).exit_code == 2
