@@ -1,7 +1,7 @@
 """A book of two trays worked out on paper, and the exit codes of every command on it.
 
 Tray T1: 2 rows x 2 columns, one seed a cell. Seen on day 100 from sowing: A1, A2 up; day 130 also B1; B2 never.
-Tray T2: the same, looked at as totals: 1 filled on day 100, 2 on day 130. So 5 of 8 seeds: 1 of T1's came in (100, 130],
+Tray T2: the same, seen as totals: 1 filled on day 100, 2 on day 130. So 5 of 8 seeds: 1 of T1's came in (100, 130],
 1 of T2's; 2 and 1 in (0, 100]; 3 never.
 """
 
