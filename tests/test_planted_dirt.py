@@ -55,6 +55,8 @@ def test_ranges_and_pinches_are_integrated_over(book, dirt):
         trays = [tray for tray in dirt.loc[dirt["kind"] == planted, "tray"] if tray in kind_of]
         assert trays
         assert {kind_of[tray] for tray in trays} == {kind}
+    alone = patterns.trays[patterns.trays["treatment"].str.endswith("pinch of unknown size")]
+    assert {kind_of[tray] for tray in alone["tray"]} == {"pinch_unmeasured"}
 
 
 def test_a_tray_sold_early_tells_nothing_after_its_sale(book, dirt):

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from germstats.cli.common import book_argument, dates_option, json_option, print_json
+from germstats.cli.common import book_argument, dates_option, json_option, opened, print_json
 
 
 @click.command()
@@ -19,10 +19,9 @@ def check(book: Path, dates: str | None, as_json: bool, show_all: bool) -> None:
 
     Ends with exit code 1 where a tray is stopped, 0 otherwise.
     """
-    from germstats.records.book import read_book
     from germstats.reports.check_text import check_text, severity_counts
 
-    records = read_book(book, dates)
+    records = opened(book, dates)
     counts = severity_counts(records)
     if as_json:
         columns = ["severity", "table", "row", "column", "value", "rule", "message", "remedy"]

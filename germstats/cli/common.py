@@ -12,6 +12,7 @@ import click
 
 if TYPE_CHECKING:
     from germstats.models.emergence import EmergenceFit
+    from germstats.records.book import RecordBook
 
 Command = Callable[..., Any]
 
@@ -75,11 +76,21 @@ def fitted(book: Path, dates: str | None, tray_sd: float, season_sd: float, spri
     """Read BOOK and fit it, saying on standard error what takes its time."""
     from germstats.models.emergence import FitSpec, fit_emergence
     from germstats.models.lot_posterior import Scatter
-    from germstats.records.book import read_book
 
     spec = FitSpec(Scatter(tray=tray_sd, season=season_sd), spring_ends=_month_day(spring_ends))
     progress("reading the records")
-    return fit_emergence(read_book(book, dates), spec, progress)
+    return fit_emergence(opened(book, dates), spec, progress)
+
+
+def opened(book: Path, dates: str | None) -> RecordBook:
+    """Read BOOK; a folder remembers the order of dates it was told, so that it need not be said again."""
+    from germstats.records.book import read_book
+    from germstats.records.workbook import remember_dates
+
+    records = read_book(book, dates)
+    if dates and book.is_dir():
+        remember_dates(book, dates)
+    return records
 
 
 def _month_day(text: str) -> tuple[int, int]:

@@ -30,10 +30,12 @@ def fit(book: Path, dates: str | None, tray_sd: float, season_sd: float, spring_
 
     result = fitted(book, dates, tray_sd, season_sd, spring_ends)
     progress("the libraries' road")
-    compared = compare_roads(result.rows, library_road(result.patterns))
+    road = library_road(result.patterns)
+    compared = compare_roads(result.rows, road)
     if as_json:
         settings = scatter_settings(result)
         print_json({"level": result.spec.level, "settings": settings, "rows": [row.as_record() for row in result.rows],
-                    "left_out": result.patterns.left_out, "second_road": compared.to_dict("records")})  # fmt: skip
+                    "left_out": result.patterns.left_out, "second_road": compared.to_dict("records"),
+                    "libraries": road.to_frame().to_dict("records")})  # fmt: skip
     else:
         click.echo(fit_text(result, compared))

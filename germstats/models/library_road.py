@@ -27,8 +27,9 @@ class LibraryRoad:
     Attributes
     ----------
     table : pandas.DataFrame
-        ``species``, ``lot``, ``treatment`` (label), ``trays``, ``share`` and ``share_sd`` (0-1, NaN where the libraries
-        give none), ``median_days`` and ``median_days_sd``, ``note``.
+        ``species``, ``lot``, ``treatment`` (label), ``trays``, ``share`` and ``share_sd`` (0-1, NaN where the
+        libraries give none), ``median_days`` and ``median_days_sd``, ``curve``, ``curve_low``, ``curve_high`` (end of the empirical
+        curve: seeds where counted, else cells filled), ``note``.
     """
 
     table: pd.DataFrame
@@ -42,8 +43,9 @@ def library_road(patterns: Patterns) -> LibraryRoad:
     """Estimate every lot and treatment by statsmodels and lifelines.
 
     Shares: binomial regression of the last counts with errors clustered by tray, logit link for counted seeds,
-    complementary log-log link with offset log(seeds per cell) for filled cells. Times: the best by AIC of lifelines'
-    log-normal, log-logistic and Weibull fits to the intervals of what emerged, from sowing.
+    complementary log-log link with offset log(seeds per cell) for filled cells. Times: lifelines' accelerated-failure-time
+    regression, per lot with its treatments, of the intervals of what emerged, from sowing. Curves: its product-limit
+    curve.
 
     Parameters
     ----------
@@ -54,14 +56,18 @@ def library_road(patterns: Patterns) -> LibraryRoad:
     LibraryRoad
     """
     rows = []
-    for (species, lot, label), trays in patterns.trays.groupby(["species", "lot", "treatment"], dropna=False):
-        share, share_sd, note = _share(trays, patterns)
-        median, median_sd = _median(trays.index.to_numpy(), patterns)
-        rows.append(
-            {"species": species if isinstance(species, str) else None, "lot": lot, "treatment": label,
-             "trays": len(trays), "share": share, "share_sd": share_sd, "median_days": median,
-             "median_days_sd": median_sd, "note": note}
-        )  # fmt: skip
+    for (species, lot), of_lot in patterns.trays.groupby(["species", "lot"], dropna=False):
+        medians = _medians(of_lot, patterns)
+        for label, trays in of_lot.groupby("treatment"):
+            share, share_sd, note = _share(trays, patterns)
+            median, median_sd = medians.get(str(label), (np.nan, np.nan))
+            came, came_low, came_high = _curve(trays, patterns)
+            rows.append(
+                {"species": species if isinstance(species, str) else None, "lot": lot, "treatment": label,
+                 "trays": len(trays), "share": share, "share_sd": share_sd, "median_days": median,
+                 "median_days_sd": median_sd, "curve": came, "curve_low": came_low, "curve_high": came_high,
+                 "note": note}
+            )  # fmt: skip
     return LibraryRoad(pd.DataFrame(rows))
 
 
@@ -98,44 +104,77 @@ def _share(trays: pd.DataFrame, patterns: Patterns) -> tuple[float, float, str]:
     return float(-np.expm1(-hazard)), float(sd * hazard * np.exp(-hazard)), note
 
 
-def _median(codes: np.ndarray[Any, Any], patterns: Patterns) -> tuple[float, float]:
-    """Days from sowing to half of what emerged, with its standard error; NaN where nothing can be timed."""
-    from lifelines import LogLogisticFitter, LogNormalFitter, WeibullFitter
+def _medians(lot: pd.DataFrame, patterns: Patterns) -> dict[str, tuple[float, float]]:
+    """Treatment -> days from sowing to half of what emerged, with its standard error.
+
+    One accelerated-failure-time regression per lot with its treatments as covariates, log-normal or log-logistic by
+    AIC; in both the median is exp(linear predictor). Empty where nothing can be timed.
+    """
+    from lifelines import LogLogisticAFTFitter, LogNormalAFTFitter
     from lifelines.exceptions import ConvergenceError
 
-    parts = [part.loc[part["tray"].isin(codes), ["lo", "hi", "count"]] for part in (patterns.times, patterns.occupied)]
+    parts = [part.loc[part["tray"].isin(lot.index), ["tray", "lo", "hi", "count"]]
+             for part in (patterns.times, patterns.occupied)]  # fmt: skip
     seen = pd.concat([part for part in parts if len(part)] or parts[:1])
-    seen = seen.groupby(["lo", "hi"], as_index=False).sum()
-    if len(seen) < 3:  # two intervals or one cannot place two parameters
-        return np.nan, np.nan
-    best: tuple[float, float, float] | None = None
-    for fitter in (LogNormalFitter(), LogLogisticFitter(), WeibullFitter()):
+    seen["treatment"] = lot["treatment"].reindex(seen["tray"]).to_numpy()
+    seen = seen.groupby(["treatment", "lo", "hi"])[["count"]].sum().reset_index()
+    timed = [label for label, part in seen.groupby("treatment") if len(part) > 2]  # fewer intervals place no median
+    seen = seen[seen["treatment"].isin(timed)]
+    if not timed:
+        return {}
+    frame = pd.DataFrame({"lo": seen["lo"].clip(lower=_SMALLEST_DAY), "hi": seen["hi"], "count": seen["count"]})
+    for k, label in enumerate(timed[1:], start=1):
+        frame[f"t{k}"] = (seen["treatment"] == label).astype(float)
+    best = None
+    for fitter in (LogNormalAFTFitter(), LogLogisticAFTFitter()):
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # its notes on whole-number weights and small gradients
             try:
-                fitter.fit_interval_censoring(seen["lo"].clip(lower=_SMALLEST_DAY), seen["hi"], weights=seen["count"])
+                fitter.fit_interval_censoring(frame, "lo", "hi", weights_col="count", ancillary=False)
             except ConvergenceError:
                 continue
-        median, sd = _median_of(fitter)
-        if best is None or best[0] > fitter.AIC_:
-            best = (fitter.AIC_, median, sd)
-    return (best[1], best[2]) if best else (np.nan, np.nan)
+        if best is None or best.AIC_ > fitter.AIC_:
+            best = fitter
+    if best is None:
+        return {}
+    where = "mu_" if "mu_" in best.params_.index else "alpha_"
+    at, covariance = best.params_[where], best.variance_matrix_.loc[where, where]
+    medians = {}
+    for k, label in enumerate(timed):
+        terms = ["Intercept", *([f"t{k}"] if k else [])]
+        middle, variance = float(np.exp(at[terms].sum())), float(covariance.loc[terms, terms].to_numpy().sum())
+        medians[str(label)] = (middle, middle * float(np.sqrt(max(variance, 0.0))))
+    return medians
 
 
-def _median_of(fitter: Any) -> tuple[float, float]:
-    """Median and its standard error by the delta method on lifelines' own covariance."""
-    names = list(fitter.variance_matrix_.index)
-    at = np.array([getattr(fitter, name) for name in names], dtype=float)
+def _curve(trays: pd.DataFrame, patterns: Patterns) -> tuple[float, float, float]:
+    """End of lifelines' empirical emergence curve, with its 95 % band: seeds where counted, else cells filled.
 
-    def median(values: np.ndarray[Any, Any]) -> float:
-        p = dict(zip(names, values, strict=True))
-        if "mu_" in p:
-            return float(np.exp(p["mu_"]))
-        return float(p["alpha_"] if "alpha_" in p else p["lambda_"] * np.log(2) ** (1 / p["rho_"]))
+    Each is dated by the check that first saw it; what had not come is censored at its own last check, so that a tray
+    whose checks stopped early is not taken for a failure.
+    """
+    from lifelines import KaplanMeierFitter
 
-    steps = np.eye(len(at)) * (1e-5 * np.maximum(np.abs(at), 1e-3))
-    slope = np.array([(median(at + s) - median(at - s)) / (2 * s.sum()) for s in steps])
-    return median(at), float(np.sqrt(max(float(slope @ fitter.variance_matrix_.to_numpy() @ slope), 0.0)))
+    counted = trays["emerged"].notna().all() and trays["seeds"].notna().all()
+    came = patterns.times if counted else patterns.occupied
+    came = came[came["tray"].isin(trays.index)]
+    ends = patterns.finishes[patterns.finishes["tray"].isin(trays.index)]
+    if counted:
+        sown = np.array([patterns.sowings[int(code)].mean for code in ends["sowing"]])
+        left = (sown - ends["seen"].to_numpy()) * ends["count"].to_numpy()
+    else:
+        left = np.where(ends["seen"] == 0, ends["count"], 0.0)
+    days = np.concatenate([came["hi"].to_numpy(float), ends["last"].to_numpy(float)])
+    weights = np.concatenate([came["count"].to_numpy(float), left])
+    seen = np.r_[np.ones(len(came)), np.zeros(len(ends))]
+    if weights.sum() == 0 or not (weights[seen == 1] > 0).any():
+        return np.nan, np.nan, np.nan
+    keep = weights > 0
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # its note on weights: they are whole seeds or cells here
+        curve = KaplanMeierFitter().fit(days[keep], seen[keep], weights=weights[keep])
+    low, high = 1 - curve.confidence_interval_.iloc[-1].to_numpy(dtype=float)[::-1]
+    return float(1 - curve.survival_function_.iloc[-1, 0]), float(low), float(high)
 
 
 def compare_roads(rows: tuple[RowEstimate, ...], road: LibraryRoad) -> pd.DataFrame:

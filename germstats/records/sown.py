@@ -85,6 +85,9 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
     trays["tray_cells"] = (trays["rows"] * trays["columns"]).astype("Int64")
     rates: list[Any] = [_rate(tray, lots, species) for tray in trays.to_dict("records")]
     trays["rate"] = pd.Series(rates, index=trays.index, dtype=object)
+    # a share of pinches is not a share of seeds: such trays stand in a row of their own
+    unmeasured = np.array([rate is not None and rate.kind == "pinch_unmeasured" for rate in rates], dtype=bool)
+    trays.loc[unmeasured, "treatment"] += ", pinch of unknown size"
     return trays
 
 

@@ -89,6 +89,16 @@ def test_commands_answer_in_words_and_in_json(book):
     assert set(check["counts"]) == {"stop", "ask", "changed", "watch"}
 
 
+def test_an_order_of_dates_is_refused_until_said_and_then_remembered(book):
+    (book / "datapackage.json").write_text("{}", encoding="utf-8")
+    (book / "checks.csv").write_text("tray,checked_on,filled\nT2,04/05/2025,2\n", encoding="utf-8")
+    refused = run("check", book)
+    assert "4 May 2025" in refused.output
+    assert "5 April 2025" in refused.output
+    assert "0 stop, 0 ask" in run("check", book, "--dates", "day-first").output
+    assert "0 stop, 0 ask" in run("check", book).output
+
+
 def test_exit_codes(book, tmp_path):
     (book / "checks.csv").write_text(CHECKS + "T2,2025-04-20,9\n", encoding="utf-8")
     stopped = run("check", book)

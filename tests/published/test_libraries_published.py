@@ -33,6 +33,11 @@ def test_crowder_coefficients_from_the_shares_of_the_libraries_road():
     ]
     times = [(k, 0.0, 10.0, p.y) for k, p in enumerate(plates.itertuples()) if p.y]
     road = library_road(made_patterns(trays, times=times, finishes=finishes, sowings=(ONE,))).to_frame()
+    pooled = plates.groupby(["seed", "root"])[["y", "n"]].sum()
+    for r in road.itertuples():
+        seen = pooled.loc[(r.lot, r.treatment)]
+        assert r.curve == pytest.approx(seen["y"] / seen["n"], rel=1e-9)  # all finished: the curve ends at the share
+        assert r.curve_low < r.curve < r.curve_high
     logit = {(r.lot, r.treatment): np.log(r.share / (1 - r.share)) for r in road.itertuples()}
     b0 = logit["O75", "BEAN"]
     x1, x2 = logit["O73", "BEAN"] - b0, logit["O75", "CUCUMBER"] - b0
