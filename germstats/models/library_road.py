@@ -28,8 +28,8 @@ class LibraryRoad:
     ----------
     table : pandas.DataFrame
         ``species``, ``lot``, ``treatment`` (label), ``trays``, ``share`` and ``share_sd`` (0-1, NaN where the
-        libraries give none), ``median_days`` and ``median_days_sd``, ``curve``, ``curve_low``, ``curve_high`` (end of the empirical
-        curve: seeds where counted, else cells filled), ``note``.
+        libraries give none), ``median_days`` and ``median_days_sd``, ``curve``, ``curve_low``, ``curve_high`` (end of
+        the empirical curve: seeds where counted, else cells filled), ``note``.
     """
 
     table: pd.DataFrame
@@ -43,9 +43,9 @@ def library_road(patterns: Patterns) -> LibraryRoad:
     """Estimate every lot and treatment by statsmodels and lifelines.
 
     Shares: binomial regression of the last counts with errors clustered by tray, logit link for counted seeds,
-    complementary log-log link with offset log(seeds per cell) for filled cells. Times: lifelines' accelerated-failure-time
-    regression, per lot with its treatments, of the intervals of what emerged, from sowing. Curves: its product-limit
-    curve.
+    complementary log-log link with offset log(seeds per cell) for filled cells. Times: lifelines'
+    accelerated-failure-time regression, per lot with its treatments, of the intervals of what emerged, from sowing.
+    Curves: its product-limit curve.
 
     Parameters
     ----------
