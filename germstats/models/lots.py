@@ -62,7 +62,7 @@ def sort_lots(patterns: Patterns, scatter: Scatter) -> tuple[LotRecords, ...]:
         labels, row = np.unique(trays["treatment"].astype(str), return_inverse=True)
         _, season = np.unique(trays["season"].astype(int), return_inverse=True)
         data = compile_patterns(patterns, codes)
-        timed = _looked_at_more_than_once(data)
+        timed = bool((trays["looks"] > 1).any())
         data = data if timed else _taken_as_final(data)
         lots.append(
             LotRecords(
@@ -75,19 +75,6 @@ def sort_lots(patterns: Patterns, scatter: Scatter) -> tuple[LotRecords, ...]:
             )
         )
     return tuple(lots)
-
-
-def _looked_at_more_than_once(data: Compiled) -> bool:
-    starts = np.concatenate([data.time_lo, data.cells.lo, data.pinches.lo])
-    ends = {tray: set[float]() for tray in range(data.trays)}
-    for trays, days in (
-        (data.time_tray, data.time_hi),
-        (data.cells.tray, data.cells.hi),
-        (data.pinches.tray, data.pinches.hi),
-    ):
-        for tray, day in zip(trays, days, strict=True):
-            ends[int(tray)].add(float(day))
-    return bool((starts > 0).any()) or any(len(days) > 1 for days in ends.values())
 
 
 def _taken_as_final(data: Compiled) -> Compiled:

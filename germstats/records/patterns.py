@@ -35,8 +35,8 @@ class Patterns:
         ``tray_cells`` (rows x columns), ``seeds`` (NaN where unknown), ``seeds_about``
         (mean rate x cells, NaN for pinches of unknown size), ``emerged`` (seedlings ever seen, NaN where only
         fill is known), ``filled`` (cells ever filled, NaN where unknown), ``last_day`` (last check that still counts),
-        ``record`` (``counts``, ``occupancy``, ``totals``, ``seedlings``), ``sowing`` (code in `sowings`, the tray's
-        usual rate).
+        ``looks`` (days it was looked at), ``record`` (``counts``, ``occupancy``, ``totals``, ``seedlings``), ``sowing``
+        (code in `sowings`, the tray's usual rate).
     times : pandas.DataFrame
         Count records, seeds seen to emerge: ``tray``, ``lo``, ``hi``, ``count``: `count` seeds in (lo, hi].
     finishes : pandas.DataFrame
@@ -281,6 +281,7 @@ def _summary(trays: pd.DataFrame, steps: pd.DataFrame, sowings: _Sowings) -> pd.
         **{name: sums[name] for name in sums.columns},
         origin_days=(trays["origin"] - trays["sown_on"]).dt.days.astype(float),
         last_day=final.groupby("tray")["day"].max(),
+        looks=steps.groupby("tray")["day"].nunique(),
         record=kind,
         sowing=[sowings.code(rate) for rate in trays["rate"]],
     )

@@ -86,8 +86,10 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
     rates: list[Any] = [_rate(tray, lots, species) for tray in trays.to_dict("records")]
     trays["rate"] = pd.Series(rates, index=trays.index, dtype=object)
     # a share of pinches is not a share of seeds: such trays stand in a row of their own
-    unmeasured = np.array([rate is not None and rate.kind == "pinch_unmeasured" for rate in rates], dtype=bool)
-    trays.loc[unmeasured, "treatment"] += ", pinch of unknown size"
+    trays["treatment"] = [
+        f"{label}, pinch of unknown size" if rate is not None and rate.kind == "pinch_unmeasured" else label
+        for label, rate in zip(trays["treatment"], rates, strict=True)
+    ]
     return trays
 
 

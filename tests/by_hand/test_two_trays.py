@@ -99,6 +99,35 @@ def test_an_order_of_dates_is_refused_until_said_and_then_remembered(book):
     assert "0 stop, 0 ask" in run("check", book).output
 
 
+def test_a_blank_book_has_nothing_to_answer_from(tmp_path):
+    assert run("new", tmp_path / "blank").exit_code == 0
+    assert run("check", tmp_path / "blank").exit_code == 0
+    for command in ("fit", "sow"):
+        told = run(command, tmp_path / "blank")
+        assert told.exit_code == 3
+        assert "No tray is in the book yet" in told.output
+
+
+@pytest.mark.parametrize("filled", [0, 4])
+def test_all_empty_and_all_full_trays_get_a_range(book, filled):
+    (book / "cells.csv").unlink()
+    looks = "".join(f"{t},{day},{filled}\n" for t in ("T1", "T2") for day in ("2025-03-11", "2025-06-10"))
+    (book / "checks.csv").write_text("tray,checked_on,filled\n" + looks, encoding="utf-8")
+    (row,) = json.loads(run("fit", book, "--json").stdout)["rows"]
+    notes = " ".join(row["notes"])
+    assert "looked at once" not in notes
+    assert 0 <= row["emergence_low"] < row["emergence_high"] <= 1
+    if filled:
+        assert row["emergence_high"] > 0.95
+        assert row["emergence_low"] > 0.4
+    else:
+        assert row["emergence_low"] == 0
+        assert "none emerged: at most" in notes
+        assert row["median_days"] is None
+    (row,) = json.loads(run("sow", book, "--json").stdout)["rows"]
+    assert 0 < row["chance"] < 1
+
+
 def test_exit_codes(book, tmp_path):
     (book / "checks.csv").write_text(CHECKS + "T2,2025-04-20,9\n", encoding="utf-8")
     stopped = run("check", book)

@@ -26,7 +26,7 @@ from tests.made_patterns import made_patterns
 def test_without_scatter_the_range_is_the_jeffreys_interval(seen, seeds, low, high):
     finishes = [(0, 0, n, 100.0, "counts", k) for n, k in ((1, seen), (0, seeds - seen)) if k]
     patterns = made_patterns(
-        [{"emerged": seen, "filled": seen, "seeds": seeds}],
+        [{"emerged": seen, "filled": seen, "seeds": seeds, "looks": 1}],
         times=[(0, 0.0, 100.0, seen)] if seen else [],
         finishes=finishes,
     )
