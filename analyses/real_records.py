@@ -13,10 +13,17 @@ import argparse
 import tempfile
 from pathlib import Path
 
+import matplotlib
+
+matplotlib.use("Agg")
+import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
+import seaborn as sns
 
 import germstats
+from germstats.models.curves import emergence_curve
+from germstats.records.patterns import Patterns
 from germstats.records.workbook import write_book
 
 DATA = Path(__file__).parents[2] / "shared" / "data"
@@ -41,10 +48,9 @@ def looks(seeds: pd.DataFrame, last: pd.Series) -> pd.DataFrame:
 
 # %% [markdown]
 # Wild annuals, one seed to a cell, thirteen populations in each rack: a tray row per population (rack / population),
-# the
-# rack itself as block; only the cells listed for a population count as sown. Blank cells are a lot of their own, sown
-# with
-# no seed. Eight cells whose seed was lost are left out. A cohort's last record is taken as its last check.
+# the rack itself as block; only the cells listed for a population count as sown. Blank cells are a tray row and a lot
+# of their own, sown with no seed: under a population they would be seeds that failed, and left out they could not show
+# strays. Eight cells whose seed was lost are left out. A cohort's last record is taken as its last check.
 
 
 # %%
@@ -76,9 +82,8 @@ def streptanthus_book(data: Path) -> dict[str, pd.DataFrame]:
 
 # %% [markdown]
 # Field stations of sixteen cells with one seed each: a station in a season is a tray, the microhabitat its place. The
-# second
-# sowing of October 2019 has its first spring in 2020. What never came is looked at last on the last visit of that
-# spring.
+# second sowing, of October 2019, has its first spring in 2020. What never came is looked at last on the last visit of
+# that spring.
 
 
 # %%
@@ -111,8 +116,7 @@ def lentisc_book(data: Path) -> dict[str, pd.DataFrame]:
 
 # %% [markdown]
 # Pots of three seeds with one count and no date: the dates below are nominal, so there is no timing to be had. A pot
-# is a
-# tray of one cell, the watering its pretreatment.
+# is a tray of one cell, the watering its pretreatment.
 
 
 # %%
@@ -129,6 +133,7 @@ def mesquite_book(data: Path) -> dict[str, pd.DataFrame]:
     return {"trays": trays, "cells": cells}
 
 
+# %%
 BOOKS = {"streptanthus": streptanthus_book, "lentisc": lentisc_book, "mesquite": mesquite_book}
 
 
@@ -141,6 +146,34 @@ def dispersion(trays: pd.DataFrame, by: list[str]) -> tuple[float, int]:
     squares = (kept["emerged"] - kept["seeds"] * p) ** 2 / (kept["seeds"] * p * (1 - p))
     df = len(kept) - kept.groupby(by).ngroups
     return float(squares.sum() / df), df
+
+
+# %% [markdown]
+# How the seeds came, without any law of timing: the nonparametric curve of each lot and treatment. Its band takes the
+# tray as the unit. Pots have no dates, so there is nothing to draw.
+
+
+# %%
+def draw_curves(patterns: Patterns, place: Path) -> None:
+    """Figure of the curves, a panel for each lot, a line for each treatment."""
+    lots = sorted(patterns.trays["lot"].unique())
+    across, down = min(len(lots), 4), -(-len(lots) // 4)
+    figure, axes = plt.subplots(down, across, figsize=(3 * across, 2.6 * down), sharex=True, sharey=True,
+                                squeeze=False, layout="constrained")  # fmt: skip
+    for axis in axes.flat[len(lots) :]:
+        axis.set_visible(False)
+    for axis, lot in zip(axes.flat, lots, strict=False):
+        treatments = patterns.trays[patterns.trays["lot"] == lot].groupby("treatment")
+        for label, trays in treatments:
+            curve = emergence_curve(patterns, trays.index)
+            axis.fill_between(curve.day, 100 * curve.low, 100 * curve.high, step="post", alpha=0.25)
+            sns.lineplot(x=curve.day, y=100 * curve.came, drawstyle="steps-post", ax=axis,
+                         label=str(label), legend=len(treatments) > 1)  # fmt: skip
+        axis.set(title=lot, xlabel="days from sowing", ylabel="came, % of seeds", ylim=(0, 100))
+        axis.tick_params(labelbottom=True)
+    figure.savefig(place, dpi=150)
+    plt.close(figure)
+    print("figure:", place)
 
 
 # %% [markdown]
@@ -162,6 +195,8 @@ def main() -> None:
         table = fit.to_frame().merge(advice.to_frame()[["seeds_per_cell", "chance"]], left_index=True, right_index=True)
         print(f"\n{name}: book in {options.out / name}, {len(book.findings)} findings")
         print(table.drop(columns=["notes", "species"]).round(2).to_string(index=False))
+        if (fit.patterns.trays["looks"] > 1).any():
+            draw_curves(fit.patterns, options.out / f"{name}_curves.png")
 
 
 if __name__ == "__main__":

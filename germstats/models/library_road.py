@@ -14,10 +14,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from germstats.models.curves import dated
 from germstats.models.estimates import FEW_SEEN, RowEstimate
+from germstats.models.library_timing import regress_times
+from germstats.models.timing import Array
 from germstats.records.patterns import Patterns
 
-_SMALLEST_DAY = 1e-3  # lifelines' log-normal fit fails at a lower bound of exactly 0
+_FEWEST_INTERVALS = 3  # fewer distinct ones place no median
+_Z = 1.959964
 
 
 @dataclass(frozen=True)
@@ -27,9 +31,11 @@ class LibraryRoad:
     Attributes
     ----------
     table : pandas.DataFrame
-        ``species``, ``lot``, ``treatment`` (label), ``trays``, ``share`` and ``share_sd`` (0-1, NaN where the
-        libraries give none), ``median_days`` and ``median_days_sd``, ``curve``, ``curve_low``, ``curve_high`` (end of
-        the empirical curve: seeds where counted, else cells filled), ``note``.
+        ``species``, ``lot``, ``treatment`` (label), ``trays``; ``share`` and ``share_sd`` per seed (0-1, NaN where
+        the libraries give none), ``share_low``, ``share_high`` (95 %, by the link; exact where none or all came);
+        ``median_days`` and ``median_days_sd`` from sowing; ``curve``, ``curve_low``, ``curve_high`` (end of the
+        empirical curve), ``curve_of`` (what it counts: ``seeds``, ``cells`` or blank, and of how many trays);
+        ``note``.
     """
 
     table: pd.DataFrame
@@ -42,10 +48,12 @@ class LibraryRoad:
 def library_road(patterns: Patterns) -> LibraryRoad:
     """Estimate every lot and treatment by statsmodels and lifelines.
 
-    Shares: binomial regression of the last counts with errors clustered by tray, logit link for counted seeds,
-    complementary log-log link with offset log(seeds per cell) for filled cells. Times: lifelines'
-    accelerated-failure-time regression, per lot with its treatments, of the intervals of what emerged, from sowing.
-    Curves: its product-limit curve.
+    Shares: binomial regression of the last counts, errors clustered by tray with statsmodels' correction T / (T - 1)
+    for T trays, and never below those of independent seeds or cells, which few trays that happen to agree would give;
+    logit link for counted seeds, complementary log-log link with offset log(mean seeds per cell) for filled cells,
+    whichever is known of more trays. Times:
+    lifelines' accelerated-failure-time regression, per lot with its treatments, of the intervals of what emerged.
+    Curves: its product-limit curve. The errors of the last two take seeds as independent.
 
     Parameters
     ----------
@@ -59,122 +67,111 @@ def library_road(patterns: Patterns) -> LibraryRoad:
     for (species, lot), of_lot in patterns.trays.groupby(["species", "lot"], dropna=False):
         medians = _medians(of_lot, patterns)
         for label, trays in of_lot.groupby("treatment"):
-            share, share_sd, note = _share(trays, patterns)
+            share = _share(trays, patterns)
             median, median_sd = medians.get(str(label), (np.nan, np.nan))
-            came, came_low, came_high = _curve(trays, patterns)
+            if np.isnan(median):
+                share["note"] += "; came in too few different intervals to time"
             rows.append(
                 {"species": species if isinstance(species, str) else None, "lot": lot, "treatment": label,
-                 "trays": len(trays), "share": share, "share_sd": share_sd, "median_days": median,
-                 "median_days_sd": median_sd, "curve": came, "curve_low": came_low, "curve_high": came_high,
-                 "note": note}
+                 "trays": len(trays), **share, "median_days": median, "median_days_sd": median_sd,
+                 **_curve(trays, patterns)}
             )  # fmt: skip
-    return LibraryRoad(pd.DataFrame(rows))
+    table = pd.DataFrame(rows)
+    return LibraryRoad(table[[*table.columns.drop("note"), "note"]])
 
 
-def _share(trays: pd.DataFrame, patterns: Patterns) -> tuple[float, float, str]:
-    """Share per seed with its standard error, and how it was come by."""
-    import statsmodels.api as sm
-
-    counted = trays[trays["emerged"].notna() & trays["seeds"].notna()]
-    by_count = len(counted) * 2 >= len(trays)
-    used = counted if by_count else trays[trays["filled"].notna()]
+def _share(trays: pd.DataFrame, patterns: Patterns) -> dict[str, Any]:
+    """Share per seed with its standard error and range, and how it was come by."""
+    counted, filled = trays[trays["emerged"].notna() & trays["seeds"].notna()], trays[trays["filled"].notna()]
+    by_count = len(counted) >= len(filled)
+    used = counted if by_count else filled
     hits = (used["emerged"] if by_count else used["filled"]).to_numpy(dtype=float)
     tries = (used["seeds"] if by_count else used["cells"]).to_numpy(dtype=float)
+    rates = [patterns.sowings[int(code)] for code in used["sowing"]]
     note = "seeds counted" if by_count else "filled cells"
     if len(used) < len(trays):
         note += f", {len(used)} of {len(trays)} trays"
-    if float(hits.sum()) in (0.0, float(tries.sum())) or (hits > tries).any():
-        return np.nan, np.nan, f"{note}: all or none, for which these regressions have no answer"
-    seeds = np.array([patterns.sowings[int(code)].mean for code in used["sowing"]])
-    link = sm.families.links.Logit() if by_count else sm.families.links.CLogLog()
-    offset = None if by_count else np.log(seeds)
-    model = sm.GLM(np.column_stack([hits, tries - hits]), np.ones((len(used), 1)),
-                   family=sm.families.Binomial(link=link), offset=offset)  # fmt: skip
-    if len(used) > 1:
-        result = model.fit(cov_type="cluster", cov_kwds={"groups": np.arange(len(used))})
-    else:
-        with np.errstate(divide="ignore", invalid="ignore"):  # its residual scale has no degree of freedom, nor any use
-            result = model.fit()
+    if not by_count and any(rate.kind in ("range", "pinch") for rate in rates):
+        note += ", each sown with its mean"
+    none = {"share": np.nan, "share_sd": np.nan, "share_low": np.nan, "share_high": np.nan}
+    if len(used) == 0 or (hits > tries).any():
+        return {**none, "note": "the last counts of seeds and cells are not known"}
+    seeds = np.ones(len(used)) if by_count else np.array([rate.mean for rate in rates])
+    if hits.sum() in (0.0, tries.sum()):
+        low, high = _exact(hits, tries, float(seeds.mean()))
+        word = "none" if hits.sum() == 0 else "all"
+        said = f"{note}: {word} came, for which these regressions have no answer"
+        return {**none, "share_low": low, "share_high": high,
+                "note": f"{said} (exact range {100 * low:.2g}-{100 * high:.3g} %)"}  # fmt: skip
+    if len(used) == 1:
         note += "; one tray, errors of independent seeds"
-    at, sd = float(result.params[0]), float(result.bse[0])
-    if by_count:
-        share = 1 / (1 + np.exp(-at))
-        return share, sd * share * (1 - share), note
-    hazard = np.exp(at)
-    return float(-np.expm1(-hazard)), float(sd * hazard * np.exp(-hazard)), note
+    return {**_regressed(hits, tries, None if by_count else seeds), "note": note}
+
+
+def _exact(hits: Array, tries: Array, seeds: float) -> tuple[float, float]:
+    """Clopper-Pearson 95 % range of the share per seed, all seeds or cells taken as independent."""
+    from statsmodels.stats.proportion import proportion_confint
+
+    low, high = proportion_confint(int(hits.sum()), int(tries.sum()), method="beta")
+    return float(1 - (1 - low) ** (1 / seeds)), float(1 - (1 - high) ** (1 / seeds))
+
+
+def _regressed(hits: Array, tries: Array, seeds: Array | None) -> dict[str, float]:
+    """Share per seed by regression: logit link, or complementary log-log with offset where `seeds` is given."""
+    import statsmodels.api as sm
+    from statsmodels.tools.sm_exceptions import PerfectSeparationWarning
+
+    link = sm.families.links.Logit() if seeds is None else sm.families.links.CLogLog()
+    model = sm.GLM(np.column_stack([hits, tries - hits]), np.ones((len(hits), 1)),
+                   family=sm.families.Binomial(link=link), offset=None if seeds is None else np.log(seeds))  # fmt: skip
+    with np.errstate(divide="ignore", invalid="ignore"), warnings.catch_warnings():
+        # the residual scale of one tray has no degree of freedom, nor any use; all or none never get here, so that
+        # "perfect separation" is trays that agree exactly
+        warnings.simplefilter("ignore", PerfectSeparationWarning)
+        result = model.fit()
+        at, sd = float(result.params[0]), float(result.bse[0])
+        if len(hits) > 1:
+            by_tray = model.fit(cov_type="cluster", cov_kwds={"groups": np.arange(len(hits))})
+            sd = max(sd, float(by_tray.bse[0]))
+    share, low, high = (float(link.inverse(np.array(at + k * sd))) for k in (0, -_Z, _Z))
+    return {"share": share, "share_sd": sd * float(link.inverse_deriv(np.array(at))),
+            "share_low": low, "share_high": high}  # fmt: skip
 
 
 def _medians(lot: pd.DataFrame, patterns: Patterns) -> dict[str, tuple[float, float]]:
-    """Treatment -> days from sowing to half of what emerged, with its standard error.
-
-    One accelerated-failure-time regression per lot with its treatments as covariates, log-normal or log-logistic by
-    AIC; in both the median is exp(linear predictor). Empty where nothing can be timed.
-    """
-    from lifelines import LogLogisticAFTFitter, LogNormalAFTFitter
-    from lifelines.exceptions import ConvergenceError
-
+    """Treatment -> days from sowing to half of what emerged, with its standard error; empty where nothing is timed."""
     parts = [part.loc[part["tray"].isin(lot.index), ["tray", "lo", "hi", "count"]]
              for part in (patterns.times, patterns.occupied)]  # fmt: skip
     seen = pd.concat([part for part in parts if len(part)] or parts[:1])
-    seen["treatment"] = lot["treatment"].reindex(seen["tray"]).to_numpy()
-    seen = seen.groupby(["treatment", "lo", "hi"])[["count"]].sum().reset_index()
-    timed = [label for label, part in seen.groupby("treatment") if len(part) > 2]  # fewer intervals place no median
-    seen = seen[seen["treatment"].isin(timed)]
-    if not timed:
-        return {}
-    frame = pd.DataFrame({"lo": seen["lo"].clip(lower=_SMALLEST_DAY), "hi": seen["hi"], "count": seen["count"]})
-    for k, label in enumerate(timed[1:], start=1):
-        frame[f"t{k}"] = (seen["treatment"] == label).astype(float)
-    best = None
-    for fitter in (LogNormalAFTFitter(), LogLogisticAFTFitter()):
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # its notes on whole-number weights and small gradients
-            try:
-                fitter.fit_interval_censoring(frame, "lo", "hi", weights_col="count", ancillary=False)
-            except ConvergenceError:
-                continue
-        if best is None or best.AIC_ > fitter.AIC_:
-            best = fitter
-    if best is None:
-        return {}
-    where = "mu_" if "mu_" in best.params_.index else "alpha_"
-    at, covariance = best.params_[where], best.variance_matrix_.loc[where, where]
-    medians = {}
-    for k, label in enumerate(timed):
-        terms = ["Intercept", *([f"t{k}"] if k else [])]
-        middle, variance = float(np.exp(at[terms].sum())), float(covariance.loc[terms, terms].to_numpy().sum())
-        medians[str(label)] = (middle, middle * float(np.sqrt(max(variance, 0.0))))
-    return medians
+    seen = seen.assign(group=lot["treatment"].reindex(seen["tray"]).to_numpy())
+    distinct = seen.drop_duplicates(["group", "lo", "hi"]).groupby("group").size()
+    fit = regress_times(seen[seen["group"].isin(distinct.index[distinct >= _FEWEST_INTERVALS])])
+    return fit.medians() if fit else {}
 
 
-def _curve(trays: pd.DataFrame, patterns: Patterns) -> tuple[float, float, float]:
+def _curve(trays: pd.DataFrame, patterns: Patterns) -> dict[str, Any]:
     """End of lifelines' empirical emergence curve, with its 95 % band: seeds where counted, else cells filled.
 
     Each is dated by the check that first saw it; what had not come is censored at its own last check, so that a tray
-    whose checks stopped early is not taken for a failure.
+    whose checks stopped early is not taken for a failure. Trays that say only the other are left out.
     """
     from lifelines import KaplanMeierFitter
 
-    counted = trays["emerged"].notna().all() and trays["seeds"].notna().all()
-    came = patterns.times if counted else patterns.occupied
-    came = came[came["tray"].isin(trays.index)]
-    ends = patterns.finishes[patterns.finishes["tray"].isin(trays.index)]
-    if counted:
-        sown = np.array([patterns.sowings[int(code)].mean for code in ends["sowing"]])
-        left = (sown - ends["seen"].to_numpy()) * ends["count"].to_numpy()
-    else:
-        left = np.where(ends["seen"] == 0, ends["count"], 0.0)
-    days = np.concatenate([came["hi"].to_numpy(float), ends["last"].to_numpy(float)])
-    weights = np.concatenate([came["count"].to_numpy(float), left])
-    seen = np.r_[np.ones(len(came)), np.zeros(len(ends))]
-    if weights.sum() == 0 or not (weights[seen == 1] > 0).any():
-        return np.nan, np.nan, np.nan
-    keep = weights > 0
+    unit, codes, intervals = dated(patterns, trays)
+    came = np.isfinite(intervals["hi"]).to_numpy()
+    if not came.any():
+        return {"curve": np.nan, "curve_low": np.nan, "curve_high": np.nan, "curve_of": ""}
+    days = intervals["hi"].where(came, intervals["lo"])
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # its note on weights: they are whole seeds or cells here
-        curve = KaplanMeierFitter().fit(days[keep], seen[keep], weights=weights[keep])
+        curve = KaplanMeierFitter().fit(days, came, weights=intervals["count"])
+    end = float(1 - curve.survival_function_.iloc[-1, 0])
     low, high = 1 - curve.confidence_interval_.iloc[-1].to_numpy(dtype=float)[::-1]
-    return float(1 - curve.survival_function_.iloc[-1, 0]), float(low), float(high)
+    if end == 1:
+        low = high = np.nan  # the band's formula has no width there, which is no certainty
+    trays_word = "tray" if len(codes) == 1 else "trays"
+    return {"curve": end, "curve_low": float(low), "curve_high": float(high),
+            "curve_of": f"{unit}, {len(codes)} {trays_word}"}  # fmt: skip
 
 
 def compare_roads(rows: tuple[RowEstimate, ...], road: LibraryRoad) -> pd.DataFrame:
@@ -185,22 +182,25 @@ def compare_roads(rows: tuple[RowEstimate, ...], road: LibraryRoad) -> pd.DataFr
     Returns
     -------
     pandas.DataFrame
-        ``lot``, ``treatment``, ``points`` (joint minus libraries, 0-100), ``points_agree``, ``days``, ``days_agree``
-        (None where one road has no answer), ``why``.
+        ``lot``, ``treatment``; ``points`` (joint minus libraries, 0-100), ``points_limit`` (two standard errors),
+        ``points_agree`` (None where one road has no answer); ``days``, ``days_limit``, ``days_agree`` likewise;
+        ``why`` they part, or one has no answer.
     """
     found = {(line["lot"], line["treatment"]): line for line in road.table.to_dict("records")}
     return pd.DataFrame([_compared(row, found[row.lot, row.label]) for row in rows])
 
 
 def _compared(row: RowEstimate, other: dict[Hashable, Any]) -> dict[str, object]:
-    points = 100 * (row.emergence - other["share"])
-    agree = None if np.isnan(points) else abs(points) <= 200 * max(row.emergence_sd, other["share_sd"])
-    days, days_agree = np.nan, None
+    points, days = 100 * (row.emergence - other["share"]), np.nan
+    points_limit, days_limit = 200 * max(row.emergence_sd, other["share_sd"]), np.nan
     if row.median_days is not None and row.median_log_sd is not None and not np.isnan(other["median_days"]):
         days = row.median_days - other["median_days"]
-        days_agree = abs(days) <= 2 * max(row.median_log_sd * row.median_days, other["median_days_sd"])
-    return {"lot": row.lot, "treatment": row.label, "points": points, "points_agree": agree, "days": days,
-            "days_agree": days_agree, "why": _why(row, other, agree, days_agree)}  # fmt: skip
+        days_limit = 2 * max(row.median_log_sd * row.median_days, other["median_days_sd"])
+    agree = None if np.isnan(points) else bool(abs(points) <= points_limit)
+    days_agree = None if np.isnan(days) else bool(abs(days) <= days_limit)
+    return {"lot": row.lot, "treatment": row.label, "points": points, "points_limit": points_limit,
+            "points_agree": agree, "days": days, "days_limit": days_limit, "days_agree": days_agree,
+            "why": _why(row, other, agree, days_agree)}  # fmt: skip
 
 
 def _why(row: RowEstimate, other: dict[Hashable, Any], agree: bool | None, days_agree: bool | None) -> str:

@@ -64,14 +64,14 @@ def classical_measures(day: Array, germinated: Array, sown: int) -> ClassicalMea
     Raises
     ------
     ValueError
-        Fewer than two seeds germinated, days do not rise, or more germinated than were sown.
+        Fewer than two seeds germinated, days do not rise from above 0, or more germinated than were sown.
     """
     t, n = np.asarray(day, dtype=float), np.asarray(germinated, dtype=float)
     total = float(n.sum())
-    if total < 2:
+    if not total >= 2:
         raise ValueError("fewer than two seeds germinated: no measure of time can be given")
-    if (np.diff(t) <= 0).any() or (n < 0).any() or total > sown:
-        raise ValueError("days must rise, counts may not be negative nor exceed the seeds sown")
+    if (np.diff(t, prepend=0.0) <= 0).any() or (n < 0).any() or total > sown:
+        raise ValueError("days must rise from above 0, counts may not be negative nor exceed the seeds sown")
     mean = float(n @ t / total)
     variance = float(n @ (t - mean) ** 2 / (total - 1))
     share = n[n > 0] / total

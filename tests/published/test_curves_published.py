@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 
 from germstats.models.curves import interval_masses
+from germstats.models.library_timing import regress_times
 
 DATA = pd.read_csv(Path(__file__).with_name("breast_cosmesis.csv"))
 MASSES = {
@@ -41,7 +42,26 @@ def test_masses_and_log_likelihood(group):
     assert found.came_by(np.inf) == pytest.approx(1.0)
 
 
-def test_weibull_regression():
+def test_weibull_regression_of_the_libraries_road():
+    """Computed: intercept 3.89928 (.14053), RCT -0.56755 (.17573), scale .61934, log-likelihood -143.3208."""
+    named = {"RT": "1 RT", "RCT": "2 RCT"}  # the first in order is the baseline
+    intervals = pd.DataFrame({"group": DATA["treat"].map(named), "lo": DATA["left"].astype(float),
+                              "hi": DATA["right"].astype(float), "count": 1.0})  # fmt: skip
+    found = regress_times(intervals, ("Weibull",))
+    rt, rct = found.location
+    sd = np.sqrt(np.diag(found.covariance))
+    contrast = np.sqrt(found.covariance[0, 0] + found.covariance[1, 1] - 2 * found.covariance[0, 1])
+    assert found.groups == ("1 RT", "2 RCT")
+    assert rt == pytest.approx(3.89928, rel=1e-4)  # other software, another optimiser
+    assert sd[0] == pytest.approx(0.14053, rel=1e-4)
+    assert rct - rt == pytest.approx(-0.56755, rel=1e-4)
+    assert contrast == pytest.approx(0.17573, rel=1e-4)
+    assert found.scale == pytest.approx(0.61934, rel=1e-4)
+    assert found.log_likelihood == pytest.approx(-143.3208, abs=5e-5)
+    assert found.medians()["1 RT"][0] == pytest.approx(np.exp(3.89928) * np.log(2) ** 0.61934, rel=1e-4)
+
+
+def test_weibull_regression_of_the_joint_model():
     """Computed: intercept 3.89928 (.14053), RCT -0.56755 (.17573), scale .61934, log-likelihood -143.3208."""
     from germstats.models.compiled import compile_patterns
     from germstats.models.lot_posterior import Law, Lot, Priors, Scatter, find_mode
