@@ -24,7 +24,7 @@ def made_patterns(
     plain: dict[str, object] = {
         "species": None, "lot": "A", "season": 2025, "cover": "none", "cover_depth_mm": np.nan, "pretreatment": "",
         "treatment": "none", "place": "", "block": "", "sown_on": pd.Timestamp("2024-12-01"), "origin_days": 62.0,
-        "cells": 72.0, "tray_cells": 72, "seeds": 72.0, "seeds_about": 72.0, "emerged": 1.0, "filled": 1.0,
+        "cells": 72.0, "tray_cells": 72, "seeds": 72.0, "emerged": 1.0, "filled": 1.0,
         "last_day": 200.0, "looks": 2, "record": "counts", "sowing": 0,
     }  # fmt: skip
     return Patterns(

@@ -131,7 +131,7 @@ def _log_choose(n: float, k: Index) -> Array:
 def _cell_terms(cells: pd.DataFrame, patterns: Patterns) -> CellTerms:
     rows, successes, failures, powers, weights = [], [], [], [], []
     for row, (sowing, seen, lo) in enumerate(zip(cells["sowing"], cells["seen"], cells["lo"], strict=True)):
-        counts = patterns.sowings[sowing].counts or (1,)  # a pinch of unknown size is one unit
+        counts = patterns.sowings[sowing].numbers
         for n in counts:
             left = n - seen
             power = np.arange(0 if lo < 0 else 1, left + 1)

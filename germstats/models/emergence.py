@@ -9,7 +9,7 @@ import pandas as pd
 
 from germstats.errors import NotEnoughRecordsError
 from germstats.models.estimates import RowEstimate, estimate_rows
-from germstats.models.laws import CellScatter, TimingChoice, choose_timing, laws_at, learn_cell_scatter
+from germstats.models.laws import CellScatter, TimingChoice, choose_timing, learn_cell_scatter
 from germstats.models.lot_posterior import Scatter
 from germstats.models.lots import sort_lots
 from germstats.records.book import RecordBook
@@ -104,15 +104,15 @@ def fit_emergence(
         raise NotEnoughRecordsError(_why_nothing(patterns))
     lots = sort_lots(patterns, spec.scatter)
     say("choosing the timing law of each species")
-    choices, modes = choose_timing(lots, patterns)
-    laws = laws_at(lots, patterns, choices)
+    choices, fitted = choose_timing(lots, patterns)
     say("learning how seeds of one cell share their fate")
-    rho = learn_cell_scatter(lots, laws, modes)
+    rho = learn_cell_scatter(lots, fitted)
     rows: list[RowEstimate] = []
     for done, lot in enumerate(lots):
         say(f"lot {done + 1} of {len(lots)}: {lot.lot}")
-        nodes = tuple(replace(laws[lot.lot], rho=float(node)) for node in rho.nodes)
-        rows.extend(estimate_rows(lot, nodes, rho.weights, modes[lot.lot], patterns, spec.level))
+        law, mode = fitted[lot.lot]
+        nodes = tuple(replace(law, rho=float(node)) for node in rho.nodes)
+        rows.extend(estimate_rows(lot, nodes, rho.weights, mode, patterns, spec.level))
     return EmergenceFit(tuple(rows), spec, choices, rho, patterns)
 
 

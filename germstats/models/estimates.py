@@ -119,14 +119,14 @@ def estimate_rows(
 ) -> list[RowEstimate]:
     """Estimates of every treatment row of one lot, averaged over the values of rho in `laws`."""
     middle = int(np.argmax(weights))
-    usual, usual_mode = lot.fit, find_mode(lot.fit, laws[middle], start.x)
+    usual_mode = find_mode(lot.fit, laws[middle], start.x)
     worlds, weights, odd_springs = _worlds(lot, laws, weights, usual_mode)
     modes = [find_mode(fit, law, start.x) for fit, law in worlds]
     rows = []
     for row in range(lot.fit.rows):
         posteriors = [theta_posterior(*world, mode, row) for world, mode in zip(worlds, modes, strict=True)]
         trays = patterns.trays.iloc[lot.codes[lot.fit.row == row]]
-        middle_share, low, high, sd = _share(posteriors, weights, usual.scatter.tray, level)
+        middle_share, low, high, sd = _share(posteriors, weights, lot.fit.scatter.tray, level)
         seen_any = bool((trays[["emerged", "filled"]].fillna(0) > 0).any(axis=None))
         low = low if seen_any else 0.0
         seen = _share_seen(lot, laws[middle], usual_mode, row) if lot.timed else 1.0

@@ -61,8 +61,8 @@ def empty_share(p: Array, rho: Array, rate: SowingRate) -> Array:
         return np.asarray((1 + rate.mean * p / rate.k) ** -rate.k)
     t = rho / (1 - rho)
     empty, shares = np.ones_like(p), []
-    for r in range(max(rate.counts, default=1) + 1):
-        if r in (rate.counts or (1,)):
+    for r in range(max(rate.numbers) + 1):
+        if r in rate.numbers:
             shares.append(empty)
         empty = empty * (1 - p + r * t) / (1 + r * t)
     return np.asarray(np.mean(shares, axis=0))

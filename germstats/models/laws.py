@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import minimize_scalar
@@ -61,7 +61,9 @@ class CellScatter:
     weights: Array
 
 
-def choose_timing(lots: tuple[LotRecords, ...], patterns: Patterns) -> tuple[dict[str, TimingChoice], dict[str, Mode]]:
+def choose_timing(
+    lots: tuple[LotRecords, ...], patterns: Patterns
+) -> tuple[dict[str, TimingChoice], dict[str, tuple[Law, Mode]]]:
     """Pick family and origin per species by AIC of the lots' integrated likelihoods.
 
     Parameters
@@ -73,45 +75,29 @@ def choose_timing(lots: tuple[LotRecords, ...], patterns: Patterns) -> tuple[dic
     -------
     choices : dict
         Group (species) -> TimingChoice.
-    modes : dict
-        Lot -> mode under its chosen law, a start for what follows.
+    fitted : dict
+        Lot -> its law at the usual rho, and the mode under it, a start for what follows.
     """
     rho = float(expit(LOGIT_RHO))
-    found: dict[tuple[str, Origin], dict[str, Mode]] = {}
+    tried: dict[tuple[str, Origin], dict[str, tuple[Law, Mode]]] = {}
     for origin in ORIGINS:
         priors = time_priors(lots, patterns, origin)
         for family in FAMILIES.values():
-            found[family.name, origin] = {
-                lot.lot: find_mode(lot.fit, Law(family, origin, rho, priors[lot.group])) for lot in lots
-            }
+            laws = {lot.lot: Law(family, origin, rho, priors[lot.group]) for lot in lots}
+            tried[family.name, origin] = {lot.lot: (laws[lot.lot], find_mode(lot.fit, laws[lot.lot])) for lot in lots}
     choices: dict[str, TimingChoice] = {}
     for group in dict.fromkeys(lot.group for lot in lots):
         members = [lot for lot in lots if lot.group == group]
         aic = {
-            law: sum(2 * (2 * lot.fit.rows + 1) - 2 * modes[lot.lot].integrated for lot in members if lot.timed)
-            for law, modes in found.items()
+            law: sum(2 * (2 * lot.fit.rows + 1) - 2 * found[lot.lot][1].integrated for lot in members if lot.timed)
+            for law, found in tried.items()
         }
         best = min(aic, key=lambda law: aic[law]) if any(lot.timed for lot in members) else (LOG_NORMAL.name, "sowing")
         choices[group] = TimingChoice(best[0], best[1], aic)
-    modes = {lot.lot: found[choices[lot.group].family, choices[lot.group].origin][lot.lot] for lot in lots}
-    return choices, modes
+    return choices, {lot.lot: tried[choices[lot.group].family, choices[lot.group].origin][lot.lot] for lot in lots}
 
 
-def laws_at(lots: tuple[LotRecords, ...], patterns: Patterns, choices: dict[str, TimingChoice]) -> dict[str, Law]:
-    """Lot -> its law at the usual rho."""
-    priors = {origin: time_priors(lots, patterns, origin) for origin in ORIGINS}
-    return {
-        lot.lot: Law(
-            FAMILIES[choices[lot.group].family],
-            choices[lot.group].origin,
-            float(expit(LOGIT_RHO)),
-            priors[choices[lot.group].origin][lot.group],
-        )
-        for lot in lots
-    }
-
-
-def learn_cell_scatter(lots: tuple[LotRecords, ...], laws: dict[str, Law], modes: dict[str, Mode]) -> CellScatter:
+def learn_cell_scatter(lots: tuple[LotRecords, ...], fitted: dict[str, tuple[Law, Mode]]) -> CellScatter:
     """Posterior of rho from cells with two or more counted seeds; the prior alone where there are none.
 
     The criterion is the lots' integrated likelihood (tray and season effects integrated by Laplace) times the prior
@@ -122,9 +108,8 @@ def learn_cell_scatter(lots: tuple[LotRecords, ...], laws: dict[str, Law], modes
     def criterion(logit_rho: float) -> float:
         total = -0.5 * ((logit_rho - LOGIT_RHO) / _LOGIT_RHO_SD) ** 2
         for lot in telling:
-            law = laws[lot.lot]
-            moved = Law(law.family, law.origin, float(expit(logit_rho)), law.priors)
-            total += find_mode(lot.fit, moved, modes[lot.lot].x).integrated
+            law, mode = fitted[lot.lot]
+            total += find_mode(lot.fit, replace(law, rho=float(expit(logit_rho))), mode.x).integrated
         return float(total)
 
     middle, sd = LOGIT_RHO, _LOGIT_RHO_SD

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,7 +83,7 @@ def _dated(looks: pd.DataFrame, trays: pd.DataFrame, by: list[str]) -> pd.DataFr
 
 def _waiting(trays: pd.DataFrame, cells: pd.DataFrame, totals: pd.DataFrame) -> list[str]:
     """Two-winter trays not looked at since the start of their second spring."""
-    latest = dict(zip(cells["tray"], cells["checked_on"], strict=True)) if len(cells) else {}
+    latest: dict[Hashable, pd.Timestamp] = {}
     for looks in (cells, totals):
         latest |= looks.groupby("tray")["checked_on"].max().to_dict()
     two = trays[trays["two_winters"] & trays["tray"].isin(latest)]

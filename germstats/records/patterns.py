@@ -32,8 +32,7 @@ class Patterns:
         ``species`` (None without a lots table), ``lot``, ``season``, ``cover``, ``cover_depth_mm``, ``pretreatment``,
         ``treatment`` (label such as ``grit`` or ``sand 5 mm, scarified``), ``place``, ``block``, ``sown_on``,
         ``origin_days`` (days from sowing to 1 February of the spring it is judged in), ``cells`` (sown and seen),
-        ``tray_cells`` (rows x columns), ``seeds`` (NaN where unknown), ``seeds_about``
-        (mean rate x cells, NaN for pinches of unknown size), ``emerged`` (seedlings ever seen, NaN where only
+        ``tray_cells`` (rows x columns), ``seeds`` (NaN where unknown), ``emerged`` (seedlings ever seen, NaN where only
         fill is known), ``filled`` (cells ever filled, NaN where unknown), ``last_day`` (last check that still counts),
         ``looks`` (days it was looked at), ``record`` (``counts``, ``occupancy``, ``totals``, ``seedlings``), ``sowing``
         (code in `sowings`, the tray's usual rate).
@@ -133,7 +132,8 @@ class _Sowings:
 
 _UNIT_COLUMNS = {"tray": np.int64, "unit": np.int64, "day": float, "sowing": np.int64, "level": float, "cells": float}
 """A unit is what one column of checks speaks of: a cell, or a whole tray. ``level`` is what had come by that day, seeds
-or cells; ``cells`` how many cells the unit holds; ``kind`` counts, occupancy, totals or seedlings."""
+or cells; ``cells`` how many cells the unit holds; ``kind`` counts, occupancy, totals or seedlings; ``filled`` the cells
+filled of a tray whose seedlings were counted as a whole."""
 
 
 def _stacked(frames: list[pd.DataFrame]) -> pd.DataFrame:
@@ -164,6 +164,7 @@ def _cell_units(cells: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> 
             "level": emerged.where(counted, filled),
             "cells": 1.0,
             "kind": np.where(counted, "counts", "occupancy"),
+            "filled": np.nan,
         }
     ).astype(_UNIT_COLUMNS)
     sown = np.array([rate.mean > 0 for rate in sowings.rates], dtype=bool)[sowing]
@@ -254,19 +255,16 @@ def _summary(trays: pd.DataFrame, steps: pd.DataFrame, sowings: _Sowings) -> pd.
     rates = sowings.rates
     final = steps[steps["final"]]
     exact = np.array([rate.mean if rate.kind == "counted" else np.nan for rate in rates])
-    mean = np.array([rate.mean if rate.kind != "pinch_unmeasured" else np.nan for rate in rates])
     sowing = final["sowing"].to_numpy()
     counted = final["kind"].isin(["counts", "seedlings"]).to_numpy()
     single = exact[sowing] == 1  # a filled cell is one seedling there
     level = final["level"].to_numpy()
-    whole = final["filled"].to_numpy() if "filled" in final.columns else np.full(len(final), np.nan)
-    filled = np.where(final["kind"] == "seedlings", whole, np.where(counted, level > 0, level))
+    filled = np.where(final["kind"] == "seedlings", final["filled"], np.where(counted, level > 0, level))
     parts = pd.DataFrame(
         {
             "tray": final["tray"],
             "cells": final["cells"],
             "seeds": exact[sowing] * final["cells"],
-            "seeds_about": mean[sowing] * final["cells"],
             "emerged": np.where(counted | single, level, np.nan),
             "filled": filled,
         }

@@ -43,6 +43,11 @@ class SowingRate:
     k: float | None = None
     k_measured: bool = False
 
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """Possible numbers of units in a cell, where they can be listed: a pinch of unknown size is one unit."""
+        return self.counts or (1,)
+
 
 def parse_seeds(text: str) -> SowingRate:
     """Read a seeds-per-cell entry; a bare ``pinch`` comes back with kind ``pinch_unmeasured``.

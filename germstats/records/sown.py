@@ -74,7 +74,6 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
     species = book.tables["species"].drop_duplicates("species").set_index("species")
     trays["species"] = [_looked_up(lots, lot, "species") or None for lot in trays["lot"]]
     trays["two_winters"] = [_looked_up(species, code, "two_winters") == "yes" for code in trays["species"]]
-    trays["treatment"] = [treatment_label(treatment_of(tray)) for tray in trays.to_dict("records")]
     judged = [
         int(season) + two if season is not pd.NA else None
         for season, two in zip(trays["season"], trays["two_winters"], strict=True)
@@ -83,12 +82,14 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
     trays["window_end"] = _dates(judged, month, day)
     trays["origin"] = _dates(judged, 2, 1)
     trays["tray_cells"] = (trays["rows"] * trays["columns"]).astype("Int64")
-    rates: list[Any] = [_rate(tray, lots, species) for tray in trays.to_dict("records")]
+    rows = trays.to_dict("records")
+    rates: list[Any] = [_rate(tray, lots, species) for tray in rows]
     trays["rate"] = pd.Series(rates, index=trays.index, dtype=object)
-    # a share of pinches is not a share of seeds: such trays stand in a row of their own
     trays["treatment"] = [
-        f"{label}, pinch of unknown size" if rate is not None and rate.kind == "pinch_unmeasured" else label
-        for label, rate in zip(trays["treatment"], rates, strict=True)
+        treatment_label(treatment_of(tray))
+        # a share of pinches is not a share of seeds: such trays stand in a row of their own
+        + (", pinch of unknown size" if rate is not None and rate.kind == "pinch_unmeasured" else "")
+        for tray, rate in zip(rows, rates, strict=True)
     ]
     return trays
 

@@ -39,7 +39,7 @@ def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
         text_table(header, rows, left=2),
         "",
         *_left_out(fit),
-        *_notes(fit),
+        *note_lines(fit.rows),
         wrapped(f"Scatter: {scatter_words(fit.spec.scatter)}."),
         wrapped(_cell_words(fit)),
         wrapped(_timing_words(fit)),
@@ -55,11 +55,6 @@ def _left_out(fit: EmergenceFit) -> list[str]:
         return []
     return [f"Left out, {len(left_out)} of {len(left_out) + len(fit.patterns.trays)} trays:",
             *(wrapped(f"{tray}: {why}", "  ") for tray, why in left_out.items()), ""]  # fmt: skip
-
-
-def _notes(fit: EmergenceFit) -> list[str]:
-    lines = note_lines((f"{row.lot}, {row.label}", row.notes) for row in fit.rows)
-    return ["Notes:", *lines, ""] if lines else []
 
 
 def _cell_words(fit: EmergenceFit) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 
+from germstats.decisions.sowing import SowingRow
+from germstats.models.estimates import RowEstimate
 from germstats.models.lot_posterior import Scatter
 
 WIDTH = 100
@@ -50,9 +52,10 @@ def scatter_words(scatter: Scatter) -> str:
     )
 
 
-def note_lines(named: Iterable[tuple[str, tuple[str, ...]]]) -> list[str]:
-    """Notes under a table, one paragraph per row that has any."""
-    return [wrapped(f"{name}: {'; '.join(notes)}.", "  ") for name, notes in named if notes]
+def note_lines(rows: Iterable[RowEstimate | SowingRow]) -> list[str]:
+    """Notes under a table, one paragraph per row that has any; no line where none has."""
+    lines = [wrapped(f"{row.lot}, {row.label}: {'; '.join(row.notes)}.", "  ") for row in rows if row.notes]
+    return ["Notes:", *lines, ""] if lines else []
 
 
 CAUTION = (

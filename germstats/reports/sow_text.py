@@ -45,14 +45,9 @@ def sow_text(advice: SowingAdvice) -> str:
             "",
             text_table(header, rows, left=2),
             "",
-            *_notes(advice),
+            *note_lines(advice.rows),
             wrapped(f"Scatter: {scatter_words(advice.scatter)}."),
             wrapped("Next: weigh or count out the seed, sow, and keep every check, zeros too."),
             wrapped(CAUTION),
         ]
     )
-
-
-def _notes(advice: SowingAdvice) -> list[str]:
-    lines = note_lines((f"{row.lot}, {row.label}", row.notes) for row in advice.rows)
-    return ["Notes:", *lines, ""] if lines else []

@@ -16,6 +16,7 @@ from scipy.stats import beta
 
 import germstats
 from germstats.cli.main import main
+from germstats.decisions.sowing import SowingSpec
 from germstats.models.emergence import FitSpec
 from germstats.models.lot_posterior import Scatter
 from germstats.records.patterns import find_patterns
@@ -126,6 +127,17 @@ def test_all_empty_and_all_full_trays_get_a_range(book, filled):
         assert row["median_days"] is None
     (row,) = json.loads(run("sow", book, "--json").stdout)["rows"]
     assert 0 < row["chance"] < 1
+
+
+def test_the_settings_shown_by_help_are_those_of_the_python_face():
+    fit, sow = (main.get_command(None, name) for name in ("fit", "sow"))
+    shown = {option.name: option.default for command in (fit, sow) for option in command.params}
+    spec, wanted = FitSpec(), SowingSpec()
+    assert (shown["tray_sd"], shown["season_sd"]) == (spec.scatter.tray, spec.scatter.season)
+    assert shown["spring_ends"] == "{:02d}-{:02d}".format(*spec.spring_ends)
+    assert (shown["target"], shown["assurance"], shown["most_seeds"]) == (
+        wanted.target, wanted.assurance, wanted.most_seeds,
+    )  # fmt: skip
 
 
 def test_exit_codes(book, tmp_path):
