@@ -182,7 +182,7 @@ def seeds_per_cell(
     spec = SowingSpec(target, assurance, cells, most_seeds, mixes)
     if not fit.rows:
         raise NotEnoughRecordsError("No lot has a tray that can be used, so no number of seeds can be advised.")
-    return SowingAdvice(tuple(_advise(row, spec, fit.spec.scatter) for row in fit.rows), spec, fit.spec.scatter)
+    return SowingAdvice(tuple(_advise(row, spec) for row in fit.rows), spec, fit.spec.scatter)
 
 
 def pencil_rule(target: float, emergence: float) -> int | None:
@@ -207,10 +207,10 @@ def _rates(n: float, base: SowingRate) -> tuple[SowingRate, ...]:
     return tuple(SowingRate("counted", (number,), float(number)) for number in numbers)
 
 
-def _advise(row: RowEstimate, spec: SowingSpec, scatter: Scatter) -> SowingRow:
+def _advise(row: RowEstimate, spec: SowingSpec) -> SowingRow:
     cells = spec.cells or row.tray_cells
     wanted = max(math.ceil(spec.target * cells - 1e-9), 1)
-    tray = new_tray(row.posterior, scatter)
+    tray = new_tray(row.draws)
 
     def chance(n: float) -> float:
         return chance_of_filling(tray, _rates(n, row.rate), cells, wanted)

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from germstats.errors import NotEnoughRecordsError
-from germstats.models.estimates import RowEstimate, estimate_rows
+from germstats.models.estimates import RowEstimate
 from germstats.models.laws import CellScatter, TimingChoice, choose_timing, learn_cell_scatter
 from germstats.models.lot_posterior import Scatter
 from germstats.models.lots import sort_lots
+from germstats.models.unpooled import estimate_rows
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, find_patterns
 from germstats.records.sown import SPRING_ENDS

@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.special import expit
 
-from germstats.models.estimates import SharePosterior
-from germstats.models.lot_posterior import Scatter
+from germstats.models.draws import RowDraws
 from germstats.models.timing import Array
 from germstats.records.seeds import SowingRate
 
@@ -33,13 +32,19 @@ class NewTray:
     weight: Array
 
 
-def new_tray(posterior: SharePosterior, scatter: Scatter) -> NewTray:
-    """A new tray of a known row in a spring not yet seen: fresh tray and season effects, by 21-point Gauss-Hermite."""
-    fresh = np.hypot(scatter.tray, scatter.season) * _NODES
-    logit = posterior.theta[:, :, None] + fresh
-    weight = np.broadcast_to(posterior.weight[:, None, None] / posterior.theta.shape[1] * _NODE_WEIGHTS, logit.shape)
-    rho = np.broadcast_to(posterior.rho[:, None, None], logit.shape)
-    return NewTray(expit(logit).ravel(), rho.ravel(), weight.ravel())
+def new_tray(draws: RowDraws, worst: bool = False) -> NewTray:
+    """A new tray of a known row in a spring not yet seen: fresh tray and season effects, by 21-point Gauss-Hermite.
+
+    With `worst`, the spring is like the worst on record instead (which must be known).
+    """
+    if worst:
+        assert draws.worst is not None, "no worst spring is known"
+        middle, sd = draws.theta + draws.worst.shift, draws.tray_sd
+    else:
+        middle, sd = draws.theta, np.hypot(draws.tray_sd, draws.season_sd)
+    logit = middle[:, None] + sd[:, None] * _NODES
+    weight = draws.weight[:, None] * _NODE_WEIGHTS
+    return NewTray(expit(logit).ravel(), np.repeat(draws.rho, len(_NODES)), weight.ravel())
 
 
 def empty_share(p: Array, rho: Array, rate: SowingRate) -> Array:
