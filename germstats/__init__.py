@@ -5,16 +5,20 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from germstats.decisions.backtest import back_test
+    from germstats.decisions.orders import plan_orders
     from germstats.decisions.sowing import seeds_per_cell
     from germstats.models.emergence import fit_emergence
     from germstats.records.book import read_book
 
-__all__ = ["fit_emergence", "read_book", "seeds_per_cell"]
+__all__ = ["back_test", "fit_emergence", "plan_orders", "read_book", "seeds_per_cell"]
 
 _HOMES = {
     "read_book": "germstats.records.book",
     "fit_emergence": "germstats.models.emergence",
     "seeds_per_cell": "germstats.decisions.sowing",
+    "plan_orders": "germstats.decisions.orders",
+    "back_test": "germstats.decisions.backtest",
 }
 
 

@@ -23,7 +23,8 @@ def made_patterns(
     """`trays` gives what differs from a plain tray of 72 cells with one seed each."""
     plain: dict[str, object] = {
         "species": None, "lot": "A", "season": 2025, "cover": "none", "cover_depth_mm": np.nan, "pretreatment": "",
-        "treatment": "none", "place": "", "block": "", "sown_on": pd.Timestamp("2024-12-01"), "origin_days": 62.0,
+        "treatment": "none", "chill_weeks": np.nan, "place": "",
+        "block": "", "sown_on": pd.Timestamp("2024-12-01"), "origin_days": 62.0,
         "cells": 72.0, "tray_cells": 72, "seeds": 72.0, "emerged": 1.0, "filled": 1.0,
         "last_day": 200.0, "looks": 2, "record": "counts", "sowing": 0,
     }  # fmt: skip

@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 if TYPE_CHECKING:
-    from germstats.models.emergence import EmergenceFit
+    from germstats.models.emergence import EmergenceFit, FitSpec
     from germstats.records.book import RecordBook
 
 Command = Callable[..., Any]
@@ -58,26 +59,45 @@ def _plain(value: Any) -> Any:
     return None if str(value) in ("<NA>", "NaT") else value
 
 
-def scatter_options(command: Command) -> Command:
-    """Add ``--tray-sd``, ``--season-sd`` and ``--spring-ends``, the visible settings of a fit."""
+def fit_options(command: Command) -> Command:
+    """Add the visible settings of a fit; the command hands them on to `fit_spec` as they come."""
     for decorate in (
+        click.option("--no-pooling", is_flag=True,
+                     help="Fit every lot by itself, with the scatter taken as given."),
         click.option("--spring-ends", default="07-31", show_default=True, metavar="MM-DD",
                      help="Last day of a first spring."),
         click.option("--season-sd", type=click.FloatRange(0, 3), default=0.35, show_default=True,
-                     help="Scatter between springs, on the logit scale."),
-        click.option("--tray-sd", type=click.FloatRange(0, 3), default=0.5, show_default=True,
-                     help="Scatter between trays of one lot, on the logit scale."),
+                     help="Scatter between springs, on the logit scale; taken as given."),
+        click.option("--tray-sd", type=click.FloatRange(0, 3),
+                     help="Scatter between trays of one lot, on the logit scale, taken as given; by default it is "
+                          "learnt from the trays (0.5 without pooling)."),
     ):  # fmt: skip
         command = decorate(command)
     return command
 
 
-def fitted(book: Path, dates: str | None, tray_sd: float, season_sd: float, spring_ends: str) -> EmergenceFit:
-    """Read BOOK and fit it, saying on standard error what takes its time."""
-    from germstats.models.emergence import FitSpec, fit_emergence
+FIT_OPTIONS = ("tray_sd", "season_sd", "spring_ends", "no_pooling")
+
+
+def fit_spec(options: dict[str, Any]) -> FitSpec:
+    """Take the settings of `fit_options` out of a command's options."""
+    from germstats.models.emergence import FitSpec
     from germstats.models.lot_posterior import Scatter
 
-    spec = FitSpec(Scatter(tray=tray_sd, season=season_sd), spring_ends=_month_day(spring_ends))
+    tray_sd, season_sd, spring_ends, no_pooling = (options.pop(name) for name in FIT_OPTIONS)
+    usual = Scatter(season=season_sd)
+    return FitSpec(
+        scatter=usual if tray_sd is None else replace(usual, tray=tray_sd),
+        pooling=not no_pooling,
+        hold_tray=tray_sd is not None,
+        spring_ends=_month_day(spring_ends),
+    )
+
+
+def fitted(book: Path, dates: str | None, spec: FitSpec) -> EmergenceFit:
+    """Read BOOK and fit it, saying on standard error what takes its time."""
+    from germstats.models.emergence import fit_emergence
+
     progress("reading the records")
     return fit_emergence(opened(book, dates), spec, progress)
 
@@ -103,14 +123,12 @@ def _month_day(text: str) -> tuple[int, int]:
     return day.month, day.day
 
 
-def scatter_settings(fit: EmergenceFit) -> dict[str, object]:
-    """The settings of a fit, as ``--json`` prints them."""
-    scatter = fit.spec.scatter
+def fit_settings(fit: EmergenceFit) -> dict[str, object]:
+    """The settings of a fit and the scatters it learnt, as ``--json`` prints them."""
     return {
-        "tray_sd": scatter.tray,
-        "season_sd": scatter.season,
-        "tray_time_sd": scatter.tray_time,
-        "season_time_sd": scatter.season_time,
+        **{f"{one.name}_sd": one.sd for one in fit.scatter},
+        "learnt": [one.name for one in fit.scatter if one.learnt],
+        "pooling": fit.spec.pooling,
         "spring_ends": "{:02d}-{:02d}".format(*fit.spec.spring_ends),
         "cell_scatter": fit.cell_scatter.rho,
         "timing": {name: f"{choice.family} from {choice.origin}" for name, choice in fit.timing.items()},

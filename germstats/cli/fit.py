@@ -3,38 +3,40 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
 from germstats.cli.common import (
     book_argument,
     dates_option,
+    fit_options,
+    fit_settings,
+    fit_spec,
     fitted,
     json_option,
     print_json,
     progress,
-    scatter_options,
-    scatter_settings,
 )
 
 
 @click.command()
 @book_argument
 @dates_option
-@scatter_options
+@fit_options
 @json_option
-def fit(book: Path, dates: str | None, tray_sd: float, season_sd: float, spring_ends: str, as_json: bool) -> None:
+def fit(book: Path, dates: str | None, as_json: bool, **settings: Any) -> None:
     """Estimate emergence share and days to half from the records of BOOK, per species, lot and treatment."""
     from germstats.models.library_road import compare_roads, library_road
     from germstats.reports.fit_text import fit_text
 
-    result = fitted(book, dates, tray_sd, season_sd, spring_ends)
+    result = fitted(book, dates, fit_spec(settings))
     progress("the libraries' road")
     road = library_road(result.patterns)
     compared = compare_roads(result.rows, road)
     if as_json:
-        settings = scatter_settings(result)
-        print_json({"level": result.spec.level, "settings": settings, "rows": [row.as_record() for row in result.rows],
+        rows = [row.as_record() for row in result.rows]
+        print_json({"level": result.spec.level, "settings": fit_settings(result), "rows": rows,
                     "left_out": result.patterns.left_out, "second_road": compared.to_dict("records"),
                     "libraries": road.to_frame().to_dict("records")})  # fmt: skip
     else:

@@ -20,6 +20,8 @@ COMMANDS = {
     "check": ("germstats.cli.check:check", "Read a record book and list what is wrong or odd in it."),
     "fit": ("germstats.cli.fit:fit", "Estimate emergence and timing of each lot, with ranges."),
     "sow": ("germstats.cli.sow:sow", "Say how many seeds to sow per cell."),
+    "plan": ("germstats.cli.plan:plan", "Plan trays, seed and dates for the orders."),
+    "backtest": ("germstats.cli.backtest:backtest", "Hold past forecasts against what came."),
 }
 """Command -> where it lives, and its line in the help, which must not import it."""
 

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
 from germstats.cli.common import (
     book_argument,
     dates_option,
+    fit_options,
+    fit_settings,
+    fit_spec,
     fitted,
     json_option,
     print_json,
-    scatter_options,
-    scatter_settings,
 )
 
 
@@ -25,26 +27,19 @@ from germstats.cli.common import (
 @click.option("--cells", type=int, help="Cells of the new tray; by default those of the lot's latest tray.")
 @click.option("--most-seeds", type=int, default=8, show_default=True, help="Most seeds per cell considered.")
 @click.option("--mixes", is_flag=True, help="Allow alternating n and n + 1 seeds.")
-@scatter_options
+@fit_options
 @json_option
-def sow(
-    book: Path,
-    dates: str | None,
-    tray_sd: float,
-    season_sd: float,
-    spring_ends: str,
-    as_json: bool,
-    **wanted: float | int | bool | None,
-) -> None:
+def sow(book: Path, dates: str | None, as_json: bool, **wanted: Any) -> None:
     """Say how many seeds to sow per cell, from the records of BOOK, per species, lot and treatment."""
     from germstats.decisions.sowing import FORECAST_LEVEL, SowingSpec, seeds_per_cell
     from germstats.reports.sow_text import sow_text
 
-    SowingSpec(**wanted)  # type: ignore[arg-type]  # refuses wrong options before the work begins
-    result = fitted(book, dates, tray_sd, season_sd, spring_ends)
-    advice = seeds_per_cell(result, **wanted)  # type: ignore[arg-type]
+    spec = fit_spec(wanted)
+    SowingSpec(**wanted)  # refuses wrong options before the work begins
+    result = fitted(book, dates, spec)
+    advice = seeds_per_cell(result, **wanted)
     if as_json:
-        settings = {**scatter_settings(result), **wanted}
+        settings = {**fit_settings(result), **wanted}
         rows = [
             {"target": advice.spec.target, "assurance": advice.spec.assurance, **row.as_record()} for row in advice.rows
         ]

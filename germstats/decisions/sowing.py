@@ -11,10 +11,9 @@ import numpy as np
 import pandas as pd
 
 from germstats.errors import NotEnoughRecordsError, WrongUseError
-from germstats.models.emergence import EmergenceFit
+from germstats.models.emergence import EmergenceFit, ScatterEstimate
 from germstats.models.estimates import RowEstimate
 from germstats.models.forecast import chance_of_filling, filled_cells, new_tray
-from germstats.models.lot_posterior import Scatter
 from germstats.records.seeds import SowingRate
 
 FORECAST_LEVEL = 0.90
@@ -83,6 +82,10 @@ class SowingRow:
         (seeds per cell, chance) of every number tried.
     emergence, emergence_low, emergence_high : float
     trays : int
+    worst_season : int or None
+        The spring on record in which the species did worst; None with one spring only, or without pooling.
+    worst_chance : float or None
+        Chance of reaching the target at the advised number in a spring like that one.
     notes : tuple of str
     """
 
@@ -104,11 +107,13 @@ class SowingRow:
     emergence_low: float
     emergence_high: float
     trays: int
+    worst_season: int | None
+    worst_chance: float | None
     notes: tuple[str, ...]
 
     RECORD: ClassVar[tuple[str, ...]] = (
         "species", "lot", "treatment", "cells", "seeds_per_cell", "chance", "expected_fill", "fill_low", "fill_high",
-        "pencil_seeds_per_cell", "notes",
+        "pencil_seeds_per_cell", "worst_season", "worst_chance", "notes",
     )  # fmt: skip
 
     def as_record(self) -> dict[str, object]:
@@ -124,13 +129,13 @@ class SowingAdvice:
     ----------
     rows : tuple of SowingRow
     spec : SowingSpec
-    scatter : Scatter
-        Tray and season scatter the forecast rests on.
+    scatter : tuple of ScatterEstimate
+        The scatters the forecast rests on.
     """
 
     rows: tuple[SowingRow, ...]
     spec: SowingSpec
-    scatter: Scatter
+    scatter: tuple[ScatterEstimate, ...]
 
     def to_frame(self) -> pd.DataFrame:
         """One row per species, lot and treatment.
@@ -139,7 +144,8 @@ class SowingAdvice:
         -------
         pandas.DataFrame
             Columns species, lot, treatment (dict), cells, seeds_per_cell (None where not reachable), chance,
-            expected_fill, fill_low, fill_high (shares of cells), pencil_seeds_per_cell, notes (tuple).
+            expected_fill, fill_low, fill_high (shares of cells), pencil_seeds_per_cell, worst_season, worst_chance,
+            notes (tuple).
         """
         return pd.DataFrame([row.as_record() for row in self.rows], columns=list(SowingRow.RECORD))
 
@@ -182,7 +188,8 @@ def seeds_per_cell(
     spec = SowingSpec(target, assurance, cells, most_seeds, mixes)
     if not fit.rows:
         raise NotEnoughRecordsError("No lot has a tray that can be used, so no number of seeds can be advised.")
-    return SowingAdvice(tuple(_advise(row, spec) for row in fit.rows), spec, fit.spec.scatter)
+    latest = max(row.last_season for row in fit.rows)
+    return SowingAdvice(tuple(_advise(row, spec, latest) for row in fit.rows), spec, fit.scatter)
 
 
 def pencil_rule(target: float, emergence: float) -> int | None:
@@ -207,7 +214,7 @@ def _rates(n: float, base: SowingRate) -> tuple[SowingRate, ...]:
     return tuple(SowingRate("counted", (number,), float(number)) for number in numbers)
 
 
-def _advise(row: RowEstimate, spec: SowingSpec) -> SowingRow:
+def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
     cells = spec.cells or row.tray_cells
     wanted = max(math.ceil(spec.target * cells - 1e-9), 1)
     tray = new_tray(row.draws)
@@ -231,6 +238,8 @@ def _advise(row: RowEstimate, spec: SowingSpec) -> SowingRow:
     half = best - 0.5 if reached and not halves and row.rate.k is None and best > 1 else None
     half_chance = chance(half) if half is not None else 0.0
     advice = _advice_notes(row, spec, best if reached else None, half if half_chance >= spec.assurance else None)
+    worst = row.draws.worst
+    worst_tray = new_tray(row.draws, worst=True) if worst is not None else None
     known_size = row.rate.kind != "pinch_unmeasured"
     return SowingRow(
         species=row.species,
@@ -251,8 +260,17 @@ def _advise(row: RowEstimate, spec: SowingSpec) -> SowingRow:
         emergence_low=row.emergence_low,
         emergence_high=row.emergence_high,
         trays=row.trays,
-        notes=advice + row.notes,
+        worst_season=worst.season if worst else None,
+        worst_chance=chance_of_filling(worst_tray, _rates(best, row.rate), cells, wanted) if worst_tray else None,
+        notes=advice + age_note(row, latest) + row.notes,
     )
+
+
+def age_note(row: RowEstimate, latest: int) -> tuple[str, ...]:
+    """A warning where the seed will be older than its records: not sown in the book's latest season."""
+    if row.last_season >= latest:
+        return ()
+    return (f"last sown for {row.last_season}; seed ages, so the share may be too high: test a sample",)
 
 
 def _advice_notes(row: RowEstimate, spec: SowingSpec, best: float | None, half: float | None) -> tuple[str, ...]:

@@ -124,6 +124,39 @@ def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled
     )
 
 
+def tiled(data: Compiled, times: int) -> Compiled:
+    """`data` laid out `times` times over: tray i of copy k becomes tray i + k T, so that nodes go through at once."""
+
+    def again(part: Array) -> Array:
+        return np.tile(part, times)
+
+    def moved(codes: Index, size: int) -> Index:
+        return np.asarray(np.tile(codes, times) + np.repeat(np.arange(times) * size, len(codes)), dtype=np.int64)
+
+    cells, pinches, trays = data.cells, data.pinches, data.trays
+    return Compiled(
+        trays=trays * times,
+        origin_days=again(data.origin_days),
+        time_tray=moved(data.time_tray, trays),
+        time_lo=again(data.time_lo),
+        time_hi=again(data.time_hi),
+        time_count=again(data.time_count),
+        cells=CellTerms(
+            tray=moved(cells.tray, trays),
+            row=moved(cells.row, len(cells.tray)),
+            successes=np.tile(cells.successes, times),
+            failures=np.tile(cells.failures, times),
+            power=np.tile(cells.power, times),
+            **{name: again(getattr(cells, name)) for name in ("lo", "hi", "count", "log_weight")},
+        ),
+        pinches=PinchTerms(
+            tray=moved(pinches.tray, trays),
+            **{name: again(getattr(pinches, name))
+               for name in ("lo", "hi", "count", "seen", "mean", "k", "log_constant")},
+        ),
+    )  # fmt: skip
+
+
 def _log_choose(n: float, k: Index) -> Array:
     return np.asarray(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1))
 

@@ -9,9 +9,11 @@ import pandas as pd
 
 from germstats.errors import NotEnoughRecordsError
 from germstats.models.estimates import RowEstimate
-from germstats.models.laws import CellScatter, TimingChoice, choose_timing, learn_cell_scatter
+from germstats.models.laws import CellScatter, TimingChoice, cell_scatter, choose_timing, learn_cell_scatter
 from germstats.models.lot_posterior import Scatter
-from germstats.models.lots import sort_lots
+from germstats.models.lots import LotRecords, sort_lots
+from germstats.models.pooled import PooledFit, fit_pooled
+from germstats.models.pooled_rows import pooled_rows
 from germstats.models.unpooled import estimate_rows
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, find_patterns
@@ -28,7 +30,11 @@ class FitSpec:
     Attributes
     ----------
     scatter : Scatter
-        Tray-to-tray and season-to-season scatter taken as given until enough trays are pooled to learn it.
+        Season-to-season scatter, taken as given; tray-to-tray scatter too where `pooling` is off or `hold_tray` is on.
+    pooling : bool
+        Species, lots and trays fitted together; off, every lot by itself with a saturated model.
+    hold_tray : bool
+        Take ``scatter.tray`` as given instead of learning it from the trays.
     spring_ends : (month, day)
         End of the first spring.
     level : float
@@ -36,8 +42,37 @@ class FitSpec:
     """
 
     scatter: Scatter = field(default_factory=Scatter)
+    pooling: bool = True
+    hold_tray: bool = False
     spring_ends: tuple[int, int] = SPRING_ENDS
     level: float = 0.95
+
+
+@dataclass(frozen=True)
+class ScatterEstimate:
+    """How far things of one kind lie apart, on the logit scale of the share.
+
+    Attributes
+    ----------
+    name : str
+        ``tray`` (of one lot), ``lot`` (of one species), ``place`` (of one spring) or ``season``.
+    sd : float
+    low, high : float or None
+        95 % range; None where the sd was taken as given.
+    groups : int
+        How many of the kind it rests on.
+    """
+
+    name: str
+    sd: float
+    low: float | None
+    high: float | None
+    groups: int
+
+    @property
+    def learnt(self) -> bool:
+        """Whether the records had a say."""
+        return self.low is not None
 
 
 @dataclass(frozen=True)
@@ -54,6 +89,8 @@ class EmergenceFit:
     cell_scatter : CellScatter
     patterns : Patterns
         The records it rests on, with the trays left out and why.
+    pooled : PooledFit or None
+        The pooled road's scatters and draws; None where every lot was fitted by itself.
     """
 
     rows: tuple[RowEstimate, ...]
@@ -61,6 +98,27 @@ class EmergenceFit:
     timing: dict[str, TimingChoice]
     cell_scatter: CellScatter
     patterns: Patterns
+    pooled: PooledFit | None = None
+
+    @property
+    def scatter(self) -> tuple[ScatterEstimate, ...]:
+        """The scatters the forecasts rest on: learnt ones first, then those taken as given."""
+        trays = self.patterns.trays
+        groups = {
+            "tray": len(trays),
+            "lot": int(trays["lot"].nunique()),
+            "place": int(trays.loc[trays["place"] != "", ["season", "place"]].drop_duplicates().shape[0]),
+        }
+        learnt = []
+        for name, count in groups.items():
+            found = self.pooled.coordinate(name) if self.pooled else None
+            if found is not None:
+                sd, low, high = (found.value(z) for z in (0.0, -1.96, 1.96))
+                learnt.append(ScatterEstimate(name, sd, low, high, count))
+        given = {"season": self.spec.scatter.season}
+        if not any(one.name == "tray" for one in learnt):
+            given = {"tray": self.spec.scatter.tray, **given}
+        return (*learnt, *(ScatterEstimate(name, sd, None, None, 0) for name, sd in given.items()))
 
     def to_frame(self) -> pd.DataFrame:
         """One row per species, lot and treatment.
@@ -79,8 +137,9 @@ def fit_emergence(
 ) -> EmergenceFit:
     """Estimate emergence share and timing per species, lot and treatment.
 
-    Counts, occupancy and tray totals go through one likelihood, lot by lot, with tray and season scatter integrated
-    out; treatments of a lot share its seasons and the spread of its timing. See `germstats.models.lot_posterior`.
+    Counts, occupancy and tray totals go through one likelihood; species, lots and trays are fitted together, the
+    scatter between them is learnt, and its uncertainty carried on (`germstats.models.pooled`). With ``pooling=False``
+    every lot is fitted by itself with the scatter taken as given (`germstats.models.lot_posterior`).
 
     Parameters
     ----------
@@ -104,16 +163,29 @@ def fit_emergence(
     if patterns.trays.empty:
         raise NotEnoughRecordsError(_why_nothing(patterns))
     lots = sort_lots(patterns, spec.scatter)
+    if not spec.pooling:
+        return _lot_by_lot(patterns, lots, spec, say)
+    pooled = fit_pooled(patterns, lots, spec.scatter, spec.scatter.tray if spec.hold_tray else None, say)
+    rho = pooled.coordinate("rho")
+    assert rho is not None  # rho is never held
+    scatter = cell_scatter(rho.mean, rho.sd, lots)
+    rows = tuple(pooled_rows(pooled, patterns, spec.level))
+    return EmergenceFit(rows, spec, pooled.choices, scatter, patterns, pooled)
+
+
+def _lot_by_lot(
+    patterns: Patterns, lots: tuple[LotRecords, ...], spec: FitSpec, say: Callable[[str], None]
+) -> EmergenceFit:
     say("choosing the timing law of each species")
     choices, fitted = choose_timing(lots, patterns)
     say("learning how seeds of one cell share their fate")
-    rho = learn_cell_scatter(lots, fitted)
+    rho, values, weights = learn_cell_scatter(lots, fitted)
     rows: list[RowEstimate] = []
     for done, lot in enumerate(lots):
         say(f"lot {done + 1} of {len(lots)}: {lot.lot}")
         law, mode = fitted[lot.lot]
-        nodes = tuple(replace(law, rho=float(node)) for node in rho.nodes)
-        rows.extend(estimate_rows(lot, nodes, rho.weights, mode, patterns, spec.level))
+        nodes = tuple(replace(law, rho=float(value)) for value in values)
+        rows.extend(estimate_rows(lot, nodes, weights, mode, patterns, spec.level))
     return EmergenceFit(tuple(rows), spec, choices, rho, patterns)
 
 

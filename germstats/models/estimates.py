@@ -39,6 +39,8 @@ class RowEstimate:
     share_seen : float
         Expected share of the emerging seeds that had emerged at the last checks.
     notes : tuple of str
+    last_season : int
+        Latest season of its trays.
     rate : SowingRate
         How the latest tray was sown.
     tray_cells : int
@@ -65,6 +67,7 @@ class RowEstimate:
     median_log_sd: float | None
     share_seen: float
     notes: tuple[str, ...]
+    last_season: int
     rate: SowingRate
     tray_cells: int
     draws: RowDraws
@@ -91,6 +94,7 @@ class RawCounts(TypedDict):
     seeds: int | None
     emerged: int | None
     filled: int | None
+    last_season: int
     rate: SowingRate
     tray_cells: int
 
@@ -109,6 +113,7 @@ def raw_counts(lot: LotRecords, row: int, patterns: Patterns) -> RawCounts:
         seeds=_whole(trays["seeds"]),
         emerged=_whole(trays["emerged"]),
         filled=_whole(trays["filled"]),
+        last_season=int(latest["season"]),
         rate=patterns.sowings[int(latest["sowing"])],
         tray_cells=int(latest["tray_cells"]),
     )
@@ -116,7 +121,7 @@ def raw_counts(lot: LotRecords, row: int, patterns: Patterns) -> RawCounts:
 
 def trays_of(lot: LotRecords, row: int, patterns: Patterns) -> pd.DataFrame:
     """The rows of `Patterns.trays` of one treatment row of a lot."""
-    trays: pd.DataFrame = patterns.trays.iloc[lot.codes[lot.fit.row == row]]
+    trays: pd.DataFrame = patterns.trays.iloc[lot.codes[lot.row == row]]
     return trays
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,16 +74,94 @@ def empty_share(p: Array, rho: Array, rate: SowingRate) -> Array:
     return np.asarray(np.mean(shares, axis=0))
 
 
+def empty_by(p: Array, rho: Array, out: Array, rate: SowingRate) -> Array:
+    """Probability that a cell sown at `rate` is still empty when a share `out` of what emerges has emerged.
+
+    sum_i C(n, i) (1 - out)^i G(i, n - i) with G as in `germstats.models.likelihood`; for a pinch (1 + m p out / k)^-k.
+
+    Parameters
+    ----------
+    p, rho, out : (N,) arrays
+    rate : SowingRate
+
+    Returns
+    -------
+    (N,) array
+    """
+    if rate.k is not None:
+        return np.asarray((1 + rate.mean * p * out / rate.k) ** -rate.k)
+    shares = [_empty_of(n, p, rho / (1 - rho), out) for n in rate.numbers]
+    return np.asarray(np.mean(shares, axis=0))
+
+
+def _empty_of(n: int, p: Array, t: Array, out: Array) -> Array:
+    total = np.zeros_like(p)
+    for alive in range(n + 1):
+        share = comb(n, alive) * (1 - out) ** alive
+        for r in range(alive):
+            share = share * (p + r * t)
+        for r in range(n - alive):
+            share = share * (1 - p + r * t)
+        total += share
+    for r in range(n):
+        total = total / (1 + r * t)
+    return total
+
+
 def parts_of_tray(rates: tuple[SowingRate, ...], cells: int) -> list[tuple[SowingRate, int]]:
     """Cells of a tray sown at each of `rates` in turn (2, 3, 2, 3, ...)."""
     return [(rate, len(range(k, cells, len(rates)))) for k, rate in enumerate(rates)]
 
 
+_GRID = np.sin(np.linspace(0.0, np.pi / 2, 801)) ** 2
+"""Fill probabilities at which forecasts are worked out, evenly spaced on the scale on which a binomial share has one
+spread; finer than a hundredth of the spread of 72 cells."""
+
+
+@dataclass(frozen=True)
+class Fills:
+    """Possible fills of a new tray's cells, one column per rate sown in turn.
+
+    Attributes
+    ----------
+    fill : (M, R) array
+        Probability that a cell sown at rate r fills.
+    weight : (M,) array
+        Sums to 1.
+    """
+
+    fill: Array
+    weight: Array
+
+
+def fills(tray: NewTray, rates: tuple[SowingRate, ...]) -> Fills:
+    """Fills of a new tray, drawn together onto a fine grid of the first rate's fill, which keeps their means.
+
+    Parameters
+    ----------
+    tray : NewTray
+    rates : tuple of SowingRate
+        Sown cell after cell in turn.
+    """
+    each = np.column_stack([1 - empty_share(tray.p, tray.rho, rate) for rate in rates]).clip(0.0, 1.0)
+    above = np.searchsorted(_GRID, each[:, 0], side="left").clip(1, len(_GRID) - 1)
+    part = (each[:, 0] - _GRID[above - 1]) / (_GRID[above] - _GRID[above - 1])
+
+    def gathered(values: Array) -> Array:
+        low = np.bincount(above - 1, weights=(1 - part) * values, minlength=len(_GRID))
+        return np.asarray(low + np.bincount(above, weights=part * values, minlength=len(_GRID)))
+
+    weight = gathered(tray.weight)
+    kept = weight > 0
+    others = [gathered(tray.weight * each[:, r])[kept] / weight[kept] for r in range(1, len(rates))]
+    return Fills(np.column_stack([_GRID[kept], *others]), weight[kept])
+
+
 def chance_of_filling(tray: NewTray, rates: tuple[SowingRate, ...], cells: int, wanted: int) -> float:
     """P(at least `wanted` of `cells` filled), `rates` sown in turn."""
     if len(rates) == 1:
-        sf = stats.binom.sf(wanted - 1, cells, 1 - empty_share(tray.p, tray.rho, rates[0]))
-        return float(tray.weight @ sf)
+        possible = fills(tray, rates)
+        return float(possible.weight @ stats.binom.sf(wanted - 1, cells, possible.fill[:, 0]))
     return float(filled_cells(tray, rates, cells)[wanted:].sum())
 
 
@@ -92,13 +171,13 @@ def filled_cells(tray: NewTray, rates: tuple[SowingRate, ...], cells: int) -> Ar
     Returns
     -------
     (cells + 1,) array
-        P(0 filled), ..., P(all filled); a sum of binomials for each value of (p, rho), averaged.
+        P(0 filled), ..., P(all filled); a sum of binomials for each possible fill, averaged.
     """
+    possible = fills(tray, rates)
     transform: NDArray[np.complex128] = np.ones(1, dtype=np.complex128)
-    for rate, part in parts_of_tray(rates, cells):
-        fill = 1 - empty_share(tray.p, tray.rho, rate)
-        pmf = stats.binom.pmf(np.arange(part + 1), part, fill[:, None])
+    for r, (_, part) in enumerate(parts_of_tray(rates, cells)):
+        pmf = stats.binom.pmf(np.arange(part + 1), part, possible.fill[:, r, None])
         transform = transform * np.fft.rfft(pmf, n=cells + 1, axis=1)
-    distribution = np.fft.irfft(tray.weight @ transform, n=cells + 1)
+    distribution = np.fft.irfft(possible.weight @ transform, n=cells + 1)
     positive = np.clip(distribution, 0.0, None)
     return np.asarray(positive / positive.sum())

@@ -11,12 +11,11 @@ from scipy.special import expit
 from germstats.models.likelihood import Origin
 from germstats.models.lot_posterior import Law, Mode, find_mode
 from germstats.models.lots import LotRecords, time_priors
+from germstats.models.pooled_scales import LOGIT_RHO
 from germstats.models.timing import FAMILIES, LOG_NORMAL, Array
 from germstats.records.patterns import Patterns
 
 ORIGINS: tuple[Origin, ...] = ("1 February", "sowing")
-LOGIT_RHO = float(np.log(0.04 / 0.96))
-"""Centre of the prior of logit rho (sd 1): statistics of the design, common practice, no source."""
 _LOGIT_RHO_SD = 1.0
 _NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
 _NODE_WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])  # three-point Gauss-Hermite rule of a standard normal
@@ -49,16 +48,18 @@ class CellScatter:
         Middle and 95 % range.
     learnt_from : int
         Lots with counts of two or more seeds per cell; 0 where only the prior speaks.
-    nodes, weights : (3,) arrays
-        Values of rho to average over, with their weights.
     """
 
     rho: float
     low: float
     high: float
     learnt_from: int
-    nodes: Array
-    weights: Array
+
+
+def cell_scatter(middle: float, sd: float, lots: tuple[LotRecords, ...]) -> CellScatter:
+    """Summary of a normal law of logit rho."""
+    low, high = expit(middle - 1.96 * sd), expit(middle + 1.96 * sd)
+    return CellScatter(float(expit(middle)), float(low), float(high), sum(lot.has_cell_counts for lot in lots))
 
 
 def choose_timing(
@@ -97,11 +98,19 @@ def choose_timing(
     return choices, {lot.lot: tried[choices[lot.group].family, choices[lot.group].origin][lot.lot] for lot in lots}
 
 
-def learn_cell_scatter(lots: tuple[LotRecords, ...], fitted: dict[str, tuple[Law, Mode]]) -> CellScatter:
+def learn_cell_scatter(
+    lots: tuple[LotRecords, ...], fitted: dict[str, tuple[Law, Mode]]
+) -> tuple[CellScatter, Array, Array]:
     """Posterior of rho from cells with two or more counted seeds; the prior alone where there are none.
 
     The criterion is the lots' integrated likelihood (tray and season effects integrated by Laplace) times the prior
     logit rho ~ N(logit .04, 1); its curvature at the mode gives the three values to average over.
+
+    Returns
+    -------
+    summary : CellScatter
+    nodes, weights : (3,) arrays
+        Values of rho to average over, with their weights.
     """
     telling = [lot for lot in lots if lot.has_cell_counts]
 
@@ -119,6 +128,4 @@ def learn_cell_scatter(lots: tuple[LotRecords, ...], fitted: dict[str, tuple[Law
         step = 0.2
         bend = (criterion(middle + step) - 2 * criterion(middle) + criterion(middle - step)) / step**2
         sd = float(1 / np.sqrt(max(-bend, 1 / 9.0)))  # a flat or rising criterion may not claim more than sd 3
-    low, high = expit(middle - 1.96 * sd), expit(middle + 1.96 * sd)
-    nodes = np.asarray(expit(middle + sd * _NODES))
-    return CellScatter(float(expit(middle)), float(low), float(high), len(telling), nodes, _NODE_WEIGHTS)
+    return cell_scatter(middle, sd, lots), np.asarray(expit(middle + sd * _NODES)), _NODE_WEIGHTS

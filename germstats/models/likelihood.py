@@ -21,6 +21,7 @@ scatter.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -60,7 +61,7 @@ class _Clock:
 
     z_lo: Array
     z_hi: Array
-    sigma: float
+    sigma: Array
 
     @property
     def ends(self) -> tuple[Array, Array]:
@@ -85,7 +86,14 @@ class _Slopes:
 
 
 def evaluate(
-    data: Compiled, eta: Array, mu: Array, log_sigma: float, rho: float, family: TimingFamily, origin: Origin
+    data: Compiled,
+    eta: Array,
+    mu: Array,
+    log_sigma: Array | float,
+    rho: float,
+    family: TimingFamily,
+    origin: Origin,
+    delay: Array | None = None,
 ) -> TrayTerms:
     """Log-likelihood of every tray with analytic first and second derivatives.
 
@@ -96,12 +104,15 @@ def evaluate(
         Logit of the emergence share per seed.
     mu : (T,) array
         Location of log time (days).
-    log_sigma : float
+    log_sigma : (T,) array or float
         Log of the scale of log time.
     rho : float
         Correlation of the fates of two seeds of one cell, 0 <= rho < 1.
     family : TimingFamily
     origin : {"sowing", "1 February"}
+    delay : (T,) array, optional
+        Days by which the spring is late: the clock shows softplus(elapsed - delay), with a scale of one day, instead of
+        the elapsed days. NaN for a tray whose clock is exact.
 
     Returns
     -------
@@ -109,17 +120,7 @@ def evaluate(
         ``value`` is -inf for a tray in which a seed was seen before the clock starts.
     """
     eta = np.clip(eta, -_LARGEST_LOGIT, _LARGEST_LOGIT)
-    shift = data.origin_days if origin == "1 February" else np.zeros(data.trays)
-    sigma = float(np.exp(log_sigma))
-
-    def clock(tray: Index, lo: Array, hi: Array) -> _Clock:
-        def z(day: Array) -> Array:
-            elapsed = day - shift[tray]
-            with np.errstate(divide="ignore"):
-                return (np.log(np.maximum(elapsed, 0.0)) - mu[tray]) / sigma
-
-        return _Clock(z(lo), z(hi), sigma)
-
+    clock = _clock_of(data, mu, np.exp(np.broadcast_to(np.asarray(log_sigma, dtype=float), data.trays)), origin, delay)
     total = TrayTerms(np.zeros(data.trays), np.zeros((data.trays, 3)), np.zeros((data.trays, 3, 3)))
     if data.time_tray.size:
         times = clock(data.time_tray, data.time_lo, data.time_hi)
@@ -132,6 +133,24 @@ def evaluate(
         slopes = _pinch_slopes(data.pinches, eta[data.pinches.tray], pinches, family)
         _add(total, data.pinches.tray, data.pinches.count, pinches, slopes)
     return total
+
+
+def _clock_of(
+    data: Compiled, mu: Array, sigma: Array, origin: Origin, delay: Array | None
+) -> Callable[[Index, Array, Array], _Clock]:
+    """What turns the ends of intervals, in days from sowing, into standardised times."""
+    shift = data.origin_days if origin == "1 February" else np.zeros(data.trays)
+    late = None if delay is None or np.isnan(delay).all() else delay
+
+    def z(tray: Index, day: Array) -> Array:
+        elapsed = day - shift[tray]
+        shown = np.maximum(elapsed, 0.0)
+        if late is not None:
+            shown = np.where(np.isnan(late[tray]), shown, np.logaddexp(0.0, elapsed - np.nan_to_num(late[tray])))
+        with np.errstate(divide="ignore"):
+            return np.asarray((np.log(shown) - mu[tray]) / sigma[tray])
+
+    return lambda tray, lo, hi: _Clock(z(tray, lo), z(tray, hi), sigma[tray])
 
 
 def _add(total: TrayTerms, tray: Index, count: Array, clock: _Clock, d: _Slopes) -> None:
@@ -280,23 +299,26 @@ def _share_part(cells: CellTerms, eta: Array, rho: float) -> tuple[Array, Array,
     return value, up[1][tray, a] - down[1][tray, b], -up[2][tray, a] - down[2][tray, b]
 
 
+@dataclass(frozen=True)
+class _PinchEnd:
+    """m p F / k at one end of the intervals, and its first and second derivatives with respect to z."""
+
+    y: Array
+    z: Array
+    zz: Array
+
+
 def _pinch_slopes(pinches: PinchTerms, eta: Array, clock: _Clock, family: TimingFamily) -> _Slopes:
     """Cells sown by the pinch: negative-binomial seeds, seen ones with mean m p F."""
     p, q, k, scale = expit(eta), expit(-eta), pinches.k, pinches.mean / pinches.k
     interval = pinches.lo >= 0
 
-    @dataclass(frozen=True)
-    class End:
-        y: Array
-        z: Array
-        zz: Array
-
-    def end(z: Array) -> End:
+    def end(z: Array) -> _PinchEnd:
         started = np.isfinite(z)
         safe = np.where(started, z, 0.0)
         density = np.where(started, np.exp(family.log_density(safe)), 0.0)
         share = np.asarray(np.where(started, family.cdf(safe), 0.0))
-        return End(scale * p * share, scale * p * density, scale * p * density * family.slope(safe))
+        return _PinchEnd(scale * p * share, scale * p * density, scale * p * density * family.slope(safe))
 
     lo, hi = end(clock.z_lo), end(clock.z_hi)
     gap = np.where(interval, np.maximum(_log_gap(clock, family), _SMALLEST_LOG), 0.0)
@@ -305,10 +327,10 @@ def _pinch_slopes(pinches: PinchTerms, eta: Array, clock: _Clock, family: Timing
     r_hi = np.where(interval, 1 - r_lo, 1.0)
     k_all = np.where(interval, k, k + pinches.seen)
 
-    def first(end_: End, r: Array) -> Array:
+    def first(end_: _PinchEnd, r: Array) -> Array:
         return np.asarray(-r * k_all / (1 + end_.y))
 
-    def second(end_: End, r: Array) -> Array:
+    def second(end_: _PinchEnd, r: Array) -> Array:
         return np.asarray(r * k_all * (k_all + 1) / (1 + end_.y) ** 2)
 
     f_lo, f_hi, s_lo, s_hi = first(lo, r_lo), first(hi, r_hi), second(lo, r_lo), second(hi, r_hi)

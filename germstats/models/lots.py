@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -10,6 +11,7 @@ import pandas as pd
 from germstats.models.compiled import Compiled, Index, compile_patterns
 from germstats.models.likelihood import Origin
 from germstats.models.lot_posterior import Lot, Priors, Scatter
+from germstats.models.timing import Array
 from germstats.records.patterns import Patterns
 
 _AFTER_ALL = 1e9  # a day by which everything that ever comes has come
@@ -27,62 +29,77 @@ class LotRecords:
         Treatment labels, in the order of the rows.
     codes : (T,) int array
         Tray codes in the patterns.
-    fit : Lot
+    row, season : (T,) int arrays
+        Treatment row of each tray, 0..R-1, and its season, 0..S-1.
     timed : bool
         False where every tray was looked at once only: the count is taken as final and no timing is estimated.
+    patterns : Patterns
+    scatter : Scatter
     """
 
     species: str | None
     lot: str
     labels: tuple[str, ...]
     codes: Index
-    fit: Lot
+    row: Index
+    season: Index
     timed: bool
+    patterns: Patterns
+    scatter: Scatter
 
     @property
     def group(self) -> str:
         """What shares one law of timing: the species, or the lot where species are not recorded."""
         return self.species if self.species is not None else self.lot
 
-    @property
+    @cached_property
+    def fit(self) -> Lot:
+        """This lot laid out for a fit by itself."""
+        data = compile_patterns(self.patterns, self.codes)
+        return Lot(data if self.timed else taken_as_final(data), self.row, self.season, self.scatter)
+
+    @cached_property
     def has_cell_counts(self) -> bool:
         """Whether cells with two or more counted seeds tell of the scatter between cells."""
-        cells = self.fit.data.cells
-        finished = cells.lo < 0
-        sown = np.zeros(len(cells.tray))
-        np.maximum.at(sown, cells.row, (cells.successes + cells.failures).astype(float))
-        return bool((finished & (sown > 1)).any())
+        finishes = self.patterns.finishes
+        counted = finishes[(finishes["kind"] == "counts") & finishes["tray"].isin(self.codes)]
+        rates = [self.patterns.sowings[code] for code in counted["sowing"].unique()]
+        return any(rate.k is None and max(rate.numbers) > 1 for rate in rates)
 
 
 def sort_lots(patterns: Patterns, scatter: Scatter) -> tuple[LotRecords, ...]:
     """Group trays by lot; treatments become rows, seasons blocks."""
     lots = []
     for (species, lot), trays in patterns.trays.groupby(["species", "lot"], sort=True, dropna=False):
-        codes = trays.index.to_numpy(dtype=np.int64)
         labels, row = np.unique(trays["treatment"].astype(str), return_inverse=True)
         _, season = np.unique(trays["season"].astype(int), return_inverse=True)
-        data = compile_patterns(patterns, codes)
-        timed = bool((trays["looks"] > 1).any())
-        data = data if timed else _taken_as_final(data)
         lots.append(
             LotRecords(
                 species=str(species) if isinstance(species, str) else None,
                 lot=str(lot),
                 labels=tuple(str(label) for label in labels),
-                codes=codes,
-                fit=Lot(data, row, season, scatter),
-                timed=timed,
+                codes=trays.index.to_numpy(dtype=np.int64),
+                row=row,
+                season=season,
+                timed=bool((trays["looks"] > 1).any()),
+                patterns=patterns,
+                scatter=scatter,
             )
         )
     return tuple(lots)
 
 
-def _taken_as_final(data: Compiled) -> Compiled:
+def taken_as_final(data: Compiled, trays: Index | None = None) -> Compiled:
+    """Counts of the given trays (all by default) taken as all that ever comes."""
+
+    def last(tray: Index, hi: Array) -> Array:
+        return np.where(np.isin(tray, trays), _AFTER_ALL, hi) if trays is not None else np.full_like(hi, _AFTER_ALL)
+
     return replace(
         data,
-        time_hi=np.full_like(data.time_hi, _AFTER_ALL),
-        cells=replace(data.cells, hi=np.full_like(data.cells.hi, _AFTER_ALL)),
-        pinches=replace(data.pinches, hi=np.full_like(data.pinches.hi, _AFTER_ALL)),
+        time_hi=last(data.time_tray, data.time_hi),
+        cells=replace(data.cells, hi=last(data.cells.tray, data.cells.hi)),
+        pinches=replace(data.pinches, hi=last(data.pinches.tray, data.pinches.hi)),
     )
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.records.book import RecordBook
+from germstats.records.collapse import climb, count_distinct
 from germstats.records.looks import usable_looks
 from germstats.records.seeds import SowingRate
 from germstats.records.sown import SPRING_ENDS, sown_trays
@@ -31,6 +32,7 @@ class Patterns:
         One row per tray id with information, index 0..T-1 (the *tray code* of the other tables). Columns: ``tray``,
         ``species`` (None without a lots table), ``lot``, ``season``, ``cover``, ``cover_depth_mm``, ``pretreatment``,
         ``treatment`` (label such as ``grit`` or ``sand 5 mm, scarified``), ``place``, ``block``, ``sown_on``,
+        ``chill_weeks`` (the species' need, NaN where unknown or where two winters are needed),
         ``origin_days`` (days from sowing to 1 February of the spring it is judged in), ``cells`` (sown and seen),
         ``tray_cells`` (rows x columns), ``seeds`` (NaN where unknown), ``emerged`` (seedlings ever seen, NaN where only
         fill is known), ``filled`` (cells ever filled, NaN where unknown), ``last_day`` (last check that still counts),
@@ -81,18 +83,19 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
     trays = trays[~trays["tray"].isin(left_out)].reset_index(drop=True)
     looks = usable_looks(book, trays)
     sowings = _Sowings()
-    units = _stacked([_cell_units(looks.cells, trays, sowings), _total_units(looks.totals, trays, sowings)])
-    steps = _steps(units)
-    times, finishes, occupied = _times(steps), _finishes(steps, trays, sowings), _occupied(steps)
+    checks = _stacked([_cell_checks(looks.cells, trays, sowings), _total_checks(looks.totals, trays, sowings)])
+    rises, ends = _climbs(checks)
+    times, finishes, occupied = _times(rises), _finishes(ends, trays, sowings), _occupied(rises)
 
-    kept = np.sort(steps["tray"].unique()).astype(np.int64)
+    kept = np.sort(ends["tray"].unique()).astype(np.int64)
     left_out |= {
         tray: looks.why_silent.get(tray, "never checked")
         for code, tray in enumerate(trays["tray"])
         if code not in set(kept)
     }
     code = pd.Series(np.arange(len(kept)), index=kept)
-    summary = _summary(trays.iloc[kept], steps, sowings)
+    looked = checks.groupby("tray")["day"].nunique()
+    summary = _summary(trays.iloc[kept], ends, looked, sowings)
     notes = {tray: said for tray, said in looks.notes.items() if tray not in left_out}
 
     def renumbered(part: pd.DataFrame) -> pd.DataFrame:
@@ -130,10 +133,11 @@ class _Sowings:
         return tuple(self._codes)
 
 
-_UNIT_COLUMNS = {"tray": np.int64, "unit": np.int64, "day": float, "sowing": np.int64, "level": float, "cells": float}
-"""A unit is what one column of checks speaks of: a cell, or a whole tray. ``level`` is what had come by that day, seeds
-or cells; ``cells`` how many cells the unit holds; ``kind`` counts, occupancy, totals or seedlings; ``filled`` the cells
-filled of a tray whose seedlings were counted as a whole."""
+_CHECK_COLUMNS = {"tray": int, "unit": int, "day": int, "sowing": int, "level": int, "cells": float}
+"""A unit is what one column of checks speaks of: a whole tray, numbered as the trays, or a cell, numbered after them.
+``level`` is what had come by that day, seeds or cells. The rest holds for the unit at all its checks: ``cells`` is how
+many cells it holds; ``kind`` counts, occupancy, totals or seedlings; ``filled`` the cells filled of a tray whose
+seedlings were counted as a whole."""
 
 
 def _stacked(frames: list[pd.DataFrame]) -> pd.DataFrame:
@@ -141,7 +145,7 @@ def _stacked(frames: list[pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(filled, ignore_index=True) if filled else frames[0]
 
 
-def _cell_units(cells: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> pd.DataFrame:
+def _cell_checks(cells: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> pd.DataFrame:
     """Cell records: counts where every look of the cell counted, occupancy otherwise."""
     emerged, occupied = cells["emerged"].astype(float), cells["occupied"].astype(float)
     usable = (emerged.notna() | occupied.notna()).to_numpy()
@@ -158,7 +162,7 @@ def _cell_units(cells: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> 
     frame = pd.DataFrame(
         {
             "tray": cells["code"],
-            "unit": unit,
+            "unit": len(trays) + unit,
             "day": cells["day"],
             "sowing": sowing,
             "level": emerged.where(counted, filled),
@@ -166,13 +170,13 @@ def _cell_units(cells: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> 
             "kind": np.where(counted, "counts", "occupancy"),
             "filled": np.nan,
         }
-    ).astype(_UNIT_COLUMNS)
+    ).astype(_CHECK_COLUMNS)
     sown = np.array([rate.mean > 0 for rate in sowings.rates], dtype=bool)[sowing]
     kept: pd.DataFrame = frame[sown]
     return kept
 
 
-def _total_units(totals: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> pd.DataFrame:
+def _total_checks(totals: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> pd.DataFrame:
     """Tray totals: seedlings of the whole tray where they were counted to the end, else its filled cells."""
     filled, seedlings = totals["filled"].astype(float), totals["seedlings"].astype(float)
     by_tray = totals["code"]
@@ -186,7 +190,7 @@ def _total_units(totals: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -
     frame = pd.DataFrame(
         {
             "tray": by_tray,
-            "unit": -1 - by_tray,  # never the number of a cell
+            "unit": by_tray,
             "day": totals["day"],
             "sowing": codes[by_tray.to_numpy(dtype=int)],
             "level": level,
@@ -195,76 +199,74 @@ def _total_units(totals: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -
             "filled": filled.groupby(by_tray).transform("max"),
         }
     )
-    return frame[level.notna().to_numpy()].astype(_UNIT_COLUMNS)
+    return frame[level.notna().to_numpy()].astype(_CHECK_COLUMNS)
 
 
-def _steps(units: pd.DataFrame) -> pd.DataFrame:
-    """Running maximum of each unit with its rise at each check and the day of the check before."""
-    unit = units["unit"]
-    level = units["level"].groupby(unit).cummax()
-    return units.assign(
-        level=level,
-        rise=level - level.groupby(unit).shift(fill_value=0.0),
-        lo=units["day"].groupby(unit).shift(fill_value=0.0),
-        final=~unit.duplicated(keep="last"),
-    )
+def _climbs(checks: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """What rose between two checks, and where each unit ended, each row with all that holds for its unit."""
+    about = checks.drop(columns=["day", "level"]).drop_duplicates("unit").set_index("unit")
+    ran = climb(*(checks[name].to_numpy() for name in ("unit", "day", "level")))
+    rises = about.loc[ran.unit].assign(lo=ran.lo, hi=ran.hi, count=ran.rise)
+    ends = about.loc[ran.units].assign(level=ran.level, last=ran.last)
+    return rises.reset_index(drop=True), ends.reset_index(drop=True)
 
 
 def _collapsed(frame: pd.DataFrame, by: list[str]) -> pd.DataFrame:
-    frame = frame[frame["count"] > 0]
-    return frame.groupby(by, sort=True)[["count"]].sum().reset_index()
+    """Distinct rows of the columns `by`, whole numbers, with their ``count`` added up; days as decimal numbers."""
+    whole = frame[[*by, "count"]].to_numpy(dtype=np.int64).T
+    distinct, count = count_distinct(list(whole[:-1]), whole[-1])
+    collapsed = pd.DataFrame({**dict(zip(by, distinct, strict=True)), "count": count})
+    return collapsed.astype({name: float for name in ("lo", "hi", "last", "count") if name in collapsed})
 
 
-def _times(steps: pd.DataFrame) -> pd.DataFrame:
-    came = steps[steps["kind"].isin(["counts", "seedlings"])].rename(columns={"day": "hi"})
-    return _collapsed(came.assign(count=came["rise"]), ["tray", "lo", "hi"])
+def _times(rises: pd.DataFrame) -> pd.DataFrame:
+    return _collapsed(rises[rises["kind"].isin(["counts", "seedlings"])], ["tray", "lo", "hi"])
 
 
-def _occupied(steps: pd.DataFrame) -> pd.DataFrame:
-    came = steps[steps["kind"].isin(["occupancy", "totals"])].rename(columns={"day": "hi"})
-    return _collapsed(came.assign(count=came["rise"]), ["tray", "sowing", "lo", "hi"])
+def _occupied(rises: pd.DataFrame) -> pd.DataFrame:
+    return _collapsed(rises[rises["kind"].isin(["occupancy", "totals"])], ["tray", "sowing", "lo", "hi"])
 
 
-def _finishes(steps: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> pd.DataFrame:
-    final = steps[steps["final"]].rename(columns={"day": "last"})
-    counts = final[final["kind"] == "counts"].assign(count=1.0)
-    counts = counts.assign(seen=counts["level"])
-    empty = final[final["kind"].isin(["occupancy", "totals"])].assign(seen=0.0, kind="occupancy")
-    empty = empty.assign(count=empty["cells"] - empty["level"])
-    whole = [_seedling_finish(row, trays, sowings) for row in final[final["kind"] == "seedlings"].to_dict("records")]
-    parts = [part[["tray", "sowing", "seen", "last", "kind", "count"]] for part in (counts, empty)]
-    joined = _stacked([*parts, *(pd.DataFrame(rows) for rows in whole)])
-    joined = joined.astype({"tray": np.int64, "sowing": np.int64, "seen": np.int64})
-    return _collapsed(joined, ["tray", "sowing", "seen", "last", "kind"])
+_FINISH_KINDS = np.array(["counts", "occupancy"], dtype=object)
+
+
+def _finishes(ends: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> pd.DataFrame:
+    counts = ends[ends["kind"] == "counts"].rename(columns={"level": "seen"}).assign(kind=0, count=1)
+    empty = ends[ends["kind"].isin(["occupancy", "totals"])].assign(seen=0, kind=1)
+    empty = empty.assign(count=(empty["cells"] - empty["level"]).clip(lower=0))
+    whole = [_seedling_finish(row, trays, sowings) for row in ends[ends["kind"] == "seedlings"].to_dict("records")]
+    columns = ["tray", "sowing", "seen", "last", "kind", "count"]
+    joined = _stacked([counts[columns], empty[columns], *(pd.DataFrame(rows) for rows in whole)])
+    finishes = _collapsed(joined, columns[:-1])
+    return finishes.assign(kind=_FINISH_KINDS[finishes["kind"]])
 
 
 def _seedling_finish(row: Mapping[Hashable, Any], trays: pd.DataFrame, sowings: _Sowings) -> list[dict[str, object]]:
     """Seedlings of a whole tray: pinches add up to one large pinch, counted seeds stand singly."""
     rate: SowingRate = trays["rate"].iloc[int(row["tray"])]
-    base = {"tray": row["tray"], "last": row["last"], "kind": "counts"}
+    base = {"tray": row["tray"], "last": row["last"], "kind": 0}
     if rate.k is not None:
         whole = SowingRate("pinch", (), rate.mean * row["cells"], rate.k * row["cells"], rate.k_measured)
-        return [{**base, "sowing": sowings.code(whole), "seen": row["level"], "count": 1.0}]
+        return [{**base, "sowing": sowings.code(whole), "seen": row["level"], "count": 1}]
     one = sowings.code(ONE_SEED)
-    left = max(round(rate.mean * row["cells"]) - row["level"], 0.0)
+    left = max(round(rate.mean * row["cells"]) - row["level"], 0)
     return [{**base, "sowing": one, "seen": seen, "count": count} for seen, count in ((1, row["level"]), (0, left))]
 
 
-def _summary(trays: pd.DataFrame, steps: pd.DataFrame, sowings: _Sowings) -> pd.DataFrame:
-    """The `trays` table of `Patterns`."""
+def _summary(trays: pd.DataFrame, ends: pd.DataFrame, looked: pd.Series[int], sowings: _Sowings) -> pd.DataFrame:
+    """The `trays` table of `Patterns`; `looked` holds the days on which each was."""
     rates = sowings.rates
-    final = steps[steps["final"]]
     exact = np.array([rate.mean if rate.kind == "counted" else np.nan for rate in rates])
-    sowing = final["sowing"].to_numpy()
-    counted = final["kind"].isin(["counts", "seedlings"]).to_numpy()
+    sowing = ends["sowing"].to_numpy()
+    counted = ends["kind"].isin(["counts", "seedlings"]).to_numpy()
     single = exact[sowing] == 1  # a filled cell is one seedling there
-    level = final["level"].to_numpy()
-    filled = np.where(final["kind"] == "seedlings", final["filled"], np.where(counted, level > 0, level))
+    level = ends["level"].to_numpy()
+    filled = np.where(ends["kind"] == "seedlings", ends["filled"], np.where(counted, level > 0, level))
     parts = pd.DataFrame(
         {
-            "tray": final["tray"],
-            "cells": final["cells"],
-            "seeds": exact[sowing] * final["cells"],
+            "tray": ends["tray"],
+            "cells": ends["cells"],
+            "seeds": exact[sowing] * ends["cells"],
             "emerged": np.where(counted | single, level, np.nan),
             "filled": filled,
         }
@@ -272,14 +274,14 @@ def _summary(trays: pd.DataFrame, steps: pd.DataFrame, sowings: _Sowings) -> pd.
     by_tray = parts.groupby("tray")
     unknown = parts.isna().groupby(parts["tray"]).any().drop(columns="tray")
     sums = by_tray.sum().mask(unknown)
-    kind = final.groupby("tray")["kind"].agg(lambda kinds: kinds.mode().iloc[0])
+    kind = ends.groupby("tray")["kind"].agg(lambda kinds: kinds.mode().iloc[0])
     columns = ["tray", "species", "lot", "season", "cover", "cover_depth_mm", "pretreatment", "treatment", "place",
-               "block", "sown_on", "tray_cells"]  # fmt: skip
+               "block", "sown_on", "tray_cells", "chill_weeks"]  # fmt: skip
     summary = trays[columns].assign(
         **{name: sums[name] for name in sums.columns},
         origin_days=(trays["origin"] - trays["sown_on"]).dt.days.astype(float),
-        last_day=final.groupby("tray")["day"].max(),
-        looks=steps.groupby("tray")["day"].nunique(),
+        last_day=ends.groupby("tray")["last"].max().astype(float),
+        looks=looked,
         record=kind,
         sowing=[sowings.code(rate) for rate in trays["rate"]],
     )

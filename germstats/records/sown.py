@@ -65,7 +65,8 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        The trays table with ``species``, ``treatment`` (label), ``two_winters``, ``window_end`` (last date that
+        The trays table with ``species``, its ``chill_weeks`` (NaN where not given, or where two winters are needed),
+        ``treatment`` (label), ``two_winters``, ``window_end`` (last date that
         counts), ``origin`` (1 February of the spring it is judged in), ``tray_cells`` and ``rate`` (SowingRate, None
         where unknown).
     """
@@ -74,6 +75,7 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
     species = book.tables["species"].drop_duplicates("species").set_index("species")
     trays["species"] = [_looked_up(lots, lot, "species") or None for lot in trays["lot"]]
     trays["two_winters"] = [_looked_up(species, code, "two_winters") == "yes" for code in trays["species"]]
+    trays["chill_weeks"] = [_chill(species, code) for code in trays["species"]]
     judged = [
         int(season) + two if season is not pd.NA else None
         for season, two in zip(trays["season"], trays["two_winters"], strict=True)
@@ -101,6 +103,12 @@ def _dates(years: list[int | None], month: int, day: int) -> pd.DatetimeIndex:
 
 def _looked_up(table: pd.DataFrame, key: object, column: str) -> str:
     return str(table.at[key, column]) if key in table.index else ""
+
+
+def _chill(species: pd.DataFrame, code: str) -> float:
+    """Weeks of cold the species needs in its first winter."""
+    text = "" if _looked_up(species, code, "two_winters") == "yes" else _looked_up(species, code, "chill_weeks")
+    return float(text) if text and text != "<NA>" else np.nan
 
 
 def _rate(tray: Mapping[Hashable, Any], lots: pd.DataFrame, species: pd.DataFrame) -> SowingRate | None:

@@ -40,7 +40,7 @@ def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
         "",
         *_left_out(fit),
         *note_lines(fit.rows),
-        wrapped(f"Scatter: {scatter_words(fit.spec.scatter)}."),
+        wrapped(f"Scatter: {scatter_words(fit.scatter)}."),
         wrapped(_cell_words(fit)),
         wrapped(_timing_words(fit)),
         *_roads(compared),

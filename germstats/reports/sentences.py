@@ -6,8 +6,8 @@ import textwrap
 from collections.abc import Iterable
 
 from germstats.decisions.sowing import SowingRow
+from germstats.models.emergence import ScatterEstimate
 from germstats.models.estimates import RowEstimate
-from germstats.models.lot_posterior import Scatter
 
 WIDTH = 100
 
@@ -39,17 +39,26 @@ def wrapped(text: str, indent: str = "") -> str:
     return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
 
 
-def scatter_words(scatter: Scatter) -> str:
-    """The scatter settings in points at 60 %."""
+_KINDS = {"tray": "trays of one lot", "lot": "lots of one species", "place": "places in one spring",
+          "season": "springs"}  # fmt: skip
+_COUNTED = {"tray": "trays", "lot": "lots", "place": "places in a spring"}
+_OPTIONS = {"tray": "--tray-sd", "season": "--season-sd"}
+
+
+def scatter_words(scatter: Iterable[ScatterEstimate]) -> str:
+    """How far trays, lots, places and springs lie apart, in points at 60 %, and what that rests on."""
 
     def points(sd: float) -> str:
-        return f"about {100 * 0.24 * sd:.0f} points at 60 %"  # slope p(1 - p) of the logit there
+        return f"{100 * 0.24 * sd:.0f}"  # slope p(1 - p) of the logit at 60 %
 
-    return (
-        f"trays of one lot differ by {points(scatter.tray)} (--tray-sd {scatter.tray:g}), "
-        f"springs by {points(scatter.season)} (--season-sd {scatter.season:g}); "
-        "taken as given, not learnt from your trays"
-    )
+    said = []
+    for one in scatter:
+        if one.low is not None and one.high is not None:
+            source = f"{points(one.low)}-{points(one.high)}; learnt from {one.groups} {_COUNTED[one.name]}"
+        else:
+            source = f"taken as given, {_OPTIONS[one.name]} {one.sd:g}"
+        said.append(f"{_KINDS[one.name]} differ by about +-{points(one.sd)} points at 60 % ({source})")
+    return ", ".join(said)
 
 
 def note_lines(rows: Iterable[RowEstimate | SowingRow]) -> list[str]:

@@ -23,6 +23,7 @@ def sow_text(advice: SowingAdvice) -> str:
             row.label,
             _seeds(row),
             percent(row.chance),
+            "-" if row.worst_chance is None else f"{percent(row.worst_chance)} ({row.worst_season})",
             percent(row.expected_fill),
             spread(percent(row.fill_low), percent(row.fill_high)),
             str(row.cells),
@@ -33,14 +34,15 @@ def sow_text(advice: SowingAdvice) -> str:
         )
         for row in advice.rows
     ]
-    header = ("lot", "cover, treatment", "sow", "chance %", "fill %", "range", "cells", "pencil", "its chance %",
-              "emerge %", "trays")  # fmt: skip
+    header = ("lot", "cover, treatment", "sow", "chance %", "worst spring %", "fill %", "range", "cells", "pencil",
+              "its chance %", "emerge %", "trays")  # fmt: skip
     return "\n".join(
         [
             wrapped(
                 f"Seeds per cell so that at least {100 * spec.target:.3g} % of a new tray's cells fill, with a chance "
                 f"of {100 * spec.assurance:.3g} % or better. 'fill' is what to expect, its range holds nine trays of "
-                "ten; 'pencil' is the rule that knows no scatter, with the chance it really has. A dash: not reachable."
+                "ten; 'worst spring' is the chance in a spring like the worst on record (its year); 'pencil' is the "
+                "rule that knows no scatter, with the chance it really has. A dash: not reachable, or not known."
             ),
             "",
             text_table(header, rows, left=2),

@@ -63,7 +63,7 @@ def test_a_single_look_gives_the_beta_posterior(book):
     """With one look a tray the count is final: 5 of 8 is Beta(5.5, 3.5), worked out from the Jeffreys prior."""
     (book / "cells.csv").write_text("\n".join(CELLS.split("\n")[:1] + CELLS.split("\n")[2::2]) + "\n", encoding="utf-8")
     (book / "checks.csv").write_text("tray,checked_on,filled\nT2,2025-04-10,2\n", encoding="utf-8")
-    (row,) = germstats.fit_emergence(germstats.read_book(book), FitSpec(Scatter(0, 0, 0, 0))).rows
+    (row,) = germstats.fit_emergence(germstats.read_book(book), FitSpec(Scatter(0, 0, 0, 0), pooling=False)).rows
     middle, low, high = beta.ppf([0.5, 0.025, 0.975], 5.5, 3.5)
     np.testing.assert_allclose((row.emergence, row.emergence_low, row.emergence_high), (middle, low, high), atol=2e-4)
     assert row.median_days is None
@@ -133,7 +133,9 @@ def test_the_settings_shown_by_help_are_those_of_the_python_face():
     fit, sow = (main.get_command(None, name) for name in ("fit", "sow"))
     shown = {option.name: option.default for command in (fit, sow) for option in command.params}
     spec, wanted = FitSpec(), SowingSpec()
-    assert (shown["tray_sd"], shown["season_sd"]) == (spec.scatter.tray, spec.scatter.season)
+    assert shown["season_sd"] == spec.scatter.season
+    assert not isinstance(shown["tray_sd"], float)  # trays are asked for theirs
+    assert (spec.hold_tray, spec.pooling) == (False, not shown["no_pooling"])
     assert shown["spring_ends"] == "{:02d}-{:02d}".format(*spec.spring_ends)
     assert (shown["target"], shown["assurance"], shown["most_seeds"]) == (
         wanted.target, wanted.assurance, wanted.most_seeds,

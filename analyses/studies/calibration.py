@@ -1,0 +1,284 @@
+# %% [markdown]
+"""Do the promised chances come true? Fresh invented nurseries, forecast as `sow` would, against their known truth.
+
+    python analyses/studies/calibration.py sowing --nurseries 60      # six set-ups in several worlds
+    python analyses/studies/calibration.py halfway --nurseries 30     # a season under way
+
+Rows go to `output/studies/*.jsonl` as they are made; a second run goes on where the first stopped. `--table` writes the
+committed table and figure from what is there. Every number is invented; draws are seeded by nursery.
+
+For every lot of a nursery (and one lot per species never sown) the next spring's tray is forecast, and the chance that
+the chosen number of seeds really has is worked out from the truth: the lot's own share with fresh tray and spring
+effects. Nothing is left to the luck of single trays.
+"""
+
+# %%
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import replace
+from pathlib import Path
+
+import click
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from germstats.decisions.sowing import pencil_rule
+from germstats.models.emergence import EmergenceFit, fit_emergence
+from germstats.models.forecast import NewTray, chance_of_filling, filled_cells, new_tray
+from germstats.models.halfway import finish_season
+from germstats.models.new_lots import new_lot
+from germstats.records.seeds import SowingRate
+from germstats.simulation.nurseries import CELLS, Nursery, NurserySpec, World, simulate_nursery
+
+TARGET, ASSURANCE, MOST = 0.9, 0.8, 8
+WANTED = int(np.ceil(TARGET * CELLS - 1e-9))
+RESULTS = Path(__file__).parent / "results"
+
+MIDDLE = World()
+WORLDS = {
+    "rho 0": replace(MIDDLE, rho=0.0),
+    "rho .05": MIDDLE,
+    "rho .1": replace(MIDDLE, rho=0.1),
+    "low variance": replace(MIDDLE, lot=0.25, tray=0.25),
+    "high variance": replace(MIDDLE, lot=0.8, tray=0.6),
+    "t4 trays": replace(MIDDLE, heavy_trays=True),
+    "occupancy only": MIDDLE,
+}
+SETUPS = [(seasons, trays) for seasons in (1, 3) for trays in (1, 2, 4)]
+HALFWAY = {
+    **{f"tray time sd {sd:g}": replace(MIDDLE, tray_time=sd) for sd in (0.0, 0.1, 0.2)},
+    "ten days late": replace(MIDDLE, late_days=10.0),
+}
+
+
+# %% [markdown]
+# One nursery, forecast for the next spring.
+
+
+# %%
+def true_tray(theta: float, world: World) -> NewTray:
+    """What a new tray of a lot with this theta really does: 200 tray effects by 21 springs."""
+    at = (np.arange(200) + 0.5) / 200
+    tray = world.tray * (stats.t.ppf(at, 4) if world.heavy_trays else stats.norm.ppf(at))
+    nodes, weights = np.polynomial.hermite_e.hermegauss(21)
+    logit = theta + tray[:, None] + world.season * nodes
+    weight = np.broadcast_to(weights / weights.sum() / len(at), logit.shape)
+    return NewTray(1 / (1 + np.exp(-logit.ravel())), np.full(logit.size, world.rho), weight.ravel())
+
+
+def chances(tray: NewTray) -> list[float]:
+    """Chance of the target at 1, 2, ..., 8 seeds per cell."""
+    return [
+        chance_of_filling(tray, (SowingRate("counted", (n,), float(n)),), CELLS, WANTED) for n in range(1, MOST + 1)
+    ]
+
+
+def smallest(by_seeds: list[float]) -> int:
+    """Smallest number that has the assurance, 8 where none has."""
+    return next((n for n, chance in enumerate(by_seeds, 1) if chance >= ASSURANCE), MOST)
+
+
+def pencil(fit: EmergenceFit, species: str, lot: str | None, seeds: int) -> int:
+    """Plain arithmetic at the raw share of the lot, or of its species."""
+    rows = [row for row in fit.rows if row.species == species and lot in (row.lot, None)]
+    if all(row.emerged is not None for row in rows):
+        share = sum(row.emerged or 0 for row in rows) / sum(row.seeds or 1 for row in rows)
+    else:
+        share = 1 - (1 - sum(row.filled or 0 for row in rows) / sum(row.cells for row in rows)) ** (1 / seeds)
+    return min(pencil_rule(TARGET, share) or MOST, MOST)
+
+
+def inside(stated: np.ndarray, truth: np.ndarray) -> tuple[float, float]:
+    """True mass inside the stated 90 % range, and true share of randomised PIT values in .05-.95."""
+    tails = np.cumsum(stated)
+    low, high = np.searchsorted(tails, 0.05), np.searchsorted(tails, 0.95)
+    before = tails - stated
+    overlap = (np.minimum(tails, 0.95) - np.maximum(before, 0.05)).clip(0.0)
+    share = np.divide(overlap, stated, out=np.zeros_like(stated), where=stated > 0)
+    return float(truth[low : high + 1].sum()), float(truth @ share)
+
+
+def sowing_rows(world_name: str, seasons: int, trays: int, nursery: int) -> list[dict[str, object]]:
+    """Promised against true for every lot of one nursery."""
+    world = WORLDS[world_name]
+    record = "totals" if world_name == "occupancy only" else "counts"
+    made = simulate_nursery(world, NurserySpec(seasons=seasons, trays=trays, record=record), 1000 + nursery)
+    fit = fit_emergence(made.patterns)
+    by_lot = {row.lot: row for row in fit.rows}
+    rows: list[dict[str, object]] = []
+    for lot in made.lots.to_dict("records"):
+        known = bool(lot["known"])
+        draws = by_lot[lot["lot"]].draws if known else new_lot(fit, lot["species"], "none")
+        stated, truth = new_tray(draws), true_tray(lot["theta"], world)
+        promised, real = chances(stated), chances(truth)
+        ours, informed = smallest(promised), smallest(real)
+        by_pencil = pencil(fit, lot["species"], lot["lot"] if known else None, 2)
+        rate = (SowingRate("counted", (ours,), float(ours)),)
+        cover, pit = inside(filled_cells(stated, rate, CELLS), filled_cells(truth, rate, CELLS))
+        rows.append(
+            {
+                "world": world_name, "seasons": seasons, "trays": trays, "nursery": nursery, "known": known,
+                "seeds": ours, "informed_seeds": informed, "pencil_seeds": by_pencil, "stated": promised[ours - 1],
+                "reached": real[ours - 1], "informed": real[informed - 1], "pencil": real[by_pencil - 1],
+                "pencil_plus": real[min(by_pencil, MOST - 1)], "reachable": real[-1] >= ASSURANCE,
+                "covered": cover, "pit": pit,
+            }
+        )  # fmt: skip
+    return rows
+
+
+# %% [markdown]
+# One nursery, half-way through its third season.
+
+
+# %%
+def halfway_rows(world_name: str, checks: int, record: str, nursery: int) -> list[dict[str, object]]:
+    """Forecast against final for every tray of the season under way."""
+    world = HALFWAY[world_name]
+    spec = NurserySpec(seasons=3, trays=2, record=record, last_checks=checks)
+    made = simulate_nursery(world, spec, 5000 + nursery)
+    season = int(made.patterns.trays["season"].max())
+    forecast = finish_season(fit_emergence(made.patterns), season)
+    return [
+        {"world": world_name, "checks": checks, "record": record, "nursery": nursery, **row}
+        for row in judged_trays(made, season, forecast.final, forecast.weight)
+    ]
+
+
+def judged_trays(made: Nursery, season: int, final: np.ndarray, weight: np.ndarray) -> Iterator[dict[str, object]]:
+    """Each current tray's final count against its forecast."""
+    rng = np.random.default_rng(int(made.finals.sum()))
+    trays = np.flatnonzero(made.patterns.trays["season"].to_numpy() == season)
+    for column, tray in enumerate(trays):
+        true = int(made.finals[tray])
+        pmf = np.bincount(final[:, column], weights=weight, minlength=CELLS + 1)
+        tails = np.cumsum(pmf)
+        low, high = np.searchsorted(tails, 0.05), min(np.searchsorted(tails, 0.95), CELLS)
+        pit = tails[true] - pmf[true] * rng.random()
+        yield {
+            "covered": bool(low <= true <= high), "stated": float(pmf[low : high + 1].sum()),
+            "pit": bool(0.05 < pit < 0.95), "bias": float(pmf @ np.arange(CELLS + 1) - true) / CELLS,
+        }  # fmt: skip
+
+
+# %% [markdown]
+# Running, going on, and the tables.
+
+
+# %%
+def sowing_jobs(nurseries: int) -> list[tuple[object, ...]]:
+    """Every nursery of the sowing study, the worlds taking turns."""
+    return [(world, *setup, k) for k in range(nurseries) for world in WORLDS for setup in SETUPS]
+
+
+def halfway_jobs(nurseries: int) -> list[tuple[object, ...]]:
+    """Every nursery of the half-way study."""
+    return [
+        (world, checks, record, k)
+        for k in range(nurseries)
+        for world in HALFWAY
+        for checks in (3, 5, 7)
+        for record in ("counts", "totals")
+    ]
+
+
+STUDIES = {"sowing": (sowing_rows, sowing_jobs), "halfway": (halfway_rows, halfway_jobs)}
+
+
+def run(study: str, nurseries: int, where: Path, workers: int) -> pd.DataFrame:
+    """Do what is not yet done; returns all rows."""
+    make, jobs = STUDIES[study]
+    where.parent.mkdir(parents=True, exist_ok=True)
+    done = set()
+    if where.exists():
+        done = {tuple(json.loads(line)["job"]) for line in where.read_text(encoding="utf-8").splitlines()}
+    left = [job for job in jobs(nurseries) if job not in done]
+    with ProcessPoolExecutor(workers) as pool, where.open("a", encoding="utf-8") as file:
+        futures = {pool.submit(make, *job): job for job in left}
+        with click.progressbar(as_completed(futures), length=len(left), label=study) as bar:
+            for future in bar:
+                file.write(json.dumps({"job": futures[future], "rows": future.result()}) + "\n")
+                file.flush()
+    wanted = set(jobs(nurseries))
+    lines = (json.loads(line) for line in where.read_text(encoding="utf-8").splitlines())
+    return pd.DataFrame([row for line in lines if tuple(line["job"]) in wanted for row in line["rows"]])
+
+
+def clustered(rows: pd.DataFrame, by: list[str], columns: list[str]) -> pd.DataFrame:
+    """Means of `columns` with Monte-Carlo standard errors, nurseries as the units."""
+    nurseries = rows.groupby([*by, "nursery"])[columns].mean()
+    grouped = nurseries.groupby(level=by)
+    errors = grouped.std() / np.sqrt(grouped.count())
+    return grouped.mean().join(errors.add_suffix("_se"))
+
+
+def sowing_table(rows: pd.DataFrame) -> pd.DataFrame:
+    """One line per world, set-up and kind of lot."""
+    rows = rows.assign(
+        short=np.where(rows["reachable"], rows["reached"] < 0.7, np.nan),
+        over_informed=rows["reached"] - rows["informed"],
+        overstated=rows["stated"] - rows["reached"],
+        extra_seeds=rows["seeds"] - rows["informed_seeds"],
+    )
+    columns = ["reached", "informed", "pencil", "pencil_plus", "over_informed", "overstated", "extra_seeds", "short",
+               "covered", "pit"]  # fmt: skip
+    return clustered(rows, ["world", "seasons", "trays", "known"], columns).round(3).reset_index()
+
+
+def halfway_table(rows: pd.DataFrame) -> pd.DataFrame:
+    """One line per world, check and kind of record."""
+    rows = rows.assign(gap=rows["covered"] - rows["stated"])
+    columns = ["covered", "stated", "gap", "pit", "bias"]
+    return (
+        clustered(rows.astype({"covered": float, "pit": float}), ["world", "checks", "record"], columns)
+        .round(3)
+        .reset_index()
+    )
+
+
+def figure(table: pd.DataFrame, where: Path) -> None:
+    """Reached against the wanted assurance, by rule and set-up."""
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    import seaborn as sns
+
+    known = table[table["known"]].copy()
+    known["set-up"] = known["seasons"].astype(str) + " x " + known["trays"].astype(str)
+    rules = {"pencil": "pencil", "pencil_plus": "pencil + 1", "reached": "germstats", "informed": "perfectly informed"}
+    long = known.melt(["world", "set-up"], list(rules), "rule", "reaches the target")
+    long["rule"] = long["rule"].map(rules)
+    grid = sns.relplot(long, x="set-up", y="reaches the target", hue="rule", style="rule", col="world", col_wrap=4,
+                       kind="line", markers=True, palette=["#D55E00", "#CC79A7", "#0072B2", "#009E73"],
+                       height=2.4, aspect=1.15)  # fmt: skip
+    grid.refline(y=ASSURANCE)
+    grid.set_axis_labels("past seasons x trays per lot", "reaches 90 % fill")
+    grid.savefig(where, dpi=110)
+
+
+def main() -> None:
+    """Run a study and write its table."""
+    parser = argparse.ArgumentParser(description="Do the promised chances come true?")
+    parser.add_argument("study", choices=STUDIES)
+    parser.add_argument("--nurseries", type=int, default=60)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--rows", type=Path, default=Path("output/studies"))
+    parser.add_argument("--table", action="store_true", help="write the committed table and figure")
+    options = parser.parse_args()
+    rows = run(options.study, options.nurseries, options.rows / f"{options.study}.jsonl", options.workers)
+    table = sowing_table(rows) if options.study == "sowing" else halfway_table(rows)
+    print(table.to_string(index=False))
+    if options.table:
+        RESULTS.mkdir(exist_ok=True)
+        table.to_csv(RESULTS / f"{options.study}.csv", index=False)
+        if options.study == "sowing":
+            figure(table, RESULTS / "sowing.png")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,41 @@
+"""`germstats backtest`: past seasons foretold from the seasons before them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from germstats.cli.common import (
+    book_argument,
+    dates_option,
+    fit_options,
+    fit_spec,
+    json_option,
+    opened,
+    print_json,
+    progress,
+)
+
+
+@click.command()
+@book_argument
+@dates_option
+@click.option("--target", type=click.FloatRange(0, 1, min_open=True), default=0.9, show_default=True,
+              help="Share of cells to be filled.")  # fmt: skip
+@fit_options
+@json_option
+def backtest(book: Path, dates: str | None, target: float, as_json: bool, **settings: Any) -> None:
+    """Hold what the forecasts would have promised in past seasons of BOOK against what came."""
+    from germstats.decisions.backtest import back_test
+    from germstats.reports.backtest_text import backtest_text
+
+    asked = dict(settings)
+    spec = fit_spec(settings)
+    progress("reading the records")
+    test = back_test(opened(book, dates), spec, target, progress=progress)
+    if as_json:
+        print_json({"settings": asked, **test.as_record()})
+    else:
+        click.echo(backtest_text(test))

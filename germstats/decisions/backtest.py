@@ -1,0 +1,331 @@
+"""Past seasons foretold from the seasons before them, and held against what came: `back_test`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Hashable, Iterator, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from germstats.decisions.foreknown import Foreknown, foreknow, share_seen
+from germstats.decisions.scores import Score, TrayTest, count_range, score
+from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
+from germstats.models.forecast import filled_cells, new_tray
+from germstats.records.book import RecordBook
+from germstats.records.patterns import Patterns, find_patterns
+from germstats.records.seeds import SowingRate
+from germstats.records.subsets import before_season
+
+FINISHED = 0.9
+"""A tray counts as finished if this share of its seedlings was to be expected by its last look, by earlier seasons;
+common practice, no source. What came in the tray itself has no say, or late and poor trays would be sifted out."""
+_CUT_SHORT = 0.1
+"""Share of cells that may have stopped being looked at early before the whole tray is set aside."""
+_UNMEASURED = "sown by the pinch, of unknown size, as no tray was before: weigh the seed or count ten pinches"
+_SUREST = 1e-6  # no forecast is surer than one in a million
+
+Parts = tuple[tuple[SowingRate, int], ...]
+
+
+@dataclass(frozen=True)
+class Promise:
+    """What is promised of every tray: a chance of filling `target` of its cells, a range that holds with `level`."""
+
+    target: float
+    level: float
+
+    def __post_init__(self) -> None:
+        if not 0 < self.target <= 1:
+            raise WrongUseError(f"The target is a share of cells above 0 and at most 1, not {self.target:g}.")
+        if not 0 < self.level < 1:
+            raise WrongUseError(f"The level of a range lies between 0 and 1, not {self.level:g}.")
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """A tray of a later season that was not tested, and why."""
+
+    tray: str
+    season: int
+    lot: str
+    why: str
+
+
+@dataclass(frozen=True)
+class BackTest:
+    """What `back_test` found.
+
+    Attributes
+    ----------
+    rows : tuple of TrayTest
+        By season, then lot.
+    set_aside : tuple of SetAside
+    left_out : dict
+        Tray -> why nothing at all could be read from it, as in `Patterns`.
+    seasons, lots, bases : tuple of Score
+        The same trays by season, by lot and by what the forecast rested on.
+    overall : Score
+    first_season : int
+    spec : FitSpec
+    target, level : float
+    """
+
+    rows: tuple[TrayTest, ...]
+    set_aside: tuple[SetAside, ...]
+    left_out: dict[str, str]
+    seasons: tuple[Score, ...]
+    lots: tuple[Score, ...]
+    bases: tuple[Score, ...]
+    overall: Score
+    first_season: int
+    spec: FitSpec
+    target: float
+    level: float
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per tray.
+
+        Returns
+        -------
+        pandas.DataFrame
+            The attributes of `TrayTest`, then inside, reached, pencil_inside.
+        """
+        return pd.DataFrame([row.as_record() for row in self.rows])
+
+    def without_new_covers(self, season: int | None = None) -> Score | None:
+        """Score of the trays (of one season) whose species had been sown under their cover before; None: no such tray.
+
+        What a cover does is not to be foretold before it was tried, and says nothing of the spring.
+        """
+        rows = [row for row in self.rows if row.basis != "cover" and season in (None, row.season)]
+        return score("without new covers", rows) if rows else None
+
+    def odd_seasons(self) -> tuple[int, ...]:
+        """Seasons in which fewer trays came inside their range than chance allows, new covers apart."""
+        return tuple(season for season, one in self._plain_seasons() if one.ranges == "too high")
+
+    def troubled_seasons(self) -> tuple[int, ...]:
+        """Seasons that were odd, or in which fewer trays reached the target than chance allows; new covers apart."""
+        return tuple(season for season, one in self._plain_seasons() if "too high" in (one.ranges, one.chances))
+
+    def _plain_seasons(self) -> list[tuple[int, Score]]:
+        scores = [(int(one.name), self.without_new_covers(int(one.name))) for one in self.seasons]
+        return [(season, one) for season, one in scores if one is not None]
+
+    def as_record(self) -> dict[str, object]:
+        """Everything as plain values, for ``--json``: rows per tray, then sums, then what was not tested."""
+        sums = {"lots": self.lots, "seasons": self.seasons, "bases": self.bases}
+        return {
+            "target": self.target,
+            "level": self.level,
+            "first_season": self.first_season,
+            "rows": [row.as_record() for row in self.rows],
+            **{name: [one.as_record() for one in scores] for name, scores in sums.items()},
+            "overall": self.overall.as_record(),
+            "odd_seasons": self.odd_seasons(),
+            "set_aside": [asdict(one) for one in self.set_aside],
+            "left_out": self.left_out,
+        }
+
+
+def back_test(
+    records: RecordBook | Patterns,
+    spec: FitSpec | None = None,
+    target: float = 0.9,
+    level: float = 0.9,
+    progress: Callable[[str], None] | None = None,
+) -> BackTest:
+    """Foretell every season after the first from the seasons before it, and compare with what came.
+
+    Parameters
+    ----------
+    records : RecordBook or Patterns
+    spec : FitSpec, optional
+        Settings of the fits.
+    target : float, default 0.9
+        Share of cells whose filling is promised with a chance.
+    level : float, default 0.9
+        Chance of the ranges of filled cells.
+    progress : callable, optional
+        Called with a short text before each stage.
+
+    Returns
+    -------
+    BackTest
+
+    Raises
+    ------
+    WrongUseError
+        `target` or `level` lies outside its range.
+    NotEnoughRecordsError
+        No tray can be tested: one season only, or nothing finished in the later ones.
+    """
+    promise = Promise(target, level)
+    spec, say = spec or FitSpec(), progress or (lambda text: None)
+    patterns = records if isinstance(records, Patterns) else find_patterns(records, spec.spring_ends)
+    seasons = _seasons(patterns, spec)
+    rows: list[TrayTest] = []
+    aside: list[SetAside] = []
+    for season in seasons[1:]:
+        say(f"{season}, from the seasons before it")
+        past = before_season(patterns, season)
+        fit = fit_emergence(past, spec) if len(past.trays) else None
+        results = list(_season(patterns, season, fit, promise))
+        rows += [one for one in results if isinstance(one, TrayTest)]
+        aside += [one for one in results if isinstance(one, SetAside)]
+    if not rows:
+        raise NotEnoughRecordsError(_why_none(aside))
+    return BackTest(
+        rows=tuple(rows),
+        set_aside=tuple(aside),
+        left_out=dict(patterns.left_out),
+        seasons=_scores(rows, lambda row: str(row.season)),
+        lots=_scores(rows, lambda row: row.lot),
+        bases=_scores(rows, lambda row: row.basis),
+        overall=score("all", rows),
+        first_season=seasons[0],
+        spec=spec,
+        target=target,
+        level=level,
+    )
+
+
+def _seasons(patterns: Patterns, spec: FitSpec) -> list[int]:
+    """Seasons on record, two or more."""
+    if patterns.trays.empty:
+        fit_emergence(patterns, spec)  # refuses, and says why nothing can be used
+    seasons = sorted(int(season) for season in patterns.trays["season"].unique())
+    if len(seasons) < 2:
+        raise NotEnoughRecordsError(
+            f"The book has usable records of one season only ({seasons[0]}); a back-test needs two. "
+            "Keep this season's checks, zeros too, and ask again after the next."
+        )
+    return seasons
+
+
+def _season(
+    patterns: Patterns, season: int, fit: EmergenceFit | None, promise: Promise
+) -> Iterator[TrayTest | SetAside]:
+    """Test every tray of one season; `fit` knows only earlier ones (None: nothing was known)."""
+    trays = patterns.trays[patterns.trays["season"] == season].sort_values(["lot", "tray"])
+    parts = _sown_parts(patterns, trays)
+    foretold: dict[tuple[str, Parts], Forecast] = {}
+    for code, tray in zip(trays.index, trays.to_dict("records"), strict=True):
+        species = tray["species"] if isinstance(tray["species"], str) else None
+        rate = patterns.sowings[tray["sowing"]]
+        known = foreknow(fit, species, tray["lot"], tray["treatment"], rate) if fit is not None else None
+        why = _why_not(tray, rate, known, patterns.finishes[patterns.finishes["tray"] == code])
+        if known is None or why:
+            yield SetAside(tray["tray"], season, tray["lot"], why)
+            continue
+        key = f"{tray['lot']}, {tray['treatment']}", parts[code]
+        if key not in foretold:
+            foretold[key] = _forecast(known, parts[code], promise)
+        yield TrayTest(
+            tray=tray["tray"],
+            season=season,
+            species=species,
+            lot=tray["lot"],
+            label=tray["treatment"],
+            basis=known.basis,
+            seen=round(tray["filled"]),
+            **asdict(foretold[key]),
+        )
+
+
+def _sown_parts(patterns: Patterns, trays: pd.DataFrame) -> dict[int, Parts]:
+    """Tray code -> how many of its cells were sown at which rate, as far as the records speak of them."""
+    columns = ["tray", "sowing", "count"]
+    seen = pd.concat([patterns.finishes[columns], patterns.occupied[columns]])
+    cells = seen[seen["tray"].isin(trays.index)].groupby(["tray", "sowing"])["count"].sum()
+    parts = {}
+    for code, tray in zip(trays.index, trays.to_dict("records"), strict=True):
+        whole = tray["record"] == "seedlings"  # its finishes are single seeds, not cells
+        counts = {tray["sowing"]: tray["cells"]} if whole else cells.loc[code].to_dict()
+        parts[int(code)] = tuple((patterns.sowings[sowing], round(count)) for sowing, count in counts.items())
+    return parts
+
+
+def _why_not(tray: Mapping[Hashable, Any], rate: SowingRate, known: Foreknown | None, finishes: pd.DataFrame) -> str:
+    """Why a tray cannot be tested; empty where it can."""
+    if known is None:
+        return "nothing usable was known before its season" if rate.kind != "pinch_unmeasured" else _UNMEASURED
+    if math.isnan(tray["filled"]):
+        return "only its seedlings were counted, several seeds to a cell: note its filled cells too"
+    seen = share_seen(known, tray["last_day"], tray["origin_days"])
+    if seen < FINISHED:
+        return f"its last usable look was too early: only about {100 * seen:.0f} % of its seedlings were to be expected"
+    early = [share_seen(known, day, tray["origin_days"]) < FINISHED for day in finishes["last"]]
+    if finishes["count"][early].sum() > _CUT_SHORT * tray["cells"]:
+        return "part of it was lost, or looked at no more, before it had finished"
+    return ""
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """The part of a `TrayTest` that is known before the tray is sown; fields as there."""
+
+    cells: int
+    wanted: int
+    seeds_per_cell: float
+    expected: float
+    low: int
+    high: int
+    range_chance: float
+    chance: float
+    pencil_expected: float
+    pencil_low: int
+    pencil_high: int
+    pencil_range_chance: float
+    pencil_chance: float
+
+
+def _forecast(known: Foreknown, parts: Parts, promise: Promise) -> Forecast:
+    cells = sum(count for _, count in parts)
+    wanted = max(math.ceil(promise.target * cells - 1e-9), 1)
+    step = math.gcd(*(count for _, count in parts))
+    rates = tuple(rate for rate, count in parts for _ in range(count // step))  # in turn, each as often as it was sown
+    filled = filled_cells(new_tray(known.draws), rates, cells)
+    low, high = count_range(np.cumsum(filled), promise.level)
+    fill = sum(count * pencil_fill(known.pencil, rate) for rate, count in parts) / cells
+    plain = stats.binom(cells, fill)
+    plain_low, plain_high = count_range(plain.cdf(np.arange(cells + 1)), promise.level)
+    return Forecast(
+        cells=cells,
+        wanted=wanted,
+        seeds_per_cell=sum(rate.mean * count for rate, count in parts) / cells,
+        expected=float(filled @ np.arange(cells + 1)),
+        low=low,
+        high=high,
+        range_chance=float(filled[low : high + 1].sum()),
+        chance=float(np.clip(filled[wanted:].sum(), _SUREST, 1 - _SUREST)),
+        pencil_expected=cells * fill,
+        pencil_low=plain_low,
+        pencil_high=plain_high,
+        pencil_range_chance=float(plain.cdf(plain_high) - plain.cdf(plain_low - 1)),
+        pencil_chance=float(plain.sf(wanted - 1)),
+    )
+
+
+def pencil_fill(share: float, rate: SowingRate) -> float:
+    """Share of cells with at least one seedling, seeds being independent: 1 - (1 - p)^n; a pinch counts as its mean."""
+    numbers = rate.counts or (rate.mean,)
+    return float(np.mean([1 - (1 - share) ** n for n in numbers]))
+
+
+def _scores(rows: list[TrayTest], name: Callable[[TrayTest], str]) -> tuple[Score, ...]:
+    groups: dict[str, list[TrayTest]] = {}
+    for row in rows:
+        groups.setdefault(name(row), []).append(row)
+    return tuple(score(key, groups[key]) for key in sorted(groups))
+
+
+def _why_none(aside: list[SetAside]) -> str:
+    reasons = pd.Series([one.why for one in aside]).value_counts()
+    listed = "; ".join(f"{count} {'tray' if count == 1 else 'trays'}: {reason}" for reason, count in reasons.items())
+    return f"No tray of a later season can be tested ({listed})."

@@ -1,0 +1,201 @@
+"""What is ordered, what seed is in store and what share of plants is lost later, as the book says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.records.book import RecordBook
+
+USUAL_LOSSES = 0.05
+"""Share of seedlings lost between coming up and a plug where the book tells nothing; common practice, no source."""
+_ENOUGH_SEEDLINGS = 100
+
+
+@dataclass(frozen=True)
+class OrderLine:
+    """One species of an order.
+
+    Attributes
+    ----------
+    order, species : str
+    plugs : int
+        Still to be grown: ordered less delivered.
+    ordered : int
+    due : pandas.Timestamp or None
+    value : float
+        Price and shortfall cost of a plug.
+    priced : bool
+        Whether a price is written; otherwise it counts as 1.
+    rank : int
+        Its priority; lines without one come after those with one.
+    """
+
+    order: str
+    species: str
+    plugs: int
+    ordered: int
+    due: pd.Timestamp | None
+    value: float
+    priced: bool
+    rank: int
+
+
+@dataclass(frozen=True)
+class StoredLot:
+    """Seed of one lot.
+
+    Attributes
+    ----------
+    lot, species : str
+    seeds : int or None
+        Pure seeds in store; None where neither seeds nor grams (with seeds per gram) are written.
+    pure_per_gram : float or None
+        Pure seeds in a gram of the lot as it lies in store: seeds per gram x purity.
+    seed_cost : float
+        Of one seed; 0 where no cost is written.
+    why_unknown : str
+    """
+
+    lot: str
+    species: str
+    seeds: int | None
+    pure_per_gram: float | None
+    seed_cost: float
+    why_unknown: str
+
+
+@dataclass(frozen=True)
+class Losses:
+    """Share of plants lost after they came up, and where the number comes from."""
+
+    share: float
+    source: str
+
+
+def order_lines(book: RecordBook) -> tuple[OrderLine, ...]:
+    """Lines of the orders table that still want plugs, those served first at the head.
+
+    Raises
+    ------
+    NotEnoughRecordsError
+        The table is empty, or nothing in it is still wanted.
+    WrongUseError
+        A price or shortfall cost is below 0.
+    """
+    table = book.tables["orders"]
+    _refuse_negative(book, table)
+    rows = table.dropna(subset=["plugs"]).to_dict("records")
+    if not rows:
+        raise NotEnoughRecordsError(
+            "No order can be planned: write order, species, plugs and due date into the table orders, then try again."
+        )
+    lines = [line for line in map(_line, rows) if line.plugs > 0]
+    if not lines:
+        raise NotEnoughRecordsError("Every plug ordered has been delivered; there is nothing left to plan.")
+    return tuple(sorted(lines, key=lambda line: (line.rank, line.due or pd.Timestamp.max, line.order, line.species)))
+
+
+def set_aside(book: RecordBook) -> tuple[str, ...]:
+    """Rows of the orders table that cannot be planned as they stand, in the words of `check`."""
+    found = book.findings
+    rows = found[(found["table"] == "orders") & found["severity"].isin(["stop", "ask"])]
+    return tuple(f"{message}: {remedy}" for message, remedy in zip(rows["message"], rows["remedy"], strict=True))
+
+
+def _refuse_negative(book: RecordBook, table: pd.DataFrame) -> None:
+    for column, words in (("price", "price"), ("shortfall_cost", "shortfall cost")):
+        below = table[table[column] < 0]
+        named = [f"{order} ({species}): {value:g}" for order, species, value in zip(
+            below["order"], below["species"], below[column], strict=True)]  # fmt: skip
+        found = book.findings
+        noted = found[(found["table"] == "orders") & (found["column"] == column) & (found["rule"] == "out-of-limits")]
+        named += [f"{key.replace('/', ' (', 1)}): {value}" for key, value in zip(
+            noted["key"], noted["value"], strict=True)]  # fmt: skip
+        if named:
+            raise WrongUseError(
+                f"The {words} of an order cannot be below 0: {'; '.join(named)}. Mend it in the table orders; a blank "
+                f"{words} is allowed."
+            )
+
+
+def _line(row: dict[Any, Any]) -> OrderLine:
+    price, shortfall = float(row["price"]), float(row["shortfall_cost"])
+    delivered = 0 if pd.isna(row["delivered"]) else int(row["delivered"])
+    return OrderLine(
+        order=str(row["order"]),
+        species=str(row["species"]),
+        plugs=int(row["plugs"]) - delivered,
+        ordered=int(row["plugs"]),
+        due=None if pd.isna(row["due"]) else pd.Timestamp(row["due"]),
+        value=(price if np.isfinite(price) else 1.0) + (shortfall if np.isfinite(shortfall) else 0.0),
+        priced=bool(np.isfinite(price)),
+        rank=10**6 if pd.isna(row["priority"]) else int(row["priority"]),
+    )
+
+
+def lots_in_store(book: RecordBook) -> tuple[StoredLot, ...]:
+    """Every lot of the book with the seed it still holds."""
+    species = book.tables["species"].drop_duplicates("species").set_index("species")["seeds_per_gram"].to_dict()
+    lots = book.tables["lots"].drop_duplicates("lot").to_dict("records")
+    return tuple(_stored(lot, species.get(lot["species"], np.nan)) for lot in lots)
+
+
+def _stored(lot: dict[Any, Any], usual_per_gram: float) -> StoredLot:
+    per_gram = float(lot["seeds_per_gram"]) if lot["seeds_per_gram"] > 0 else float(usual_per_gram)
+    purity = float(lot["purity_pct"]) / 100 if lot["purity_pct"] > 0 else 1.0
+    pure = per_gram * purity if np.isfinite(per_gram) and per_gram > 0 else None
+    grams, why = float(lot["grams_left"]), ""
+    seeds: int | None = None
+    if not pd.isna(lot["seeds_left"]):
+        seeds = int(lot["seeds_left"])
+    elif np.isfinite(grams) and (pure is not None or grams == 0):
+        seeds = round(grams * (pure or 0.0))
+    else:
+        why = "seeds per gram not written down" if np.isfinite(grams) else "seed left not written down"
+    cost = float(lot["cost_per_gram"])
+    return StoredLot(
+        str(lot["lot"]), str(lot["species"]), seeds, pure, cost / pure if pure and np.isfinite(cost) else 0.0, why
+    )
+
+
+def later_losses(book: RecordBook, species: str, given: float | None) -> Losses:
+    """Share of plants lost after coming up: as given; else from the species' records, all records, or the usual share.
+
+    Cells with `alive` counts give seedlings lost; tray totals give the fall of `filled` from its highest. Trays that
+    were thinned, or lost something an event names, are not counted.
+    """
+    if given is not None:
+        return Losses(given, "--losses")
+    counted = _counted_losses(book)
+    of_species = counted[counted["species"] == species]
+    for rows, words in ((of_species, f"counted in {species}"), (counted, "counted in all species")):
+        came, lost = int(rows["came"].sum()), int(rows["lost"].sum())
+        if came >= _ENOUGH_SEEDLINGS:
+            return Losses(min((lost + 0.5) / (came + 1), 0.95), f"{words}: {lost} of {came} seedlings")
+    return Losses(USUAL_LOSSES, "common practice, no source: nothing counted")
+
+
+def _counted_losses(book: RecordBook) -> pd.DataFrame:
+    """One row per tray: species, plants that came, plants lost."""
+    of_lot = dict(zip(book.tables["lots"]["lot"], book.tables["lots"]["species"], strict=True))
+    trays = dict(zip(book.tables["trays"]["tray"], book.tables["trays"]["lot"], strict=True))
+    disturbed = set(book.tables["events"]["tray"]) | set(book.left_out)
+    cells = book.tables["cells"].dropna(subset=["emerged", "alive"]).sort_values("checked_on", kind="stable")
+    last = cells.groupby(["tray", "cell"], sort=False).last().reset_index()
+    by_cell = last.groupby("tray")[["emerged", "alive"]].sum()
+    lost = (by_cell["emerged"] - by_cell["alive"]).clip(lower=0)
+    checks = book.tables["checks"].dropna(subset=["filled_raw"]).sort_values("checked_on", kind="stable")
+    filled = checks[~checks["tray"].isin(by_cell.index)].groupby("tray")["filled_raw"]
+    highest, fall = filled.max(), filled.max() - filled.last()
+    frame = pd.DataFrame({
+        "tray": [*by_cell.index, *fall.index],
+        "came": [*by_cell["emerged"], *highest],
+        "lost": [*lost, *fall],
+    })  # fmt: skip
+    frame["species"] = [of_lot.get(trays.get(tray, ""), "") for tray in frame["tray"]]
+    return frame[~frame["tray"].isin(disturbed)]

@@ -1,0 +1,197 @@
+"""A season under way: how many cells each tray will have filled by the end of its spring.
+
+The common and lot effects are drawn from the pooled fit's normal laws; each tray's own effects, given those, are drawn
+exactly: twelve candidates from the normal law around them, one picked with weight likelihood x prior / proposal. What
+is still empty then fills with P(empty at the end | empty now), cells of one tray independent given its draw.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.special import expit
+
+from germstats.models.compiled import Index, compile_patterns, tiled
+from germstats.models.emergence import EmergenceFit
+from germstats.models.forecast import empty_by
+from germstats.models.likelihood import evaluate
+from germstats.models.pooled import PooledDraw, PooledFit
+from germstats.models.threads import one_thread
+from germstats.models.timing import Array
+from germstats.models.tree import Part, predictors
+from germstats.records.patterns import Patterns
+
+_CANDIDATES = 12
+_STRETCH = 1.25  # of the proposal's spread, so that its tails hold the exact law's
+_AFTER_SPRING = 181.0  # days from 1 February to 31 July
+
+
+@dataclass(frozen=True)
+class Halfway:
+    """Forecast of a season's trays.
+
+    Attributes
+    ----------
+    trays : tuple of str
+        Tray ids, U of them.
+    cells, filled_now : (U,) int arrays
+        Cells with known contents, and those filled by the last check.
+    final : (N, U) int array
+        Draws of the cells filled by the end of the spring; draw n belongs together over trays.
+    weight : (N,) array
+        Sums to 1.
+    seen_share : (N, U) array
+        Draws of F(last check).
+    """
+
+    trays: tuple[str, ...]
+    cells: Index
+    filled_now: Index
+    final: Index
+    weight: Array
+    seen_share: Array
+
+
+def finish_season(fit: EmergenceFit, season: int, draws: int = 400, seed: int = 0) -> Halfway:
+    """Forecast the trays of a season from their records so far.
+
+    Parameters
+    ----------
+    fit : EmergenceFit
+        A pooled fit of records that hold the season's checks so far.
+    season : int
+    draws : int
+    seed : int
+
+    Returns
+    -------
+    Halfway
+        Trays of which the filled cells are known.
+    """
+    pooled = fit.pooled
+    assert pooled is not None, "a half-way forecast needs the pooled fit"
+    patterns = fit.patterns
+    known = (patterns.trays["season"] == season) & patterns.trays["filled"].notna()
+    known &= patterns.trays["record"] != "seedlings"
+    chosen = np.flatnonzero(known.to_numpy())
+    places = np.empty(len(pooled.design.order), dtype=np.int64)
+    places[pooled.design.order] = np.arange(len(places))
+    rng = np.random.default_rng(seed)
+    each = max(draws // len(pooled.draws), 1)
+    finals, seen, weights = [], [], []
+    with one_thread():
+        for draw in pooled.draws:
+            at = _effects(pooled, draw, places[chosen], chosen, patterns, each, rng)
+            final, share = _finished(pooled, draw, patterns, chosen, at, rng)
+            finals.append(final)
+            seen.append(share)
+            weights.append(np.full(each, draw.weight / each))
+    trays = patterns.trays.iloc[chosen]
+    return Halfway(
+        trays=tuple(trays["tray"].astype(str)),
+        cells=trays["cells"].to_numpy(dtype=np.int64),
+        filled_now=trays["filled"].to_numpy(dtype=np.int64),
+        final=np.concatenate(finals),
+        weight=np.concatenate(weights),
+        seen_share=np.concatenate(seen),
+    )
+
+
+def _effects(
+    pooled: PooledFit, draw: PooledDraw, places: Index, codes: Index, patterns: Patterns, each: int,
+    rng: np.random.Generator,
+) -> Array:  # fmt: skip
+    """(each, U, 3) draws of eta, mu and log sigma of the trays at `places`."""
+    tree, found, middle = pooled.design.tree, draw.law.elimination, draw.law.middle
+    beta_step = solve_triangular(found.factor, rng.standard_normal((len(middle.beta), each)))
+    lot_root = np.linalg.cholesky(found.lot_inverse)
+    lot_step = np.einsum("lij,lje->eli", lot_root, rng.standard_normal((len(middle.lots), 2, each)))
+    lot_step -= np.einsum("lip,pe->eli", found.lot_pull, beta_step)
+    above = np.einsum("gip,pe->egi", tree.design, beta_step)
+    above[:, :, :2] += lot_step[:, tree.lot]
+    above = above[:, tree.group[places]]
+    centre = predictors(tree, middle)[places] + above  # at the tray effects of the middle
+    pull = np.einsum("tij,etj->eti", found.tray_pull[places], above)
+    return _exact_trays(pooled, draw, codes, places, patterns, centre, pull, rng)
+
+
+def _exact_trays(
+    pooled: PooledFit, draw: PooledDraw, codes: Index, places: Index, patterns: Patterns, centre: Array, pull: Array,
+    rng: np.random.Generator,
+) -> Array:  # fmt: skip
+    """Pick each tray's own effects among candidates by their exact weight."""
+    each, size, _ = centre.shape
+    root = _STRETCH * np.linalg.cholesky(draw.law.elimination.tray_inverse[places])
+    normal = rng.standard_normal((_CANDIDATES, each, size, 2))
+    offset = np.einsum("tij,cetj->ceti", root, normal) - pull
+    own = draw.law.middle.trays[places] + offset
+    at = np.broadcast_to(centre, (_CANDIDATES, *centre.shape)).copy()
+    at[..., :2] += offset
+    value = _values(pooled, draw, codes, places, patterns, at.reshape(-1, size, 3)).reshape(_CANDIDATES, each, size)
+    log_weight = value - 0.5 * (own**2 @ draw.scales.tray_precision) + 0.5 * (normal**2).sum(axis=3)
+    log_weight = np.where(np.isfinite(log_weight), log_weight, -np.inf)
+    picked = (log_weight + rng.gumbel(size=log_weight.shape)).argmax(axis=0)
+    return np.asarray(np.take_along_axis(at, picked[None, :, :, None], axis=0)[0])
+
+
+def _parts_of(pooled: PooledFit, places: Index) -> list[tuple[Part, Index]]:
+    """Laws of timing with the positions, among `places`, of the trays that follow them."""
+    found = [(part, np.flatnonzero(np.isin(places, part.trays))) for part in pooled.design.tree.parts]
+    return [(part, members) for part, members in found if members.size]
+
+
+def _values(pooled: PooledFit, draw: PooledDraw, codes: Index, places: Index, patterns: Patterns, at: Array) -> Array:
+    """(M, U) log-likelihood of the trays at predictors (M, U, 3)."""
+    values = np.zeros(at.shape[:2])
+    delayed = pooled.design.tree.delayed[places]
+    for part, members in _parts_of(pooled, places):
+        data = tiled(compile_patterns(patterns, codes[members]), len(at))
+        eta, mu, log_sigma = at[:, members].reshape(-1, 3).T
+        delay = np.where(np.tile(delayed[members], len(at)), draw.scales.delay, np.nan)
+        with np.errstate(over="ignore", invalid="ignore"):
+            terms = evaluate(data, eta, mu, log_sigma, draw.scales.rho, part.family, part.origin, delay)
+        values[:, members] = terms.value.reshape(len(at), -1)
+    return values
+
+
+def _finished(
+    pooled: PooledFit, draw: PooledDraw, patterns: Patterns, codes: Index, at: Array, rng: np.random.Generator
+) -> tuple[Index, Array]:
+    """Draws of the cells filled at the end, and of F(last check)."""
+    trays = patterns.trays.iloc[codes]
+    final = np.repeat(trays["filled"].to_numpy(dtype=np.int64)[None], len(at), axis=0)
+    last = trays["last_day"].to_numpy(dtype=float)
+    end = trays["origin_days"].to_numpy(dtype=float) + _AFTER_SPRING
+    share_last, share_end = (_share_by(pooled, draw, patterns, codes, at, day) for day in (last, end))
+    position = {code: k for k, code in enumerate(codes)}
+    p = expit(at[:, :, 0])
+    empty = patterns.finishes[(patterns.finishes["seen"] == 0) & patterns.finishes["tray"].isin(codes)]
+    for tray, sowing, day, count in zip(empty["tray"], empty["sowing"], empty["last"], empty["count"], strict=True):
+        k = position[tray]
+        by_now = share_last[:, k]
+        if day != last[k]:
+            days = last.copy()
+            days[k] = day
+            by_now = _share_by(pooled, draw, patterns, codes, at, days)[:, k]
+        rate = patterns.sowings[sowing]
+        rho = np.full(len(at), draw.scales.rho)
+        still = empty_by(p[:, k], rho, np.maximum(share_end[:, k], by_now), rate) / empty_by(p[:, k], rho, by_now, rate)
+        final[:, k] += rng.binomial(int(count), np.clip(1 - still, 0.0, 1.0))
+    return final, share_last
+
+
+def _share_by(pooled: PooledFit, draw: PooledDraw, patterns: Patterns, codes: Index, at: Array, days: Array) -> Array:
+    """(each, U) draws of F at `days` from sowing, one day per tray."""
+    places = np.empty(len(pooled.design.order), dtype=np.int64)
+    places[pooled.design.order] = np.arange(len(places))
+    here = places[codes]
+    share = np.empty(at.shape[:2])
+    for part, members in _parts_of(pooled, here):
+        shift = patterns.trays["origin_days"].to_numpy(dtype=float)[codes[members]]
+        elapsed = days[members] - (shift if part.origin == "1 February" else 0.0)
+        late = pooled.design.tree.delayed[here[members]]
+        shown = np.where(late, np.logaddexp(0.0, elapsed - draw.scales.delay), np.maximum(elapsed, 1e-9))
+        share[:, members] = part.family.cdf((np.log(shown) - at[:, members, 1]) / np.exp(at[:, members, 2]))
+    return share

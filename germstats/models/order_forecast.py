@@ -1,0 +1,297 @@
+"""How many plugs an order yields, and when: trays of one order share the spring and the lot, each has its own luck."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, stats
+from scipy.special import expit, gammaln, ndtri
+
+from germstats.models.draws import RowDraws
+from germstats.models.forecast import empty_share
+from germstats.models.timing import FAMILIES, Array
+from germstats.records.seeds import SowingRate
+
+DRAWS, COARSE_DRAWS = 640, 120
+"""Draws a forecast is averaged over; fewer while many ways of sowing are compared."""
+_SPRINGS = 2
+_NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
+_NODE_WEIGHTS = _NODE_WEIGHTS / _NODE_WEIGHTS.sum()
+GOLDEN = (5**0.5 - 1) / 2
+_TIMED_DRAWS = 400
+
+Parts = tuple[tuple[SowingRate, int], ...]
+"""What one tray holds: cells sown at each rate."""
+
+
+@dataclass(frozen=True)
+class SpringLaw:
+    """Plugs of one tray, given the lot and the spring.
+
+    Attributes
+    ----------
+    pmf : (M, cells + 1) array
+        P(0 plugs), ..., P(all cells a plug) for each of M equally likely pairs of a draw and a spring. Row m of two
+        laws is the same spring and, where both come of one fit, the same draw of its scatters: trays of several lots
+        are added row by row.
+    """
+
+    pmf: Array
+
+
+def even_draws(draws: RowDraws, number: int) -> NDArray[np.intp]:
+    """Positions of `number` equally likely draws, taken at even steps of the weights (systematic resampling)."""
+    steps = np.cumsum(draws.weight)
+    at = (np.arange(number) + 0.5) / number * steps[-1]
+    return np.asarray(np.minimum(np.searchsorted(steps, at), len(steps) - 1))
+
+
+def tray_in_a_spring(
+    draws: RowDraws, parts: Parts, losses: float, prick_out: bool = False, number: int = DRAWS
+) -> SpringLaw:
+    """Distribution of the plugs of a tray in springs not yet seen.
+
+    Springs are normal quantiles, other ones for each draw (a rotated lattice), so that theta and spring together are
+    spread evenly; the tray's own effect is integrated by 15-point Gauss-Hermite.
+
+    Parameters
+    ----------
+    draws : RowDraws
+    parts : Parts
+        Cells of the tray at each sowing rate.
+    losses : float
+        Share of filled cells whose plant is lost before it is a plug.
+    prick_out : bool
+        Whether seedlings beyond one per cell fill the tray's empty cells.
+    number : int
+        Draws to average over.
+
+    Returns
+    -------
+    SpringLaw
+    """
+    pick = even_draws(draws, number)
+    turned = ((np.arange(number) + 0.5) * GOLDEN) % 1.0
+    spring = ndtri((np.arange(_SPRINGS) + turned[:, None]) / _SPRINGS)
+    middle = (draws.theta[pick][:, None] + draws.season_sd[pick][:, None] * spring).ravel()
+    tray_sd, rho = (np.repeat(values[pick], _SPRINGS) for values in (draws.tray_sd, draws.rho))
+    p = expit(middle[:, None] + tray_sd[:, None] * _NODES)
+    rho = np.broadcast_to(rho[:, None], p.shape)
+    pmf = (_pricked_out if prick_out else _filled)(p, rho, parts)
+    return SpringLaw(np.einsum("mkc,k->mc", pmf, _NODE_WEIGHTS) @ _thinning(pmf.shape[2] - 1, losses))
+
+
+def plugs_of_trays(laws: Sequence[tuple[SpringLaw, int]]) -> Array:
+    """Distribution of the plugs of several trays: exact convolution within each spring, then the mean over springs.
+
+    Parameters
+    ----------
+    laws : sequence of (SpringLaw, number of trays)
+
+    Returns
+    -------
+    (cells of all trays + 1,) array
+    """
+    most = sum((law.pmf.shape[1] - 1) * trays for law, trays in laws)
+    size = fft.next_fast_len(most + 1, real=True)
+    transform: NDArray[np.complex128] = np.ones((1, 1), dtype=np.complex128)
+    for law, trays in laws:
+        transform = transform * _power(np.asarray(fft.rfft(law.pmf, n=size, axis=1)), trays)
+    mean = np.broadcast_to(transform.mean(axis=0), (size // 2 + 1,))
+    pmf = np.clip(fft.irfft(mean, n=size)[: most + 1], 0.0, None)
+    return np.asarray(pmf / pmf.sum())
+
+
+def chance_of_plugs(pmf: Array, wanted: int) -> float:
+    """P(at least `wanted` plugs)."""
+    return float(pmf[max(wanted, 0) :].sum())
+
+
+def expected_delivered(pmf: Array, wanted: int) -> float:
+    """E[min(plugs, wanted)]: plugs that can be handed over."""
+    return float(pmf @ np.minimum(np.arange(len(pmf)), wanted))
+
+
+def _power(base: NDArray[np.complex128], exponent: int) -> NDArray[np.complex128]:
+    result = np.ones_like(base)
+    while exponent:
+        if exponent & 1:
+            result = result * base
+        base, exponent = base * base, exponent >> 1
+    return result
+
+
+def _binomial(n: int, share: Array) -> Array:
+    """(..., n + 1) probabilities of 0..n; as exact as scipy's binom.pmf and several times as quick."""
+    count = np.arange(n + 1)
+    ways = gammaln(n + 1) - gammaln(count + 1) - gammaln(n - count + 1)
+    inside = np.clip(share, 1e-300, 1 - 1e-16)[..., None]
+    return np.asarray(np.exp(ways + count * np.log(inside) + (n - count) * np.log1p(-inside)))
+
+
+def _joined(parts: Sequence[Array], most: int) -> Array:
+    """Distribution of a sum of independent counts, each (..., some) long; sums reach `most`."""
+    if len(parts) == 1:
+        return parts[0]
+    transform = np.prod([np.fft.rfft(part, n=most + 1, axis=-1) for part in parts], axis=0)
+    return np.asarray(np.clip(np.fft.irfft(transform, n=most + 1, axis=-1), 0.0, None))
+
+
+def _filled(p: Array, rho: Array, parts: Parts) -> Array:
+    fills = [_binomial(cells, 1 - empty_share(p, rho, rate)) for rate, cells in parts]
+    return _joined(fills, sum(cells for _, cells in parts))
+
+
+def _pricked_out(p: Array, rho: Array, parts: Parts) -> Array:
+    """min(cells, seedlings of the tray): every cell gets a plant as long as there are seedlings."""
+    cells = sum(number for _, number in parts)
+    most = sum(_most_seedlings(rate, number) for rate, number in parts)
+    seedlings = _joined([_seedlings(p, rho, rate, number) for rate, number in parts], most)
+    held = seedlings[..., : cells + 1].copy()
+    if held.shape[-1] <= cells:
+        held = np.concatenate([held, np.zeros((*held.shape[:-1], cells + 1 - held.shape[-1]))], axis=-1)
+    held[..., cells] = np.clip(1 - held[..., :cells].sum(axis=-1), 0.0, 1.0)
+    return np.asarray(held)
+
+
+def _most_seedlings(rate: SowingRate, cells: int) -> int:
+    """Most seedlings told apart; of a pinch only up to one a cell matters."""
+    return cells if rate.k is not None else max(rate.numbers) * cells
+
+
+def _seedlings(p: Array, rho: Array, rate: SowingRate, cells: int) -> Array:
+    """Distribution of the seedlings of `cells` cells; the tail beyond the last place told apart is put there."""
+    if rate.k is not None:  # a sum of negative binomials with one k and mean is negative binomial
+        chance = rate.k / (rate.k + rate.mean * p)
+        pmf = np.asarray(stats.nbinom.pmf(np.arange(cells + 1), cells * rate.k, chance[..., None]))
+        pmf[..., cells] = np.clip(1 - pmf[..., :cells].sum(axis=-1), 0.0, 1.0)
+        return pmf
+    most = max(rate.numbers)
+    cell = np.mean([_beta_binomial(n, most, p, rho) for n in rate.numbers], axis=0)
+    size = most * cells + 1
+    transform = _power(np.asarray(np.fft.rfft(cell, n=size, axis=-1)), cells)
+    return np.asarray(np.clip(np.fft.irfft(transform, n=size, axis=-1), 0.0, None))
+
+
+def _beta_binomial(n: int, most: int, p: Array, rho: Array) -> Array:
+    """Seedlings of a cell of n seeds, (..., most + 1): C(n, i) G(i, n - i) of `germstats.models.likelihood`."""
+    t = rho / (1 - rho)
+    pmf = np.zeros((*p.shape, most + 1))
+    for i in range(n + 1):
+        ways = np.exp(gammaln(n + 1) - gammaln(i + 1) - gammaln(n - i + 1))
+        up = np.prod([p + r * t for r in range(i)], axis=0) if i else 1.0
+        down = np.prod([1 - p + r * t for r in range(n - i)], axis=0) if n > i else 1.0
+        pmf[..., i] = ways * up * down / np.prod([1 + r * t for r in range(n)], axis=0)
+    return pmf
+
+
+def _thinning(cells: int, losses: float) -> Array:
+    """(cells + 1, cells + 1): row f holds P(0, 1, ... plugs | f filled cells)."""
+    filled = np.arange(cells + 1)
+    return np.asarray(stats.binom.pmf(filled, filled[:, None], 1 - losses))
+
+
+@dataclass(frozen=True)
+class TimedTrays:
+    """Trays of one sowing for the calendar.
+
+    Attributes
+    ----------
+    draws : RowDraws
+        Its `time` is not None.
+    parts : Parts
+    trays : int
+    clock : float
+        Day on which the clock of the timing law starts.
+    """
+
+    draws: RowDraws
+    parts: Parts
+    trays: int
+    clock: float
+
+
+def first_seedling_share(share: Array, p: Array, rate: SowingRate) -> Array:
+    """F at which a cell of known p gets its first seedling, when a share `share` of such cells is still empty then.
+
+    The inverse in F of A(n, 0, F) = (1 - p F)^n, of (1 + m p F / k)^-k for a pinch, of the mean over its numbers for a
+    range (interpolated on 2,001 points). Above 1 the cell never fills.
+
+    Parameters
+    ----------
+    share, p : arrays that broadcast
+    rate : SowingRate
+
+    Returns
+    -------
+    array
+    """
+    p = np.maximum(p, 1e-300)
+    if rate.k is not None:
+        return np.asarray((share ** (-1 / rate.k) - 1) * rate.k / (rate.mean * p))
+    if len(rate.numbers) == 1:
+        return np.asarray((1 - share ** (1 / rate.numbers[0])) / p)
+    seedling = np.linspace(1.0, 0.0, 2001)  # 1 - p F, the share of seeds not up
+    empty = np.mean([seedling**n for n in rate.numbers], axis=0)
+    return np.asarray((1 - np.interp(share, empty[::-1], seedling[::-1])) / p)
+
+
+def day_of_plug(sowings: Sequence[TimedTrays], wanted: int, losses: float, seed: int = 0) -> Array:
+    """Day on which the `wanted`-th plant that lives has come up, in simulated springs.
+
+    Every spring draws a row of the posterior, the season (share and time, shared by all trays), each tray's own share
+    and time, each cell's own share (beta, rho), and the cell's first seedling by inverting A(n, 0, F).
+
+    Parameters
+    ----------
+    sowings : sequence of TimedTrays
+    wanted : int
+    losses : float
+        Share of plants lost; those never count.
+    seed : int
+
+    Returns
+    -------
+    (400,) array
+        Days on the scale of `TimedTrays.clock`; infinite where so many never come.
+    """
+    rng = np.random.default_rng(seed)
+    springs = rng.standard_normal((2, _TIMED_DRAWS))
+    order = rng.permutation(_TIMED_DRAWS)
+    days = np.concatenate([_first_days(one, springs, order, rng) for one in sowings], axis=1)
+    days = np.where(rng.random(days.shape) < losses, np.inf, days)
+    if wanted > days.shape[1]:
+        return np.full(_TIMED_DRAWS, np.inf)
+    return np.asarray(np.partition(days, wanted - 1, axis=1)[:, wanted - 1])
+
+
+def _first_days(one: TimedTrays, springs: Array, order: NDArray[np.intp], rng: np.random.Generator) -> Array:
+    """(draws, trays x cells) days of each cell's first seedling."""
+    time = one.draws.time
+    assert time is not None, "no timing is known"
+    pick = even_draws(one.draws, _TIMED_DRAWS)[order]
+    theta, rho, tray_sd, season_sd = (
+        values[pick][:, None] for values in (one.draws.theta, one.draws.rho, one.draws.tray_sd, one.draws.season_sd)
+    )
+    mu, sigma, late_tray, late_season = (
+        values[pick][:, None] for values in (time.mu, time.sigma, time.tray_sd, time.season_sd)
+    )
+    each = (_TIMED_DRAWS, one.trays)
+    p = expit(theta + season_sd * springs[0][:, None] + tray_sd * rng.standard_normal(each))
+    mu = mu + late_season * springs[1][:, None] + late_tray * rng.standard_normal(each)
+    z = np.linspace(-25.0, 25.0, 5001)
+    cdf = FAMILIES[time.family].cdf(z)
+    parts = []
+    for rate, cells in one.parts:
+        shape = (*each, cells)
+        cell_p = np.broadcast_to(p[..., None], shape)
+        if rate.k is None and rho.max() > 0:  # a pinch's k already is the scatter between cells
+            tight = np.maximum((1 - rho[..., None]) / np.maximum(rho[..., None], 1e-9), 1e-9)
+            cell_p = rng.beta(np.maximum(cell_p * tight, 1e-9), np.maximum((1 - cell_p) * tight, 1e-9))
+        share = first_seedling_share(rng.random(shape), cell_p, rate)
+        at = np.exp(mu[..., None] + sigma[..., None] * np.interp(share, cdf, z))
+        parts.append(np.where(share < 1, one.clock + at, np.inf))
+    return np.concatenate(parts, axis=2).reshape(_TIMED_DRAWS, -1)

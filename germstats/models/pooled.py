@@ -1,0 +1,233 @@
+"""Species, lots and trays fitted together: the pooled road behind `fit_emergence`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from germstats.models.compiled import Compiled
+from germstats.models.laws import ORIGINS, TimingChoice
+from germstats.models.likelihood import Origin
+from germstats.models.lot_posterior import Priors, Scatter
+from germstats.models.lots import LotRecords, time_priors
+from germstats.models.pooled_design import PooledDesign, build_design
+from germstats.models.pooled_mode import PooledMode, find_pooled_mode
+from germstats.models.pooled_scales import (
+    COORDINATES,
+    Coordinate,
+    ScaleFit,
+    ScaleSet,
+    draw_scales,
+    effective_share,
+    fit_scales,
+)
+from germstats.models.threads import one_thread
+from germstats.models.timing import FAMILIES, LOG_NORMAL, Array
+from germstats.models.tree import Scales, predictors, start_state
+from germstats.models.variational import NormalLaw, normal_law
+from germstats.records.patterns import Patterns
+
+SCALE_DRAWS = 16
+NEARLY_ALL = 0.95
+"""A last season of which less than this share came by the last checks is still under way: its spring may be late."""
+_NODES = 9
+
+
+@dataclass(frozen=True)
+class PooledDraw:
+    """Scales drawn from their posterior, with the law of all effects there."""
+
+    scales: Scales
+    weight: float
+    law: NormalLaw
+
+
+@dataclass(frozen=True)
+class PooledFit:
+    """What the pooled road found.
+
+    Attributes
+    ----------
+    design : PooledDesign
+    scale_set : ScaleSet
+    scales : ScaleFit
+    draws : tuple of PooledDraw
+    effective_share : float
+        Effective number of scale draws over the number made.
+    current : int or None
+        The season still under way.
+    scatter : Scatter
+        Settings; its season sds are taken as given.
+    choices : dict
+        Group (species) -> TimingChoice.
+    """
+
+    design: PooledDesign
+    scale_set: ScaleSet
+    scales: ScaleFit
+    draws: tuple[PooledDraw, ...]
+    effective_share: float
+    current: int | None
+    scatter: Scatter
+    choices: dict[str, TimingChoice]
+
+    def coordinate(self, name: str) -> Coordinate | None:
+        """Normal law of an unknown scale's transformed value, given the records; None where it was held."""
+        for k, prior in enumerate(self.scale_set.unknown):
+            if prior.name == name:
+                sd = float(np.sqrt(self.scales.covariance[k, k]))
+                return Coordinate(name, prior.mean + prior.sd * float(self.scales.mode[k]), prior.sd * sd)
+        return None
+
+
+def fit_pooled(
+    patterns: Patterns,
+    lots: tuple[LotRecords, ...],
+    scatter: Scatter,
+    held_tray: float | None = None,
+    progress: Callable[[str], None] = lambda text: None,
+) -> PooledFit:
+    """Fit every lot of a nursery together.
+
+    Parameters
+    ----------
+    patterns : Patterns
+    lots : tuple of LotRecords
+    scatter : Scatter
+        Season sds, taken as given.
+    held_tray : float, optional
+        Sd between trays taken as given instead of learnt.
+    progress : callable, optional
+
+    Returns
+    -------
+    PooledFit
+    """
+    with one_thread():
+        progress("choosing the timing law of each species")
+        choices = choose_laws(patterns, lots, scatter)
+        laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
+        priors = _time_priors(patterns, lots, laws)
+        design = build_design(patterns, lots, laws, priors, scatter)
+        start = _usual_mode(design)
+        current = _under_way(design, patterns, start)
+        if current is not None:
+            design = build_design(patterns, lots, laws, priors, scatter, current)
+        scale_set = _scale_set(design, held_tray)
+        progress("learning how far trays and lots lie apart")
+        fitted = fit_scales(design.tree, design.prior, scale_set, start.state)
+        drawn = draw_scales(design.tree, design.prior, scale_set, fitted, SCALE_DRAWS)
+        progress("carrying the uncertainty on")
+        nodes = design.tree.tiled(_NODES)
+        draws = tuple(
+            PooledDraw(one.scales, one.weight, normal_law(design.tree, nodes, design.prior, one.scales, one.found))
+            for one in drawn
+        )
+    share = effective_share(drawn, SCALE_DRAWS)
+    return PooledFit(design, scale_set, fitted, draws, share, current, scatter, choices)
+
+
+def _scale_set(design: PooledDesign, held_tray: float | None) -> ScaleSet:
+    names = ["tray", "lot", "tray_time", "lot_time", "rho"]
+    names += ["place"] if design.prior.place.any() else []
+    names += ["delay"] if design.tree.delayed.any() else []
+    held = {} if held_tray is None else {"tray": max(held_tray, 1e-3)}
+    return ScaleSet(tuple(COORDINATES[name] for name in names if name not in held), held)
+
+
+def _usual_scales(design: PooledDesign) -> Scales:
+    usual = _scale_set(design, None)
+    return usual.at(np.zeros(len(usual.unknown)))
+
+
+def _usual_mode(design: PooledDesign) -> PooledMode:
+    """The mode at the usual scales, where no tray has been asked yet."""
+    start = start_state(design.tree, design.prior.mean.copy())
+    return find_pooled_mode(design.tree, design.prior, _usual_scales(design), start)
+
+
+def choose_laws(patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatter) -> dict[str, TimingChoice]:
+    """Family and origin of each species by AIC at the usual scales.
+
+    The score of a species is its part of Laplace's criterion: its trays' and lots' log-likelihoods with their effects
+    integrated out. All species are fitted under one law at a time; one with a seed seen before the clock starts stays
+    with sowing, and one looked at once only takes the log-normal from sowing, which says nothing there.
+    """
+    groups = list(dict.fromkeys(lot.group for lot in lots))
+    timed = {lot.group for lot in lots if lot.timed}
+    early = _seen_too_early(patterns)
+    aic: dict[str, dict[tuple[str, Origin], float]] = {group: {} for group in groups}
+    for origin in ORIGINS:
+        used: dict[str, Origin] = {group: "sowing" if group in early else origin for group in groups}
+        for family in FAMILIES:
+            laws = {group: (family, used[group]) for group in groups}
+            scores = _scores(build_design(patterns, lots, laws, _time_priors(patterns, lots, laws), scatter))
+            for group in groups:
+                aic[group][family, origin] = -2 * scores[group] if used[group] == origin else np.inf
+    choices = {}
+    for group, tried in aic.items():
+        family, origin = min(tried, key=lambda law: tried[law]) if group in timed else (LOG_NORMAL.name, ORIGINS[1])
+        choices[group] = TimingChoice(family, origin, tried)
+    return choices
+
+
+def _time_priors(
+    patterns: Patterns, lots: tuple[LotRecords, ...], laws: dict[str, tuple[str, Origin]]
+) -> dict[str, Priors]:
+    by_origin = {origin: time_priors(lots, patterns, origin) for origin in {law[1] for law in laws.values()}}
+    return {group: by_origin[origin][group] for group, (_, origin) in laws.items()}
+
+
+def _seen_too_early(patterns: Patterns) -> set[str]:
+    """Species of which a seedling was seen before 1 February."""
+    trays = patterns.trays
+    groups = trays["species"].fillna(trays["lot"]).astype(str).to_numpy()
+    early: set[str] = set()
+    for seen in (patterns.times, patterns.occupied):
+        codes = seen["tray"].to_numpy(dtype=np.int64)
+        before = seen["hi"].to_numpy(dtype=float) <= trays["origin_days"].to_numpy(dtype=float)[codes]
+        early |= set(groups[codes[before]])
+    return early
+
+
+def _scores(design: PooledDesign) -> dict[str, float]:
+    """Each species' part of Laplace's criterion at the usual scales."""
+    found = _usual_mode(design)
+    tree, scales = design.tree, _usual_scales(design)
+    trays = found.terms.value - 0.5 * found.elimination.tray_log_det
+    trays -= 0.5 * (found.state.trays**2 @ scales.tray_precision)
+    lots = -0.5 * (found.elimination.lot_log_det + found.state.lots**2 @ scales.lot_precision)
+    groups = np.array([lot.group for lot in design.lots])
+    of_tray = groups[tree.lot[tree.group]]
+    return {
+        group: float(trays[of_tray == group].sum() + lots[groups == group].sum()) for group in dict.fromkeys(groups)
+    }
+
+
+def _under_way(design: PooledDesign, patterns: Patterns, found: PooledMode) -> int | None:
+    """The last season, where much of it has not come by the last checks."""
+    season = int(patterns.trays["season"].max())
+    last = (patterns.trays["season"].to_numpy(dtype=int) == season)[design.order]
+    timed = np.concatenate([lot.codes for lot in design.lots if lot.timed] or [np.zeros(0, dtype=np.int64)])
+    asked = last & np.isin(design.order, timed)
+    seen = share_seen(design, predictors(design.tree, found.state))[asked]
+    return season if seen.size and float(seen.mean()) < NEARLY_ALL else None
+
+
+def share_seen(design: PooledDesign, at: Array) -> Array:
+    """Expected share of each tray's emerging seeds out by its last check, (T,), at predictors `at` (T, 3)."""
+    seen = np.ones(design.tree.trays)
+    for part in design.tree.parts:
+        elapsed = _last_days(part.data) - (part.data.origin_days if part.origin == "1 February" else 0.0)
+        mu, log_sigma = at[part.trays, 1], at[part.trays, 2]
+        seen[part.trays] = part.family.cdf((np.log(np.maximum(elapsed, 1e-3)) - mu) / np.exp(log_sigma))
+    return seen
+
+
+def _last_days(data: Compiled) -> Array:
+    last = np.zeros(data.trays)
+    for tray, day in ((data.cells.tray, data.cells.hi), (data.pinches.tray, data.pinches.hi)):
+        np.maximum.at(last, tray, day)
+    return last

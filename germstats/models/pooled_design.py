@@ -1,0 +1,235 @@
+"""Which effects a tray carries: species, treatments, springs, places, and how they are priced beforehand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from germstats.models.compiled import Index, compile_patterns
+from germstats.models.likelihood import Origin
+from germstats.models.lot_posterior import Priors, Scatter
+from germstats.models.lots import LotRecords, taken_as_final
+from germstats.models.pooled_mode import BetaPrior
+from germstats.models.timing import FAMILIES, Array
+from germstats.models.tree import Part, Tree
+from germstats.records.patterns import Patterns
+
+SHARE_SD = 2.0
+TREATMENT_SD, TREATMENT_TIME_SD = 1.0, 0.15
+"""Spread of a treatment's effect within a species, on logit p and on log time; common practice, no source."""
+CHILL_SD = 0.25
+"""Usual size of a spring's slope on the weeks of cold a species needs, per ten weeks, on logit p; heavy-tailed."""
+_PER_WEEKS = 10.0
+
+SHARE, TIME, SPREAD = 0, 1, 2
+"""The three predictors of a tray: logit p, log time, log sigma."""
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Common effects by name, with their priors.
+
+    Attributes
+    ----------
+    at : dict
+        Name such as ("species", SHARE, "PEAT") -> column.
+    """
+
+    at: dict[tuple[object, ...], int] = field(default_factory=dict)
+    mean: list[float] = field(default_factory=list)
+    sd: list[float] = field(default_factory=list)
+    place: list[bool] = field(default_factory=list)
+    heavy: list[bool] = field(default_factory=list)
+
+    def add(self, name: tuple[object, ...], sd: float, *, mean: float = 0.0, place: bool = False,
+            heavy: bool = False) -> None:  # fmt: skip
+        """Append a column; one with sd 0 is left out."""
+        if sd <= 0 or name in self.at:
+            return
+        self.at[name] = len(self.mean)
+        self.mean.append(mean)
+        self.sd.append(sd)
+        self.place.append(place)
+        self.heavy.append(heavy)
+
+    def prior(self) -> BetaPrior:
+        """The columns' priors as arrays."""
+        return BetaPrior(np.array(self.mean), np.array(self.sd), np.array(self.place, dtype=bool),
+                         np.array(self.heavy, dtype=bool))  # fmt: skip
+
+
+@dataclass(frozen=True)
+class TrayKey:
+    """What decides a tray's common effects; None leaves an effect out (an ordinary spring, an average place)."""
+
+    group: str
+    label: str | None
+    season: int | None = None
+    place: str | None = None
+    chill: float | None = None
+
+
+@dataclass(frozen=True)
+class PooledDesign:
+    """A nursery's trays laid out for the pooled fit.
+
+    Attributes
+    ----------
+    tree : Tree
+    prior : BetaPrior
+    columns : Columns
+    lots : tuple of LotRecords
+        In the order of the tree's lots.
+    order : (T,) int array
+        Tray code in the patterns of each tray of the tree.
+    chill : dict
+        Species -> weeks of cold it needs, where given.
+    seasons : tuple of int
+        Seasons on record, ascending.
+    """
+
+    tree: Tree
+    prior: BetaPrior
+    columns: Columns
+    lots: tuple[LotRecords, ...]
+    order: Index
+    chill: dict[str, float]
+    seasons: tuple[int, ...]
+
+    def row(self, key: TrayKey) -> Array:
+        """(3, P) design row of `key`; effects not in the design are left out."""
+        row = np.zeros((3, len(self.columns.mean)))
+        for what, name, weight in _effects(key):
+            if name in self.columns.at:
+                row[what, self.columns.at[name]] += weight
+        return row
+
+
+Effect = tuple[object, ...]
+
+
+def _effects(key: TrayKey) -> list[tuple[int, Effect, float]]:
+    """The common effects of a tray: on which predictor, name, weight."""
+    effects: list[tuple[int, Effect, float]] = []
+    for what in (SHARE, TIME, SPREAD):
+        effects.append((what, ("species", what, key.group), 1.0))
+        effects.append((what, ("treatment", what, key.group, key.label), 1.0))
+        effects.append((what, ("season", what, key.season), 1.0))
+        effects.append((what, ("species in season", what, key.group, key.season), 1.0))
+    if key.chill:
+        effects.append((SHARE, ("chill", SHARE, key.season), key.chill / _PER_WEEKS))
+    effects.append((SHARE, ("place", SHARE, key.season, key.place), 1.0))
+    return effects
+
+
+def build_design(
+    patterns: Patterns,
+    lots: tuple[LotRecords, ...],
+    laws: dict[str, tuple[str, Origin]],
+    priors: dict[str, Priors],
+    scatter: Scatter,
+    current: int | None = None,
+) -> PooledDesign:
+    """Lay out trays, lots and common effects.
+
+    Parameters
+    ----------
+    patterns : Patterns
+    lots : tuple of LotRecords
+    laws : dict
+        Group (species) -> family and origin of its law of timing.
+    priors : dict
+        Group -> weak prior of its log time and spread.
+    scatter : Scatter
+        Season sds in total; half of each variance is common to all species, half the species' own.
+    current : int, optional
+        A season still under way, whose spring may be late.
+
+    Returns
+    -------
+    PooledDesign
+    """
+    trays = patterns.trays
+    columns = _columns(trays, lots, priors, scatter)
+    groups = trays["species"].fillna(trays["lot"]).astype(str)
+    chill = {str(g): float(w) for g, w in zip(groups, trays["chill_weeks"], strict=True) if w > 0}
+    lot_of = np.empty(len(trays), dtype=np.int64)
+    for k, lot in enumerate(lots):
+        lot_of[lot.codes] = k
+    keys = [
+        TrayKey(group, str(label), int(season), str(place), chill.get(group))
+        for group, label, season, place in zip(groups, trays["treatment"], trays["season"], trays["place"], strict=True)
+    ]
+    named = pd.DataFrame({"lot": lot_of, "key": [repr(key) for key in keys]})
+    order = named.sort_values(["lot", "key"], kind="stable").index.to_numpy(dtype=np.int64)
+    _, first, group = np.unique(named.iloc[order].groupby(["lot", "key"], sort=False).ngroup(), return_index=True,
+                                return_inverse=True)  # fmt: skip
+    heads = order[first]
+    design = PooledDesign(
+        tree=Tree(
+            parts=_parts(patterns, lots, laws, order),
+            design=np.zeros((0, 3, 0)),
+            group=group.astype(np.int64),
+            lot=lot_of[heads],
+            delayed=(trays["season"].to_numpy(dtype=int) == current)[order] if current else np.zeros(len(order), bool),
+        ),
+        prior=columns.prior(),
+        columns=columns,
+        lots=lots,
+        order=order,
+        chill=chill,
+        seasons=tuple(sorted({int(season) for season in trays["season"]})),
+    )
+    object.__setattr__(design.tree, "design", np.array([design.row(keys[code]) for code in heads]))
+    return design
+
+
+def _columns(trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str, Priors], scatter: Scatter) -> Columns:
+    columns = Columns()
+    half, half_time = scatter.season / np.sqrt(2), scatter.season_time / np.sqrt(2)
+    for lot in lots:
+        prior = priors[lot.group]
+        columns.add(("species", SHARE, lot.group), SHARE_SD)
+        columns.add(("species", TIME, lot.group), prior.log_time_sd, mean=prior.log_time)
+        columns.add(("species", SPREAD, lot.group), prior.log_sigma_sd, mean=prior.log_sigma)
+    labels = {group: {label for lot in lots if lot.group == group for label in lot.labels}
+              for group in dict.fromkeys(lot.group for lot in lots)}  # fmt: skip
+    for group, known in labels.items():
+        for label in sorted(known) if len(known) > 1 else []:
+            columns.add(("treatment", SHARE, group, label), TREATMENT_SD)
+            columns.add(("treatment", TIME, group, label), TREATMENT_TIME_SD)
+    springs = trays.assign(group=trays["species"].fillna(trays["lot"]).astype(str))
+    for season in sorted({int(y) for y in springs["season"]}):
+        columns.add(("season", SHARE, season), half)
+        columns.add(("season", TIME, season), half_time)
+        here = springs[springs["season"] == season]
+        for group in sorted(here["group"].unique()):
+            columns.add(("species in season", SHARE, group, season), half, heavy=True)
+            columns.add(("species in season", TIME, group, season), half_time)
+        if (here["chill_weeks"] > 0).any() and scatter.season > 0:
+            columns.add(("chill", SHARE, season), CHILL_SD, heavy=True)
+    places = springs[springs["place"] != ""]
+    if places["place"].nunique() > 1:
+        for season, place in sorted({(int(y), str(p)) for y, p in zip(places["season"], places["place"], strict=True)}):
+            columns.add(("place", SHARE, season, place), 1.0, place=True)
+    return columns
+
+
+def _parts(
+    patterns: Patterns, lots: tuple[LotRecords, ...], laws: dict[str, tuple[str, Origin]], order: Index
+) -> tuple[Part, ...]:
+    """Trays that share a law, compiled together."""
+    place = np.empty(len(order), dtype=np.int64)
+    place[order] = np.arange(len(order))
+    parts = []
+    for law in dict.fromkeys(laws.values()):
+        members = [lot for lot in lots if laws[lot.group] == law]
+        codes = np.sort(np.concatenate([lot.codes for lot in members]))
+        untimed = [lot.codes for lot in members if not lot.timed]
+        data = compile_patterns(patterns, codes)
+        if untimed:
+            data = taken_as_final(data, np.flatnonzero(np.isin(codes, np.concatenate(untimed))))
+        parts.append(Part(place[codes], data, FAMILIES[law[0]], law[1]))
+    return tuple(parts)

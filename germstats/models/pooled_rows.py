@@ -1,0 +1,220 @@
+"""The pooled fit read out: draws and estimates per lot and treatment, for new lots and for unknown species."""
+
+from __future__ import annotations
+
+import zlib
+
+import numpy as np
+from scipy.special import ndtri
+
+from germstats.models.compiled import Index
+from germstats.models.draws import RowDraws, TimeDraws, WorstSpring, weighted_quantiles
+from germstats.models.estimates import RowEstimate, any_seen, raw_counts, record_notes, trays_of
+from germstats.models.lots import LotRecords
+from germstats.models.pooled import PooledFit, share_seen
+from germstats.models.pooled_design import SHARE_SD, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
+from germstats.models.threads import one_thread
+from germstats.models.timing import FAMILIES, Array
+from germstats.models.tree import predictors
+from germstats.records.patterns import Patterns
+
+_EACH = 32  # draws of the effects at every draw of the scales
+_MOSTLY_OTHERS = 0.5
+_WIDEST_SPREAD = 0.6  # between species, on logit p, where there are too few to tell; common practice, no source
+
+
+def pooled_rows(fit: PooledFit, patterns: Patterns, level: float) -> list[RowEstimate]:
+    """Estimates of every lot and treatment."""
+    at = predictors(fit.design.tree, fit.scales.found.state)
+    seen = np.empty(len(at))
+    seen[fit.design.order] = share_seen(fit.design, at)
+    with one_thread():
+        return [
+            _row(fit, lot, number, row, patterns, level, seen)
+            for number, lot in enumerate(fit.design.lots)
+            for row in range(len(lot.labels))
+        ]
+
+
+def _row(
+    fit: PooledFit, lot: LotRecords, number: int, row: int, patterns: Patterns, level: float, seen: Array
+) -> RowEstimate:
+    trays = trays_of(lot, row, patterns)
+    found_any = any_seen(trays)
+    draws = _row_draws(fit, lot.group, lot.labels[row], number, lot.timed and found_any)
+    share = draws.share()
+    tails = np.array([0.5, (1 - level) / 2, (1 + level) / 2])
+    middle, low, high = weighted_quantiles(share, draws.weight, tails)
+    mean = float(draws.weight @ share)
+    days = _days(draws, float(trays["origin_days"].mean()), tails)
+    share_out = float(seen[lot.codes[lot.row == row]].mean()) if lot.timed else 1.0
+    return RowEstimate(
+        **raw_counts(lot, row, patterns),
+        emergence=float(middle),
+        emergence_low=float(low) if found_any else 0.0,
+        emergence_high=float(high),
+        emergence_sd=float(np.sqrt(max(float(draws.weight @ share**2) - mean**2, 0.0))),
+        median_days=days[0],
+        median_days_low=days[1],
+        median_days_high=days[2],
+        median_log_sd=days[3],
+        share_seen=share_out,
+        notes=record_notes(trays, patterns, lot, share_out, None if found_any else float(high))
+        + _rests_on(fit, lot, number),
+        draws=draws,
+    )
+
+
+def _days(
+    draws: RowDraws, origin_days: float, tails: Array
+) -> tuple[float, float, float, float] | tuple[None, None, None, None]:
+    """Days from sowing to half of what emerges, with range and standard error on the log."""
+    time = draws.time
+    if time is None:
+        return None, None, None, None
+    log_days = time.mu + FAMILIES[time.family].quantile(0.5) * time.sigma
+    shift = origin_days if time.origin == "1 February" else 0.0
+    middle, low, high = np.exp(weighted_quantiles(log_days, draws.weight, tails)) + shift
+    mean = float(draws.weight @ log_days)
+    sd = float(np.sqrt(max(float(draws.weight @ log_days**2) - mean**2, 0.0)))
+    return float(middle), float(low), float(high), sd * float(middle - shift) / float(middle)
+
+
+def _rests_on(fit: PooledFit, lot: LotRecords, number: int) -> tuple[str, ...]:
+    """Whether the lot's own trays say less of it than the species' others do."""
+    known = sum(
+        draw.weight * float(draw.law.elimination.lot_inverse[number, 0, 0]) / draw.scales.lot**2 for draw in fit.draws
+    )
+    others = sum(other.group == lot.group for other in fit.design.lots) - 1
+    return ("rests mostly on the species' other lots",) if others and known > _MOSTLY_OTHERS else ()
+
+
+def _nodes(name: str, forms: int) -> Array:
+    """(32, forms) standard normal points, evenly spread in each form; another name gives another pairing."""
+    rng = np.random.default_rng(zlib.crc32(name.encode()))
+    even = ndtri((np.arange(_EACH) + 0.5) / _EACH)
+    even = even / even.std()
+    return np.column_stack([rng.permutation(even) for _ in range(forms)])
+
+
+def _worst_season(fit: PooledFit, group: str) -> int | None:
+    """The season on record in which the species' springs took most from the share."""
+    seasons = fit.design.seasons
+    if len(seasons) < 2 or fit.scatter.season == 0:
+        return None
+    shifts = [float(_spring(fit, group, season) @ fit.scales.found.state.beta) for season in seasons]
+    return seasons[int(np.argmin(shifts))]
+
+
+def _spring(fit: PooledFit, group: str, season: int) -> Array:
+    """(P,) form: what a season adds to the logit of the species' share."""
+    chill = fit.design.chill.get(group)
+    return np.asarray(
+        (fit.design.row(TrayKey(group, None, season, chill=chill)) - fit.design.row(TrayKey(group, None)))[0]
+    )
+
+
+def row_draws(fit: PooledFit, group: str, label: str | None, lot: int | None, timed: bool) -> RowDraws:
+    """Draws of one lot (or of a new one) under one treatment.
+
+    Parameters
+    ----------
+    fit : PooledFit
+    group : str
+        Species (or the lot's own name where species are not recorded).
+    label : str or None
+        Treatment; one never tried with the species is given the spread of treatments.
+    lot : int or None
+        Number of the lot in the design; None draws a new lot.
+    timed : bool
+
+    Returns
+    -------
+    RowDraws
+        (J x 32) draws; draw j of the scales fills rows 32 j to 32 j + 31 of every lot alike.
+    """
+    with one_thread():
+        return _row_draws(fit, group, label, lot, timed)
+
+
+def _row_draws(fit: PooledFit, group: str, label: str | None, lot: int | None, timed: bool) -> RowDraws:
+    season = _worst_season(fit, group)
+    forms = [fit.design.row(TrayKey(group, label)), _spring(fit, group, season)[None]] if season else None
+    design = np.vstack(forms) if forms else fit.design.row(TrayKey(group, label))
+    tried = ("treatment", 0, group, label) in fit.design.columns.at or label in _labels(fit, group)
+    extra = np.zeros(len(design)) if tried else _padded([TREATMENT_SD, TREATMENT_TIME_SD], len(design))
+    codes = np.array([-1 if lot is None else lot])
+    nodes = _nodes(f"{group}/{label}/{lot}", len(design))
+    values = []
+    for draw in fit.draws:
+        mean, covariance = draw.law.rows(design[None], codes)
+        spread = (
+            extra if lot is not None else np.hypot(extra, _padded([draw.scales.lot, draw.scales.lot_time], len(design)))
+        )
+        values.append(mean[0] + nodes @ _root(covariance[0] + np.diag(spread**2)).T)
+    return _assembled(fit, np.concatenate(values), group, timed, season)
+
+
+def _labels(fit: PooledFit, group: str) -> set[str]:
+    return {label for lot in fit.design.lots if lot.group == group for label in lot.labels}
+
+
+def _padded(values: list[float], size: int) -> Array:
+    return np.array([*values, *[0.0] * (size - len(values))])
+
+
+def _root(covariance: Array) -> Array:
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(values.clip(0.0)))
+
+
+def _assembled(fit: PooledFit, values: Array, group: str, timed: bool, season: int | None) -> RowDraws:
+    """Values (N, K) of eta, mu, log sigma (and the worst spring's shift) with the scales of their draws."""
+
+    def each(per_draw: list[float]) -> Array:
+        return np.repeat(np.array(per_draw, dtype=float), _EACH)
+
+    scales = [draw.scales for draw in fit.draws]
+    has_places = bool(fit.design.prior.place.any())
+    size = len(values)
+    time = None
+    if timed:
+        choice = fit.choices[group]
+        time = TimeDraws(
+            mu=values[:, 1],
+            sigma=np.exp(values[:, 2]),
+            tray_sd=each([one.tray_time for one in scales]),
+            season_sd=np.full(size, fit.scatter.season_time),
+            family=choice.family,
+            origin=choice.origin,
+        )
+    return RowDraws(
+        theta=values[:, 0],
+        rho=each([one.rho for one in scales]),
+        tray_sd=each([float(np.hypot(one.tray, one.place if has_places else 0.0)) for one in scales]),
+        season_sd=np.full(size, fit.scatter.season),
+        weight=each([draw.weight / _EACH for draw in fit.draws]),
+        time=time,
+        worst=WorstSpring(season, values[:, 3]) if season is not None else None,
+    )
+
+
+def unknown_species_draws(fit: PooledFit) -> RowDraws:
+    """Draws for a species never sown: a guess from how far the book's species lie apart.
+
+    The species' shares under an average treatment are taken as a sample from a normal law, whose spread is at least
+    `_WIDEST_SPREAD` and, with one species only, the prior's.
+    """
+    groups = list(dict.fromkeys(lot.group for lot in fit.design.lots))
+    design = np.array([fit.design.row(TrayKey(group, None)) for group in groups])
+    none: Index = np.full(len(groups), -1)
+    nodes = _nodes("unknown species", 3)
+    values = []
+    for draw in fit.draws:
+        mean, _ = draw.law.rows(design, none)
+        middle = mean.mean(axis=0)
+        between = mean.std(axis=0, ddof=1) if len(groups) > 1 else np.array([SHARE_SD, 0.5, 0.5])
+        between = np.maximum(between, [_WIDEST_SPREAD, 0.1, 0.1]) * np.sqrt(1 + 1 / len(groups))
+        spread = np.hypot(between, [np.hypot(draw.scales.lot, TREATMENT_SD), draw.scales.lot_time, 0.0])
+        values.append(middle + nodes * spread)
+    return _assembled(fit, np.concatenate(values), groups[0], False, None)

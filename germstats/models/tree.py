@@ -1,0 +1,275 @@
+"""Trays in lots under common effects: one Newton step, one log determinant, by exact elimination.
+
+For tray i of design row g and lot l
+
+    (eta_i, mu_i, log sigma_i) = X_g beta + (a_l, 0) + (u_i, 0),
+
+u_i ~ N(0, diag(tray, tray_time)^2), a_l ~ N(0, diag(lot, lot_time)^2). The negative Hessian is an arrow on an arrow:
+each tray's 2 x 2 block is eliminated, then each lot's, and only beta's P x P block is left. The cost grows linearly
+with trays and lots. Blocks are kept positive definite away from the mode by a floor that does not bind at it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.linalg import cho_solve, cholesky
+
+from germstats.models.compiled import Compiled, Index, tiled
+from germstats.models.likelihood import Origin, TrayTerms, evaluate
+from germstats.models.timing import Array, TimingFamily
+
+_FLOOR = 0.05  # smallest eigenvalue of a block in units of its prior precision
+
+
+@dataclass(frozen=True)
+class Part:
+    """Trays that follow one law of timing.
+
+    Attributes
+    ----------
+    trays : (t,) int array
+        Their places among all trays.
+    data : Compiled
+    family : TimingFamily
+    origin : {"sowing", "1 February"}
+    """
+
+    trays: Index
+    data: Compiled
+    family: TimingFamily
+    origin: Origin
+
+
+@dataclass(frozen=True)
+class Tree:
+    """Trays sorted by design row, design rows sorted by lot.
+
+    Attributes
+    ----------
+    parts : tuple of Part
+    design : (G, 3, P) array
+        Carries beta to eta, mu and log sigma of each design row.
+    group : (T,) int array
+        Design row of each tray, ascending.
+    lot : (G,) int array
+        Lot of each design row, ascending.
+    delayed : (T,) bool array
+        Trays whose spring may be late by a common number of days.
+    """
+
+    parts: tuple[Part, ...]
+    design: Array
+    group: Index
+    lot: Index
+    delayed: Index
+
+    @property
+    def trays(self) -> int:
+        """Number of trays T."""
+        return len(self.group)
+
+    def tiled(self, times: int) -> tuple[Part, ...]:
+        """The parts laid out `times` times over, tray i of copy k at i + k T."""
+        moved = [(part.trays[None, :] + self.trays * np.arange(times)[:, None]).ravel() for part in self.parts]
+        return tuple(
+            replace(part, trays=trays, data=tiled(part.data, times))
+            for part, trays in zip(self.parts, moved, strict=True)
+        )
+
+
+@dataclass(frozen=True)
+class Scales:
+    """Standard deviations of tray, lot and place effects, rho, and the delay of the current spring in days."""
+
+    tray: float
+    tray_time: float
+    lot: float
+    lot_time: float
+    rho: float
+    place: float = 1.0
+    delay: float = 0.0
+
+    @property
+    def tray_precision(self) -> Array:
+        """Diagonal of the inverse covariance of a tray's effects."""
+        return np.array([self.tray**-2.0, self.tray_time**-2.0])
+
+    @property
+    def lot_precision(self) -> Array:
+        """Diagonal of the inverse covariance of a lot's effects."""
+        return np.array([self.lot**-2.0, self.lot_time**-2.0])
+
+
+@dataclass(frozen=True)
+class State:
+    """Values of beta (P,), lot effects (L, 2) and tray effects (T, 2)."""
+
+    beta: Array
+    lots: Array
+    trays: Array
+
+    def moved(self, step: State, by: float) -> State:
+        """This state, `by` steps further."""
+        return State(self.beta + by * step.beta, self.lots + by * step.lots, self.trays + by * step.trays)
+
+
+def predictors(tree: Tree, state: State) -> Array:
+    """(T, 3) array of eta, mu and log sigma."""
+    rows = tree.design @ state.beta
+    rows[:, :2] += state.lots[tree.lot]
+    trays: Array = rows[tree.group]
+    trays[:, :2] += state.trays
+    return trays
+
+
+def tray_terms(parts: tuple[Part, ...], at: Array, scales: Scales, delayed: Index) -> TrayTerms:
+    """Log-likelihood of every tray with derivatives at predictors `at`, (T, 3)."""
+    size = len(at)
+    total = TrayTerms(np.zeros(size), np.zeros((size, 3)), np.zeros((size, 3, 3)))
+    delay = np.where(delayed, scales.delay, np.nan) if delayed.any() else None
+    for part in parts:
+        eta, mu, log_sigma = at[part.trays].T
+        late = None if delay is None else delay[part.trays]
+        with np.errstate(over="ignore", invalid="ignore"):  # a step too far comes back as not finite, and is halved
+            terms = evaluate(part.data, eta, mu, log_sigma, scales.rho, part.family, part.origin, late)
+        total.value[part.trays] = terms.value
+        total.gradient[part.trays] = terms.gradient
+        total.hessian[part.trays] = terms.hessian
+    return total
+
+
+def _firm(blocks: Array, precision: Array) -> Array:
+    """2 x 2 blocks with their smallest scaled eigenvalue lifted to the floor."""
+    root = np.sqrt(precision)
+    scaled = blocks / np.outer(root, root)
+    middle = (scaled[:, 0, 0] + scaled[:, 1, 1]) / 2
+    smallest = middle - np.hypot((scaled[:, 0, 0] - scaled[:, 1, 1]) / 2, scaled[:, 0, 1])
+    return np.asarray(blocks + np.maximum(_FLOOR - smallest, 0.0)[:, None, None] * np.diag(precision))
+
+
+def _inverse(blocks: Array) -> tuple[Array, Array]:
+    """Inverses and log determinants of symmetric 2 x 2 blocks."""
+    a, b, d = blocks[:, 0, 0], blocks[:, 0, 1], blocks[:, 1, 1]
+    det = a * d - b * b
+    inverse = np.empty_like(blocks)
+    inverse[:, 0, 0], inverse[:, 1, 1] = d / det, a / det
+    inverse[:, 0, 1] = inverse[:, 1, 0] = -b / det
+    return inverse, np.log(det)
+
+
+def _starts(codes: Index) -> Index:
+    return np.flatnonzero(np.r_[True, np.diff(codes) > 0])
+
+
+@dataclass(frozen=True)
+class Elimination:
+    """The negative Hessian, eliminated tray by tray and lot by lot.
+
+    Attributes
+    ----------
+    curvature : (T, 3, 3) array
+        Negative Hessian of each tray's log-likelihood.
+    tray_inverse : (T, 2, 2), tray_pull : (T, 2, 3) arrays
+        B^-1 and B^-1 N of each tray: given the rest, u has mean - tray_pull y and covariance B^-1.
+    lot_inverse : (L, 2, 2), lot_pull : (L, 2, P) arrays
+        The same of each lot.
+    factor : (P, P) array
+        Upper Cholesky factor of what is left for beta.
+    log_det : float
+    tray_log_det, lot_log_det : (T,), (L,) arrays
+        Its parts below beta.
+    """
+
+    tree: Tree
+    curvature: Array
+    tray_inverse: Array
+    tray_pull: Array
+    lot_inverse: Array
+    lot_pull: Array
+    factor: Array
+    log_det: float
+    tray_log_det: Array
+    lot_log_det: Array
+
+    def solve(self, trays: Array, own: Array, lots: Array, beta: Array) -> State:
+        """H^-1 times a right-hand side.
+
+        `trays` (T, 3) acts on eta, mu and log sigma of each tray and so on everything above it, as the gradient of a
+        log-likelihood does; `own` (T, 2), `lots` (L, 2) and `beta` (P,) act on those effects alone, as priors do.
+        """
+        tree = self.tree
+        first = np.einsum("tij,tj->ti", self.tray_inverse, trays[:, :2] + own)
+        left = trays - np.einsum("tij,tj->ti", self.curvature[:, :, :2], first)
+        rows = np.add.reduceat(left, _starts(tree.group))
+        for_lots = np.add.reduceat(rows[:, :2], _starts(tree.lot)) + lots
+        for_beta = np.einsum("gip,gi->p", tree.design, rows) + beta
+        for_beta = for_beta - np.einsum("lip,li->p", self.lot_pull, for_lots)
+        step = cho_solve((self.factor, False), for_beta)
+        step_lots = np.einsum("lij,lj->li", self.lot_inverse, for_lots) - self.lot_pull @ step
+        rows_step = tree.design @ step
+        rows_step[:, :2] += step_lots[tree.lot]
+        step_trays = first - np.einsum("tij,tj->ti", self.tray_pull, rows_step[tree.group])
+        return State(step, step_lots, step_trays)
+
+
+def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> Elimination:
+    """Eliminate trays, then lots.
+
+    Parameters
+    ----------
+    tree : Tree
+    hessian : (T, 3, 3) array
+        Of the trays' log-likelihood.
+    scales : Scales
+    precision : (P,) array
+        Prior precision of beta.
+
+    Returns
+    -------
+    Elimination
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        What is left for beta is not positive definite even with a ridge.
+    """
+    n = -hessian
+    tray_inverse, tray_log_det = _inverse(_firm(n[:, :2, :2] + np.diag(scales.tray_precision), scales.tray_precision))
+    pull = tray_inverse @ n[:, :2, :]
+    rest = n - n[:, :, :2] @ pull
+    rows = np.add.reduceat(rest, _starts(tree.group))
+    carried = rows @ tree.design
+    size = tree.design.shape[2]
+    top = tree.design.reshape(-1, size).T @ carried.reshape(-1, size)
+    top[np.diag_indices(size)] += precision
+    lot_starts = _starts(tree.lot)
+    blocks = np.add.reduceat(rows[:, :2, :2], lot_starts) + np.diag(scales.lot_precision)
+    lot_inverse, lot_log_det = _inverse(_firm(blocks, scales.lot_precision))
+    crossed = np.add.reduceat(carried[:, :2], lot_starts)
+    lot_pull = lot_inverse @ crossed
+    top -= crossed.reshape(-1, size).T @ lot_pull.reshape(-1, size)
+    factor = _firm_factor((top + top.T) / 2)
+    log_det = float(tray_log_det.sum() + lot_log_det.sum() + 2 * np.log(np.diag(factor)).sum())
+    return Elimination(tree, n, tray_inverse, pull, lot_inverse, lot_pull, factor, log_det,
+                       tray_log_det, lot_log_det)  # fmt: skip
+
+
+def _firm_factor(matrix: Array) -> Array:
+    """Upper Cholesky factor, with a growing ridge on the scaled matrix where it is not positive definite."""
+    size = np.sqrt(np.abs(np.diag(matrix)).clip(1e-8))
+    ridge = 0.0
+    for _ in range(12):
+        try:
+            factor: Array = cholesky(matrix + ridge * np.diag(size**2))
+        except np.linalg.LinAlgError:
+            ridge = max(4 * ridge, 1e-3)
+            continue
+        return factor
+    raise np.linalg.LinAlgError("the curvature of the common effects is not positive definite")
+
+
+def start_state(tree: Tree, beta: Array) -> State:
+    """No lot or tray effect."""
+    return State(beta, np.zeros((int(tree.lot[-1]) + 1, 2)), np.zeros((tree.trays, 2)))

@@ -1,0 +1,47 @@
+"""Parts of the patterns of a record book: what was known before a season was sown."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from germstats.records.patterns import Patterns
+
+
+def before_season(patterns: Patterns, season: int) -> Patterns:
+    """What a grower knew when she sowed for `season`: trays judged in an earlier spring.
+
+    A tray of a two-winter species is judged a year after its season, so that its count may not be known yet.
+
+    Parameters
+    ----------
+    patterns : Patterns
+    season : int
+        Year of the first spring of the trays to come.
+
+    Returns
+    -------
+    Patterns
+        Trays renumbered in their order; ``sowings`` keeps all its codes. ``left_out`` is empty, because the seasons of
+        trays without a usable record are not known here.
+    """
+    trays = patterns.trays
+    judged = (trays["sown_on"] + pd.to_timedelta(trays["origin_days"], unit="D")).dt.year
+    kept = np.flatnonzero((judged < season).to_numpy(dtype=bool))
+    code = np.full(len(trays), -1, dtype=np.int64)
+    code[kept] = np.arange(len(kept))
+
+    def part(frame: pd.DataFrame) -> pd.DataFrame:
+        frame = frame.assign(tray=code[frame["tray"].to_numpy(dtype=np.int64)])
+        return frame[frame["tray"] >= 0].reset_index(drop=True)
+
+    known = trays.iloc[kept].reset_index(drop=True)
+    return Patterns(
+        trays=known,
+        times=part(patterns.times),
+        finishes=part(patterns.finishes),
+        occupied=part(patterns.occupied),
+        sowings=patterns.sowings,
+        notes={tray: said for tray, said in patterns.notes.items() if tray in set(known["tray"])},
+        left_out={},
+    )

@@ -1,0 +1,221 @@
+"""`plan` in words: shortfalls first, then trays, weights, store, costs and what to collect."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from germstats.decisions.collecting import SHARE_TO_TAKE, CollectingRow
+from germstats.decisions.order_plan import BULK_UNDER_MG, OrderPlan, OrderRow, PlannedSowing
+from germstats.reports.sentences import CAUTION, number, percent, spread, wrapped
+from germstats.reports.tables import text_table
+
+
+def plan_text(plan: OrderPlan) -> str:
+    """The whole printed answer of `germstats plan`."""
+    lines = [
+        wrapped(
+            f"Trays for spring {plan.season}, so that each order has its plugs with a chance of "
+            f"{100 * plan.spec.assurance:.3g} % or better. Trays of one order share the spring and the lot; each tray "
+            "has its own luck. Ranges hold nine springs of ten."
+        ),
+        "",
+        *_shortfalls(plan),
+        "",
+        _orders(plan),
+        "",
+        wrapped(
+            "'for 80/90/95' are whole trays of the best lot at its own rate, were there seed enough; 'pencil' is plain "
+            "arithmetic that knows no scatter, with the chance its trays really have. 'last plant up' is when the last "
+            f"plant an order needs has come up{_growing(plan)}. A dash: not reachable, or not known."
+        ),
+        "",
+        *_sowings(plan),
+        *_notes(plan),
+        *_costs(plan),
+        *_store(plan),
+        *_collecting(plan),
+        wrapped(_losses(plan)),
+        wrapped(CAUTION),
+    ]
+    return "\n".join(lines)
+
+
+def _growing(plan: OrderPlan) -> str:
+    weeks = plan.spec.grow_weeks
+    return f" and grown on for {weeks:g} weeks" if weeks else ", not yet a rooted plug (--grow-weeks adds your time)"
+
+
+def _date(day: pd.Timestamp | None) -> str:
+    return "-" if day is None else f"{day:%Y-%m-%d}"
+
+
+def _named(row: OrderRow) -> str:
+    return f"{row.order}, {row.species}"
+
+
+def _shortfalls(plan: OrderPlan) -> list[str]:
+    lines = [wrapped(f"Not planned: {sentence}.") for sentence in plan.set_aside]
+    short = [row for row in plan.rows if row.short]
+    if not short:
+        return [*lines, f"No order is short: each reaches {100 * plan.spec.assurance:.3g} %."]
+    return [
+        *lines,
+        "Short:",
+        *(
+            wrapped(
+                f"{_named(row)}: {row.plugs} plugs wanted, {row.expected_plugs:.0f} expected "
+                f"({spread(str(row.plugs_low), str(row.plugs_high))}), chance {percent(row.chance)} %.",
+                "  ",
+            )
+            for row in short
+        ),
+    ]
+
+
+def _orders(plan: OrderPlan) -> str:
+    rows = [
+        (
+            row.order,
+            row.species,
+            str(row.plugs),
+            str(row.trays),
+            percent(row.chance),
+            f"{row.expected_plugs:.0f}",
+            spread(str(row.plugs_low), str(row.plugs_high)),
+            "/".join(number(trays) for _, trays in row.trays_for),
+            number(row.pencil_trays),
+            "-" if row.pencil_chance is None else percent(row.pencil_chance),
+            "-" if row.ready_from is None else f"{_date(row.ready_from)} to {row.ready_to:%m-%d}",
+            _date(row.due),
+        )
+        for row in plan.rows
+    ]
+    header = ("order", "species", "plugs", "trays", "chance %", "expect", "range", "for 80/90/95", "pencil",
+              "its chance %", "last plant up", "due")  # fmt: skip
+    return text_table(header, rows, left=2)
+
+
+def _per_cell(sowing: PlannedSowing) -> str:
+    seeds = sowing.seeds_per_cell
+    if sowing.by_pinch:
+        return f"pinch of {seeds:.2g}"
+    low = int(seeds + 1e-9)
+    return str(low) if abs(seeds - low) < 1e-9 else f"{low} or {low + 1}, mean {seeds:.2g}"
+
+
+def _milligrams(sowing: PlannedSowing) -> str:
+    grams = sowing.grams_per_tray
+    if grams is None:
+        return "-"
+    return f"{1000 * grams:.0f}" if grams >= 0.0995 else f"{1000 * grams:.2g}"
+
+
+def _sowings(plan: OrderPlan) -> list[str]:
+    pairs = [(row, sowing) for row in plan.rows for sowing in row.sowings]
+    if not pairs:
+        return ["Nothing to sow.", ""]
+    rows = [
+        (row.order, row.species, sowing.lot, sowing.treatment, _date(sowing.sow_on), str(sowing.trays),
+         str(sowing.cells), _per_cell(sowing), f"{sowing.seeds_per_tray:.0f}", _milligrams(sowing))
+        for row, sowing in pairs
+    ]  # fmt: skip
+    header = ("order", "species", "lot", "cover, treatment", "sow about", "trays", "cells", "seeds a cell",
+              "seeds a tray", "mg a tray")  # fmt: skip
+    light = [s for _, s in pairs if s.grams_per_tray is not None and 1000 * s.grams_per_tray < BULK_UNDER_MG]
+    advice = []
+    if light:
+        advice = [
+            wrapped(
+                f"Under {BULK_UNDER_MG:.0f} mg a tray ({', '.join(dict.fromkeys(s.lot for s in light))}): mix the seed "
+                "with washed, slightly damp sand or fine vermiculite, weigh the mix, stir it often and share it out by "
+                "weight. Wet sand and vermiculite before handling; their dust harms lungs."
+            ),
+            "",
+        ]
+    where = "Set the trays of one order in two places at least, so that one mouse or drip does not take them all."
+    return ["To weigh or count out:", text_table(header, rows, left=5), "", *advice, wrapped(where), ""]
+
+
+def _notes(plan: OrderPlan) -> list[str]:
+    said: dict[str, list[str]] = {}
+    for row in plan.rows:
+        for note in row.notes:
+            said.setdefault(note, []).append(f"{row.order} {row.species}")
+    lines = [wrapped(f"{', '.join(rows)}: {note}.", "  ") for note, rows in said.items()]
+    lots = dict.fromkeys(note for row in plan.rows for note in row.lot_notes)
+    by_lot: dict[str, list[str]] = {}
+    for note in lots:
+        lot, words = note.split(": ", 1)
+        by_lot.setdefault(lot, []).append(words)
+    return ["Notes:", *lines, *(wrapped(f"{lot}: {'; '.join(words)}.", "  ") for lot, words in by_lot.items()), ""]
+
+
+def _costs(plan: OrderPlan) -> list[str]:
+    views = [(row, row.cost) for row in plan.rows if row.cost is not None]
+    if not views:
+        return []
+    lines = []
+    for row, cost in views:
+        words = "no optimum: seed and thinning are free, so every further seed pays"
+        if cost.optimum is not None:
+            words = f"{cost.optimum:g} seeds a cell bring most, {cost.gain:.2f} a cell"
+        lines.append(
+            wrapped(
+                f"{_named(row)}: {words}; the recommended {cost.planned:g} bring {cost.gain_at_plan:.2f} "
+                f"(a filled cell counts {cost.prices.plug:.2f}, a seed {cost.prices.seed:.2g}).",
+                "  ",
+            )
+        )
+    spec = plan.spec
+    free = (
+        f"Thinning counts {spec.thinning_cost:g} a seedling (--thinning-cost), a cell {spec.cell_cost:g} (--cell-cost)."
+    )
+    return ["By cost, in your money, were seed not scarce:", *lines, wrapped(free, "  "), ""]
+
+
+def _store(plan: OrderPlan) -> list[str]:
+    if not plan.store:
+        return []
+    rows = [
+        (row.lot, row.species, number(row.seeds), str(row.planned), number(row.left),
+         "-" if row.grams_left is None else f"{row.grams_left:.3g}")
+        for row in plan.store
+    ]  # fmt: skip
+    unknown = [f"{row.lot} ({row.note})" for row in plan.store if row.note]
+    said = [wrapped(f"Not counted on where another lot is there: {', '.join(unknown)}.")] if unknown else []
+    kept = f"Seed in store, in seeds; {100 * plan.spec.reserve:.3g} % of every lot is kept back (--reserve):"
+    return [kept, text_table(("lot", "species", "now", "planned", "left", "left, g"), rows, left=2), *said, ""]
+
+
+def _to_collect(row: CollectingRow) -> str:
+    if row.seeds is None:
+        amount = "cannot be told"
+    elif row.seeds == 0:
+        amount = "nothing: what is left is enough"
+    elif row.grams is None:
+        amount = f"{row.seeds} pure seeds"
+    else:
+        amount = (
+            f"{row.grams:.2g} g ({row.seeds} seeds), from stands that hold {row.ripe_grams:.2g} g of ripe seed or more"
+        )
+    return f"{row.species}: {amount}; {'; '.join(row.notes)}."
+
+
+def _collecting(plan: OrderPlan) -> list[str]:
+    return [
+        "To collect, so that the same orders could be grown again from what this plan leaves:",
+        *(wrapped(_to_collect(row), "  ") for row in plan.collecting),
+        wrapped(
+            "Collect only with the owner's permission and any permit; leave most of the seed: no more than about "
+            f"{100 * SHARE_TO_TAKE:.0f} % of what is ripe (common practice), less from few or rare plants. Protected "
+            "species: local law and licensed advice decide.",
+            "  ",
+        ),
+        "",
+    ]
+
+
+def _losses(plan: OrderPlan) -> str:
+    by_species = {row.species: row.losses for row in plan.rows}
+    parts = [f"{species} {percent(loss.share)} % ({loss.source})" for species, loss in by_species.items()]
+    return f"Plants lost after coming up (--losses): {'; '.join(parts)}."
