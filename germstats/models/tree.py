@@ -12,12 +12,14 @@ with trays and lots. Blocks are kept positive definite away from the mode by a f
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.linalg import cho_solve, cholesky
 
 from germstats.models.compiled import Compiled, Index, tiled
 from germstats.models.likelihood import Origin, TrayTerms, evaluate
+from germstats.models.sparse_design import SparseDesign, sparse_design
 from germstats.models.timing import Array, TimingFamily
 
 _FLOOR = 0.05  # smallest eigenvalue of a block in units of its prior precision
@@ -70,6 +72,11 @@ class Tree:
         """Number of trays T."""
         return len(self.group)
 
+    @cached_property
+    def entries(self) -> SparseDesign:
+        """The design's entries that are not 0."""
+        return sparse_design(self.design)
+
     def tiled(self, times: int) -> tuple[Part, ...]:
         """The parts laid out `times` times over, tray i of copy k at i + k T."""
         moved = [(part.trays[None, :] + self.trays * np.arange(times)[:, None]).ravel() for part in self.parts]
@@ -117,7 +124,7 @@ class State:
 
 def predictors(tree: Tree, state: State) -> Array:
     """(T, 3) array of eta, mu and log sigma."""
-    rows = tree.design @ state.beta
+    rows = tree.entries.times(state.beta)
     rows[:, :2] += state.lots[tree.lot]
     trays: Array = rows[tree.group]
     trays[:, :2] += state.trays
@@ -204,11 +211,11 @@ class Elimination:
         left = trays - np.einsum("tij,tj->ti", self.curvature[:, :, :2], first)
         rows = np.add.reduceat(left, _starts(tree.group))
         for_lots = np.add.reduceat(rows[:, :2], _starts(tree.lot)) + lots
-        for_beta = np.einsum("gip,gi->p", tree.design, rows) + beta
-        for_beta = for_beta - np.einsum("lip,li->p", self.lot_pull, for_lots)
+        for_beta = tree.entries.gathered(rows) + beta
+        for_beta = for_beta - self.lot_pull.reshape(-1, len(beta)).T @ for_lots.ravel()
         step = cho_solve((self.factor, False), for_beta)
         step_lots = np.einsum("lij,lj->li", self.lot_inverse, for_lots) - self.lot_pull @ step
-        rows_step = tree.design @ step
+        rows_step = tree.entries.times(step)
         rows_step[:, :2] += step_lots[tree.lot]
         step_trays = first - np.einsum("tij,tj->ti", self.tray_pull, rows_step[tree.group])
         return State(step, step_lots, step_trays)
@@ -229,45 +236,40 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
     Returns
     -------
     Elimination
+        Far from the mode, where what is left for beta is not positive definite, each tray's curvature is replaced by
+        its nearest positive semi-definite one.
 
     Raises
     ------
     numpy.linalg.LinAlgError
-        What is left for beta is not positive definite even with a ridge.
+        It is not even then.
     """
-    n = -hessian
+    try:
+        return _eliminated(tree, -hessian, scales, precision)
+    except np.linalg.LinAlgError:
+        values, vectors = np.linalg.eigh(-hessian)
+        firm = (vectors * values.clip(1e-9)[:, None, :]) @ vectors.transpose(0, 2, 1)
+        return _eliminated(tree, firm, scales, precision)
+
+
+def _eliminated(tree: Tree, n: Array, scales: Scales, precision: Array) -> Elimination:
     tray_inverse, tray_log_det = _inverse(_firm(n[:, :2, :2] + np.diag(scales.tray_precision), scales.tray_precision))
     pull = tray_inverse @ n[:, :2, :]
     rest = n - n[:, :, :2] @ pull
     rows = np.add.reduceat(rest, _starts(tree.group))
-    carried = rows @ tree.design
-    size = tree.design.shape[2]
-    top = tree.design.reshape(-1, size).T @ carried.reshape(-1, size)
+    top = tree.entries.sandwich(rows)
+    size = len(top)
     top[np.diag_indices(size)] += precision
     lot_starts = _starts(tree.lot)
     blocks = np.add.reduceat(rows[:, :2, :2], lot_starts) + np.diag(scales.lot_precision)
     lot_inverse, lot_log_det = _inverse(_firm(blocks, scales.lot_precision))
-    crossed = np.add.reduceat(carried[:, :2], lot_starts)
+    crossed = tree.entries.crossed(rows, tree.lot)
     lot_pull = lot_inverse @ crossed
-    top -= crossed.reshape(-1, size).T @ lot_pull.reshape(-1, size)
-    factor = _firm_factor((top + top.T) / 2)
+    half = (np.linalg.cholesky(lot_inverse).transpose(0, 2, 1) @ crossed).reshape(-1, size)
+    factor = cholesky(top - half.T @ half)
     log_det = float(tray_log_det.sum() + lot_log_det.sum() + 2 * np.log(np.diag(factor)).sum())
     return Elimination(tree, n, tray_inverse, pull, lot_inverse, lot_pull, factor, log_det,
                        tray_log_det, lot_log_det)  # fmt: skip
-
-
-def _firm_factor(matrix: Array) -> Array:
-    """Upper Cholesky factor, with a growing ridge on the scaled matrix where it is not positive definite."""
-    size = np.sqrt(np.abs(np.diag(matrix)).clip(1e-8))
-    ridge = 0.0
-    for _ in range(12):
-        try:
-            factor: Array = cholesky(matrix + ridge * np.diag(size**2))
-        except np.linalg.LinAlgError:
-            ridge = max(4 * ridge, 1e-3)
-            continue
-        return factor
-    raise np.linalg.LinAlgError("the curvature of the common effects is not positive definite")
 
 
 def start_state(tree: Tree, beta: Array) -> State:
