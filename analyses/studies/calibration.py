@@ -201,9 +201,13 @@ def run(study: str, nurseries: int, where: Path, workers: int) -> pd.DataFrame:
     with ProcessPoolExecutor(workers) as pool, where.open("a", encoding="utf-8") as file:
         futures = {pool.submit(make, *job): job for job in left}
         with click.progressbar(as_completed(futures), length=len(left), label=study) as bar:
-            for future in bar:
-                file.write(json.dumps({"job": futures[future], "rows": future.result()}) + "\n")
-                file.flush()
+            try:
+                for future in bar:
+                    file.write(json.dumps({"job": futures[future], "rows": future.result()}) + "\n")
+                    file.flush()
+            except BaseException:
+                pool.shutdown(cancel_futures=True)  # else a failure waits for all that is still queued
+                raise
     wanted = set(jobs(nurseries))
     lines = (json.loads(line) for line in where.read_text(encoding="utf-8").splitlines())
     return pd.DataFrame([row for line in lines if tuple(line["job"]) in wanted for row in line["rows"]])

@@ -25,6 +25,7 @@ from germstats.records.patterns import Patterns
 
 _CANDIDATES = 12
 _STRETCH = 1.25  # of the proposal's spread, so that its tails hold the exact law's
+_TOGETHER = 4000  # tray copies evaluated at once: enough to spread the overhead, few enough for the cache
 _AFTER_SPRING = 181.0  # days from 1 February to 31 July
 
 
@@ -147,12 +148,16 @@ def _values(pooled: PooledFit, draw: PooledDraw, codes: Index, places: Index, pa
     values = np.zeros(at.shape[:2])
     delayed = pooled.design.tree.delayed[places]
     for part, members in _parts_of(pooled, places):
-        data = tiled(compile_patterns(patterns, codes[members]), len(at))
-        eta, mu, log_sigma = at[:, members].reshape(-1, 3).T
-        delay = np.where(np.tile(delayed[members], len(at)), draw.scales.delay, np.nan)
-        with np.errstate(over="ignore", invalid="ignore"):
-            terms = evaluate(data, eta, mu, log_sigma, draw.scales.rho, part.family, part.origin, delay)
-        values[:, members] = terms.value.reshape(len(at), -1)
+        data = compile_patterns(patterns, codes[members])
+        delay = np.where(delayed[members], draw.scales.delay, np.nan)
+        together = max(_TOGETHER // len(members), 1)
+        for first in range(0, len(at), together):
+            some = at[first : first + together, members]
+            eta, mu, log_sigma = some.reshape(-1, 3).T
+            with np.errstate(over="ignore", invalid="ignore"):
+                terms = evaluate(tiled(data, len(some)), eta, mu, log_sigma, draw.scales.rho, part.family, part.origin,
+                                 np.tile(delay, len(some)))  # fmt: skip
+            values[first : first + together, members] = terms.value.reshape(len(some), -1)
     return values
 
 

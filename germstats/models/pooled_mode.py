@@ -13,6 +13,7 @@ from germstats.models.tree import Elimination, Scales, State, Tree, eliminate, p
 HEAVY_DF = 3.0
 """Degrees of freedom of the effects that are usually small and now and then very large, such as a spring's chill."""
 _STEPS = 80
+_DECREMENT = 1e-9
 _HALVINGS = 20
 _LONGEST = 3.0  # largest change of a predictor in one Newton step
 
@@ -117,27 +118,26 @@ def find_pooled_mode(tree: Tree, prior: BetaPrior, scales: Scales, start: State)
         Judged converged by the decrement taken before the step.
     """
     here = _point(tree, prior, scales, start)
-    converged = False
     for _ in range(_STEPS):
-        if not np.isfinite(here.value):
-            break
         found = eliminate(tree, here.terms.hessian, scales, here.precision)
         step = found.solve(here.terms.gradient, here.own, here.lots, here.beta)
-        decrement = _slope(tree, here, step)
-        if decrement < 1e-9:
-            converged = True
-            break
-        moved = np.abs(predictors(tree, step)).max(initial=0.0)
-        by = min(1.0, _LONGEST / moved) if moved > 0 else 1.0
-        for halving in range(_HALVINGS):
-            ahead = _point(tree, prior, scales, here.state.moved(step, by * 0.5**halving))
-            if ahead.value >= here.value - 1e-10 and np.isfinite(ahead.terms.hessian).all():
-                break
-        else:
+        converged = _slope(tree, here, step) < _DECREMENT
+        ahead = None if converged or not np.isfinite(here.value) else _ahead(tree, prior, scales, here, step)
+        if ahead is None:
             break
         here = ahead
-    found = eliminate(tree, here.terms.hessian, scales, here.precision)
     return PooledMode(here.state, here.terms, found, here.value - 0.5 * found.log_det, converged)
+
+
+def _ahead(tree: Tree, prior: BetaPrior, scales: Scales, here: _Point, step: State) -> _Point | None:
+    """A point along `step` that is no worse, the step halved until it is; None where there is none."""
+    moved = np.abs(predictors(tree, step)).max(initial=0.0)
+    by = min(1.0, _LONGEST / moved) if moved > 0 else 1.0
+    for halving in range(_HALVINGS):
+        ahead = _point(tree, prior, scales, here.state.moved(step, by * 0.5**halving))
+        if ahead.value >= here.value - 1e-10 and np.isfinite(ahead.terms.hessian).all():
+            return ahead
+    return None
 
 
 def _slope(tree: Tree, here: _Point, step: State) -> float:
