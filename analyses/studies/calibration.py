@@ -9,7 +9,8 @@ committed table and figure from what is there. Every number is invented; draws a
 
 For every lot of a nursery (and one lot per species never sown) the next spring's tray is forecast, and the chance that
 the chosen number of seeds really has is worked out from the truth: the lot's own share with fresh tray and spring
-effects. Nothing is left to the luck of single trays.
+effects. Nothing is left to the luck of single trays. Nobody can know how a lot never sown differs from its species: there
+the perfectly informed rule, and the true chance, take a fresh lot effect too.
 """
 
 # %%
@@ -61,12 +62,12 @@ HALFWAY = {
 
 
 # %%
-def true_tray(theta: float, world: World) -> NewTray:
-    """What a new tray of a lot with this theta really does: 200 tray effects by 21 springs."""
+def true_tray(theta: float, world: World, lot_sd: float = 0.0) -> NewTray:
+    """What a new tray of a lot with this theta really does: 200 tray effects by 21 springs (and fresh lots)."""
     at = (np.arange(200) + 0.5) / 200
     tray = world.tray * (stats.t.ppf(at, 4) if world.heavy_trays else stats.norm.ppf(at))
     nodes, weights = np.polynomial.hermite_e.hermegauss(21)
-    logit = theta + tray[:, None] + world.season * nodes
+    logit = theta + tray[:, None] + np.hypot(world.season, lot_sd) * nodes
     weight = np.broadcast_to(weights / weights.sum() / len(at), logit.shape)
     return NewTray(1 / (1 + np.exp(-logit.ravel())), np.full(logit.size, world.rho), weight.ravel())
 
@@ -114,7 +115,8 @@ def sowing_rows(world_name: str, seasons: int, trays: int, nursery: int) -> list
     for lot in made.lots.to_dict("records"):
         known = bool(lot["known"])
         draws = by_lot[lot["lot"]].draws if known else new_lot(fit, lot["species"], "none")
-        stated, truth = new_tray(draws), true_tray(lot["theta"], world)
+        stated = new_tray(draws)
+        truth = true_tray(lot["theta"], world) if known else true_tray(lot["species_theta"], world, world.lot)
         promised, real = chances(stated), chances(truth)
         ours, informed = smallest(promised), smallest(real)
         by_pencil = pencil(fit, lot["species"], lot["lot"] if known else None, 2)

@@ -21,6 +21,7 @@ COMMANDS = {
     "fit": ("germstats.cli.fit:fit", "Estimate emergence and timing of each lot, with ranges."),
     "sow": ("germstats.cli.sow:sow", "Say how many seeds to sow per cell."),
     "plan": ("germstats.cli.plan:plan", "Plan trays, seed and dates for the orders."),
+    "compare": ("germstats.cli.compare:compare", "Compare covers, or another treatment, tray by tray."),
     "backtest": ("germstats.cli.backtest:backtest", "Hold past forecasts against what came."),
 }
 """Command -> where it lives, and its line in the help, which must not import it."""

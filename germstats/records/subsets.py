@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from germstats.records.patterns import Patterns
 
@@ -27,7 +28,24 @@ def before_season(patterns: Patterns, season: int) -> Patterns:
     """
     trays = patterns.trays
     judged = (trays["sown_on"] + pd.to_timedelta(trays["origin_days"], unit="D")).dt.year
-    kept = np.flatnonzero((judged < season).to_numpy(dtype=bool))
+    return keep_trays(patterns, np.flatnonzero((judged < season).to_numpy(dtype=bool)))
+
+
+def keep_trays(patterns: Patterns, kept: NDArray[np.int64]) -> Patterns:
+    """The patterns of the trays with the given codes, renumbered in that order of codes.
+
+    Parameters
+    ----------
+    patterns : Patterns
+    kept : (T,) int array
+        Tray codes, ascending.
+
+    Returns
+    -------
+    Patterns
+        ``sowings`` keeps all its codes; ``left_out`` is empty.
+    """
+    trays = patterns.trays
     code = np.full(len(trays), -1, dtype=np.int64)
     code[kept] = np.arange(len(kept))
 

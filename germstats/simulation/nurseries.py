@@ -88,7 +88,8 @@ class Nursery:
     ----------
     patterns : Patterns
     lots : pandas.DataFrame
-        ``species``, ``lot``, ``theta`` (logit share in an average tray of an ordinary spring), ``known`` (sown before).
+        ``species``, ``lot``, ``theta`` (logit share in an average tray of an ordinary spring), ``known`` (sown before),
+        ``species_theta`` (the same of an average lot).
     finals : (T,) int array
         Cells of each tray with a seedling by the end of the spring.
     """
@@ -124,7 +125,8 @@ def simulate_nursery(world: World, spec: NurserySpec, seed: int) -> Nursery:
         for number in range(spec.lots + 1):
             theta = species[s] + rng.normal(0.0, world.lot)
             known = number < spec.lots
-            lots.append({"species": f"S{s}", "lot": f"S{s}-{number}", "theta": theta, "known": known})
+            lots.append({"species": f"S{s}", "lot": f"S{s}-{number}", "theta": theta, "known": known,
+                         "species_theta": species[s]})  # fmt: skip
             lot_time = times[s] + rng.normal(0.0, world.lot_time)
             for season in range(spec.seasons if known else 0):
                 for _ in range(spec.trays):

@@ -1,0 +1,51 @@
+"""`germstats compare`: covers, or any treatment, side by side."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from germstats.cli.common import (
+    book_argument,
+    dates_option,
+    fit_options,
+    fit_spec,
+    json_option,
+    opened,
+    print_json,
+    progress,
+)
+
+
+@click.command()
+@book_argument
+@dates_option
+@click.option("--treatment", default="cover", show_default=True, metavar="NAME",
+              help="What to compare: cover, depth (cover and whether it is deep), pretreatment or place.")  # fmt: skip
+@click.option("--species", multiple=True, metavar="CODE", help="Only this species; may be repeated.")
+@click.option("--lot", "lots", multiple=True, metavar="LOT", help="Only this lot; may be repeated.")
+@click.option("--reference", metavar="LEVEL", help="Held against; by default none, else the commonest.")
+@click.option("--margin", type=float, default=10.0, show_default=True,
+              help="Points within which two are practically the same; 5 needs about 60 trays of each.")  # fmt: skip
+@click.option("--another-spring-sd", type=float, default=0.15, show_default=True,
+              help="Scatter of an effect between springs, on the logit scale; taken as given.")  # fmt: skip
+@fit_options
+@json_option
+def compare(book: Path, dates: str | None, as_json: bool, **options: Any) -> None:
+    """Compare covers, or another treatment, in the records of BOOK: points, cells, days, and a plain verdict."""
+    from germstats.decisions.comparison import CompareSpec
+    from germstats.decisions.covers import compare as compare_book
+    from germstats.reports.compare_text import compare_text
+
+    how = fit_spec(options)
+    spec = CompareSpec(**options)
+    progress("reading the records")
+    found = compare_book(opened(book, dates), spec, how, progress)
+    if as_json:
+        rows = [asdict(row) for row in found.rows]
+        print_json({"settings": asdict(spec), "rows": rows, "apart": found.apart, "strays": found.strays})
+    else:
+        click.echo(compare_text(found))

@@ -1,0 +1,129 @@
+"""What is compared and what was found: the spec, a row, the whole."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+
+import pandas as pd
+
+from germstats.decisions.side_by_side import TREATMENTS
+from germstats.errors import WrongUseError
+
+ANOTHER_SPRING_SD = 0.15
+"""Scatter of a treatment's effect from spring to spring, on the logit; a visible setting (statistics of the design)."""
+REFUSED, SAME, CANNOT_TELL = "refused", "practically the same", "cannot tell"
+
+
+@dataclass(frozen=True)
+class CompareSpec:
+    """What is compared.
+
+    Attributes
+    ----------
+    treatment : {"cover", "depth", "pretreatment", "place"}
+    species, lots : tuple of str
+        Only these; empty for all.
+    reference : str or None
+        Level that others are held against; by default ``none`` (``untreated``), else the level with most trays.
+    margin : float
+        Points of emergence within which two levels are practically the same.
+    another_spring_sd : float
+    """
+
+    treatment: str = "cover"
+    species: tuple[str, ...] = ()
+    lots: tuple[str, ...] = ()
+    reference: str | None = None
+    margin: float = 10.0
+    another_spring_sd: float = ANOTHER_SPRING_SD
+
+    def __post_init__(self) -> None:
+        if self.treatment not in TREATMENTS:
+            raise WrongUseError(f"A treatment to compare is one of {', '.join(TREATMENTS)}, not {self.treatment}.")
+        if not 0 < self.margin < 100:
+            raise WrongUseError(f"The margin is a number of points between 0 and 100, not {self.margin:g}.")
+        if not self.another_spring_sd >= 0:
+            raise WrongUseError(f"A scatter from spring to spring is 0 or more, not {self.another_spring_sd:g}.")
+
+
+@dataclass(frozen=True)
+class ComparisonRow:
+    """Two levels of one species, or over all species where ``species`` is None.
+
+    Attributes
+    ----------
+    species, treatment, reference, level : str or None, str, str, str
+    trays, seeds, emerged, filled : (reference, level)
+        Raw counts of the trays compared; None where not known.
+    points, points_low, points_high : float or None
+        Difference in points of emergence (0-100), level less reference, and its 95 % range.
+    cells_per_tray : float or None
+        Difference in filled cells of a tray at the seeds used.
+    days, days_low, days_high : float or None
+        Difference in days to half.
+    odds_ratio : float or None
+    p_main, p_second, p_permutation, p_permutation_smallest, p_adjusted, p_days : float or None
+        Main road; t test on tray logits; permutation and the smallest it can reach; Holm over the species' pairs; time.
+    tray_sd, tray_sd_source : float or None, str
+    another_low, another_high : float or None
+        95 % range of the points in another spring.
+    verdict, timing : str
+    more_trays : int or None
+        More trays per level that would tell the margin from none; None where the design already would, or refused.
+    notes : tuple of str
+    """
+
+    species: str | None
+    treatment: str
+    reference: str
+    level: str
+    trays: tuple[int, int]
+    seeds: tuple[int | None, int | None]
+    emerged: tuple[int | None, int | None]
+    filled: tuple[int | None, int | None]
+    points: float | None = None
+    points_low: float | None = None
+    points_high: float | None = None
+    cells_per_tray: float | None = None
+    days: float | None = None
+    days_low: float | None = None
+    days_high: float | None = None
+    odds_ratio: float | None = None
+    p_main: float | None = None
+    p_second: float | None = None
+    p_permutation: float | None = None
+    p_permutation_smallest: float | None = None
+    p_adjusted: float | None = None
+    p_days: float | None = None
+    tray_sd: float | None = None
+    tray_sd_source: str = ""
+    another_low: float | None = None
+    another_high: float | None = None
+    verdict: str = REFUSED
+    timing: str = ""
+    more_trays: int | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What `compare` found.
+
+    Attributes
+    ----------
+    rows : tuple of ComparisonRow
+    apart : tuple of str
+        Lots that were only ever under one level, and what cannot be told of them.
+    strays : tuple of str
+        Seedlings in cells where nothing was sown, by level.
+    spec : CompareSpec
+    """
+
+    rows: tuple[ComparisonRow, ...]
+    apart: tuple[str, ...]
+    strays: tuple[str, ...]
+    spec: CompareSpec
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per pair of levels and species, as `ComparisonRow`."""
+        return pd.DataFrame([asdict(row) for row in self.rows])

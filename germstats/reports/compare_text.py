@@ -1,0 +1,117 @@
+"""`compare` in words: verdicts first, the numbers they rest on, then what could not be separated."""
+
+from __future__ import annotations
+
+from germstats.decisions.comparison import CANNOT_TELL, REFUSED, SAME, Comparison, ComparisonRow
+from germstats.reports.sentences import CAUTION, number, wrapped
+from germstats.reports.tables import text_table
+
+
+def _signed(value: float | None, unit: str = "") -> str:
+    return "-" if value is None else f"{value:+.0f}{unit}"
+
+
+def _range(low: float | None, high: float | None) -> str:
+    return "-" if low is None or high is None else f"{low:+.0f} to {high:+.0f}"
+
+
+def _p(value: float | None) -> str:
+    """Two figures, and never 0."""
+    if value is None:
+        return "-"
+    return "<.001" if value < 0.001 else f"{value:.2g}".lstrip("0")
+
+
+def _counts(row: ComparisonRow, arm: int) -> str:
+    if row.emerged[arm] is not None and row.seeds[arm] is not None:
+        return f"{row.emerged[arm]}/{row.seeds[arm]}"
+    return f"{number(row.filled[arm])} cells"
+
+
+def _sentence(row: ComparisonRow, margin: float) -> str:
+    """One verdict in a grower's words."""
+    who = row.species or "Over all species"
+    pair = f"{row.level} against {row.reference}"
+    if row.verdict == REFUSED:
+        return f"{who}, {pair}: cannot be separated. {row.notes[0][:1].upper()}{row.notes[0][1:]}."
+    told = f"{_signed(row.points)} points of emergence ({_range(row.points_low, row.points_high)})"
+    if row.cells_per_tray is not None:
+        told += f", {_signed(row.cells_per_tray)} filled cells a tray"
+    if row.timing in ("later", "earlier"):
+        told += f", {abs(row.days or 0):.0f} days {row.timing} ({_range(row.days_low, row.days_high)})"
+    said = {SAME: f"practically the same, within {margin:g} points", CANNOT_TELL: CANNOT_TELL}.get(
+        row.verdict, f"{row.level} is {row.verdict}"
+    )
+    words = f"{who}, {pair}: {said}; {told}."
+    if row.more_trays is not None:
+        words += f" About {row.more_trays} more trays of each would tell {margin:g} points from none."
+    if row.verdict.startswith("probably"):
+        words += " It rests on the usual scatter of your trays: sow more trays of both before you change your ways."
+    return words
+
+
+def compare_text(comparison: Comparison) -> str:
+    """The whole printed answer of `germstats compare`."""
+    spec = comparison.spec
+    told = [row for row in comparison.rows if row.verdict != REFUSED]
+    lines = [
+        wrapped(f"{spec.treatment.capitalize()} compared, trays as the units, within lots, seasons and places. Points "
+                "are points of emergence in a hundred seeds, level less reference, with the range that holds the truth "
+                "in 95 of 100 cases. Verdicts speak of the seasons sown."),
+        "",
+        *(wrapped(_sentence(row, spec.margin), "  ") for row in comparison.rows),
+        "",
+    ]  # fmt: skip
+    if told:
+        lines += [_numbers(told), "", *_explained(told, spec.another_spring_sd), ""]
+    if comparison.apart:
+        lines += ["Cannot be separated:", *(wrapped(f"{said}.", "  ") for said in comparison.apart), ""]
+    if comparison.strays:
+        lines += ["Seedlings where nothing was sown:", *(wrapped(f"{said}.", "  ") for said in comparison.strays), ""]
+    notes = [wrapped(f"{row.species or 'over all'}, {row.level} v. {row.reference}: {'; '.join(row.notes)}.", "  ")
+             for row in told if row.notes]  # fmt: skip
+    lines += ["Notes:", *notes, ""] if notes else []
+    lines += [
+        wrapped("Next: where it says cannot tell, germstats trial lays out the trays that would; where a cover is "
+                "worse, leave it off that species and look at germstats sow again."),
+        wrapped(CAUTION),
+    ]  # fmt: skip
+    return "\n".join(lines)
+
+
+def _numbers(rows: list[ComparisonRow]) -> str:
+    header = ("species", "level", "reference", "trays", "came", "reference came", "points", "range", "another spring",
+              "p", "adjusted", "t test", "permuted", "least")  # fmt: skip
+    body = [
+        (
+            row.species or "over all",
+            row.level,
+            row.reference,
+            f"{row.trays[1]} v {row.trays[0]}",
+            _counts(row, 1),
+            _counts(row, 0),
+            _signed(row.points),
+            _range(row.points_low, row.points_high),
+            _range(row.another_low, row.another_high),
+            _p(row.p_main),
+            _p(row.p_adjusted),
+            _p(row.p_second),
+            _p(row.p_permutation),
+            _p(row.p_permutation_smallest),
+        )
+        for row in rows
+    ]
+    return text_table(header, body, left=3)
+
+
+def _explained(rows: list[ComparisonRow], another: float) -> list[str]:
+    own = any(row.tray_sd_source.startswith("borrowed") for row in rows)
+    source = "borrowed from your trays of other species" if own else "what is usual; you have too few other trays"
+    return [
+        wrapped("'another spring' is the range where the effect may change from spring to spring "
+                f"(--another-spring-sd {another:g}, taken as given). 'p' is the main road: the scatter of trays is "
+                f"integrated over a range ({source}); 'adjusted' is Holm's, over the pairs of one species; 't test' is "
+                "on tray logits with blocks; 'permuted' gives out the covers within blocks in every way, and 'least' is "
+                "the smallest p that can reach. A verdict is firm when the adjusted p is under .05 and the t test at "
+                "most .10."),
+    ]  # fmt: skip
