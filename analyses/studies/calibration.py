@@ -9,8 +9,8 @@ committed table and figure from what is there. Every number is invented; draws a
 
 For every lot of a nursery (and one lot per species never sown) the next spring's tray is forecast, and the chance that
 the chosen number of seeds really has is worked out from the truth: the lot's own share with fresh tray and spring
-effects. Nothing is left to the luck of single trays. Nobody can know how a lot never sown differs from its species: there
-the perfectly informed rule, and the true chance, take a fresh lot effect too.
+effects. Nothing is left to the luck of single trays. Nobody can know how a lot never sown differs from its species:
+there the perfectly informed rule, and the true chance, take a fresh lot effect too.
 """
 
 # %%

@@ -82,7 +82,8 @@ def side_by_side(trays: pd.DataFrame, levels: pd.Series, names: tuple[str, str],
             return Pair(nothing, nothing, nothing, "", _whose(chosen, level, names, treatment) + why)
     base = _keys(chosen, treatment, with_place=False)
     placed = _keys(chosen, treatment, with_place=True)
-    for keys, said in ((placed, "lot, season and place"), (base, "lot and season")):
+    noted = bool((chosen[["place", "block"]] != "").any(axis=None))
+    for keys, said in (*(((placed, "lot, season and place"),) if noted else ()), (base, "lot and season")):
         both = _in_both(keys, level)
         enough = min(int((both & ~level).sum()), int((both & level).sum())) >= _FEWEST
         if enough and (said == "lot and season" or both.sum() >= 0.75 * _in_both(base, level).sum()):

@@ -110,8 +110,8 @@ def _explained(rows: list[ComparisonRow], another: float) -> list[str]:
     return [
         wrapped("'another spring' is the range where the effect may change from spring to spring "
                 f"(--another-spring-sd {another:g}, taken as given). 'p' is the main road: the scatter of trays is "
-                f"integrated over a range ({source}); 'adjusted' is Holm's, over the pairs of one species; 't test' is "
-                "on tray logits with blocks; 'permuted' gives out the covers within blocks in every way, and 'least' is "
-                "the smallest p that can reach. A verdict is firm when the adjusted p is under .05 and the t test at "
-                "most .10."),
+                f"integrated over a range ({source}); 'adjusted' is Holm's, over the pairs of a species; 't test' is "
+                "on tray logits with blocks; 'permuted' gives out the covers within blocks in every way, and 'least' "
+                "is the smallest p that can reach. A verdict is firm when the adjusted p is under .05 and the t test's "
+                "at most .10."),
     ]  # fmt: skip
