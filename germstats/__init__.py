@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from germstats.decisions.backtest import back_test
+    from germstats.decisions.covers import compare
     from germstats.decisions.orders import plan_orders
     from germstats.decisions.sowing import seeds_per_cell
     from germstats.models.emergence import fit_emergence
     from germstats.records.book import read_book
 
-__all__ = ["back_test", "fit_emergence", "plan_orders", "read_book", "seeds_per_cell"]
+__all__ = ["back_test", "compare", "fit_emergence", "plan_orders", "read_book", "seeds_per_cell"]
 
 _HOMES = {
     "read_book": "germstats.records.book",
@@ -19,6 +20,7 @@ _HOMES = {
     "seeds_per_cell": "germstats.decisions.sowing",
     "plan_orders": "germstats.decisions.orders",
     "back_test": "germstats.decisions.backtest",
+    "compare": "germstats.decisions.covers",
 }
 
 

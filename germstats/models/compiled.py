@@ -157,39 +157,37 @@ def tiled(data: Compiled, times: int) -> Compiled:
     )  # fmt: skip
 
 
-def _log_choose(n: float, k: Index) -> Array:
+def _log_choose(n: Index, k: Index) -> Array:
     return np.asarray(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1))
 
 
 def _cell_terms(cells: pd.DataFrame, patterns: Patterns) -> CellTerms:
-    rows, successes, failures, powers, weights = [], [], [], [], []
-    for row, (sowing, seen, lo) in enumerate(zip(cells["sowing"], cells["seen"], cells["lo"], strict=True)):
-        counts = patterns.sowings[sowing].numbers
+    sowing, seen = cells["sowing"].to_numpy(dtype=np.int64), cells["seen"].to_numpy(dtype=np.int64)
+    least = (cells["lo"].to_numpy() >= 0).astype(np.int64)  # a first filling takes a seed still to come
+    codes, weights = [np.zeros((4, 0), dtype=np.int64)], [np.zeros(0)]
+    for code in np.unique(sowing):
+        counts = patterns.sowings[code].numbers
         for n in counts:
-            left = n - seen
-            power = np.arange(0 if lo < 0 else 1, left + 1)
-            if left < 0 or power.size == 0:
-                continue
+            at = np.flatnonzero((sowing == code) & (n - seen >= least))
+            terms = n - seen[at] - least[at] + 1
+            row = np.repeat(at, terms)
+            power = np.arange(len(row)) - np.repeat(np.cumsum(terms) - terms, terms) + least[row]
+            left = n - seen[row]
             ways = gammaln(n + 1) - gammaln(left + 1) if len(counts) > 1 else 0.0
-            rows.append(np.full(power.size, row))
-            successes.append(seen + power)
-            failures.append(left - power)
-            powers.append(power)
+            codes.append(np.stack([row, seen[row] + power, left - power, power]))
             weights.append(_log_choose(left, power) + ways - np.log(len(counts)))
-
-    def joined(parts: list[Index]) -> Index:
-        return np.concatenate(parts).astype(np.int64) if parts else np.zeros(0, np.int64)
-
+    order = np.argsort(np.concatenate(codes, axis=1)[0], kind="stable")  # by row, each with its numbers in turn
+    row, successes, failures, power = np.concatenate(codes, axis=1)[:, order]
     return CellTerms(
         tray=cells["tray"].to_numpy(),
         lo=cells["lo"].to_numpy(),
         hi=cells["hi"].to_numpy(),
         count=cells["count"].to_numpy(),
-        row=joined(rows),
-        successes=joined(successes),
-        failures=joined(failures),
-        power=joined(powers),
-        log_weight=np.concatenate(weights) if weights else np.zeros(0),
+        row=row,
+        successes=successes,
+        failures=failures,
+        power=power,
+        log_weight=np.concatenate(weights)[order],
     )
 
 
