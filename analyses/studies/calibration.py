@@ -207,9 +207,8 @@ def run(study: str, nurseries: int, where: Path, workers: int) -> pd.DataFrame:
                 for future in bar:
                     file.write(json.dumps({"job": futures[future], "rows": future.result()}) + "\n")
                     file.flush()
-            except BaseException:
+            finally:
                 pool.shutdown(cancel_futures=True)  # else a failure waits for all that is still queued
-                raise
     wanted = set(jobs(nurseries))
     lines = (json.loads(line) for line in where.read_text(encoding="utf-8").splitlines())
     return pd.DataFrame([row for line in lines if tuple(line["job"]) in wanted for row in line["rows"]])
