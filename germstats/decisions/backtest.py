@@ -302,14 +302,18 @@ def _forecast(known: Foreknown, parts: Parts, promise: Promise) -> Forecast:
         expected=float(filled @ np.arange(cells + 1)),
         low=low,
         high=high,
-        range_chance=float(filled[low : high + 1].sum()),
-        chance=float(np.clip(filled[wanted:].sum(), _SUREST, 1 - _SUREST)),
+        range_chance=_never_certain(filled[low : high + 1].sum()),
+        chance=_never_certain(filled[wanted:].sum()),
         pencil_expected=cells * fill,
         pencil_low=plain_low,
         pencil_high=plain_high,
-        pencil_range_chance=float(plain.cdf(plain_high) - plain.cdf(plain_low - 1)),
-        pencil_chance=float(plain.sf(wanted - 1)),
+        pencil_range_chance=_never_certain(plain.cdf(plain_high) - plain.cdf(plain_low - 1)),
+        pencil_chance=_never_certain(plain.sf(wanted - 1)),
     )
+
+
+def _never_certain(chance: float) -> float:
+    return float(np.clip(chance, _SUREST, 1 - _SUREST))
 
 
 def pencil_fill(share: float, rate: SowingRate) -> float:

@@ -48,7 +48,8 @@ def collecting_row(source: Source, seeds_needed: int | None, seeds_left: int | N
     reserve : float
         Share of the packet to be kept back, which is collected on top.
     """
-    notes = [f"at {source.seeds_per_cell:g} seeds per cell, as {source.stored.lot or source.stored.species} sown now"]
+    rate = "1 seed" if source.seeds_per_cell == 1 else f"{source.seeds_per_cell:g} seeds"
+    notes = [f"at {rate} per cell" + (f", as {source.stored.lot} sown now" if source.stored.lot else "")]
     seeds = None
     if seeds_needed is not None:
         wanted = round(seeds_needed / (1 - reserve))

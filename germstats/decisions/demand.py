@@ -91,9 +91,8 @@ def order_lines(book: RecordBook) -> tuple[OrderLine, ...]:
     _refuse_negative(book, table)
     rows = table.dropna(subset=["plugs"]).to_dict("records")
     if not rows:
-        raise NotEnoughRecordsError(
-            "No order can be planned: write order, species, plugs and due date into the table orders, then try again."
-        )
+        why = "; ".join(set_aside(book)) or "write order, species, plugs and due date into the table orders"
+        raise NotEnoughRecordsError(f"No order can be planned: {why}. Then try again.")
     lines = [line for line in map(_line, rows) if line.plugs > 0]
     if not lines:
         raise NotEnoughRecordsError("Every plug ordered has been delivered; there is nothing left to plan.")

@@ -39,7 +39,7 @@ def _why_none(line: OrderLine, batches: Batches, best: Source, rationed: bool) -
         return [f"no lot of {line.species} is in the book: collect or buy seed first"]
     if best.stored.seeds == 0:
         return [f"no seed of {line.species} is left: collect or buy seed first"]
-    return ["the seed goes to orders served before it" if rationed else "too little seed for a single cell"]
+    return ["the seed goes to orders served before it" if rationed else "too little seed for a single cell beyond what is kept back"]
 
 
 def _seed_notes(batches: Batches, best: Source, rationed: bool) -> list[str]:

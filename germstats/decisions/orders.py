@@ -13,7 +13,7 @@ from germstats.decisions.costs import CostView, Prices, best_by_cost
 from germstats.decisions.demand import Losses, OrderLine, StoredLot, later_losses, lots_in_store, order_lines, set_aside
 from germstats.decisions.order_notes import order_notes, source_notes
 from germstats.decisions.order_plan import LEVELS, OrderPlan, OrderRow, OrderSpec, PlannedSowing, StoreRow
-from germstats.decisions.ready import ready_dates
+from germstats.decisions.ready import never_certain, ready_dates
 from germstats.decisions.sources import SeedRules, Source, next_season, sources_of, stand_in
 from germstats.decisions.sowing import FORECAST_LEVEL
 from germstats.errors import NotEnoughRecordsError, WrongUseError
@@ -22,8 +22,6 @@ from germstats.models.forecast import empty_share, new_tray
 from germstats.models.order_forecast import chance_of_plugs
 from germstats.records.book import RecordBook
 
-_SUREST = 0.001
-"""No chance is called nearer to 0 or 1."""
 _COST_SEEDS = 12
 
 
@@ -108,10 +106,11 @@ def _plan_species(
     rules = AllotRules(spec.assurance, spec.reserve, spec.most_trays, spec.by_value)
     allotment = allot(in_time, field.sources, field.outlook, rules) if field.sources else Allotment((), False)
     given = dict(zip(in_time, allotment.batches, strict=False))
+    rationed = allotment.rationed and any(allotment.batches)  # a packet below one cell was not shared out
     rows, taken = [], dict[str, int]()
     for line in lines:
         batches = given.get(line, ())
-        rows.append(_row(line, batches, field, spec, allotment.rationed))
+        rows.append(_row(line, batches, field, spec, rationed))
         for batch in batches:
             taken[batch.source.stored.lot] = taken.get(batch.source.stored.lot, 0) + batch.seeds
     return rows, taken
@@ -120,7 +119,7 @@ def _plan_species(
 def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rationed: bool) -> OrderRow:
     plugs = field.outlook.plugs(batches)
     tails = np.cumsum(plugs)
-    chance = min(max(chance_of_plugs(plugs, line.plugs), _SUREST), 1 - _SUREST)
+    chance = never_certain(chance_of_plugs(plugs, line.plugs))
     low, high = (int(np.searchsorted(tails, at)) for at in ((1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2))
     tries = _chances(line, field, spec)
     pencil = _pencil_trays(line, field)
@@ -152,7 +151,7 @@ def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rati
 
 def _chance_of(line: OrderLine, field: _Field, trays: int) -> float:
     plugs = field.outlook.plugs((Batch(field.best, field.best.parts(), trays),))
-    return min(max(chance_of_plugs(plugs, line.plugs), _SUREST), 1 - _SUREST)
+    return never_certain(chance_of_plugs(plugs, line.plugs))
 
 
 def _chances(line: OrderLine, field: _Field, spec: OrderSpec) -> list[tuple[int, float]]:

@@ -13,6 +13,12 @@ from germstats.models.order_forecast import TimedTrays, day_of_plug
 from germstats.records.parsing import spelled
 
 _RARELY = 0.05
+_SUREST = 0.001
+
+
+def never_certain(chance: float) -> float:
+    """The chance, called no nearer to 0 or 1 than 1 in 1,000."""
+    return min(max(chance, _SUREST), 1 - _SUREST)
 
 
 @dataclass(frozen=True)
@@ -54,7 +60,7 @@ def ready_dates(batches: Batches, wanted: int, due: pd.Timestamp | None, losses:
     first, last = zero + pd.Timedelta(days=int(low)), zero + pd.Timedelta(days=int(np.ceil(high)))
     if due is None:
         return Ready(first, last)
-    by_due = float(np.mean(came <= (due - zero).days))
+    by_due = never_certain(float(np.mean(came <= (due - zero).days)))
     late: tuple[str, ...] = ()
     if first > due:
         late = (f"comes after the due date, {spelled(due)}: speak to the client now",)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.decisions.demand import StoredLot
-from germstats.decisions.sowing import HAND_CAP, SowingSpec, seeds_per_cell
+from germstats.decisions.sowing import HAND_CAP, SowingSpec, age_note, seeds_per_cell
 from germstats.models.draws import RowDraws
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
@@ -159,9 +159,10 @@ def _row(fit: EmergenceFit, stored: StoredLot) -> tuple[RowEstimate, tuple[str, 
         best = max(sized, key=lambda row: row.emergence)
         others = len({row.label for row in sized}) - 1
         said = f"{best.label} did best of {others + 1} treatments tried" if others else f"only {best.label} was tried"
-        few = (f"rests on {best.trays} tray{'s' if best.trays > 1 else ''} of its own",) if best.trays < 3 else ()
-        return best, (said, *few)
-    unsized = "; a pinch of unknown size was all it was ever sown by" if own else ""
+        few = ("rests on 2 trays of its own",) if best.trays == 2 else ()  # of one tray its own notes speak
+        latest = max(row.last_season for row in fit.rows)
+        return best, (said, *few, *age_note(best, latest), *best.notes)
+    unsized = "; pinches of unknown size, all it was ever sown by, do not tell" if own else ""
     sized_kin = [row for row in kin if row.rate.kind != "pinch_unmeasured"]
     if sized_kin:
         labels = sorted({row.label for row in sized_kin})
@@ -172,7 +173,11 @@ def _row(fit: EmergenceFit, stored: StoredLot) -> tuple[RowEstimate, tuple[str, 
         return replace(model, lot=stored.lot, draws=draws, emergence=_mean(draws), trays=0, notes=()), (told,)
     draws = unknown_species(fit)
     model = max(fit.rows, key=lambda row: row.trays)
-    told = f"{stored.species} was never sown: a wide guess from all species of the book, for sowing a trial tray first"
+    unsized = " but by pinches of unknown size" if kin else ""
+    told = (
+        f"{stored.species} was never sown{unsized}: a wide guess from all species of the book, for sowing a trial tray "
+        "first"
+    )
     cells = model.tray_cells or USUAL_TRAY
     return replace(model, species=stored.species, lot=stored.lot, label="any", draws=draws, emergence=_mean(draws),
                    trays=0, rate=_ONE, tray_cells=cells, notes=()), (told,)  # fmt: skip

@@ -14,6 +14,7 @@ HEAVY_DF = 3.0
 """Degrees of freedom of the effects that are usually small and now and then very large, such as a spring's chill."""
 _STEPS = 80
 _DECREMENT = 1e-9
+_TRIFLE = 0.05
 _HALVINGS = 20
 _LONGEST = 3.0  # largest change of a predictor in one Newton step
 
@@ -36,6 +37,13 @@ class BetaPrior:
     sd: Array
     place: Array
     heavy: Array
+
+    def bend(self, beta: Array, place_sd: float) -> Array:
+        """The log density's own curvature, (P,), never below a trifle: Newton's method needs it to converge fast."""
+        sd = np.where(self.place, place_sd, self.sd)
+        away = np.where(np.isfinite(sd), (beta - self.mean) / sd, 0.0) ** 2
+        heavy = np.maximum((HEAVY_DF + 1) * (HEAVY_DF - away) / (HEAVY_DF + away) ** 2, _TRIFLE)
+        return np.where(np.isfinite(sd), np.where(self.heavy, heavy, 1.0) / sd**2, 0.0)
 
     def at(self, beta: Array, place_sd: float) -> tuple[float, Array, Array]:
         """Log density (flat effects left out), gradient, and the precision of the matching normal law."""
@@ -119,13 +127,16 @@ def find_pooled_mode(tree: Tree, prior: BetaPrior, scales: Scales, start: State)
     """
     here = _point(tree, prior, scales, start)
     for _ in range(_STEPS):
-        found = eliminate(tree, here.terms.hessian, scales, here.precision)
-        step = found.solve(here.terms.gradient, here.own, here.lots, here.beta)
+        bend = prior.bend(here.state.beta, scales.place)
+        step = eliminate(tree, here.terms.hessian, scales, bend).solve(
+            here.terms.gradient, here.own, here.lots, here.beta
+        )
         converged = _slope(tree, here, step) < _DECREMENT
         ahead = None if converged or not np.isfinite(here.value) else _ahead(tree, prior, scales, here, step)
         if ahead is None:
             break
         here = ahead
+    found = eliminate(tree, here.terms.hessian, scales, here.precision)
     return PooledMode(here.state, here.terms, found, here.value - 0.5 * found.log_det, converged)
 
 

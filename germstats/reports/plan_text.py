@@ -35,6 +35,7 @@ def plan_text(plan: OrderPlan) -> str:
         *_store(plan),
         *_collecting(plan),
         wrapped(_losses(plan)),
+        wrapped(_next(plan)),
         wrapped(CAUTION),
     ]
     return "\n".join(lines)
@@ -64,12 +65,17 @@ def _shortfalls(plan: OrderPlan) -> list[str]:
         *(
             wrapped(
                 f"{_named(row)}: {row.plugs} plugs wanted, {row.expected_plugs:.0f} expected "
-                f"({spread(str(row.plugs_low), str(row.plugs_high))}), chance {percent(row.chance)} %.",
+                f"({spread(str(row.plugs_low), str(row.plugs_high))}), chance {percent(row.chance)} %{_why_none(row)}.",
                 "  ",
             )
             for row in short
         ),
     ]
+
+
+def _why_none(row: OrderRow) -> str:
+    """Why an order gets no tray; empty where it gets one."""
+    return "" if row.sowings or not row.notes else f": {row.notes[0]}"
 
 
 def _orders(plan: OrderPlan) -> str:
@@ -182,7 +188,8 @@ def _store(plan: OrderPlan) -> list[str]:
         for row in plan.store
     ]  # fmt: skip
     unknown = [f"{row.lot} ({row.note})" for row in plan.store if row.note]
-    said = [wrapped(f"Not counted on where another lot is there: {', '.join(unknown)}.")] if unknown else []
+    rule = "used only where no lot of the species has its seed written down"
+    said = [wrapped(f"Seed left not known, so {rule}: {', '.join(unknown)}.")] if unknown else []
     kept = f"Seed in store, in seeds; {100 * plan.spec.reserve:.3g} % of every lot is kept back (--reserve):"
     return [kept, text_table(("lot", "species", "now", "planned", "left", "left, g"), rows, left=2), *said, ""]
 
@@ -213,6 +220,12 @@ def _collecting(plan: OrderPlan) -> list[str]:
         ),
         "",
     ]
+
+
+def _next(plan: OrderPlan) -> str:
+    if any(row.short for row in plan.rows):
+        return "Next: speak to the clients of the short orders now, collect or buy what is missing, and plan again."
+    return "Next: weigh or count out the seed, sow, and keep every check, zeros too; then plan again as orders come in."
 
 
 def _losses(plan: OrderPlan) -> str:
