@@ -56,6 +56,7 @@ def compare(
     fit = fit_emergence(patterns, replace(fit_spec, pooling=True), progress)
     rows: list[ComparisonRow] = []
     for species, own in trays.groupby("species", sort=True, dropna=False):
+        own = _known_seeds(own, patterns)
         levels = levels_of(own, spec.treatment)
         names = _ordered(levels_of(patterns.trays[patterns.trays["species"] == species], spec.treatment)
                          if isinstance(species, str) else levels, levels, spec)  # fmt: skip
@@ -84,6 +85,12 @@ def _chosen(patterns: Patterns, spec: CompareSpec) -> pd.DataFrame:
         levels = sorted(set(levels_of(trays, spec.treatment)))
         _must_know(spec.reference, levels, f"No tray has the {spec.treatment} {spec.reference}")
     return trays
+
+
+def _known_seeds(trays: pd.DataFrame, patterns: Patterns) -> pd.DataFrame:
+    """Trays whose seeds are known; those sown by a pinch of unknown size only where there are no others."""
+    unknown = np.array([patterns.sowings[code].kind == "pinch_unmeasured" for code in trays["sowing"]], dtype=bool)
+    return trays if unknown.all() else trays[~unknown]
 
 
 def _must_know(name: str, known: list[str], sentence: str) -> None:

@@ -39,7 +39,9 @@ def _why_none(line: OrderLine, batches: Batches, best: Source, rationed: bool) -
         return [f"no lot of {line.species} is in the book: collect or buy seed first"]
     if best.stored.seeds == 0:
         return [f"no seed of {line.species} is left: collect or buy seed first"]
-    return ["the seed goes to orders served before it" if rationed else "too little seed for a single cell beyond what is kept back"]
+    if rationed:
+        return ["the seed goes to orders served before it"]
+    return ["too little seed for a single cell beyond what is kept back"]
 
 
 def _seed_notes(batches: Batches, best: Source, rationed: bool) -> list[str]:
@@ -63,6 +65,8 @@ def _seed_notes(batches: Batches, best: Source, rationed: bool) -> list[str]:
 
 def _order_notes(row: OrderRow, line: OrderLine, batches: Batches) -> list[str]:
     notes = []
+    if batches and row.trays_alone is None:
+        notes.append("not reachable with as many trays as an order line may have (--most-trays)")
     over = row.expected_plugs / row.plugs - 1
     if over >= _OVERSOWN:
         notes.append(f"oversown by {100 * over:.0f} % on the average, against a poor tray or spring")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 from typing import ClassVar
 
@@ -12,12 +13,17 @@ from germstats.decisions.collecting import CollectingRow
 from germstats.decisions.costs import CostView
 from germstats.decisions.demand import Losses
 from germstats.decisions.ready import Ready
+from germstats.decisions.sowing import SowingSpec
 from germstats.errors import WrongUseError
 
 LEVELS = (0.80, 0.90, 0.95)
 """Chances for which the trays are always shown."""
 BULK_UNDER_MG = 50.0
 """Weight of seed for a tray below which it is bulked with damp sand or vermiculite; common practice, no source."""
+
+
+MOST_CELLS, MOST_WEEKS = 1000, 520
+"""Most cells of a tray that can be asked for, and weeks from seedling to plug; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -80,8 +86,16 @@ class OrderSpec:
             raise WrongUseError(f"The assurance of an order is a chance from .5 to .99, not {self.assurance:g}.")
         if not TWO_PLACES <= self.most_trays <= 200:
             raise WrongUseError(f"The most trays of an order line is a number from 2 to 200, not {self.most_trays}.")
-        if min(self.thinning_cost, self.cell_cost, self.grow_weeks) < 0:
-            raise WrongUseError("Costs and weeks cannot be below 0.")
+        if not all(0 <= amount < math.inf for amount in (self.thinning_cost, self.cell_cost, self.grow_weeks)):
+            raise WrongUseError("Costs and weeks cannot be below 0, nor endless.")
+        if self.grow_weeks > MOST_WEEKS:
+            raise WrongUseError(f"A plug is grown on for at most {MOST_WEEKS} weeks, not {self.grow_weeks:g}.")
+        if self.cells is not None and not 1 <= self.cells <= MOST_CELLS:
+            raise WrongUseError(f"A tray has 1 to {MOST_CELLS:,} cells, not {self.cells:,}.")
+        if self.season is not None and not 1900 <= self.season <= 2200:
+            raise WrongUseError(f"--season is a year such as 2027, not {self.season}.")
+        most_seeds = SowingSpec.most_seeds if self.most_seeds is None else self.most_seeds
+        SowingSpec(self.target, cells=self.cells, most_seeds=most_seeds)  # refuses what it cannot advise on
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from germstats.decisions.second_roads import Permuted, permutation_test, t_test,
 from germstats.decisions.side_by_side import Pair
 from germstats.models.draws import weighted_quantiles
 from germstats.models.emergence import EmergenceFit
+from germstats.models.estimates import any_seen
 from germstats.models.forecast import empty_share
 from germstats.models.lots import sort_lots
 from germstats.models.pooled import fit_pooled
@@ -55,7 +56,8 @@ def compared(
 ) -> ComparisonRow:
     trays = fit.patterns.trays.iloc[found.codes]
     choice = fit.timing[base.species or ""]
-    timed = bool((trays["looks"] > 1).any())
+    came = [any_seen(trays[found.level == k]) for k in (0, 1)]
+    timed = bool((trays["looks"] > 1).any()) and all(came)  # an empty arm tells of no time: its counts are final
     time = next((row.draws.time for row in fit.rows if row.species == base.species and row.draws.time), None)
     trial = Trial(fit.patterns, found.codes, found.level, found.block, choice.family, choice.origin,
                   timed and time is not None, fit.cell_scatter.rho, float(np.mean(time.mu)) if time else 4.0,

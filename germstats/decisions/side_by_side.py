@@ -78,7 +78,8 @@ def side_by_side(trays: pd.DataFrame, levels: pd.Series, names: tuple[str, str],
     for name, count in zip(names, counts, strict=True):
         if count < _FEWEST:
             had = "no tray" if count == 0 else "one tray only"
-            why = f"{had} of {name}: a tray cannot be told from its {treatment}; {_remedy(chosen, names, name)}"
+            why = f"{had} of {name}: a tray cannot be told from its {treatment}; "
+            why += _remedy(chosen, names, name, treatment)
             return Pair(nothing, nothing, nothing, "", _whose(chosen, level, names, treatment) + why)
     base = _keys(chosen, treatment, with_place=False)
     placed = _keys(chosen, treatment, with_place=True)
@@ -124,14 +125,18 @@ def _one_place(trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], t
 
 
 def _confounded(trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], treatment: str) -> str:
-    for column, word in (("lot", "lot"), ("season", "season"), ("pretreatment", "pretreatment")):
+    remedy = _remedy(trays, names, names[1], treatment)
+    for column in ("lot", "season", "pretreatment"):
         ours, theirs = set(trays[column].astype(str)[level]), set(trays[column].astype(str)[~level])
         if not ours & theirs:
-            return (f"{names[1]} was only ever used with {word} {_listed(ours)}, {names[0]} with {word} "
-                    f"{_listed(theirs)}: {word} and {treatment} cannot be separated; {_remedy(trays, names, names[1])}"
-                    )  # fmt: skip
-    return (f"{names[0]} and {names[1]} never had two trays each of one lot in one season: lot, season and "
-            f"{treatment} cannot be separated; {_remedy(trays, names, names[1])}")  # fmt: skip
+            return (
+                f"{names[1]} was only ever used with {column} {_listed(ours)}, {names[0]} with {column} "
+                f"{_listed(theirs)}: {column} and {treatment} cannot be separated; {remedy}"
+            )
+    return (
+        f"{names[0]} and {names[1]} never had two trays each of one lot in one season: lot, season and {treatment} "
+        f"cannot be separated; {remedy}"
+    )
 
 
 def _whose(trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], treatment: str) -> str:
@@ -144,12 +149,14 @@ def _whose(trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], treat
     return f"{lot} only ever under {only}{at}: lot{', place' if at else ''} and {treatment} cannot be separated; "
 
 
-def _remedy(trays: pd.DataFrame, names: tuple[str, str], short: str) -> str:
+def _remedy(trays: pd.DataFrame, names: tuple[str, str], short: str, treatment: str) -> str:
     lot = f"of {trays['lot'].iloc[-1]} " if len(trays) else ""
     other = names[0] if short == names[1] else names[1]
-    return (
-        f"to find out, sow at least two trays {lot}under {short} beside two under {other}, on the same day and benches"
-    )
+    if treatment == "place":
+        return f"to find out, sow at least two trays {lot}at {short} and two at {other}, on the same day"
+    under, beside = (name if name in ("none", "untreated") else f"under {name}" for name in (short, other))
+    under, beside = (text.replace("none", "without cover") for text in (under, beside))
+    return f"to find out, sow at least two trays {lot}{under} beside two {beside}, on the same day and benches"
 
 
 def _listed(values: set[str]) -> str:

@@ -131,7 +131,11 @@ def _exact_trays(
     at = np.broadcast_to(centre, (_CANDIDATES, *centre.shape)).copy()
     at[..., :2] += offset
     value = _values(pooled, draw, codes, places, patterns, at.reshape(-1, size, 3)).reshape(_CANDIDATES, each, size)
-    log_weight = value - 0.5 * (own**2 @ draw.scales.tray_precision) + 0.5 * (normal**2).sum(axis=3)
+    log_weight = (
+        value
+        - 0.5 * (own**2 * pooled.design.tree.tray_precision(draw.scales)[places]).sum(axis=3)
+        + 0.5 * (normal**2).sum(axis=3)
+    )
     log_weight = np.where(np.isfinite(log_weight), log_weight, -np.inf)
     picked = (log_weight + rng.gumbel(size=log_weight.shape)).argmax(axis=0)
     return np.asarray(np.take_along_axis(at, picked[None, :, :, None], axis=0)[0])

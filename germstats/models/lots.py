@@ -15,6 +15,7 @@ from germstats.models.timing import Array
 from germstats.records.patterns import Patterns
 
 _AFTER_ALL = 1e9  # a day by which everything that ever comes has come
+_UNSEEN_TIME_SD = 0.15  # of a species of which nothing was seen: "very late" must not stand in for "none"
 _DAYS_TO_HALF = 60.0  # from 1 February, where no seedling was ever seen; common practice, no source
 
 
@@ -106,7 +107,7 @@ def taken_as_final(data: Compiled, trays: Index | None = None) -> Compiled:
 def time_priors(lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin) -> dict[str, Priors]:
     """Weak prior of m per species: centred on the days by which half of what was seen had been seen.
 
-    A species with no seedling takes the book's centre; a book with none takes 60 days from 1 February.
+    A species with no seedling takes the book's centre, closely; a book with none takes 60 days from 1 February.
     """
     frames = []
     for seen in (patterns.times, patterns.occupied):
@@ -127,7 +128,12 @@ def time_priors(lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin
         patterns.trays["origin_days"].clip(lower=0).mean() + min(shift_all, 0.0)
     )  # fmt: skip
     medians = {str(group): _weighted_median(part) for group, part in seen_days.groupby("group")}
-    return {lot.group: Priors(float(np.log(medians.get(lot.group, usual)))) for lot in lots}
+    return {
+        lot.group: Priors(float(np.log(medians[lot.group])))
+        if lot.group in medians
+        else Priors(float(np.log(usual)), log_time_sd=_UNSEEN_TIME_SD)
+        for lot in lots
+    }
 
 
 def _weighted_median(days: pd.DataFrame) -> float:

@@ -197,8 +197,8 @@ def _scores(design: PooledDesign) -> dict[str, float]:
     found = _usual_mode(design)
     tree, scales = design.tree, _usual_scales(design)
     trays = found.terms.value - 0.5 * found.elimination.tray_log_det
-    trays -= 0.5 * (found.state.trays**2 @ scales.tray_precision)
-    lots = -0.5 * (found.elimination.lot_log_det + found.state.lots**2 @ scales.lot_precision)
+    trays -= 0.5 * (found.state.trays**2 * tree.tray_precision(scales)).sum(axis=1)
+    lots = -0.5 * (found.elimination.lot_log_det + (found.state.lots**2 * tree.lot_precision(scales)).sum(axis=1))
     groups = np.array([lot.group for lot in design.lots])
     of_tray = groups[tree.lot[tree.group]]
     return {

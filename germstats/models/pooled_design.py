@@ -167,13 +167,15 @@ def build_design(
     _, first, group = np.unique(named.iloc[order].groupby(["lot", "key"], sort=False).ngroup(), return_index=True,
                                 return_inverse=True)  # fmt: skip
     heads = order[first]
+    here = trays["season"].to_numpy(dtype=int) == current if current else np.zeros(len(trays), dtype=bool)
     design = PooledDesign(
         tree=Tree(
             parts=_parts(patterns, lots, laws, order),
             design=np.zeros((0, 3, 0)),
             group=group.astype(np.int64),
             lot=lot_of[heads],
-            delayed=(trays["season"].to_numpy(dtype=int) == current)[order] if current else np.zeros(len(order), bool),
+            delayed=here[order],
+            silent=(_silent(patterns) & ~here)[order],
         ),
         prior=columns.prior(),
         columns=columns,
@@ -184,6 +186,14 @@ def build_design(
     )
     object.__setattr__(design.tree, "design", np.array([design.row(keys[code]) for code in heads]))
     return design
+
+
+def _silent(patterns: Patterns) -> Index:
+    """(T,) bool: trays in which no seedling was seen."""
+    silent = np.ones(len(patterns.trays), dtype=bool)
+    silent[patterns.times["tray"].to_numpy(dtype=np.int64)] = False
+    silent[patterns.occupied["tray"].to_numpy(dtype=np.int64)] = False
+    return silent
 
 
 def _columns(trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str, Priors], scatter: Scatter) -> Columns:

@@ -94,11 +94,11 @@ def _point(tree: Tree, prior: BetaPrior, scales: Scales, state: State, terms: Tr
     """Log posterior at `state` with the priors' gradients."""
     terms = terms or tray_terms(tree.parts, predictors(tree, state), scales, tree.delayed)
     fixed, beta, precision = prior.at(state.beta, scales.place)
-    own, lots = -state.trays * scales.tray_precision, -state.lots * scales.lot_precision
+    tray_precision, lot_precision = tree.tray_precision(scales), tree.lot_precision(scales)
+    own, lots = -state.trays * tray_precision, -state.lots * lot_precision
     value = float(terms.value.sum()) + fixed
     value += 0.5 * float((own * state.trays).sum() + (lots * state.lots).sum())
-    value += 0.5 * (len(own) * float(np.log(scales.tray_precision).sum())
-                    + len(lots) * float(np.log(scales.lot_precision).sum()))  # fmt: skip
+    value += 0.5 * float(np.log(tray_precision).sum() + np.log(lot_precision).sum())
     return _Point(state, terms, value, own, lots, beta, precision)
 
 

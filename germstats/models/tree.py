@@ -22,6 +22,7 @@ from germstats.models.likelihood import Origin, TrayTerms, evaluate
 from germstats.models.sparse_design import SparseDesign, sparse_design
 from germstats.models.timing import Array, TimingFamily
 
+_STILL = 1e4  # a hundredth of the usual sd
 _FLOOR = 0.05  # smallest eigenvalue of a block in units of its prior precision
 
 
@@ -59,6 +60,9 @@ class Tree:
         Lot of each design row, ascending.
     delayed : (T,) bool array
         Trays whose spring may be late by a common number of days.
+    silent : (T,) bool array, optional
+        Finished trays in which no seedling was seen. Their own time effects are held near 0, and those of lots made of
+        such trays: where nothing came nothing is told of time, and "very late" must not stand in for "none".
     """
 
     parts: tuple[Part, ...]
@@ -66,6 +70,7 @@ class Tree:
     group: Index
     lot: Index
     delayed: Index
+    silent: Index | None = None
 
     @property
     def trays(self) -> int:
@@ -76,6 +81,22 @@ class Tree:
     def entries(self) -> SparseDesign:
         """The design's entries that are not 0."""
         return sparse_design(self.design)
+
+    @cached_property
+    def _held(self) -> tuple[Array, Array]:
+        """Factors on the time precisions of trays and of lots."""
+        silent = np.zeros(self.trays) if self.silent is None else np.asarray(self.silent, dtype=float)
+        by_lot = np.minimum.reduceat(np.minimum.reduceat(silent, _starts(self.group)), _starts(self.lot))
+        return 1.0 + silent * _STILL, 1.0 + by_lot * _STILL
+
+    def tray_precision(self, scales: Scales) -> Array:
+        """(T, 2) diagonals of the inverse covariances of the trays' effects."""
+        return np.column_stack([np.full(self.trays, scales.tray**-2.0), self._held[0] * scales.tray_time**-2.0])
+
+    def lot_precision(self, scales: Scales) -> Array:
+        """(L, 2) diagonals of the inverse covariances of the lots' effects."""
+        held = self._held[1]
+        return np.column_stack([np.full(len(held), scales.lot**-2.0), held * scales.lot_time**-2.0])
 
     def tiled(self, times: int) -> tuple[Part, ...]:
         """The parts laid out `times` times over, tray i of copy k at i + k T."""
@@ -97,16 +118,6 @@ class Scales:
     rho: float
     place: float = 1.0
     delay: float = 0.0
-
-    @property
-    def tray_precision(self) -> Array:
-        """Diagonal of the inverse covariance of a tray's effects."""
-        return np.array([self.tray**-2.0, self.tray_time**-2.0])
-
-    @property
-    def lot_precision(self) -> Array:
-        """Diagonal of the inverse covariance of a lot's effects."""
-        return np.array([self.lot**-2.0, self.lot_time**-2.0])
 
 
 @dataclass(frozen=True)
@@ -148,12 +159,13 @@ def tray_terms(parts: tuple[Part, ...], at: Array, scales: Scales, delayed: Inde
 
 
 def _firm(blocks: Array, precision: Array) -> Array:
-    """2 x 2 blocks with their smallest scaled eigenvalue lifted to the floor."""
+    """2 x 2 blocks plus their prior precisions (N, 2), the smallest eigenvalue in its units lifted to the floor."""
     root = np.sqrt(precision)
-    scaled = blocks / np.outer(root, root)
+    scaled = blocks / (root[:, :, None] * root[:, None, :]) + np.eye(2)
     middle = (scaled[:, 0, 0] + scaled[:, 1, 1]) / 2
     smallest = middle - np.hypot((scaled[:, 0, 0] - scaled[:, 1, 1]) / 2, scaled[:, 0, 1])
-    return np.asarray(blocks + np.maximum(_FLOOR - smallest, 0.0)[:, None, None] * np.diag(precision))
+    lifted = 1.0 + np.maximum(_FLOOR - smallest, 0.0)
+    return np.asarray(blocks + (lifted[:, None] * precision)[:, :, None] * np.eye(2))
 
 
 def _inverse(blocks: Array) -> tuple[Array, Array]:
@@ -253,7 +265,7 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
 
 
 def _eliminated(tree: Tree, n: Array, scales: Scales, precision: Array) -> Elimination:
-    tray_inverse, tray_log_det = _inverse(_firm(n[:, :2, :2] + np.diag(scales.tray_precision), scales.tray_precision))
+    tray_inverse, tray_log_det = _inverse(_firm(n[:, :2, :2], tree.tray_precision(scales)))
     pull = tray_inverse @ n[:, :2, :]
     rest = n - n[:, :, :2] @ pull
     rows = np.add.reduceat(rest, _starts(tree.group))
@@ -261,8 +273,8 @@ def _eliminated(tree: Tree, n: Array, scales: Scales, precision: Array) -> Elimi
     size = len(top)
     top[np.diag_indices(size)] += precision
     lot_starts = _starts(tree.lot)
-    blocks = np.add.reduceat(rows[:, :2, :2], lot_starts) + np.diag(scales.lot_precision)
-    lot_inverse, lot_log_det = _inverse(_firm(blocks, scales.lot_precision))
+    blocks = np.add.reduceat(rows[:, :2, :2], lot_starts)
+    lot_inverse, lot_log_det = _inverse(_firm(blocks, tree.lot_precision(scales)))
     crossed = tree.entries.crossed(rows, tree.lot)
     lot_pull = lot_inverse @ crossed
     half = (np.linalg.cholesky(lot_inverse).transpose(0, 2, 1) @ crossed).reshape(-1, size)

@@ -92,7 +92,7 @@ def normal_law(tree: Tree, nodes: tuple[Part, ...], prior: BetaPrior, scales: Sc
             return law
         _, beta, precision = prior.at(law.middle.beta, scales.place)
         found = eliminate(tree, terms.hessian, scales, precision)
-        own, lots = -law.middle.trays * scales.tray_precision, -law.middle.lots * scales.lot_precision
+        own, lots = -law.middle.trays * tree.tray_precision(scales), -law.middle.lots * tree.lot_precision(scales)
         step = found.solve(terms.gradient, own, lots, beta)
         moved = np.abs(predictors(tree, step)).max(initial=0.0)
         law = NormalLaw(law.middle.moved(step, min(_DAMPING, _LONGEST / max(moved, 1e-9))), found)

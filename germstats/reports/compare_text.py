@@ -6,13 +6,15 @@ from germstats.decisions.comparison import CANNOT_TELL, REFUSED, SAME, Compariso
 from germstats.reports.sentences import CAUTION, number, wrapped
 from germstats.reports.tables import text_table
 
+_MOST_REFUSED = 3
+
 
 def _signed(value: float | None, unit: str = "") -> str:
-    return "-" if value is None else f"{value:+.0f}{unit}"
+    return "-" if value is None else f"{round(value):+d}{unit}"
 
 
 def _range(low: float | None, high: float | None) -> str:
-    return "-" if low is None or high is None else f"{low:+.0f} to {high:+.0f}"
+    return "-" if low is None or high is None else f"{round(low):+d} to {round(high):+d}"
 
 
 def _p(value: float | None) -> str:
@@ -50,6 +52,23 @@ def _sentence(row: ComparisonRow, margin: float) -> str:
     return words
 
 
+def _sentences(comparison: Comparison) -> list[str]:
+    """Every verdict; where a species has many pairs that cannot be separated, those in one sentence."""
+    words: list[str] = []
+    for species in dict.fromkeys(row.species for row in comparison.rows):
+        own = [row for row in comparison.rows if row.species == species]
+        refused = [row for row in own if row.verdict == REFUSED]
+        together = len(refused) > _MOST_REFUSED
+        shown = [row for row in own if not (together and row in refused)]
+        words += [_sentence(row, comparison.spec.margin) for row in shown]
+        if together:
+            pairs = ", ".join(f"{row.level} and {row.reference}" for row in refused)
+            words.append(f"{species}: {len(refused)} pairs cannot be separated, because too few trays of one lot stood "
+                         f"side by side in one season: {pairs}. To find out about one of them, sow at least two trays "
+                         "of each of one lot on the same day.")  # fmt: skip
+    return words
+
+
 def compare_text(comparison: Comparison) -> str:
     """The whole printed answer of `germstats compare`."""
     spec = comparison.spec
@@ -59,7 +78,7 @@ def compare_text(comparison: Comparison) -> str:
                 "are points of emergence in a hundred seeds, level less reference, with the range that holds the truth "
                 "in 95 of 100 cases. Verdicts speak of the seasons sown."),
         "",
-        *(wrapped(_sentence(row, spec.margin), "  ") for row in comparison.rows),
+        *(wrapped(words, "  ") for words in _sentences(comparison)),
         "",
     ]  # fmt: skip
     if told:

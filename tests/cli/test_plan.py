@@ -32,7 +32,7 @@ def test_text_says_shortfalls_first_and_what_to_collect_last(book: str) -> None:
         "Not planned: orders.csv row 4", "Short:", "Q-2, BBBB: 400 plugs wanted", "To weigh or count out:",
         "Under 50 mg a tray (B-1, A-1)", "washed, slightly damp sand", "their dust", "in two places at least", "Notes:",
         "no price is written", "By cost", "kept back (--reserve)", "A-2 (seed left not written down)", "To collect",
-        "permission", "20 % of what is ripe", "Plants lost after coming up")]  # fmt: skip
+        "permission", "20 % of what is ripe", "Plants lost after coming up", "Next: speak to the clients")]  # fmt: skip
     assert places == sorted(places)
     assert "nan" not in words.lower()
     assert max(len(line) for line in result.stdout.splitlines()) <= 140
@@ -62,6 +62,8 @@ def test_json_has_a_row_per_order_line(book: str) -> None:
     ("orders", "code", "words"),
     [
         (ORDER_HEAD, 3, "No order can be planned: write order, species, plugs and due date"),
+        (ORDER_HEAD + "Q-5,ZZZZ,6,2027-09-01,,1,,,\n", 3, "species ZZZZ is not in species.csv"),
+        (ORDER_HEAD + "Q-5,AAAA,6,,,1,,,\n", 3, "row 2, due"),
         (ORDER_HEAD + "Q-5,AAAA,6,2027-09-01,,-1,,,\n", 2, "cannot be below 0: Q-5 (AAAA): -1"),
     ],
 )

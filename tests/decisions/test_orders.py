@@ -14,7 +14,7 @@ from germstats.decisions.order_plan import OrderPlan, OrderRow, OrderSpec
 from germstats.decisions.orders import plan_orders
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.simulation import simulate_demo
-from tests.decisions.plan_books import LOT_HEAD, ORDER_HEAD, SPECIES, small_book, tray_tables
+from tests.decisions.plan_books import COUNTS, LOT_HEAD, ORDER_HEAD, ORDERS, SPECIES, small_book, tray_tables
 from tests.test_datasets import DATASETS
 
 
@@ -61,6 +61,8 @@ def test_an_order_gets_the_fewest_whole_trays_that_reach_the_assurance(plan) -> 
     fewer = only(plan(OrderSpec(assurance=0.9, losses=0.0, most_trays=row.trays - 1), orders=orders))
     assert fewer.chance < 0.9
     assert fewer.short
+    assert any("(--most-trays)" in note for note in fewer.notes)
+    assert not any("(--most-trays)" in note for note in row.notes)
 
 
 def test_seeds_are_weighed_as_the_design_says(plan) -> None:
@@ -234,11 +236,51 @@ def test_nothing_to_plan(plan, orders: str, message: str) -> None:
         ({"assurance": 1.0}, "chance from .5 to .99"),
         ({"most_trays": 1}, "from 2 to 200"),
         ({"cell_cost": -1.0}, "cannot be below 0"),
+        ({"thinning_cost": math.nan}, "cannot be below 0, nor endless"),
+        ({"grow_weeks": 1e9}, "at most 520 weeks"),
+        ({"most_seeds": 0}, "from 1 to 60, not 0"),
+        ({"target": math.nan}, "at most 1, not nan"),
+        ({"cells": 0}, "1 to 1,000 cells, not 0"),
+        ({"cells": 100_000}, "1 to 1,000 cells, not 100,000"),
+        ({"season": 99999}, "a year such as 2027"),
     ],
 )
 def test_wrong_options_are_refused(options: dict[str, float], message: str) -> None:
     with pytest.raises(WrongUseError, match=message):
         OrderSpec(**options)
+
+
+def test_seed_for_no_cell_is_not_said_to_serve_another_order(plan) -> None:
+    lots = LOT_HEAD + "A-1,AAAA,400,80,,1,\n"
+    row = only(plan(lots=lots))
+    assert row.trays == 0
+    assert row.notes[0] == "too little seed for a single cell beyond what is kept back"
+    both = plan(lots=lots.replace(",1,\n", ",80,\n"), orders=ORDERS + "Q-2,AAAA,60,2027-09-01,,2,1,2,\n")
+    assert sum(row.trays for row in both.rows) > 0
+
+
+def test_a_lot_named_by_the_plan_brings_its_warnings(tmp_path) -> None:
+    """What `fit` and `sow` say of a lot, age and few trays, is said here too."""
+    tables = tray_tables({"T-1": (8, 25, 33), "T-4": (3, 9, 20)})
+    tables["trays"] = tables["trays"].replace("T-1,2026,A-1,2025-12-10", "T-1,2025,A-1,2024-12-10")
+    tables["checks"] = tables["checks"].replace("T-1,2026", "T-1,2025")
+    book = small_book(tmp_path, **tables)
+    row = only(plan_orders(germstats.fit_emergence(book), book, OrderSpec(lots=("A-1",))))
+    assert any(note.startswith("A-1: last sown for 2025; seed ages") for note in row.lot_notes)
+    assert "A-1: one tray only" in row.lot_notes
+
+
+def test_the_due_date_is_never_met_for_certain(plan) -> None:
+    late = ORDER_HEAD + "Q-1,AAAA,60,2029-09-01,,2,1,1,\n"
+    assert only(plan(orders=late)).ready.by_due == 0.999
+
+
+def test_pinches_of_unknown_size_are_not_called_never_sown(tmp_path) -> None:
+    tables = tray_tables(COUNTS)
+    tables["trays"] = tables["trays"].replace("6,6,1,", "6,6,pinch,")
+    book = small_book(tmp_path, orders=ORDER_HEAD + "Q-1,BBBB,20,2027-09-01,,2,1,1,\n", **tables)
+    row = only(plan_orders(germstats.fit_emergence(book), book))
+    assert any("never sown but by pinches of unknown size" in note for note in row.lot_notes)
 
 
 def test_an_unknown_lot_is_refused(plan) -> None:

@@ -55,7 +55,7 @@ def dense_curvature(design, scales, mode):
             carry[tray, part, size + 2 * lots + 2 * tray + part] = 1.0
     _, _, precision = design.prior.at(mode.state.beta, scales.place)
     total = np.einsum("tip,tij,tjq->pq", carry, -mode.terms.hessian, carry)
-    own = np.concatenate([precision, np.tile(scales.lot_precision, lots), np.tile(scales.tray_precision, trays)])
+    own = np.concatenate([precision, tree.lot_precision(scales).ravel(), tree.tray_precision(scales).ravel()])
     return total + np.diag(own)
 
 
@@ -95,7 +95,7 @@ def test_the_mode_is_a_mode(laid_out):
     assert mode.converged
     terms = tray_terms(design.tree.parts, predictors(design.tree, mode.state), scales, design.tree.delayed)
     np.testing.assert_allclose(
-        terms.gradient[:, :2] - mode.state.trays * scales.tray_precision, 0, atol=1e-3
+        terms.gradient[:, :2] - mode.state.trays * design.tree.tray_precision(scales), 0, atol=1e-3
     )  # every tray's own gradient balances its prior
 
 
@@ -213,3 +213,19 @@ def test_fills_keep_their_mean(nursery):
     for r, rate in enumerate(rates):
         mean = float(tray.weight @ (1 - empty_share(tray.p, tray.rho, rate)))
         assert float(possible.weight @ possible.fill[:, r]) == pytest.approx(mean, rel=1e-12)
+
+
+def test_a_lot_in_which_nothing_came_is_dead_and_not_very_late():
+    """Two lots come at 70 %, the third stays empty to the end: few, not late, although lots scatter little in both."""
+    trays, times, finishes = [], [], []
+    for lot, came in (("A", 50), ("B", 50), ("C", 0)):
+        for _ in range(3):
+            code = len(trays)
+            trays.append({"species": "S", "lot": lot, "emerged": float(came), "filled": float(came)})
+            times += [(code, 90, 100, came)] if came else []
+            finishes += [(code, 0, seen, 200, "counts", n) for seen, n in ((1, came), (0, 72 - came)) if n]
+    by_lot = {row.lot: row for row in fit_emergence(made_patterns(trays, times, finishes)).rows}
+    assert by_lot["C"].emergence_high < 0.1
+    assert by_lot["C"].share_seen > 0.9
+    assert by_lot["C"].median_days is None
+    assert by_lot["A"].emergence > 0.5
