@@ -22,6 +22,7 @@ COMMANDS = {
     "sow": ("germstats.cli.sow:sow", "Say how many seeds to sow per cell."),
     "plan": ("germstats.cli.plan:plan", "Plan trays, seed and dates for the orders."),
     "compare": ("germstats.cli.compare:compare", "Compare covers, or another treatment, tray by tray."),
+    "trial": ("germstats.cli.trial:trial", "Say how many trays tell covers apart, and lay them out."),
     "backtest": ("germstats.cli.backtest:backtest", "Hold past forecasts against what came."),
 }
 """Command -> where it lives, and its line in the help, which must not import it."""

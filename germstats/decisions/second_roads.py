@@ -110,4 +110,5 @@ def permutation_test(logits: Array, level: Index, block: Index, seed: int = 0) -
         order = rng.random((_MOST_ARRANGEMENTS, len(at))).argsort(axis=1)[:, :k]
         reached += centred[at][order].sum(axis=1)
     p = (1 + int((np.abs(reached) >= seen - _SAME).sum())) / (1 + _MOST_ARRANGEMENTS)
-    return Permuted(p, 2 / total, total, False)
+    even = all(2 * k == len(at) for at, k in zip(members, taken, strict=True))  # then every arrangement has a mirror
+    return Permuted(p, (2 if even else 1) / total, total, False)

@@ -158,10 +158,7 @@ def build_design(
     lot_of = np.empty(len(trays), dtype=np.int64)
     for k, lot in enumerate(lots):
         lot_of[lot.codes] = k
-    keys = [
-        TrayKey(group, str(label), int(season), str(place), chill.get(group))
-        for group, label, season, place in zip(groups, trays["treatment"], trays["season"], trays["place"], strict=True)
-    ]
+    keys = _keys(trays, groups, chill)
     named = pd.DataFrame({"lot": lot_of, "key": [repr(key) for key in keys]})
     order = named.sort_values(["lot", "key"], kind="stable").index.to_numpy(dtype=np.int64)
     _, first, group = np.unique(named.iloc[order].groupby(["lot", "key"], sort=False).ngroup(), return_index=True,
@@ -186,6 +183,13 @@ def build_design(
     )
     object.__setattr__(design.tree, "design", np.array([design.row(keys[code]) for code in heads]))
     return design
+
+
+def _keys(trays: pd.DataFrame, groups: pd.Series, chill: dict[str, float]) -> list[TrayKey]:
+    return [
+        TrayKey(group, str(label), int(season), str(place), chill.get(group))
+        for group, label, season, place in zip(groups, trays["treatment"], trays["season"], trays["place"], strict=True)
+    ]
 
 
 def _silent(patterns: Patterns) -> Index:

@@ -12,8 +12,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import stats
 from scipy.linalg import cho_solve
-from scipy.special import expit, logsumexp, ndtr
+from scipy.special import expit, logsumexp, ndtr, ndtri
 
 from germstats.models.compiled import Index, compile_patterns
 from germstats.models.likelihood import Origin
@@ -29,7 +30,7 @@ _NO_LOT = 1e-4
 _SDS = np.exp(np.linspace(np.log(0.05), np.log(2.6), 11))
 _TIME_SDS = np.exp(np.linspace(np.log(0.005), np.log(0.6), 9))
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
-_EACH = 80
+_EACH = 128
 
 
 @dataclass(frozen=True)
@@ -145,18 +146,21 @@ class Contrasts:
         return form
 
     def draws(self, seed: int = 0) -> tuple[Array, Array, Array]:
-        """Blocks' values of each level (N, B, K), tray sd (N,) and weights (N,)."""
-        rng = np.random.default_rng(seed)
-        normal = rng.standard_normal((_EACH, self.mean.shape[1]))
-        normal = np.concatenate([normal, -normal])
+        """Blocks' values of each level (N, B, K), tray sd (N,) and weights (N,).
+
+        Mirrored scrambled Sobol normals, fresh for each tray sd: few plain normals shared by all would shift ranges.
+        """
+        points = stats.qmc.Sobol(self.mean.shape[1], seed=seed)
         values = []
         for mean, covariance in zip(self.mean, self.covariance, strict=True):
+            normal = ndtri(points.random(_EACH).clip(1e-9, 1 - 1e-9))
             eigen, vectors = np.linalg.eigh(covariance)
-            values.append(mean + normal @ (vectors * np.sqrt(eigen.clip(0.0))).T)
+            spread = normal @ (vectors * np.sqrt(eigen.clip(0.0))).T
+            values.append(mean + np.concatenate([spread, -spread]))
         flat = np.concatenate(values)
         levels = np.concatenate([np.zeros((len(flat), 1)), flat[:, self.blocks :]], axis=1)
-        return (flat[:, : self.blocks, None] + levels[:, None, :], np.repeat(self.sd, len(normal)),
-                np.repeat(self.weight / len(normal), len(normal)))  # fmt: skip
+        return (flat[:, : self.blocks, None] + levels[:, None, :], np.repeat(self.sd, 2 * _EACH),
+                np.repeat(self.weight / (2 * _EACH), 2 * _EACH))  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -121,6 +121,26 @@ def remember_dates(where: str | Path, dates: str) -> None:
         _put_files({path: _json_bytes(package)}, force=True)
 
 
+def write_table(name: str, table: pd.DataFrame, where: Path, *, force: bool = False) -> tuple[Path, ...]:
+    """Write one table as a CSV file that a book can take in.
+
+    Parameters
+    ----------
+    name : str
+        Which table of a book it is.
+    table : pandas.DataFrame
+    where : path
+    force : bool
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    WrongUseError
+        The file exists and `force` is off.
+    """
+    return _put_files({where: _csv_bytes(name, _rows(table))}, force=force)
+
+
 def _rows(frame: pd.DataFrame) -> list[list[str]]:
     frame = frame.drop(columns="row", errors="ignore")
     values = [[value_text(value) for value in frame[name].tolist()] for name in frame.columns]

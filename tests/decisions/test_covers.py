@@ -14,6 +14,7 @@ from germstats.decisions.covers import compare
 from germstats.decisions.judging import judged, over_all, verdict_of
 from germstats.decisions.side_by_side import levels_of, side_by_side
 from germstats.errors import WrongUseError
+from germstats.models.treatment_model import Contrasts
 from tests.test_datasets import DATASETS
 
 PAIR = ("none", "grit")
@@ -163,3 +164,13 @@ def test_near_misses_are_suggested(spec, words):
 def test_senseless_wishes_are_refused(values):
     with pytest.raises(WrongUseError, match=r"is one of|between 0 and 100|0 or more"):
         CompareSpec(**values)
+
+
+def test_draws_have_the_spread_of_their_law():
+    """One sd, four blocks, one contrast with law N(0, 1): its draws have that sd, whatever the seed."""
+    one = Contrasts(np.ones(1), np.array([0.3]), np.zeros((1, 5)), np.eye(5)[None], 4)
+    for seed in (0, 1, 2):
+        values, _, weight = one.draws(seed)
+        contrast = (values[:, :, 1] - values[:, :, 0]).mean(axis=1)
+        assert float(weight @ contrast) == pytest.approx(0.0, abs=1e-9)
+        assert np.sqrt(float(weight @ contrast**2)) == pytest.approx(1.0, abs=0.03)

@@ -1,0 +1,59 @@
+"""`germstats trial`: next year's trial, with its bench plan."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from germstats.cli.common import book_argument, dates_option, fit_options, json_option
+
+
+@click.command()
+@book_argument
+@dates_option
+@click.option("--species", required=True, metavar="CODE", help="Species to be sown.")
+@click.option("--treatments", required=True, metavar="A,B", help="Covers to compare, such as grit,sand.")
+@click.option("--difference", type=float, default=10.0, show_default=True, help="Points of emergence to tell.")
+@click.option("--power", type=float, default=0.8, show_default=True, help="Chance wanted of telling them.")
+@click.option("--seasons", type=int, default=1, show_default=True, help="Springs the trial is sown in.")
+@click.option("--lot", metavar="LOT", help="Seed lot; by default the newest with seed enough.")
+@click.option("--place", "places", multiple=True, metavar="NAME",
+              help="A place for a block, at least two; by default those of the book.")  # fmt: skip
+@click.option("--trays", type=int, help="Lay out so many trays of each, whatever they tell.")
+@click.option("--season", type=int, help="First spring; by default the next after the book's.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Draws the order on the benches.")
+@click.option("--simulations", type=int, default=100, show_default=True, help="Trials simulated as a check.")
+@click.option("--plan", "plan_file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.csv",
+              help="Write the bench plan, rows of the table trays.")  # fmt: skip
+@click.option("--force", is_flag=True, help="Overwrite the file of the plan.")
+@fit_options
+@json_option
+def trial(book: Path, dates: str | None, as_json: bool, plan_file: Path | None, force: bool, **wanted: Any) -> None:
+    """Say how many trays tell a difference, and lay them out on the benches, from the records of BOOK."""
+    from germstats.cli.common import fit_settings, fit_spec, opened, print_json, progress
+    from germstats.decisions.bench_plan import plan_frame
+    from germstats.decisions.trial_design import design_trial, must_be_known
+    from germstats.decisions.trial_spec import TrialSpec
+    from germstats.models.emergence import fit_emergence
+    from germstats.records.workbook import write_table
+    from germstats.reports.trial_text import trial_text
+
+    how = fit_spec(wanted)
+    treatments = tuple(name.strip() for name in wanted["treatments"].split(","))
+    spec = TrialSpec(**{**wanted, "treatments": treatments, "places": wanted["places"] or None})
+    progress("reading the records")
+    records = opened(book, dates)
+    must_be_known(records, spec)  # refuses names before the work begins
+    fit = fit_emergence(records, how, progress)
+    design = design_trial(fit, records, spec, progress)
+    plan = plan_frame(design.plan)
+    if as_json:
+        print_json({"settings": fit_settings(fit), **asdict(design), "plan": plan.to_dict("records")})
+    else:
+        click.echo(trial_text(design))
+    if plan_file is not None:
+        write_table("trays", plan, plan_file, force=force)
+        click.echo(f"the bench plan is in {plan_file}", err=True)
