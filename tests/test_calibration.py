@@ -8,30 +8,23 @@ can refute a bar only by more than its own error: three standard errors are allo
 
 from __future__ import annotations
 
-import importlib.util
 import os
-import sys
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-ROOT = Path(__file__).parents[1]
+from tests.studies import RESULTS, load_study
+
 REDUCED = os.environ.get("GERMSTATS_REDUCED") == "1"
 NURSERIES = 4 if REDUCED else 12
-RESULTS = ROOT / "analyses" / "studies" / "results"
 
 pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
 def study():
-    spec = importlib.util.spec_from_file_location("calibration", ROOT / "analyses" / "studies" / "calibration.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["calibration"] = module
-    spec.loader.exec_module(module)
-    return module
+    return load_study("calibration")
 
 
 def by_nursery(rows: pd.DataFrame, column: pd.Series) -> tuple[float, float]:

@@ -9,30 +9,23 @@ committed table has all its trials, nothing is allowed.
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import os
-import sys
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-ROOT = Path(__file__).parents[1]
+from tests.studies import RESULTS, load_study
+
 CHUNKS = 1 if os.environ.get("GERMSTATS_REDUCED") == "1" else 6
-RESULTS = ROOT / "analyses" / "studies" / "results"
 
 pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
 def study():
-    spec = importlib.util.spec_from_file_location("cover_alarms", ROOT / "analyses" / "studies" / "cover_alarms.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["cover_alarms"] = module
-    spec.loader.exec_module(module)
-    return module
+    return load_study("cover_alarms")
 
 
 def trials(study, wanted) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -27,7 +27,7 @@ from germstats.cli.common import (
 @json_option
 def fit(book: Path, dates: str | None, as_json: bool, **settings: Any) -> None:
     """Estimate emergence share and days to half from the records of BOOK, per species, lot and treatment."""
-    from germstats.models.library_road import compare_roads, library_road
+    from germstats.models.libraries_road import compare_roads, library_road
     from germstats.reports.fit_text import fit_text
 
     result = fitted(book, dates, fit_spec(settings))

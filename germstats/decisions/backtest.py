@@ -12,10 +12,11 @@ import pandas as pd
 from scipy import stats
 
 from germstats.decisions.foreknown import Foreknown, foreknow, share_seen
-from germstats.decisions.scores import Score, TrayTest, count_range, score
+from germstats.decisions.scores import Forecast, Score, TrayTest, count_range, score
 from germstats.errors import NotEnoughRecordsError, WrongUseError
-from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
+from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence, trays_by_reason
 from germstats.models.forecast import filled_cells, new_tray
+from germstats.models.order_forecast import Parts
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, find_patterns
 from germstats.records.seeds import SowingRate
@@ -28,8 +29,6 @@ _CUT_SHORT = 0.1
 """Share of cells that may have stopped being looked at early before the whole tray is set aside."""
 _UNMEASURED = "sown by the pinch, of unknown size, as no tray was before: weigh the seed or count ten pinches"
 _SUREST = 1e-6  # no forecast is surer than one in a million
-
-Parts = tuple[tuple[SowingRate, int], ...]
 
 
 @dataclass(frozen=True)
@@ -169,17 +168,17 @@ def back_test(
     spec, say = spec or FitSpec(), progress or (lambda text: None)
     patterns = records if isinstance(records, Patterns) else find_patterns(records, spec.spring_ends)
     seasons = _seasons(patterns, spec)
-    rows: list[TrayTest] = []
-    aside: list[SetAside] = []
+    results: list[TrayTest | SetAside] = []
     for season in seasons[1:]:
         say(f"{season}, from the seasons before it")
         past = before_season(patterns, season)
         fit = fit_emergence(past, spec) if len(past.trays) else None
-        results = list(_season(patterns, season, fit, promise))
-        rows += [one for one in results if isinstance(one, TrayTest)]
-        aside += [one for one in results if isinstance(one, SetAside)]
+        results += _season(patterns, season, fit, promise)
+    rows = [one for one in results if isinstance(one, TrayTest)]
+    aside = [one for one in results if isinstance(one, SetAside)]
     if not rows:
-        raise NotEnoughRecordsError(_why_none(aside))
+        why = trays_by_reason(one.why for one in aside)
+        raise NotEnoughRecordsError(f"No tray of a later season can be tested ({why}).")
     return BackTest(
         rows=tuple(rows),
         set_aside=tuple(aside),
@@ -234,7 +233,7 @@ def _season(
             label=tray["treatment"],
             basis=known.basis,
             seen=round(tray["filled"]),
-            **asdict(foretold[key]),
+            **vars(foretold[key]),
         )
 
 
@@ -264,25 +263,6 @@ def _why_not(tray: Mapping[Hashable, Any], rate: SowingRate, known: Foreknown | 
     if finishes["count"][early].sum() > _CUT_SHORT * tray["cells"]:
         return "part of it was lost, or looked at no more, before it had finished"
     return ""
-
-
-@dataclass(frozen=True)
-class Forecast:
-    """The part of a `TrayTest` that is known before the tray is sown; fields as there."""
-
-    cells: int
-    wanted: int
-    seeds_per_cell: float
-    expected: float
-    low: int
-    high: int
-    range_chance: float
-    chance: float
-    pencil_expected: float
-    pencil_low: int
-    pencil_high: int
-    pencil_range_chance: float
-    pencil_chance: float
 
 
 def _forecast(known: Foreknown, parts: Parts, promise: Promise) -> Forecast:
@@ -327,9 +307,3 @@ def _scores(rows: list[TrayTest], name: Callable[[TrayTest], str]) -> tuple[Scor
     for row in rows:
         groups.setdefault(name(row), []).append(row)
     return tuple(score(key, groups[key]) for key in sorted(groups))
-
-
-def _why_none(aside: list[SetAside]) -> str:
-    reasons = pd.Series([one.why for one in aside]).value_counts()
-    listed = "; ".join(f"{count} {'tray' if count == 1 else 'trays'}: {reason}" for reason, count in reasons.items())
-    return f"No tray of a later season can be tested ({listed})."

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from germstats.models.draws import RowDraws
+from germstats.models.draws import NODE_WEIGHTS, NODES, RowDraws
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
 from germstats.models.new_lots import new_lot, unknown_species
@@ -17,9 +17,6 @@ from germstats.models.timing import FAMILIES
 from germstats.records.seeds import SowingRate
 
 Basis = Literal["lot", "species", "cover", "unknown"]
-
-_NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
-_NODE_WEIGHTS = _NODE_WEIGHTS / _NODE_WEIGHTS.sum()
 
 
 @dataclass(frozen=True)
@@ -94,9 +91,9 @@ def share_seen(known: Foreknown, day: float, origin_days: float) -> float:
         time = draws.time
         assert time is not None
         elapsed = max(day - (origin_days if time.origin == "1 February" else 0.0), 1e-3)
-        reach = np.hypot(time.tray_sd, time.season_sd)[:, None] * _NODES
+        reach = np.hypot(time.tray_sd, time.season_sd)[:, None] * NODES
         z = (np.log(elapsed) - time.mu[:, None] - reach) / time.sigma[:, None]
-        shares.append(float(draws.weight @ (FAMILIES[time.family].cdf(z) @ _NODE_WEIGHTS)))
+        shares.append(float(draws.weight @ (FAMILIES[time.family].cdf(z) @ NODE_WEIGHTS)))
     return float(np.mean(shares))
 
 

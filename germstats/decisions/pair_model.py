@@ -16,7 +16,7 @@ from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import any_seen
 from germstats.models.forecast import empty_share
 from germstats.models.lots import sort_lots
-from germstats.models.pooled import fit_pooled
+from germstats.models.pooled import learn_scales
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.treatment_model import (
     Contrasts,
@@ -44,9 +44,9 @@ def borrow(fit: EmergenceFit, species: str, found: Pair) -> tuple[SdPrior, SdPri
             "usual scatter of trays; fewer than ten others of yours to borrow from",
         )
     rest = keep_trays(fit.patterns, others)
-    pooled = fit_pooled(rest, sort_lots(rest, fit.spec.scatter), fit.spec.scatter)
-    scales = pooled.scale_set.at(pooled.scales.mode)
-    placed = pooled.design.prior.place.any() and "place" not in found.blocked_by
+    learnt = learn_scales(rest, sort_lots(rest, fit.spec.scatter), fit.spec.scatter)
+    scales = learnt.scale_set.at(learnt.scales.mode)
+    placed = learnt.design.prior.place.any() and "place" not in found.blocked_by
     sd = float(np.hypot(scales.tray, scales.place)) if placed else scales.tray
     return borrowed(sd), borrowed_time(scales.tray_time), f"borrowed from {len(others)} trays of other species"
 
@@ -129,16 +129,9 @@ def _notes(fit: EmergenceFit, trays: pd.DataFrame, found: Pair, permuted: Permut
 
 def _another_spring(row: ComparisonRow, share: Contrasts, spec: CompareSpec) -> ComparisonRow:
     """Range of the points in a spring not yet seen: the difference moved by the treatment's scatter between springs."""
-    wider = replace(share, covariance=share.covariance + _on_level(share, spec.another_spring_sd))
-    values, _, weight = shares_of_levels(wider)
+    values, _, weight = shares_of_levels(share.widened(spec.another_spring_sd))
     low, high = weighted_quantiles(100 * (values[:, 1] - values[:, 0]), weight, np.array([0.025, 0.975]))
     return replace(row, another_low=float(low), another_high=float(high))
-
-
-def _on_level(share: Contrasts, sd: float) -> Array:
-    extra: Array = np.zeros_like(share.covariance[0])
-    extra[share.blocks :, share.blocks :] = np.eye(len(extra) - share.blocks) * sd**2
-    return extra
 
 
 def _with_days(row: ComparisonRow, posterior: TreatmentPosterior, trays: pd.DataFrame) -> ComparisonRow:

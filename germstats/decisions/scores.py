@@ -17,15 +17,11 @@ _LEVEL = 0.9
 
 
 @dataclass(frozen=True)
-class TrayTest:
-    """One tray: what was promised before it was sown, and what came.
+class Forecast:
+    """What is known of a tray before it is sown.
 
     Attributes
     ----------
-    tray, season, species, lot, label :
-        As in `Patterns.trays`.
-    basis : {"lot", "species", "cover", "unknown"}
-        What the forecast rests on, see `Foreknown`.
     cells, wanted : int
         Cells sown, and how many make the target.
     seeds_per_cell : float
@@ -38,16 +34,8 @@ class TrayTest:
         Promised chance of reaching the target.
     pencil_expected, pencil_low, pencil_high, pencil_range_chance, pencil_chance :
         The same by a plain binomial at the share of seedlings among all earlier seeds.
-    seen : int
-        Cells filled.
     """
 
-    tray: str
-    season: int
-    species: str | None
-    lot: str
-    label: str
-    basis: Basis
     cells: int
     wanted: int
     seeds_per_cell: float
@@ -61,6 +49,28 @@ class TrayTest:
     pencil_high: int
     pencil_range_chance: float
     pencil_chance: float
+
+
+@dataclass(frozen=True)
+class TrayTest(Forecast):
+    """One tray: what was promised before it was sown, and what came.
+
+    Attributes
+    ----------
+    tray, season, species, lot, label :
+        As in `Patterns.trays`.
+    basis : {"lot", "species", "cover", "unknown"}
+        What the forecast rests on, see `Foreknown`.
+    seen : int
+        Cells filled.
+    """
+
+    tray: str
+    season: int
+    species: str | None
+    lot: str
+    label: str
+    basis: Basis
     seen: int
 
     @property
@@ -80,7 +90,9 @@ class TrayTest:
 
     def as_record(self) -> dict[str, object]:
         """The columns of `BackTest.to_frame`."""
-        return {**asdict(self), "inside": self.inside, "reached": self.reached, "pencil_inside": self.pencil_inside}
+        names = {name: getattr(self, name) for name in ("tray", "season", "species", "lot", "label", "basis")}
+        judged = {"inside": self.inside, "reached": self.reached, "pencil_inside": self.pencil_inside}
+        return {**names, **asdict(self), **judged}
 
 
 @dataclass(frozen=True)

@@ -187,6 +187,13 @@ def _mean(draws: RowDraws) -> float:
     return float(draws.weight @ draws.share())
 
 
+def usual_sowing_day(trays: pd.DataFrame, season: int) -> pd.Timestamp:
+    """Day for a coming season: as long before its 1 February as the middle one of `trays` (dated, of known season)."""
+    first = pd.to_datetime(trays["season"].astype(str) + "-02-01")
+    before = float((first - trays["sown_on"]).dt.days.median())
+    return pd.Timestamp(season, 2, 1) - pd.Timedelta(days=round(before))
+
+
 def _calendar(book: RecordBook, stored: StoredLot, season: int) -> tuple[pd.Timestamp, float, str]:
     """Sowing date of the coming season and days from it to 1 February of the spring the seed comes up in."""
     trays = book.tables["trays"].dropna(subset=["sown_on", "season"])
@@ -198,9 +205,7 @@ def _calendar(book: RecordBook, stored: StoredLot, season: int) -> tuple[pd.Time
         (trays, "the nursery"),
     )
     chosen, whose = next(choice for choice in choices if len(choice[0]))
-    first = pd.to_datetime(chosen["season"].astype(str) + "-02-01")
-    before = float((first - chosen["sown_on"]).dt.days.median())
-    sown = pd.Timestamp(season, 2, 1) - pd.Timedelta(days=round(before))
+    sown = usual_sowing_day(chosen, season)
     known = book.tables["species"].drop_duplicates("species").set_index("species")["two_winters"]
     waits = known.get(stored.species) == "yes"
     origin = float((pd.Timestamp(season + int(waits), 2, 1) - sown).days)

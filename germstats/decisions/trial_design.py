@@ -11,6 +11,7 @@ import pandas as pd
 
 from germstats.decisions.bench_plan import Sowing, bench_plan
 from germstats.decisions.demand import StoredLot, lots_in_store
+from germstats.decisions.sources import usual_sowing_day
 from germstats.decisions.trial_power import (
     Setting,
     blocks_for,
@@ -32,6 +33,7 @@ ONE_SEED_ABOVE, TWO_SEEDS_BELOW = 0.6, 0.4
 """Shares at which one seed per cell, or two, tell more (the design's measurements)."""
 _FEWEST_OTHERS = 10  # as the comparison borrows
 _USUAL_TRAY = (6, 12)
+_USUAL_LEAD = pd.Timedelta(days=60)  # from sowing to 1 February where no sowing is dated; common practice, no source
 _LONG_AGO = pd.Timestamp(1900, 1, 1)  # a lot whose day of collection is not written is taken as the oldest
 
 
@@ -161,12 +163,9 @@ def _sowing(book: RecordBook, spec: TrialSpec) -> Sowing:
         latest = sized.dropna(subset=["rows", "columns"]).sort_values("season", kind="stable").iloc[-1]
         rows, columns = int(latest["rows"]), int(latest["columns"])
     dated = next((part for part in (own, trays) if part["sown_on"].notna().any()), None)
-    before = 60.0
+    sown = pd.Timestamp(season, 2, 1) - _USUAL_LEAD
     if dated is not None:
-        dated = dated.dropna(subset=["sown_on"])
-        first = pd.to_datetime(dated["season"].astype(str) + "-02-01")
-        before = float((first - dated["sown_on"]).dt.days.median())
-    sown = pd.Timestamp(season, 2, 1) - pd.Timedelta(days=round(before))
+        sown = usual_sowing_day(dated.dropna(subset=["sown_on"]), season)
     return Sowing(season, "", sown, rows, columns, 1, f"{spec.species} {' v '.join(spec.treatments)} {season}")
 
 

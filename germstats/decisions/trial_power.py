@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import comb
 
 import numpy as np
@@ -15,13 +15,12 @@ from germstats.decisions.judging import FIRM
 from germstats.models.compiled import Index
 from germstats.models.threads import one_thread
 from germstats.models.timing import Array
-from germstats.models.treatment_model import Contrasts, Trial, borrowed, borrowed_time, compare_levels
+from germstats.models.treatment_model import TRAY_SDS, Trial, borrowed, borrowed_time, compare_levels
 from germstats.records.patterns import Patterns
 from germstats.records.seeds import SowingRate
 
 MOST_TRAYS = 400
 """More trays of one treatment in one season than anybody sows; the search ends there."""
-_SDS = np.exp(np.linspace(np.log(0.05), np.log(2.6), 11))  # the tray sds over which the comparison integrates
 _NODES = (np.arange(40) + 0.5) / 40
 _HALVINGS = 30
 _FINISHED = 1e9  # days after which nothing more comes
@@ -111,9 +110,9 @@ def power_of(shares: tuple[float, float], trays: int, blocks: int, setting: Sett
     """
     both = sum(tray_variance(share, setting) for share in shares)
     within = setting.seasons * (2 * trays - blocks) - 1
-    possible = both + 2 * (_SDS**2 - setting.tray_sd**2)
+    possible = both + 2 * (TRAY_SDS**2 - setting.tray_sd**2)
     seen = stats.chi2.ppf(_NODES, within)[:, None] * both
-    log_weight = borrowed(setting.borrowed_sd).log_density(_SDS) - (within * np.log(possible) + seen / possible) / 2
+    log_weight = borrowed(setting.borrowed_sd).log_density(TRAY_SDS) - (within * np.log(possible) + seen / possible) / 2
     weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
     spread, true = (np.sqrt(of / (trays * setting.seasons) + setting.spring_variance) for of in (possible, both))
@@ -188,19 +187,13 @@ def simulated_power(
     with one_thread():
         found = [compare_levels(_sown(shares, trays, blocks, setting, rng), prior, time_prior).share
                  for _ in range(trials)]  # fmt: skip
-    return float(np.mean([_for_springs(share, setting).p_value(1) < setting.level for share in found]))
+    spring_sd = float(np.sqrt(setting.spring_variance))
+    return float(np.mean([share.widened(spring_sd).p_value(1) < setting.level for share in found]))
 
 
 def monte_carlo_error(power: float, trials: int) -> float:
     """Standard error of a share of that many trials."""
     return float(np.sqrt(max(power * (1 - power), 1 / trials) / trials))
-
-
-def _for_springs(share: Contrasts, setting: Setting) -> Contrasts:
-    """The difference as it holds for springs at large, where more than one was seen."""
-    extra = np.zeros_like(share.covariance[0])
-    extra[share.blocks :, share.blocks :] = setting.spring_variance
-    return replace(share, covariance=share.covariance + extra)
 
 
 def _sown(

@@ -157,6 +157,14 @@ def tiled(data: Compiled, times: int) -> Compiled:
     )  # fmt: skip
 
 
+def last_days(data: Compiled) -> Array:
+    """Day of each tray's last look, (T,)."""
+    last = np.zeros(data.trays)
+    for tray, day in ((data.cells.tray, data.cells.hi), (data.pinches.tray, data.pinches.hi)):
+        np.maximum.at(last, tray, day)
+    return last
+
+
 def _log_choose(n: Index, k: Index) -> Array:
     return np.asarray(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1))
 

@@ -10,8 +10,15 @@ from scipy.special import expit
 from germstats.models.likelihood import Origin
 from germstats.models.timing import Array
 
-_NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
-_NODE_WEIGHTS = _NODE_WEIGHTS / _NODE_WEIGHTS.sum()
+NODES, NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
+NODE_WEIGHTS = NODE_WEIGHTS / NODE_WEIGHTS.sum()
+"""Gauss-Hermite rule for a standard normal effect."""
+
+
+def share_in_average_tray(theta: Array, tray_sd: Array | float) -> Array:
+    """E[expit(theta + u)] over trays, u ~ N(0, tray_sd); the shape of `theta`, with which `tray_sd` broadcasts."""
+    shares = expit(theta[..., None] + np.asarray(tray_sd)[..., None] * NODES)
+    return np.asarray(shares @ NODE_WEIGHTS)
 
 
 @dataclass(frozen=True)
@@ -80,9 +87,8 @@ class RowDraws:
     worst: WorstSpring | None = None
 
     def share(self) -> Array:
-        """Share of seeds in an average tray of an ordinary spring, (N,): E[expit(theta + u)] over trays."""
-        shares = expit(self.theta[:, None] + self.tray_sd[:, None] * _NODES)
-        return np.asarray(shares @ _NODE_WEIGHTS)
+        """Share of seeds in an average tray of an ordinary spring, (N,)."""
+        return share_in_average_tray(self.theta, self.tray_sd)
 
 
 def weighted_quantiles(values: Array, weight: Array, at: Array) -> Array:

@@ -20,7 +20,7 @@ from germstats.records.patterns import Patterns, find_patterns
 from germstats.records.sown import SPRING_ENDS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
 
 @dataclass(frozen=True)
@@ -192,6 +192,13 @@ def _lot_by_lot(
 def _why_nothing(patterns: Patterns) -> str:
     if not patterns.left_out:
         return "No tray is in the book yet: enter trays and their checks first."
-    reasons = pd.Series(patterns.left_out).value_counts()
-    listed = "; ".join(f"{count} {'tray' if count == 1 else 'trays'}: {reason}" for reason, count in reasons.items())
-    return f"No tray has a check that can be used ({listed}). Enter checks or cells, then try again."
+    return (
+        f"No tray has a check that can be used ({trays_by_reason(patterns.left_out.values())}). Enter checks or cells, "
+        "then try again."
+    )
+
+
+def trays_by_reason(reasons: Iterable[str]) -> str:
+    """How many trays each reason keeps out, the commonest first."""
+    counts = pd.Series(list(reasons)).value_counts()
+    return "; ".join(f"{count} {'tray' if count == 1 else 'trays'}: {reason}" for reason, count in counts.items())

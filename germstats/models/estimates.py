@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar, TypedDict
+from typing import ClassVar
 
 import pandas as pd
 
@@ -20,8 +20,8 @@ the spread of the share is then three times that of finished trays)."""
 
 
 @dataclass(frozen=True)
-class RowEstimate:
-    """One species, lot and treatment.
+class RawCounts:
+    """One species, lot and treatment, as the records have it.
 
     Attributes
     ----------
@@ -32,20 +32,12 @@ class RowEstimate:
     trays, cells : int
     seeds, emerged, filled : int or None
         Raw counts; None where not known (a range, a pinch, occupancy only).
-    emergence, emergence_low, emergence_high, emergence_sd : float
-        Share of seeds expected in an average tray of an ordinary season, its range and standard error.
-    median_days, median_days_low, median_days_high, median_log_sd : float or None
-        Days from sowing until half of the seeds that emerge have; standard error on the log.
-    share_seen : float
-        Expected share of the emerging seeds that had emerged at the last checks.
-    notes : tuple of str
     last_season : int
         Latest season of its trays.
     rate : SowingRate
         How the latest tray was sown.
     tray_cells : int
         Cells of the latest tray.
-    draws : RowDraws
     """
 
     species: str | None
@@ -57,6 +49,27 @@ class RowEstimate:
     seeds: int | None
     emerged: int | None
     filled: int | None
+    last_season: int
+    rate: SowingRate
+    tray_cells: int
+
+
+@dataclass(frozen=True)
+class RowEstimate(RawCounts):
+    """What a fit says of one species, lot and treatment, beside its raw counts.
+
+    Attributes
+    ----------
+    emergence, emergence_low, emergence_high, emergence_sd : float
+        Share of seeds expected in an average tray of an ordinary season, its range and standard error.
+    median_days, median_days_low, median_days_high, median_log_sd : float or None
+        Days from sowing until half of the seeds that emerge have; standard error on the log.
+    share_seen : float
+        Expected share of the emerging seeds that had emerged at the last checks.
+    notes : tuple of str
+    draws : RowDraws
+    """
+
     emergence: float
     emergence_low: float
     emergence_high: float
@@ -67,9 +80,6 @@ class RowEstimate:
     median_log_sd: float | None
     share_seen: float
     notes: tuple[str, ...]
-    last_season: int
-    rate: SowingRate
-    tray_cells: int
     draws: RowDraws
 
     RECORD: ClassVar[tuple[str, ...]] = (
@@ -80,23 +90,6 @@ class RowEstimate:
     def as_record(self) -> dict[str, object]:
         """The columns of `EmergenceFit.to_frame`."""
         return {name: getattr(self, name) for name in self.RECORD}
-
-
-class RawCounts(TypedDict):
-    """The fields of `RowEstimate` that come straight from the records."""
-
-    species: str | None
-    lot: str
-    treatment: Mapping[str, str | float]
-    label: str
-    trays: int
-    cells: int
-    seeds: int | None
-    emerged: int | None
-    filled: int | None
-    last_season: int
-    rate: SowingRate
-    tray_cells: int
 
 
 def raw_counts(lot: LotRecords, row: int, patterns: Patterns) -> RawCounts:

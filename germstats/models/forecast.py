@@ -10,12 +10,9 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.special import expit
 
-from germstats.models.draws import RowDraws
+from germstats.models.draws import NODE_WEIGHTS, NODES, RowDraws
 from germstats.models.timing import Array
 from germstats.records.seeds import SowingRate
-
-_NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
-_NODE_WEIGHTS = _NODE_WEIGHTS / _NODE_WEIGHTS.sum()
 
 
 @dataclass(frozen=True)
@@ -43,9 +40,9 @@ def new_tray(draws: RowDraws, worst: bool = False) -> NewTray:
         middle, sd = draws.theta + draws.worst.shift, draws.tray_sd
     else:
         middle, sd = draws.theta, np.hypot(draws.tray_sd, draws.season_sd)
-    logit = middle[:, None] + sd[:, None] * _NODES
-    weight = draws.weight[:, None] * _NODE_WEIGHTS
-    return NewTray(expit(logit).ravel(), np.repeat(draws.rho, len(_NODES)), weight.ravel())
+    logit = middle[:, None] + sd[:, None] * NODES
+    weight = draws.weight[:, None] * NODE_WEIGHTS
+    return NewTray(expit(logit).ravel(), np.repeat(draws.rho, len(NODES)), weight.ravel())
 
 
 def empty_share(p: Array, rho: Array, rate: SowingRate) -> Array:
@@ -90,22 +87,33 @@ def empty_by(p: Array, rho: Array, out: Array, rate: SowingRate) -> Array:
     """
     if rate.k is not None:
         return np.asarray((1 + rate.mean * p * out / rate.k) ** -rate.k)
-    shares = [_empty_of(n, p, rho / (1 - rho), out) for n in rate.numbers]
-    return np.asarray(np.mean(shares, axis=0))
+    to_come = [seedlings_of_cell(n, p, rho) * (1 - out)[..., None] ** np.arange(n + 1) for n in rate.numbers]
+    return np.asarray(np.mean([still.sum(axis=-1) for still in to_come], axis=0))
 
 
-def _empty_of(n: int, p: Array, t: Array, out: Array) -> Array:
-    total = np.zeros_like(p)
-    for alive in range(n + 1):
-        share = comb(n, alive) * (1 - out) ** alive
-        for r in range(alive):
-            share = share * (p + r * t)
-        for r in range(n - alive):
-            share = share * (1 - p + r * t)
-        total += share
-    for r in range(n):
-        total = total / (1 + r * t)
-    return total
+def seedlings_of_cell(n: int, p: Array, rho: Array, most: int | None = None) -> Array:
+    """P(0, 1, ... seedlings) of a cell of n seeds: C(n, i) G(i, n - i), G as in `germstats.models.likelihood`.
+
+    Parameters
+    ----------
+    n : int
+    p, rho : arrays of one shape
+    most : int, optional
+        Last number told, at least n; n by default.
+
+    Returns
+    -------
+    (..., most + 1) array
+    """
+    t = rho / (1 - rho)
+    pmf = np.zeros((*p.shape, (n if most is None else most) + 1))
+    steps = np.arange(n)
+    norm = np.prod(1 + steps * t[..., None], axis=-1)
+    for i in range(n + 1):
+        up = np.prod(p[..., None] + steps[:i] * t[..., None], axis=-1)
+        down = np.prod(1 - p[..., None] + steps[: n - i] * t[..., None], axis=-1)
+        pmf[..., i] = comb(n, i) * up * down / norm
+    return pmf
 
 
 def parts_of_tray(rates: tuple[SowingRate, ...], cells: int) -> list[tuple[SowingRate, int]]:

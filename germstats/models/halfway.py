@@ -8,12 +8,14 @@ is still empty then fills with P(empty at the end | empty now), cells of one tra
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+import pandas as pd
 from scipy.linalg import solve_triangular
 from scipy.special import expit
 
-from germstats.models.compiled import Index, compile_patterns, tiled
+from germstats.models.compiled import Compiled, Index, compile_patterns, tiled
 from germstats.models.emergence import EmergenceFit
 from germstats.models.forecast import empty_by
 from germstats.models.likelihood import evaluate
@@ -76,20 +78,18 @@ def finish_season(fit: EmergenceFit, season: int, draws: int = 400, seed: int = 
     patterns = fit.patterns
     known = (patterns.trays["season"] == season) & patterns.trays["filled"].notna()
     known &= patterns.trays["record"] != "seedlings"
-    chosen = np.flatnonzero(known.to_numpy())
-    places = np.empty(len(pooled.design.order), dtype=np.int64)
-    places[pooled.design.order] = np.arange(len(places))
+    under_way = _UnderWay(pooled, patterns, np.flatnonzero(known.to_numpy()))
     rng = np.random.default_rng(seed)
     each = max(draws // len(pooled.draws), 1)
     finals, seen, weights = [], [], []
     with one_thread():
         for draw in pooled.draws:
-            at = _effects(pooled, draw, places[chosen], chosen, patterns, each, rng)
-            final, share = _finished(pooled, draw, patterns, chosen, at, rng)
+            at = _effects(under_way, draw, each, rng)
+            final, share = _finished(under_way, draw, at, rng)
             finals.append(final)
             seen.append(share)
             weights.append(np.full(each, draw.weight / each))
-    trays = patterns.trays.iloc[chosen]
+    trays = under_way.trays
     return Halfway(
         trays=tuple(trays["tray"].astype(str)),
         cells=trays["cells"].to_numpy(dtype=np.int64),
@@ -100,12 +100,42 @@ def finish_season(fit: EmergenceFit, season: int, draws: int = 400, seed: int = 
     )
 
 
-def _effects(
-    pooled: PooledFit, draw: PooledDraw, places: Index, codes: Index, patterns: Patterns, each: int,
-    rng: np.random.Generator,
-) -> Array:  # fmt: skip
-    """(each, U, 3) draws of eta, mu and log sigma of the trays at `places`."""
-    tree, found, middle = pooled.design.tree, draw.law.elimination, draw.law.middle
+@dataclass(frozen=True)
+class _UnderWay:
+    """The trays forecast, U of them, and what does not change from draw to draw."""
+
+    pooled: PooledFit
+    patterns: Patterns
+    codes: Index
+
+    @cached_property
+    def trays(self) -> pd.DataFrame:
+        return self.patterns.trays.iloc[self.codes]
+
+    @cached_property
+    def places(self) -> Index:
+        """Their places in the tree."""
+        return self.pooled.design.place_of[self.codes]
+
+    @cached_property
+    def delayed(self) -> Index:
+        return self.pooled.design.tree.delayed[self.places]
+
+    @cached_property
+    def origin_days(self) -> Array:
+        return self.trays["origin_days"].to_numpy(dtype=float)
+
+    @cached_property
+    def pieces(self) -> list[tuple[Part, Index, Compiled]]:
+        """Laws of timing, the positions of the trays that follow them, and those trays' records."""
+        found = [(part, np.flatnonzero(np.isin(self.places, part.trays))) for part in self.pooled.design.tree.parts]
+        return [(part, at, compile_patterns(self.patterns, self.codes[at])) for part, at in found if at.size]
+
+
+def _effects(trays: _UnderWay, draw: PooledDraw, each: int, rng: np.random.Generator) -> Array:
+    """(each, U, 3) draws of eta, mu and log sigma of the trays."""
+    tree, found, middle = trays.pooled.design.tree, draw.law.elimination, draw.law.middle
+    places = trays.places
     beta_step = solve_triangular(found.factor, rng.standard_normal((len(middle.beta), each)))
     lot_root = np.linalg.cholesky(found.lot_inverse)
     lot_step = np.einsum("lij,lje->eli", lot_root, rng.standard_normal((len(middle.lots), 2, each)))
@@ -115,14 +145,12 @@ def _effects(
     above = above[:, tree.group[places]]
     centre = predictors(tree, middle)[places] + above  # at the tray effects of the middle
     pull = np.einsum("tij,etj->eti", found.tray_pull[places], above)
-    return _exact_trays(pooled, draw, codes, places, patterns, centre, pull, rng)
+    return _exact_trays(trays, draw, centre, pull, rng)
 
 
-def _exact_trays(
-    pooled: PooledFit, draw: PooledDraw, codes: Index, places: Index, patterns: Patterns, centre: Array, pull: Array,
-    rng: np.random.Generator,
-) -> Array:  # fmt: skip
+def _exact_trays(trays: _UnderWay, draw: PooledDraw, centre: Array, pull: Array, rng: np.random.Generator) -> Array:
     """Pick each tray's own effects among candidates by their exact weight."""
+    places = trays.places
     each, size, _ = centre.shape
     root = _STRETCH * np.linalg.cholesky(draw.law.elimination.tray_inverse[places])
     normal = rng.standard_normal((_CANDIDATES, each, size, 2))
@@ -130,10 +158,10 @@ def _exact_trays(
     own = draw.law.middle.trays[places] + offset
     at = np.broadcast_to(centre, (_CANDIDATES, *centre.shape)).copy()
     at[..., :2] += offset
-    value = _values(pooled, draw, codes, places, patterns, at.reshape(-1, size, 3)).reshape(_CANDIDATES, each, size)
+    value = _values(trays, draw, at.reshape(-1, size, 3)).reshape(_CANDIDATES, each, size)
     log_weight = (
         value
-        - 0.5 * (own**2 * pooled.design.tree.tray_precision(draw.scales)[places]).sum(axis=3)
+        - 0.5 * (own**2 * trays.pooled.design.tree.tray_precision(draw.scales)[places]).sum(axis=3)
         + 0.5 * (normal**2).sum(axis=3)
     )
     log_weight = np.where(np.isfinite(log_weight), log_weight, -np.inf)
@@ -141,19 +169,11 @@ def _exact_trays(
     return np.asarray(np.take_along_axis(at, picked[None, :, :, None], axis=0)[0])
 
 
-def _parts_of(pooled: PooledFit, places: Index) -> list[tuple[Part, Index]]:
-    """Laws of timing with the positions, among `places`, of the trays that follow them."""
-    found = [(part, np.flatnonzero(np.isin(places, part.trays))) for part in pooled.design.tree.parts]
-    return [(part, members) for part, members in found if members.size]
-
-
-def _values(pooled: PooledFit, draw: PooledDraw, codes: Index, places: Index, patterns: Patterns, at: Array) -> Array:
+def _values(trays: _UnderWay, draw: PooledDraw, at: Array) -> Array:
     """(M, U) log-likelihood of the trays at predictors (M, U, 3)."""
     values = np.zeros(at.shape[:2])
-    delayed = pooled.design.tree.delayed[places]
-    for part, members in _parts_of(pooled, places):
-        data = compile_patterns(patterns, codes[members])
-        delay = np.where(delayed[members], draw.scales.delay, np.nan)
+    for part, members, data in trays.pieces:
+        delay = np.where(trays.delayed[members], draw.scales.delay, np.nan)
         together = max(_TOGETHER // len(members), 1)
         for first in range(0, len(at), together):
             some = at[first : first + together, members]
@@ -165,42 +185,35 @@ def _values(pooled: PooledFit, draw: PooledDraw, codes: Index, places: Index, pa
     return values
 
 
-def _finished(
-    pooled: PooledFit, draw: PooledDraw, patterns: Patterns, codes: Index, at: Array, rng: np.random.Generator
-) -> tuple[Index, Array]:
+def _finished(trays: _UnderWay, draw: PooledDraw, at: Array, rng: np.random.Generator) -> tuple[Index, Array]:
     """Draws of the cells filled at the end, and of F(last check)."""
-    trays = patterns.trays.iloc[codes]
-    final = np.repeat(trays["filled"].to_numpy(dtype=np.int64)[None], len(at), axis=0)
-    last = trays["last_day"].to_numpy(dtype=float)
-    end = trays["origin_days"].to_numpy(dtype=float) + _AFTER_SPRING
-    share_last, share_end = (_share_by(pooled, draw, patterns, codes, at, day) for day in (last, end))
-    position = {code: k for k, code in enumerate(codes)}
+    patterns = trays.patterns
+    final = np.repeat(trays.trays["filled"].to_numpy(dtype=np.int64)[None], len(at), axis=0)
+    last = trays.trays["last_day"].to_numpy(dtype=float)
+    share_last, share_end = (_share_by(trays, draw, at, day) for day in (last, trays.origin_days + _AFTER_SPRING))
+    position = {code: k for k, code in enumerate(trays.codes)}
     p = expit(at[:, :, 0])
-    empty = patterns.finishes[(patterns.finishes["seen"] == 0) & patterns.finishes["tray"].isin(codes)]
+    rho = np.full(len(at), draw.scales.rho)
+    empty = patterns.finishes[(patterns.finishes["seen"] == 0) & patterns.finishes["tray"].isin(trays.codes)]
     for tray, sowing, day, count in zip(empty["tray"], empty["sowing"], empty["last"], empty["count"], strict=True):
         k = position[tray]
         by_now = share_last[:, k]
         if day != last[k]:
             days = last.copy()
             days[k] = day
-            by_now = _share_by(pooled, draw, patterns, codes, at, days)[:, k]
+            by_now = _share_by(trays, draw, at, days)[:, k]
         rate = patterns.sowings[sowing]
-        rho = np.full(len(at), draw.scales.rho)
         still = empty_by(p[:, k], rho, np.maximum(share_end[:, k], by_now), rate) / empty_by(p[:, k], rho, by_now, rate)
         final[:, k] += rng.binomial(int(count), np.clip(1 - still, 0.0, 1.0))
     return final, share_last
 
 
-def _share_by(pooled: PooledFit, draw: PooledDraw, patterns: Patterns, codes: Index, at: Array, days: Array) -> Array:
+def _share_by(trays: _UnderWay, draw: PooledDraw, at: Array, days: Array) -> Array:
     """(each, U) draws of F at `days` from sowing, one day per tray."""
-    places = np.empty(len(pooled.design.order), dtype=np.int64)
-    places[pooled.design.order] = np.arange(len(places))
-    here = places[codes]
     share = np.empty(at.shape[:2])
-    for part, members in _parts_of(pooled, here):
-        shift = patterns.trays["origin_days"].to_numpy(dtype=float)[codes[members]]
-        elapsed = days[members] - (shift if part.origin == "1 February" else 0.0)
-        late = pooled.design.tree.delayed[here[members]]
-        shown = np.where(late, np.logaddexp(0.0, elapsed - draw.scales.delay), np.maximum(elapsed, 1e-9))
+    for part, members, _ in trays.pieces:
+        elapsed = days[members] - (trays.origin_days[members] if part.origin == "1 February" else 0.0)
+        late = np.logaddexp(0.0, elapsed - draw.scales.delay)
+        shown = np.where(trays.delayed[members], late, np.maximum(elapsed, 1e-9))
         share[:, members] = part.family.cdf((np.log(shown) - at[:, members, 1]) / np.exp(at[:, members, 2]))
     return share

@@ -11,7 +11,7 @@ from scipy import fft, stats
 from scipy.special import expit, gammaln, ndtri
 
 from germstats.models.draws import RowDraws
-from germstats.models.forecast import empty_share
+from germstats.models.forecast import empty_share, seedlings_of_cell
 from germstats.models.timing import FAMILIES, Array
 from germstats.records.seeds import SowingRate
 
@@ -170,22 +170,10 @@ def _seedlings(p: Array, rho: Array, rate: SowingRate, cells: int) -> Array:
         pmf[..., cells] = np.clip(1 - pmf[..., :cells].sum(axis=-1), 0.0, 1.0)
         return pmf
     most = max(rate.numbers)
-    cell = np.mean([_beta_binomial(n, most, p, rho) for n in rate.numbers], axis=0)
+    cell = np.mean([seedlings_of_cell(n, p, rho, most) for n in rate.numbers], axis=0)
     size = most * cells + 1
     transform = _power(np.asarray(np.fft.rfft(cell, n=size, axis=-1)), cells)
     return np.asarray(np.clip(np.fft.irfft(transform, n=size, axis=-1), 0.0, None))
-
-
-def _beta_binomial(n: int, most: int, p: Array, rho: Array) -> Array:
-    """Seedlings of a cell of n seeds, (..., most + 1): C(n, i) G(i, n - i) of `germstats.models.likelihood`."""
-    t = rho / (1 - rho)
-    pmf = np.zeros((*p.shape, most + 1))
-    for i in range(n + 1):
-        ways = np.exp(gammaln(n + 1) - gammaln(i + 1) - gammaln(n - i + 1))
-        up = np.prod([p + r * t for r in range(i)], axis=0) if i else 1.0
-        down = np.prod([1 - p + r * t for r in range(n - i)], axis=0) if n > i else 1.0
-        pmf[..., i] = ways * up * down / np.prod([1 + r * t for r in range(n)], axis=0)
-    return pmf
 
 
 def _thinning(cells: int, losses: float) -> Array:

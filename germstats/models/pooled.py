@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from germstats.models.compiled import Compiled
+from germstats.models.compiled import last_days
 from germstats.models.laws import ORIGINS, TimingChoice
 from germstats.models.likelihood import Origin
 from germstats.models.lot_posterior import Priors, Scatter
@@ -45,21 +45,16 @@ class PooledDraw:
 
 
 @dataclass(frozen=True)
-class PooledFit:
-    """What the pooled road found.
+class LearntScales:
+    """How far trays, lots and places lie apart, as a nursery's records tell.
 
     Attributes
     ----------
     design : PooledDesign
     scale_set : ScaleSet
     scales : ScaleFit
-    draws : tuple of PooledDraw
-    effective_share : float
-        Effective number of scale draws over the number made.
     current : int or None
         The season still under way.
-    scatter : Scatter
-        Settings; its season sds are taken as given.
     choices : dict
         Group (species) -> TimingChoice.
     """
@@ -67,10 +62,7 @@ class PooledFit:
     design: PooledDesign
     scale_set: ScaleSet
     scales: ScaleFit
-    draws: tuple[PooledDraw, ...]
-    effective_share: float
     current: int | None
-    scatter: Scatter
     choices: dict[str, TimingChoice]
 
     def coordinate(self, name: str) -> Coordinate | None:
@@ -80,6 +72,48 @@ class PooledFit:
                 sd = float(np.sqrt(self.scales.covariance[k, k]))
                 return Coordinate(name, prior.mean + prior.sd * float(self.scales.mode[k]), prior.sd * sd)
         return None
+
+
+@dataclass(frozen=True)
+class PooledFit(LearntScales):
+    """What the pooled road found: the scatters, and draws of everything.
+
+    Attributes
+    ----------
+    draws : tuple of PooledDraw
+    effective_share : float
+        Effective number of scale draws over the number made.
+    scatter : Scatter
+        Settings; its season sds are taken as given.
+    """
+
+    draws: tuple[PooledDraw, ...]
+    effective_share: float
+    scatter: Scatter
+
+
+def learn_scales(
+    patterns: Patterns,
+    lots: tuple[LotRecords, ...],
+    scatter: Scatter,
+    held_tray: float | None = None,
+    progress: Callable[[str], None] = lambda text: None,
+) -> LearntScales:
+    """Learn the scatters of a nursery, without the draws that forecasts need; parameters as in `fit_pooled`."""
+    with one_thread():
+        progress("choosing the timing law of each species")
+        choices = choose_laws(patterns, lots, scatter)
+        laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
+        priors = _time_priors(patterns, lots, laws)
+        design = build_design(patterns, lots, laws, priors, scatter)
+        start = _usual_mode(design)
+        current = _under_way(design, patterns, start)
+        if current is not None:
+            design = build_design(patterns, lots, laws, priors, scatter, current)
+        scale_set = _scale_set(design, held_tray)
+        progress("learning how far trays and lots lie apart")
+        fitted = fit_scales(design.tree, design.prior, scale_set, start.state)
+    return LearntScales(design, scale_set, fitted, current, choices)
 
 
 def fit_pooled(
@@ -105,28 +139,16 @@ def fit_pooled(
     -------
     PooledFit
     """
+    learnt = learn_scales(patterns, lots, scatter, held_tray, progress)
+    tree, prior = learnt.design.tree, learnt.design.prior
     with one_thread():
-        progress("choosing the timing law of each species")
-        choices = choose_laws(patterns, lots, scatter)
-        laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
-        priors = _time_priors(patterns, lots, laws)
-        design = build_design(patterns, lots, laws, priors, scatter)
-        start = _usual_mode(design)
-        current = _under_way(design, patterns, start)
-        if current is not None:
-            design = build_design(patterns, lots, laws, priors, scatter, current)
-        scale_set = _scale_set(design, held_tray)
-        progress("learning how far trays and lots lie apart")
-        fitted = fit_scales(design.tree, design.prior, scale_set, start.state)
-        drawn = draw_scales(design.tree, design.prior, scale_set, fitted, SCALE_DRAWS)
+        drawn = draw_scales(tree, prior, learnt.scale_set, learnt.scales, SCALE_DRAWS)
         progress("carrying the uncertainty on")
-        nodes = design.tree.tiled(_NODES)
+        nodes = tree.tiled(_NODES)
         draws = tuple(
-            PooledDraw(one.scales, one.weight, normal_law(design.tree, nodes, design.prior, one.scales, one.found))
-            for one in drawn
+            PooledDraw(one.scales, one.weight, normal_law(tree, nodes, prior, one.scales, one.found)) for one in drawn
         )
-    share = effective_share(drawn, SCALE_DRAWS)
-    return PooledFit(design, scale_set, fitted, draws, share, current, scatter, choices)
+    return PooledFit(**vars(learnt), draws=draws, effective_share=effective_share(drawn, SCALE_DRAWS), scatter=scatter)
 
 
 def _scale_set(design: PooledDesign, held_tray: float | None) -> ScaleSet:
@@ -220,14 +242,7 @@ def share_seen(design: PooledDesign, at: Array) -> Array:
     """Expected share of each tray's emerging seeds out by its last check, (T,), at predictors `at` (T, 3)."""
     seen = np.ones(design.tree.trays)
     for part in design.tree.parts:
-        elapsed = _last_days(part.data) - (part.data.origin_days if part.origin == "1 February" else 0.0)
+        elapsed = last_days(part.data) - (part.data.origin_days if part.origin == "1 February" else 0.0)
         mu, log_sigma = at[part.trays, 1], at[part.trays, 2]
         seen[part.trays] = part.family.cdf((np.log(np.maximum(elapsed, 1e-3)) - mu) / np.exp(log_sigma))
     return seen
-
-
-def _last_days(data: Compiled) -> Array:
-    last = np.zeros(data.trays)
-    for tray, day in ((data.cells.tray, data.cells.hi), (data.pinches.tray, data.pinches.hi)):
-        np.maximum.at(last, tray, day)
-    return last

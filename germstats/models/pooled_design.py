@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -54,6 +55,14 @@ class Columns:
         self.place.append(place)
         self.heavy.append(heavy)
 
+    def row(self, key: TrayKey) -> Array:
+        """(3, P) design row of `key`; effects without a column are left out."""
+        row = np.zeros((3, len(self.mean)))
+        for what, name, weight in _effects(key):
+            if name in self.at:
+                row[what, self.at[name]] += weight
+        return row
+
     def prior(self) -> BetaPrior:
         """The columns' priors as arrays."""
         return BetaPrior(np.array(self.mean), np.array(self.sd), np.array(self.place, dtype=bool),
@@ -98,13 +107,10 @@ class PooledDesign:
     chill: dict[str, float]
     seasons: tuple[int, ...]
 
-    def row(self, key: TrayKey) -> Array:
-        """(3, P) design row of `key`; effects not in the design are left out."""
-        row = np.zeros((3, len(self.columns.mean)))
-        for what, name, weight in _effects(key):
-            if name in self.columns.at:
-                row[what, self.columns.at[name]] += weight
-        return row
+    @cached_property
+    def place_of(self) -> Index:
+        """(T,) int array: place in the tree of each tray code."""
+        return np.argsort(self.order)
 
 
 Effect = tuple[object, ...]
@@ -165,10 +171,10 @@ def build_design(
                                 return_inverse=True)  # fmt: skip
     heads = order[first]
     here = trays["season"].to_numpy(dtype=int) == current if current else np.zeros(len(trays), dtype=bool)
-    design = PooledDesign(
+    return PooledDesign(
         tree=Tree(
             parts=_parts(patterns, lots, laws, order),
-            design=np.zeros((0, 3, 0)),
+            design=np.array([columns.row(keys[code]) for code in heads]),
             group=group.astype(np.int64),
             lot=lot_of[heads],
             delayed=here[order],
@@ -181,8 +187,6 @@ def build_design(
         chill=chill,
         seasons=tuple(sorted({int(season) for season in trays["season"]})),
     )
-    object.__setattr__(design.tree, "design", np.array([design.row(keys[code]) for code in heads]))
-    return design
 
 
 def _keys(trays: pd.DataFrame, groups: pd.Series, chill: dict[str, float]) -> list[TrayKey]:

@@ -49,7 +49,7 @@ def _row(
     days = _days(draws, float(trays["origin_days"].mean()), tails)
     share_out = float(seen[lot.codes[lot.row == row]].mean()) if lot.timed else 1.0
     return RowEstimate(
-        **raw_counts(lot, row, patterns),
+        **vars(raw_counts(lot, row, patterns)),
         emergence=float(middle),
         emergence_low=float(low) if found_any else 0.0,
         emergence_high=float(high),
@@ -108,10 +108,8 @@ def _worst_season(fit: PooledFit, group: str) -> int | None:
 
 def _spring(fit: PooledFit, group: str, season: int) -> Array:
     """(P,) form: what a season adds to the logit of the species' share."""
-    chill = fit.design.chill.get(group)
-    return np.asarray(
-        (fit.design.row(TrayKey(group, None, season, chill=chill)) - fit.design.row(TrayKey(group, None)))[0]
-    )
+    row, chill = fit.design.columns.row, fit.design.chill.get(group)
+    return np.asarray((row(TrayKey(group, None, season, chill=chill)) - row(TrayKey(group, None)))[0])
 
 
 def row_draws(fit: PooledFit, group: str, label: str | None, lot: int | None, timed: bool) -> RowDraws:
@@ -139,8 +137,9 @@ def row_draws(fit: PooledFit, group: str, label: str | None, lot: int | None, ti
 
 def _row_draws(fit: PooledFit, group: str, label: str | None, lot: int | None, timed: bool) -> RowDraws:
     season = _worst_season(fit, group)
-    forms = [fit.design.row(TrayKey(group, label)), _spring(fit, group, season)[None]] if season else None
-    design = np.vstack(forms) if forms else fit.design.row(TrayKey(group, label))
+    design = fit.design.columns.row(TrayKey(group, label))
+    if season is not None:
+        design = np.vstack([design, _spring(fit, group, season)])
     tried = ("treatment", 0, group, label) in fit.design.columns.at or label in _labels(fit, group)
     extra = np.zeros(len(design)) if tried else _padded([TREATMENT_SD, TREATMENT_TIME_SD], len(design))
     codes = np.array([-1 if lot is None else lot])
@@ -206,7 +205,7 @@ def unknown_species_draws(fit: PooledFit) -> RowDraws:
     `_WIDEST_SPREAD` and, with one species only, the prior's.
     """
     groups = list(dict.fromkeys(lot.group for lot in fit.design.lots))
-    design = np.array([fit.design.row(TrayKey(group, None)) for group in groups])
+    design = np.array([fit.design.columns.row(TrayKey(group, None)) for group in groups])
     none: Index = np.full(len(groups), -1)
     nodes = _nodes("unknown species", 3)
     values = []

@@ -9,7 +9,7 @@ measurements).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
@@ -27,7 +27,8 @@ from germstats.records.patterns import Patterns
 _BLOCK_SD, _LEVEL_SD = 2.0, 2.0
 _BLOCK_TIME_SD, _LEVEL_TIME_SD = 0.5, 0.5
 _NO_LOT = 1e-4
-_SDS = np.exp(np.linspace(np.log(0.05), np.log(2.6), 11))
+TRAY_SDS = np.exp(np.linspace(np.log(0.05), np.log(2.6), 11))
+"""Tray sds over which a comparison integrates."""
 _TIME_SDS = np.exp(np.linspace(np.log(0.005), np.log(0.6), 9))
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _EACH = 128
@@ -123,6 +124,12 @@ class Contrasts:
         variance = np.einsum("i,sij,j->s", form, self.covariance, form)
         return self.mean @ form, np.sqrt(variance)
 
+    def widened(self, sd: float) -> Contrasts:
+        """With a further scatter of every difference, as between springs."""
+        extra = np.zeros_like(self.covariance[0])
+        extra[self.blocks :, self.blocks :] = np.eye(len(extra) - self.blocks) * sd**2
+        return replace(self, covariance=self.covariance + extra)
+
     def p_value(self, level: int, reference: int = 0) -> float:
         """Twice the smaller posterior tail beyond 0."""
         mean, sd = self.difference(level, reference)
@@ -207,40 +214,40 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
     tree, prior, blocks, levels = _laid_out(trial)
     columns = np.arange(blocks + levels - 1)
     usual_time = float(_TIME_SDS[np.argmax(time_prior.log_density(_TIME_SDS))])
-    state = start_state(tree, prior.mean.copy())
-    share_grid = [(sd, usual_time) for sd in _SDS]
-    share, best, state = _mixture(tree, prior, trial.rho, share_grid, share_prior.log_density(_SDS), columns, state)
+    start = start_state(tree, prior.mean.copy())
+    found, log_weight = _along(tree, prior, trial.rho, [(sd, usual_time) for sd in TRAY_SDS], start)
+    log_weight = log_weight + share_prior.log_density(TRAY_SDS)
+    share = _mixture(found, log_weight, TRAY_SDS, columns, blocks)
     time = None
     if trial.timed:
-        time_grid = [(best, sd) for sd in _TIME_SDS]
-        time, _, state = _mixture(tree, prior, trial.rho, time_grid, time_prior.log_density(_TIME_SDS),
-                                  columns + len(columns), state)  # fmt: skip
-    log_sigma = float(state.beta[-1])
-    sds = Contrasts(share[0], _SDS[share[3]], share[1], share[2], blocks)
-    times = None if time is None else Contrasts(time[0], _TIME_SDS[time[3]], time[1], time[2], blocks)
-    return TreatmentPosterior(sds, times, log_sigma, trial.family, trial.origin)
+        likeliest = float(TRAY_SDS[log_weight.argmax()])
+        state = found[int(log_weight.argmax())].state
+        found, log_weight = _along(tree, prior, trial.rho, [(likeliest, sd) for sd in _TIME_SDS], state)
+        log_weight = log_weight + time_prior.log_density(_TIME_SDS)
+        time = _mixture(found, log_weight, _TIME_SDS, columns + len(columns), blocks)
+    log_sigma = float(found[int(log_weight.argmax())].state.beta[-1])
+    return TreatmentPosterior(share, time, log_sigma, trial.family, trial.origin)
 
 
-_Parts = tuple[Array, Array, Array, Index]
-
-
-def _mixture(
-    tree: Tree, prior: BetaPrior, rho: float, grid: list[tuple[float, float]], log_prior: Array, columns: Index,
-    state: State,
-) -> tuple[_Parts, float, State]:  # fmt: skip
-    """Weights, means and covariances of `columns` along a grid of sds; the likeliest tray sd; a mode near it."""
+def _along(
+    tree: Tree, prior: BetaPrior, rho: float, grid: list[tuple[float, float]], state: State
+) -> tuple[list[PooledMode], Array]:
+    """Modes along a grid of tray sds on share and time, each started at the one before, and their criteria."""
     found: list[PooledMode] = []
     for sd, time_sd in grid:
         scales = Scales(tray=sd, tray_time=time_sd, lot=_NO_LOT, lot_time=_NO_LOT, rho=rho)
         found.append(find_pooled_mode(tree, prior, scales, found[-1].state if found else state))
-    log_weight = np.array([mode.criterion for mode in found]) + log_prior
+    return found, np.array([mode.criterion for mode in found])
+
+
+def _mixture(found: list[PooledMode], log_weight: Array, sds: Array, columns: Index, blocks: int) -> Contrasts:
+    """Normal laws of `columns` at each sd that counts, weighed."""
     weight = np.exp(log_weight - log_weight.max())
-    best = int(weight.argmax())
     kept = np.flatnonzero(weight > 1e-4 * weight.max())
-    chosen = np.eye(tree.design.shape[2])[:, columns]
+    chosen = np.eye(len(found[0].state.beta))[:, columns]
     covariance = np.array([cho_solve((found[k].elimination.factor, False), chosen)[columns] for k in kept])
     mean = np.array([found[k].state.beta[columns] for k in kept])
-    return (weight[kept] / weight[kept].sum(), mean, covariance, kept), grid[best][0], found[best].state
+    return Contrasts(weight[kept] / weight[kept].sum(), sds[kept], mean, covariance, blocks)
 
 
 def _laid_out(trial: Trial) -> tuple[Tree, BetaPrior, int, int]:

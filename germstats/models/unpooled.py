@@ -6,28 +6,22 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit, ndtri
+from scipy.special import ndtri
 
-from germstats.models.draws import RowDraws, TimeDraws
+from germstats.models.compiled import last_days
+from germstats.models.draws import RowDraws, TimeDraws, share_in_average_tray
 from germstats.models.estimates import RowEstimate, any_seen, raw_counts, record_notes, trays_of
 from germstats.models.lot_posterior import Law, Lot, Mode, ThetaPosterior, find_mode, log_det, theta_posterior
 from germstats.models.lots import LotRecords
 from germstats.models.timing import Array
 from germstats.records.patterns import Patterns
 
-_TRAY_NODES, _TRAY_WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 _DRAWS = (np.arange(60) + 0.5) / 60
 
 WIDER_SPRINGS, WIDER_WEIGHT = 3.0, 0.1
 """How much further springs may lie apart than the setting, and how often that is believed beforehand; common practice,
 no source."""
 ODD_SPRINGS = "its springs differ far more than the setting allows: the range is widened, look at the springs apart"
-
-
-def share_in_average_tray(theta: Array, tray_sd: float) -> Array:
-    """E[expit(theta + u)] over trays, u ~ N(0, tray_sd); 21-point Gauss-Hermite."""
-    shares = expit(theta[..., None] + tray_sd * _TRAY_NODES)
-    return np.asarray(shares @ _TRAY_WEIGHTS / _TRAY_WEIGHTS.sum())
 
 
 def estimate_rows(
@@ -50,7 +44,7 @@ def estimate_rows(
         odd = (ODD_SPRINGS,) if odd_springs > 0.5 and trays["season"].nunique() > 1 else ()
         rows.append(
             RowEstimate(
-                **raw_counts(lot, row, patterns),
+                **vars(raw_counts(lot, row, patterns)),
                 emergence=middle_share,
                 emergence_low=low if seen_any else 0.0,
                 emergence_high=high,
@@ -176,10 +170,7 @@ def _median_days(
 def _share_seen(lot: LotRecords, law: Law, mode: Mode, row: int) -> float:
     """Expected share of the emerging seeds out by the last checks, averaged over the row's trays."""
     data = lot.fit.data
-    last = np.zeros(data.trays)
-    for tray, day in ((data.cells.tray, data.cells.hi), (data.pinches.tray, data.pinches.hi)):
-        np.maximum.at(last, tray, day)
-    elapsed = last - (data.origin_days if law.origin == "1 February" else 0.0)
+    elapsed = last_days(data) - (data.origin_days if law.origin == "1 February" else 0.0)
     mu = lot.fit.design[1] @ mode.x
     z = (np.log(np.maximum(elapsed, 1e-3)) - mu) / np.exp(mode.x[2 * lot.fit.rows])
     return float(law.family.cdf(z)[lot.fit.row == row].mean())

@@ -107,8 +107,8 @@ def _looked_up(table: pd.DataFrame, key: object, column: str) -> str:
 
 def _chill(species: pd.DataFrame, code: str) -> float:
     """Weeks of cold the species needs in its first winter."""
-    text = "" if _looked_up(species, code, "two_winters") == "yes" else _looked_up(species, code, "chill_weeks")
-    return float(text) if text and text != "<NA>" else np.nan
+    two_winters = _looked_up(species, code, "two_winters") == "yes"
+    return (None if two_winters else _number(species, code, "chill_weeks")) or np.nan
 
 
 def _rate(tray: Mapping[Hashable, Any], lots: pd.DataFrame, species: pd.DataFrame) -> SowingRate | None:

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from germstats.models.curves import interval_masses
-from germstats.models.library_timing import regress_times
+from germstats.models.libraries_timing import regress_times
 
 DATA = pd.read_csv(Path(__file__).with_name("breast_cosmesis.csv"))
 MASSES = {

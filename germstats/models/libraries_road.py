@@ -16,7 +16,7 @@ import pandas as pd
 
 from germstats.models.curves import dated
 from germstats.models.estimates import FEW_SEEN, RowEstimate
-from germstats.models.library_timing import regress_times
+from germstats.models.libraries_timing import regress_times
 from germstats.models.timing import Array
 from germstats.records.patterns import Patterns
 

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from germstats.models.emergence import fit_emergence
-from germstats.models.library_road import compare_roads, library_road
-from germstats.models.library_timing import regress_times
+from germstats.models.libraries_road import compare_roads, library_road
+from germstats.models.libraries_timing import regress_times
 from germstats.records.seeds import SowingRate
 from tests.made_patterns import ONE, made_patterns
 
