@@ -12,14 +12,14 @@ import pandas as pd
 
 from germstats.decisions.comparison import CompareSpec, Comparison, ComparisonRow
 from germstats.decisions.judging import judged, over_all
-from germstats.decisions.pair_model import borrow, compared
+from germstats.decisions.pair_model import borrow, compared, other_trays
 from germstats.decisions.side_by_side import Pair, levels_of, side_by_side
 from germstats.decisions.strays import stray_seedlings
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.estimates import FEW_SEEN
+from germstats.models.pooled import LearntScales
 from germstats.models.threads import one_thread
-from germstats.models.treatment_model import SdPrior
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, find_patterns
 
@@ -117,7 +117,7 @@ def _of_species(
     sown = set(levels)
     pairs = {pair: side_by_side(trays, levels, pair, spec.treatment)
              for pair in combinations(names, 2) if sown & set(pair)}  # fmt: skip
-    priors: tuple[SdPrior, SdPrior, str] | None = None
+    others: tuple[LearntScales | None, int] | None = None
     rows = []
     for pair, found in pairs.items():
         base = _raw(species, spec.treatment, trays, levels, pair, found)
@@ -125,9 +125,9 @@ def _of_species(
         if why:
             rows.append(replace(base, notes=(why,)))
             continue
-        priors = priors or borrow(fit, species, found)
+        others = others or other_trays(fit, species)
         with one_thread():
-            rows.append(compared(fit, base, found, priors, spec))
+            rows.append(compared(fit, base, found, borrow(*others, found), spec))
     return judged(rows, spec)
 
 

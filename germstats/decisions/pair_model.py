@@ -16,7 +16,7 @@ from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import any_seen
 from germstats.models.forecast import empty_share
 from germstats.models.lots import sort_lots
-from germstats.models.pooled import learn_scales
+from germstats.models.pooled import LearntScales, learn_scales
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.treatment_model import (
     Contrasts,
@@ -34,21 +34,27 @@ _FEWEST_OTHERS = 10
 _POWER = 2.8  # 1.96 + 0.84: a difference that eight trials of ten would tell from none
 
 
-def borrow(fit: EmergenceFit, species: str, found: Pair) -> tuple[SdPrior, SdPrior, str]:
-    """Priors of the tray sds from the nursery's other trays: those of other species."""
+def other_trays(fit: EmergenceFit, species: str) -> tuple[LearntScales | None, int]:
+    """Scatters learnt from the trays of the other species, so that nothing is used twice, and how many those are."""
     others = np.flatnonzero((fit.patterns.trays["species"] != species).to_numpy())
     if len(others) < _FEWEST_OTHERS:
+        return None, len(others)
+    rest = keep_trays(fit.patterns, others)
+    return learn_scales(rest, sort_lots(rest, fit.spec.scatter), fit.spec.scatter), len(others)
+
+
+def borrow(learnt: LearntScales | None, others: int, found: Pair) -> tuple[SdPrior, SdPrior, str]:
+    """Priors of the tray sds of a pair; the scatter of places counts where its blocks are not places."""
+    if learnt is None:
         return (
             borrowed(None),
             borrowed_time(None),
             "usual scatter of trays; fewer than ten others of yours to borrow from",
         )
-    rest = keep_trays(fit.patterns, others)
-    learnt = learn_scales(rest, sort_lots(rest, fit.spec.scatter), fit.spec.scatter)
     scales = learnt.scale_set.at(learnt.scales.mode)
     placed = learnt.design.prior.place.any() and "place" not in found.blocked_by
     sd = float(np.hypot(scales.tray, scales.place)) if placed else scales.tray
-    return borrowed(sd), borrowed_time(scales.tray_time), f"borrowed from {len(others)} trays of other species"
+    return borrowed(sd), borrowed_time(scales.tray_time), f"borrowed from {others} trays of other species"
 
 
 def compared(

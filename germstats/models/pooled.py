@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -183,9 +183,10 @@ def choose_laws(patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatt
     aic: dict[str, dict[tuple[str, Origin], float]] = {group: {} for group in groups}
     for origin in ORIGINS:
         used: dict[str, Origin] = {group: "sowing" if group in early else origin for group in groups}
+        laws = {group: (LOG_NORMAL.name, used[group]) for group in groups}
+        design = build_design(patterns, lots, laws, _time_priors(patterns, lots, laws), scatter)
         for family in FAMILIES:
-            laws = {group: (family, used[group]) for group in groups}
-            scores = _scores(build_design(patterns, lots, laws, _time_priors(patterns, lots, laws), scatter))
+            scores = _scores(_under(design, family))
             for group in groups:
                 aic[group][family, origin] = -2 * scores[group] if used[group] == origin else np.inf
     choices = {}
@@ -193,6 +194,12 @@ def choose_laws(patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatt
         family, origin = min(tried, key=lambda law: tried[law]) if group in timed else (LOG_NORMAL.name, ORIGINS[1])
         choices[group] = TimingChoice(family, origin, tried)
     return choices
+
+
+def _under(design: PooledDesign, family: str) -> PooledDesign:
+    """The same trays under another law; their records are compiled once."""
+    parts = tuple(replace(part, family=FAMILIES[family]) for part in design.tree.parts)
+    return replace(design, tree=replace(design.tree, parts=parts))
 
 
 def _time_priors(

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
+from scipy.interpolate import CubicSpline
 from scipy.linalg import cho_solve
 from scipy.special import expit, logsumexp, ndtr, ndtri
 
@@ -27,11 +28,14 @@ from germstats.records.patterns import Patterns
 _BLOCK_SD, _LEVEL_SD = 2.0, 2.0
 _BLOCK_TIME_SD, _LEVEL_TIME_SD = 0.5, 0.5
 _NO_LOT = 1e-4
-TRAY_SDS = np.exp(np.linspace(np.log(0.05), np.log(2.6), 11))
-"""Tray sds over which a comparison integrates."""
-_TIME_SDS = np.exp(np.linspace(np.log(0.005), np.log(0.6), 9))
+_SOLVED_AT = np.exp(np.linspace(np.log(0.05), np.log(2.6), 8))
+TRAY_SDS = np.exp(np.linspace(np.log(0.05), np.log(2.6), 36))
+"""Tray sds over which a comparison integrates; modes are solved at every fifth, and splines go through them
+(p within .001 of solving every one)."""
+_TIME_SOLVED_AT = np.exp(np.linspace(np.log(0.005), np.log(0.6), 9))
+_TIME_SDS = np.exp(np.linspace(np.log(0.005), np.log(0.6), 33))
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
-_EACH = 128
+_POINTS = 2048  # a power of two; as many mirrored
 
 
 @dataclass(frozen=True)
@@ -155,19 +159,18 @@ class Contrasts:
     def draws(self, seed: int = 0) -> tuple[Array, Array, Array]:
         """Blocks' values of each level (N, B, K), tray sd (N,) and weights (N,).
 
-        Mirrored scrambled Sobol normals, fresh for each tray sd: few plain normals shared by all would shift ranges.
+        Scrambled Sobol points choose the tray sd and the normals there, each mirrored: few plain draws would shift
+        ranges.
         """
-        points = stats.qmc.Sobol(self.mean.shape[1], seed=seed)
-        values = []
-        for mean, covariance in zip(self.mean, self.covariance, strict=True):
-            normal = ndtri(points.random(_EACH).clip(1e-9, 1 - 1e-9))
-            eigen, vectors = np.linalg.eigh(covariance)
-            spread = normal @ (vectors * np.sqrt(eigen.clip(0.0))).T
-            values.append(mean + np.concatenate([spread, -spread]))
-        flat = np.concatenate(values)
+        points = stats.qmc.Sobol(1 + self.mean.shape[1], seed=seed).random(_POINTS).clip(1e-9, 1 - 1e-9)
+        chosen = np.searchsorted(np.cumsum(self.weight), points[:, 0]).clip(max=len(self.sd) - 1)
+        eigen, vectors = np.linalg.eigh(self.covariance)
+        roots = vectors * np.sqrt(eigen.clip(0.0))[:, None, :]
+        spread = np.einsum("nij,nj->ni", roots[chosen], ndtri(points[:, 1:]))
+        flat = np.concatenate([self.mean[chosen] + spread, self.mean[chosen] - spread])
         levels = np.concatenate([np.zeros((len(flat), 1)), flat[:, self.blocks :]], axis=1)
-        return (flat[:, : self.blocks, None] + levels[:, None, :], np.repeat(self.sd, 2 * _EACH),
-                np.repeat(self.weight / (2 * _EACH), 2 * _EACH))  # fmt: skip
+        return (flat[:, : self.blocks, None] + levels[:, None, :], np.tile(self.sd[chosen], 2),
+                np.full(len(flat), 1 / len(flat)))  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -215,39 +218,48 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
     columns = np.arange(blocks + levels - 1)
     usual_time = float(_TIME_SDS[np.argmax(time_prior.log_density(_TIME_SDS))])
     start = start_state(tree, prior.mean.copy())
-    found, log_weight = _along(tree, prior, trial.rho, [(sd, usual_time) for sd in TRAY_SDS], start)
-    log_weight = log_weight + share_prior.log_density(TRAY_SDS)
-    share = _mixture(found, log_weight, TRAY_SDS, columns, blocks)
-    time = None
+    found = _along(tree, prior, trial.rho, [(sd, usual_time) for sd in _SOLVED_AT], start)
+    share = _mixture(found, _SOLVED_AT, TRAY_SDS, share_prior, columns, blocks)
+    time, last = None, found[_nearest(share, _SOLVED_AT)]
     if trial.timed:
-        likeliest = float(TRAY_SDS[log_weight.argmax()])
-        state = found[int(log_weight.argmax())].state
-        found, log_weight = _along(tree, prior, trial.rho, [(likeliest, sd) for sd in _TIME_SDS], state)
-        log_weight = log_weight + time_prior.log_density(_TIME_SDS)
-        time = _mixture(found, log_weight, _TIME_SDS, columns + len(columns), blocks)
-    log_sigma = float(found[int(log_weight.argmax())].state.beta[-1])
-    return TreatmentPosterior(share, time, log_sigma, trial.family, trial.origin)
+        likeliest = float(share.sd[share.weight.argmax()])
+        found = _along(tree, prior, trial.rho, [(likeliest, sd) for sd in _TIME_SOLVED_AT], last.state)
+        time = _mixture(found, _TIME_SOLVED_AT, _TIME_SDS, time_prior, columns + len(columns), blocks)
+        last = found[_nearest(time, _TIME_SOLVED_AT)]
+    return TreatmentPosterior(share, time, float(last.state.beta[-1]), trial.family, trial.origin)
 
 
-def _along(
-    tree: Tree, prior: BetaPrior, rho: float, grid: list[tuple[float, float]], state: State
-) -> tuple[list[PooledMode], Array]:
-    """Modes along a grid of tray sds on share and time, each started at the one before, and their criteria."""
+def _along(tree: Tree, prior: BetaPrior, rho: float, grid: list[tuple[float, float]], state: State) -> list[PooledMode]:
+    """Modes along a grid of tray sds on share and time, each started at the one before."""
     found: list[PooledMode] = []
     for sd, time_sd in grid:
         scales = Scales(tray=sd, tray_time=time_sd, lot=_NO_LOT, lot_time=_NO_LOT, rho=rho)
         found.append(find_pooled_mode(tree, prior, scales, found[-1].state if found else state))
-    return found, np.array([mode.criterion for mode in found])
+    return found
 
 
-def _mixture(found: list[PooledMode], log_weight: Array, sds: Array, columns: Index, blocks: int) -> Contrasts:
-    """Normal laws of `columns` at each sd that counts, weighed."""
+def _nearest(of: Contrasts, sds: Array) -> int:
+    """Place in `sds` of the likeliest sd."""
+    return int(np.abs(np.log(sds / of.sd[of.weight.argmax()])).argmin())
+
+
+def _mixture(
+    found: list[PooledMode], solved_at: Array, sds: Array, prior: SdPrior, columns: Index, blocks: int
+) -> Contrasts:
+    """Normal laws of `columns` at each sd that counts, weighed.
+
+    Criteria, means and covariances are smooth in log sd: cubic splines through the modes solved. With many trays the
+    weight is narrower than the step between those, and a mixture over them alone would snap to one.
+    """
+    at, fine = np.log(solved_at), np.log(sds)
+    log_weight = CubicSpline(at, [mode.criterion for mode in found])(fine) + prior.log_density(sds)
     weight = np.exp(log_weight - log_weight.max())
-    kept = np.flatnonzero(weight > 1e-4 * weight.max())
+    kept = np.flatnonzero(weight > 1e-4)
     chosen = np.eye(len(found[0].state.beta))[:, columns]
-    covariance = np.array([cho_solve((found[k].elimination.factor, False), chosen)[columns] for k in kept])
-    mean = np.array([found[k].state.beta[columns] for k in kept])
-    return Contrasts(weight[kept] / weight[kept].sum(), sds[kept], mean, covariance, blocks)
+    covariance = [cho_solve((mode.elimination.factor, False), chosen)[columns] for mode in found]
+    mean = [mode.state.beta[columns] for mode in found]
+    return Contrasts(weight[kept] / weight[kept].sum(), sds[kept], CubicSpline(at, mean)(fine[kept]),
+                     CubicSpline(at, covariance)(fine[kept]), blocks)  # fmt: skip
 
 
 def _laid_out(trial: Trial) -> tuple[Tree, BetaPrior, int, int]:
