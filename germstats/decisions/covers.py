@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from difflib import get_close_matches
 from itertools import combinations
 
 import numpy as np
@@ -15,13 +14,14 @@ from germstats.decisions.judging import judged, over_all
 from germstats.decisions.pair_model import borrow, compared, other_trays
 from germstats.decisions.side_by_side import Pair, levels_of, side_by_side
 from germstats.decisions.strays import stray_seedlings
-from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.errors import NotEnoughRecordsError
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.estimates import FEW_SEEN
 from germstats.models.pooled import LearntScales
 from germstats.models.threads import one_thread
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, find_patterns
+from germstats.records.suggesting import must_know
 
 
 def compare(
@@ -79,11 +79,11 @@ def _chosen(patterns: Patterns, spec: CompareSpec) -> pd.DataFrame:
     for column, asked in (("species", spec.species), ("lot", spec.lots)):
         known = sorted({str(name) for name in trays[column] if isinstance(name, str)})
         for name in asked:
-            _must_know(name, known, f"No tray of the {column} {name} can be used")
+            must_know(name, known, f"No tray of the {column} {name} can be used")
         trays = trays[trays[column].isin(asked)] if asked else trays
     if spec.reference is not None:
         levels = sorted(set(levels_of(trays, spec.treatment)))
-        _must_know(spec.reference, levels, f"No tray has the {spec.treatment} {spec.reference}")
+        must_know(spec.reference, levels, f"No tray has the {spec.treatment} {spec.reference}")
     return trays
 
 
@@ -91,15 +91,6 @@ def _known_seeds(trays: pd.DataFrame, patterns: Patterns) -> pd.DataFrame:
     """Trays whose seeds are known; those sown by a pinch of unknown size only where there are no others."""
     unknown = np.array([patterns.sowings[code].kind == "pinch_unmeasured" for code in trays["sowing"]], dtype=bool)
     return trays if unknown.all() else trays[~unknown]
-
-
-def _must_know(name: str, known: list[str], sentence: str) -> None:
-    if name in known:
-        return
-    near = get_close_matches(name, known, 1, 0.5)
-    raise WrongUseError(
-        f"{sentence}; did you mean {near[0]}?" if near else f"{sentence}; there are {', '.join(known)}."
-    )
 
 
 def _ordered(known: pd.Series, own: pd.Series, spec: CompareSpec) -> list[str]:

@@ -9,6 +9,7 @@ from germstats.decisions.sources import Source
 from germstats.records.parsing import spelled
 
 _OVERSOWN = 0.05
+_HARDLY = 0.2
 
 
 def order_notes(row: OrderRow, line: OrderLine, batches: Batches, best: Source, rationed: bool) -> tuple[str, ...]:
@@ -67,6 +68,8 @@ def _order_notes(row: OrderRow, line: OrderLine, batches: Batches) -> list[str]:
     notes = []
     if batches and row.trays_alone is None:
         notes.append("not reachable with as many trays as an order line may have (--most-trays)")
+    if batches and row.chance < _HARDLY:
+        notes.append("hardly to be met as it stands: tell the client now, or agree on fewer plugs before seed is spent")
     over = row.expected_plugs / row.plugs - 1
     if over >= _OVERSOWN:
         notes.append(f"oversown by {100 * over:.0f} % on the average, against a poor tray or spring")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 
 import numpy as np
 import pandas as pd
@@ -26,6 +25,7 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit
 from germstats.models.new_lots import new_lot, unknown_species
 from germstats.records.book import RecordBook
+from germstats.records.suggesting import must_know, near_names
 from germstats.records.tables import TABLES
 
 AT_HAND = (4, 6, 8)
@@ -111,30 +111,20 @@ def must_be_known(book: RecordBook, spec: TrialSpec) -> tuple[str, ...]:
     """Refuse names that look like known ones; say which covers are new."""
     lots = book.tables["lots"]
     species = sorted({str(code) for code in [*book.tables["species"]["species"], *lots["species"]] if code})
-    _near(spec.species, species, f"There is no species {spec.species} in the book", always=True)
+    must_know(spec.species, species, f"There is no species {spec.species} in the book")
     own = sorted(str(lot) for lot in lots.loc[lots["species"] == spec.species, "lot"])
     if not own:
         raise NotEnoughRecordsError(f"The book has no lot of {spec.species}: write its seed into the table lots first.")
     if spec.lot is not None:
-        _near(spec.lot, own, f"{spec.species} has no lot {spec.lot}", always=True)
+        must_know(spec.lot, own, f"{spec.species} has no lot {spec.lot}")
     covers = {str(cover) for cover in book.tables["trays"]["cover"] if cover} | set(
         TABLES["trays"].column("cover").levels
     )
     new = [name for name in spec.treatments if name not in covers]
     for name in new:
-        _near(name, sorted(covers), f"No tray was ever covered with {name}", always=False)
+        if near_names(name, covers):
+            must_know(name, covers, f"No tray was ever covered with {name}")
     return tuple(f"{name} was never used as a cover in this book: write it the same way every time" for name in new)
-
-
-def _near(name: str, known: list[str], sentence: str, always: bool) -> None:
-    if name in known:
-        return
-    folded = {one.casefold(): one for one in known}
-    near = get_close_matches(name.casefold(), folded, 2, 0.7)
-    if near:
-        raise WrongUseError(f"{sentence}; did you mean {' or '.join(folded[one] for one in near)}?")
-    if always:
-        raise WrongUseError(f"{sentence}; there are {', '.join(known)}.")
 
 
 def _places(book: RecordBook, spec: TrialSpec) -> tuple[tuple[str, ...], tuple[str, ...]]:

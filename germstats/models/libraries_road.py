@@ -209,12 +209,12 @@ def _why(row: RowEstimate, other: dict[Hashable, Any], agree: bool | None, days_
         reasons.append(str(other["note"]))
     if agree is False:
         if row.share_seen < FEW_SEEN:
-            reasons.append("checks stopped early: the libraries take late seeds for dead ones")
+            reasons.append("checks stopped early, and late seeds are taken for dead ones there")
         elif row.rate.k is not None:
-            reasons.append("pinches are uneven: the libraries take every pinch for its mean")
+            reasons.append("pinches are uneven, and every pinch is taken for its mean there")
         else:
-            reasons.append(f"the libraries know no scatter between seeds of a cell or springs ({other['note']})")
+            reasons.append(f"no scatter between seeds of a cell or between springs is known there ({other['note']})")
     if days_agree is False:
         first = "the first seedling of a cell, not every seed, " if row.emerged is None else ""
-        reasons.append(f"the libraries time {first}the seasons sown, from sowing")
+        reasons.append(f"what is timed there: {first}the seasons sown, from sowing")
     return "; ".join(reasons)

@@ -44,6 +44,7 @@ def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
         wrapped(_cell_words(fit)),
         wrapped(_timing_words(fit)),
         *_roads(compared),
+        "",
         "Next: germstats sow, for seeds per cell.",
     ]  # fmt: skip
     return "\n".join(lines)
@@ -80,13 +81,16 @@ def _roads(compared: pd.DataFrame) -> list[str]:
     lines = [
         "",
         wrapped(
-            "A second road, by statsmodels (regression of the last counts, errors by tray) and lifelines (times of "
-            f"what emerged), agrees within two standard errors in {agreed('points_agree')} on the share and in "
-            f"{agreed('days_agree')} on the days."
+            "Worked out a second time by simpler, general-purpose means (statsmodels: regression of the last counts, "
+            "errors by tray; lifelines: times of what emerged), the two agree, within two standard errors, in "
+            f"{agreed('points_agree')} on the share and in {agreed('days_agree')} on the days."
         ),
     ]
     apart = compared[(compared["points_agree"] != True) | (compared["days_agree"] == False)]  # noqa: E712
-    for row in apart[apart["why"] != ""].to_dict("records"):
+    told = apart[apart["why"] != ""].to_dict("records")
+    if told:
+        lines.append("Where they part: what the simpler means say beyond the table, and what they leave out.")
+    for row in told:
         gap = [] if pd.isna(row["points"]) else [f"{row['points']:+.0f} points"]
         gap += [] if pd.isna(row["days"]) else [f"{row['days']:+.0f} days"]
         lines.append(
