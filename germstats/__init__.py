@@ -8,12 +8,22 @@ if TYPE_CHECKING:
     from germstats.decisions.backtest import back_test
     from germstats.decisions.covers import compare
     from germstats.decisions.orders import plan_orders
+    from germstats.decisions.poor_lots import review
     from germstats.decisions.sowing import seeds_per_cell
     from germstats.decisions.trial_design import design_trial
     from germstats.models.emergence import fit_emergence
     from germstats.records.book import read_book
 
-__all__ = ["back_test", "compare", "design_trial", "fit_emergence", "plan_orders", "read_book", "seeds_per_cell"]
+__all__ = [
+    "back_test",
+    "compare",
+    "design_trial",
+    "fit_emergence",
+    "plan_orders",
+    "read_book",
+    "review",
+    "seeds_per_cell",
+]
 
 _HOMES = {
     "read_book": "germstats.records.book",
@@ -22,6 +32,7 @@ _HOMES = {
     "plan_orders": "germstats.decisions.orders",
     "back_test": "germstats.decisions.backtest",
     "compare": "germstats.decisions.covers",
+    "review": "germstats.decisions.poor_lots",
     "design_trial": "germstats.decisions.trial_design",
 }
 

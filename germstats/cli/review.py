@@ -1,0 +1,47 @@
+"""`germstats review`: why a lot did poorly, and what to do next year."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from germstats.cli.common import (
+    book_argument,
+    dates_option,
+    fit_options,
+    fit_spec,
+    json_option,
+    opened,
+    print_json,
+    progress,
+)
+
+
+@click.command()
+@book_argument
+@click.argument("lots", nargs=-1, metavar="[LOT]...")
+@dates_option
+@click.option("--season", type=int, metavar="YEAR", help="Season to review; by default the last.")
+@click.option("--explain", is_flag=True, help="Add up the points of every cause.")
+@click.option("--rules", type=click.Path(path_type=Path), metavar="DIR",
+              help="Folder of edited rules that take the place of the package's own.")  # fmt: skip
+@fit_options
+@json_option
+def review(
+    book: Path, lots: tuple[str, ...], dates: str | None, season: int | None, explain: bool, rules: Path | None,
+    as_json: bool, **settings: Any,
+) -> None:  # fmt: skip
+    """Review the lots of a season in BOOK: bad seed, bad tray, bad practice or bad year, and the test that tells."""
+    from germstats.decisions.poor_lots import review as review_book
+    from germstats.reports.review_text import review_text
+
+    asked = dict(settings)
+    spec = fit_spec(settings)
+    progress("reading the records")
+    found = review_book(opened(book, dates), lots, season, spec, rules, progress)
+    if as_json:
+        print_json({"settings": asked, **found.as_record()})
+    else:
+        click.echo(review_text(found, explain))

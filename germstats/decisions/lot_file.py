@@ -1,0 +1,189 @@
+"""What is known of one lot in one season, laid out for its review; made from a book, or by a simulation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from germstats.models.forecast import empty_share
+from germstats.models.left_out import Expected
+from germstats.models.timing import Array
+from germstats.models.tray_map import TrayMap
+from germstats.records.seeds import SowingRate
+
+
+@dataclass(frozen=True)
+class TrayFile:
+    """One tray.
+
+    Attributes
+    ----------
+    tray, label, place : str
+        Its id, its treatment in words, where it stands.
+    deep : bool
+        Under a deep cover.
+    rate : SowingRate
+    cells : int
+        Sown and seen.
+    seeds, emerged : float or None
+        None where not counted.
+    filled : int or None
+        Cells ever filled; None where nothing can be used.
+    seen_map : TrayMap or None
+    lost, ever : int or None
+        Seedlings (or filled cells) lost after they came, and those they were lost from; None where not counted.
+    by_cell : bool
+        Lost seedlings were counted cell by cell, not as a fall of the filled cells.
+    falls : int
+        Cells whose seedlings ever seen fall, with nothing noted.
+    sudden : bool
+        A fifth or more vanished between two checks, with nothing lost before.
+    happened : tuple of str
+        Events noted, and notes that name mice.
+    cut_short : str
+        The event that ended its records before emergence was over; it is then not held against the lot.
+    mice : bool
+    """
+
+    tray: str
+    label: str
+    place: str
+    deep: bool
+    rate: SowingRate
+    cells: int
+    seeds: float | None
+    emerged: int | None
+    filled: int | None
+    seen_map: TrayMap | None = None
+    lost: int | None = None
+    ever: int | None = None
+    by_cell: bool = False
+    falls: int = 0
+    sudden: bool = False
+    happened: tuple[str, ...] = ()
+    cut_short: str = ""
+    mice: bool = False
+
+
+@dataclass(frozen=True)
+class SeedTest:
+    """A test of the seed itself: kind in words, seeds tested and those found good."""
+
+    kind: str
+    tested: int
+    good: int
+
+
+@dataclass(frozen=True)
+class Losses:
+    """Share usually lost after coming up, and how much more unevenly than by chance (a factor on the variance)."""
+
+    share: float
+    spread: float
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What is usual in the book; its values here hold where it tells too little (common practice, no source).
+
+    Attributes
+    ----------
+    by_cell, by_tray : Losses
+        Of seedlings counted cell by cell; of filled cells.
+    viable, viable_sd : float
+        Logit of the viable share of tested seed, and how far lots lie apart.
+    """
+
+    by_cell: Losses = Losses(0.06, 2.0)
+    by_tray: Losses = Losses(0.03, 2.0)
+    viable: float = 1.73
+    viable_sd: float = 0.6
+
+
+@dataclass(frozen=True)
+class LotFile:
+    """One lot in one season.
+
+    Attributes
+    ----------
+    lot, species, season : str, str, int
+    trays : tuple of TrayFile
+    expected : Expected or None
+        For the trays that count, in the order of `counting`; None where nothing tells.
+    share_out : float
+        Share of its emerging seeds expected out by the last checks, from its own records too.
+    log_time : float or None
+        Log days to its middle seed, by its own records.
+    tests : tuple of SeedTest
+    light, two_winters : bool
+        The species needs light; it is judged in its second spring.
+    waiting : bool
+        A two-winter species whose second spring has not come.
+    usual : Usual
+    apart : str
+        What the lot was always sown with, and cannot be told from; empty where trays differ.
+    """
+
+    lot: str
+    species: str
+    season: int
+    trays: tuple[TrayFile, ...]
+    expected: Expected | None
+    share_out: float
+    log_time: float | None
+    tests: tuple[SeedTest, ...]
+    light: bool
+    two_winters: bool
+    waiting: bool
+    usual: Usual
+    apart: str = ""
+
+    @property
+    def counting(self) -> tuple[int, ...]:
+        """Places of the trays whose counts are held against the lot's expectation.
+
+        Trays sown by a pinch of unknown size count only where there are no others: their share is of pinches.
+        """
+        able = [k for k, tray in enumerate(self.trays) if tray.filled is not None and not tray.cut_short]
+        known = [k for k in able if self.trays[k].rate.kind != "pinch_unmeasured"]
+        return tuple(known or able)
+
+
+def counted(tray: TrayFile) -> bool:
+    """Whether seedlings of known seeds were counted, not filled cells only."""
+    return tray.emerged is not None and tray.seeds is not None and tray.rate.kind != "pinch_unmeasured"
+
+
+def seen_of(tray: TrayFile, by_seed: bool) -> tuple[float, float]:
+    """What came and what could have: seedlings of seeds, or filled of sown cells."""
+    if by_seed:
+        return float(tray.emerged or 0), float(tray.seeds or 0)
+    return float(tray.filled or 0), float(tray.cells)
+
+
+def foretold(tray: TrayFile, share: Array, rho: Array, by_seed: bool) -> tuple[Array, Array]:
+    """Mean and variance (N,) of what comes at shares (N,): seedlings, or filled cells."""
+    if by_seed:
+        n, seeds = tray.rate.mean, float(tray.seeds or 0)
+        uneven = 1 + (n - 1) * rho
+        extra = n * share / tray.rate.k if tray.rate.k is not None else 0.0
+        return seeds * share, seeds * (share * (1 - share) * uneven + share * extra)
+    fill = 1 - empty_share(share, rho, tray.rate)
+    return tray.cells * fill, tray.cells * fill * (1 - fill)
+
+
+def own_logit(tray: TrayFile, rho: float) -> tuple[float, float]:
+    """Logit of the share of seeds of a tray, and its variance by chance between cells."""
+    by_seed = counted(tray)
+    came, of = seen_of(tray, by_seed)
+    share = (came + 0.5) / (of + 1)
+    if by_seed:
+        n = tray.rate.mean
+        uneven = 1 + (n - 1) * rho + (n * share / tray.rate.k / (1 - share) if tray.rate.k is not None else 0.0)
+        return float(np.log(share / (1 - share))), float(uneven / ((of + 1) * share * (1 - share)))
+    grid = np.linspace(-9.0, 9.0, 721)
+    fill = 1 - empty_share(1 / (1 + np.exp(-grid)), np.full(grid.size, rho), tray.rate)
+    logit = float(np.interp(share, fill, grid))
+    slope = max(float(np.interp(logit, grid, np.gradient(fill, grid))), 1e-3)
+    return logit, float(share * (1 - share) / (of + 1) / slope**2)

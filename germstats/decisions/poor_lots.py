@@ -1,0 +1,302 @@
+"""Why a lot did poorly, and what to do next year: `review`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from germstats.decisions.lot_file import LotFile, TrayFile
+from germstats.decisions.review_counts import came_words
+from germstats.decisions.review_evidence import evidence_of
+from germstats.decisions.review_gather import Gathered, lot_file
+from germstats.decisions.review_row import Evidence
+from germstats.decisions.review_rules import Reading, Rules, load_rules
+from germstats.decisions.review_scoring import KINDS_OF_TRAY, Scored, score
+from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.models.emergence import FitSpec, fit_emergence
+from germstats.records.book import RecordBook
+from germstats.records.suggesting import must_know
+
+AS_EXPECTED, NOT_OVER, POOR, NO_VERDICT = "as expected", "not over yet", "poor", "cannot tell"
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One cause of a poor lot, with what speaks for and against it.
+
+    Attributes
+    ----------
+    cause, words, standing : str
+        Standing is likely, possible or unlikely.
+    points, start : int
+        All, and those before any evidence.
+    supports, opposes : tuple of (Evidence, int)
+        Rows with their points.
+    capped : str
+        Why it stands no higher.
+    """
+
+    cause: str
+    words: str
+    standing: str
+    points: int
+    start: int
+    supports: tuple[tuple[Evidence, int], ...]
+    opposes: tuple[tuple[Evidence, int], ...]
+    capped: str
+
+
+@dataclass(frozen=True)
+class LotReview:
+    """The review of one lot in one season.
+
+    Attributes
+    ----------
+    lot, species, season : str, str, int
+    verdict : {"as expected", "not over yet", "poor", "cannot tell"}
+    doors : tuple of str
+        What opened the review: why the lot is called poor.
+    seen : str
+        Raw counts beside what was expected.
+    causes : tuple of Cause
+        The highest first; empty unless poor.
+    told : bool
+        Whether a cause is likely; else it cannot be told which.
+    test : str
+        The cheapest test between the top two.
+    next_year, cautions : tuple of str
+    evidence : tuple of Evidence
+    trays : tuple of TrayFile
+    notes : tuple of str
+    """
+
+    lot: str
+    species: str
+    season: int
+    verdict: str
+    doors: tuple[str, ...]
+    seen: str
+    causes: tuple[Cause, ...]
+    told: bool
+    test: str
+    next_year: tuple[str, ...]
+    cautions: tuple[str, ...]
+    evidence: tuple[Evidence, ...]
+    trays: tuple[TrayFile, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def named(self) -> tuple[Cause, ...]:
+        """Causes to be named: "something happened to one tray" is left out where it is told what."""
+        return _named(self.causes)
+
+
+@dataclass(frozen=True)
+class Review:
+    """Reviews of the lots of one season, poor ones first."""
+
+    season: int
+    lots: tuple[LotReview, ...]
+
+    def as_record(self) -> dict[str, object]:
+        """What `germstats review --json` prints beside the settings."""
+        return {"season": self.season, "lots": [_record(one) for one in self.lots]}
+
+
+def _record(one: LotReview) -> dict[str, object]:
+    causes = [
+        {"cause": cause.cause, "words": cause.words, "standing": cause.standing, "points": cause.points,
+         "for": [row.words for row, _ in cause.supports], "against": [row.words for row, _ in cause.opposes],
+         "held_down": cause.capped}
+        for cause in one.causes
+    ]  # fmt: skip
+    evidence = [{"evidence": row.evidence, "reading": row.reading, "statistic": row.statistic, "words": row.words}
+                for row in one.evidence]  # fmt: skip
+    return {
+        "lot": one.lot, "species": one.species, "season": one.season, "verdict": one.verdict,
+        "because": list(one.doors), "seen": one.seen, "causes": causes, "told": one.told, "test": one.test or None,
+        "next_year": list(one.next_year), "cautions": list(one.cautions), "evidence": evidence,
+        "notes": list(one.notes),
+    }  # fmt: skip
+
+
+def review(
+    book: RecordBook,
+    lots: Sequence[str] = (),
+    season: int | None = None,
+    fit_spec: FitSpec | None = None,
+    rules: Path | None = None,
+    progress: Callable[[str], None] = lambda text: None,
+) -> Review:
+    """Review the lots of a season against what the rest of the records lets expect.
+
+    Parameters
+    ----------
+    book : RecordBook
+    lots : sequence of str, optional
+        Only these.
+    season : int, optional
+        Year of the first spring; the last in the book by default, or the lots' own last.
+    fit_spec : FitSpec, optional
+    rules : pathlib.Path, optional
+        Folder of edited rules.
+    progress : callable, optional
+
+    Returns
+    -------
+    Review
+
+    Raises
+    ------
+    WrongUseError
+        An unknown lot or season, or a fit without pooling.
+    NotEnoughRecordsError
+        No tray can be used.
+    """
+    fit_spec = fit_spec or FitSpec()
+    if not fit_spec.pooling:
+        raise WrongUseError("A review holds a lot against the others, so it needs them fitted together: leave out "
+                            "--no-pooling.")  # fmt: skip
+    held = load_rules(rules)
+    chosen, year = _chosen(book, lots, season)
+    fit = fit_emergence(book, fit_spec, progress)
+    gathered = Gathered(book, fit, held)
+    reviews = []
+    for lot in chosen:
+        progress(f"reviewing {lot}")
+        reviews.append(judge(lot_file(gathered, lot, year), held))
+    order = [POOR, NO_VERDICT, NOT_OVER, AS_EXPECTED]
+    return Review(year, tuple(sorted(reviews, key=lambda one: (order.index(one.verdict), one.lot))))
+
+
+def _chosen(book: RecordBook, lots: Sequence[str], season: int | None) -> tuple[tuple[str, ...], int]:
+    trays = book.tables["trays"].dropna(subset=["season"])
+    trays = trays[trays["lot"] != ""]
+    if trays.empty:
+        raise NotEnoughRecordsError("No tray is in the book yet: enter trays and their checks first.")
+    known = {str(lot) for lot in trays["lot"]}
+    for lot in lots:
+        must_know(lot, known, f"There is no tray of the lot {lot}")
+    own = trays[trays["lot"].isin(lots)] if lots else trays
+    year = int(own["season"].max()) if season is None else season
+    years = sorted({int(y) for y in trays["season"]})
+    if year not in years:
+        raise WrongUseError(f"No tray was sown for the season {year}; the book has {', '.join(map(str, years))}.")
+    here = sorted({str(lot) for lot in own.loc[own["season"] == year, "lot"]})
+    away = sorted(set(lots) - set(here))
+    if away:
+        when = ", ".join(f"{lot} in {_years(trays, lot)}" for lot in away)
+        raise WrongUseError(f"Not sown for the season {year}: {when}; choose with --season.")
+    known_lots = set(book.tables["lots"]["lot"].astype(str)) or set(here)
+    return tuple(lot for lot in here if lot in known_lots), year
+
+
+def _years(trays: pd.DataFrame, lot: str) -> str:
+    own = trays[trays["lot"] == lot]
+    return " and ".join(str(year) for year in sorted({int(y) for y in own["season"]}))
+
+
+def judge(file: LotFile, rules: Rules) -> LotReview:
+    """Review one lot.
+
+    Parameters
+    ----------
+    file : LotFile
+    rules : Rules
+
+    Returns
+    -------
+    LotReview
+    """
+    evidence = evidence_of(file, rules.limits)
+    doors = _doors(file, {row.evidence: row for row in evidence}, rules)
+    verdict = _verdict(file, {row.evidence: row for row in evidence}, doors, rules)
+    causes: tuple[Cause, ...] = ()
+    if verdict == POOR:
+        scored = score([(row.evidence, row.reading) for row in evidence if row.reading], rules)
+        causes = tuple(_cause(one, evidence, rules) for one in scored)
+    told = bool(causes) and causes[0].standing == "likely"
+    named = _named(causes)
+    standing = [one for one in named if one.standing == "likely"] or list(named[:2])
+    return LotReview(
+        lot=file.lot, species=file.species, season=file.season, verdict=verdict, doors=doors, seen=came_words(file),
+        causes=causes, told=told,
+        test=_test(verdict, named, rules),
+        next_year=tuple(rules.causes[one.cause].next_year for one in standing) if verdict == POOR else (),
+        cautions=tuple(dict.fromkeys(c for one in causes if one.standing != "unlikely"
+                                     if (c := rules.causes[one.cause].caution))),
+        evidence=evidence, trays=file.trays, notes=_notes(file),
+    )  # fmt: skip
+
+
+def _named(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
+    """Without "something happened to one tray" where it is told what."""
+    kind = any(one.cause in KINDS_OF_TRAY and one.standing == "likely" for one in causes)
+    return tuple(one for one in causes if not (kind and one.cause == "tray"))
+
+
+def _doors(file: LotFile, rows: dict[str, Evidence], rules: Rules) -> tuple[str, ...]:
+    """Why the lot is poor, each in words; empty where it is not."""
+    limits, doors = rules.limits, []
+    z = rows["lot_seen"].statistic
+    lone = file.expected is not None and not (file.expected.sister or file.expected.earlier)
+    if z is not None and z <= limits["door_lot_alone" if lone else "door_lot"]:
+        doors.append("the lot is lower than an ordinary spring lets expect")
+    if rows["tray"].reading.startswith("one_low"):
+        doors.append("one tray is far below its sisters")
+    if (p := rows["block"].statistic) is not None and rows["block"].reading and p < limits["door_block"]:
+        doors.append("a block of cells at an edge is empty")
+    if (p := rows["edge"].statistic) is not None and p < limits["door_ring"]:
+        doors.append("the outer ring is empty")
+    if rows["losses"].reading == "strong":
+        doors.append("many seedlings were lost after they came up")
+    if rows["record"].reading == "falls":
+        doors.append("the record contradicts itself")
+    return tuple(doors)
+
+
+def _verdict(file: LotFile, rows: dict[str, Evidence], doors: tuple[str, ...], rules: Rules) -> str:
+    if file.waiting:
+        return NOT_OVER
+    z = rows["lot_seen"].statistic
+    late = file.share_out < rules.limits["not_over_seen"]
+    if late and z is not None and z <= rules.limits["not_over_z"]:
+        return NOT_OVER
+    if doors:
+        return POOR
+    return AS_EXPECTED if z is not None else NO_VERDICT
+
+
+def _cause(one: Scored, evidence: tuple[Evidence, ...], rules: Rules) -> Cause:
+    by_reading: dict[Reading, Evidence] = {(row.evidence, row.reading): row for row in evidence}
+    parts = [(by_reading[reading], size) for reading, size in one.parts]
+    return Cause(
+        one.cause, rules.causes[one.cause].words, one.standing, one.points, rules.causes[one.cause].start,
+        tuple(part for part in parts if part[1] > 0), tuple(part for part in parts if part[1] < 0), one.capped,
+    )  # fmt: skip
+
+
+def _test(verdict: str, causes: tuple[Cause, ...], rules: Rules) -> str:
+    if verdict == NOT_OVER:
+        return "count again in 7 to 14 days, until two checks bring nothing new"
+    if verdict != POOR:
+        return ""
+    if causes[1].standing == "unlikely":
+        return rules.causes[causes[0].cause].check
+    return rules.test_between(causes[0].cause, causes[1].cause)
+
+
+def _notes(file: LotFile) -> tuple[str, ...]:
+    notes = [f"{one.tray}: {one.cut_short}; its counts say nothing of emergence" for one in file.trays if one.cut_short]
+    if file.waiting:
+        notes.append("needs two winters: never called failed before its second spring; keep the trays")
+    elif file.two_winters:
+        notes.append("needs two winters: judged in its second spring")
+    if file.apart:
+        notes.append(file.apart)
+    if file.expected is not None and file.expected.lots == 0:
+        notes.append("no other lot of the species is on record: what to expect is wide")
+    return tuple(notes)

@@ -1,0 +1,176 @@
+"""Evidence from counts: a lot against what was expected, a tray against its sisters, a cover against another."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import stats
+from scipy.special import ndtr
+
+from germstats.decisions.lot_file import LotFile, counted, foretold, own_logit, seen_of
+from germstats.decisions.review_row import Evidence, Limits
+from germstats.models.timing import Array
+
+_FARTHEST = 6.0
+
+
+def z_of_lot(file: LotFile, logits: Array, places: tuple[int, ...] | None = None) -> float | None:
+    """Where the trays' joint count lies among what was expected, as a standard normal z.
+
+    Parameters
+    ----------
+    file : LotFile
+    logits : (N, T) array
+        Of the counting trays.
+    places : tuple of int, optional
+        Only these of the counting trays, by their place among them.
+    """
+    expected, counting = file.expected, file.counting
+    chosen = range(len(counting)) if places is None else places
+    trays = [file.trays[counting[k]] for k in chosen]
+    if expected is None or not trays:
+        return None
+    by_seed = all(counted(tray) for tray in trays)
+    shares = 1 / (1 + np.exp(-logits))
+    told = [foretold(tray, shares[:, k], expected.rho, by_seed) for k, tray in zip(chosen, trays, strict=True)]
+    mean, variance = (np.sum([one[part] for one in told], axis=0) for part in (0, 1))
+    came = sum(seen_of(tray, by_seed)[0] for tray in trays)
+    below = float(ndtr((came - mean) / np.sqrt(variance + 0.25)).mean())
+    return float(np.clip(stats.norm.ppf(np.clip(below, 1e-9, 1 - 1e-9)), -_FARTHEST, _FARTHEST))
+
+
+def came_words(file: LotFile) -> str:
+    """Raw counts of the counting trays beside what an ordinary spring lets expect."""
+    trays, expected = [file.trays[k] for k in file.counting], file.expected
+    if not trays:
+        return "nothing that can be used was counted"
+    by_seed = all(counted(tray) for tray in trays)
+    came, of = (sum(seen_of(tray, by_seed)[part] for tray in trays) for part in (0, 1))
+    unit = ("seedlings", "seeds") if by_seed else ("filled", "cells")
+    said = f"{came:.0f} {unit[0]} of {of:.0f} {unit[1]} in {trays_words(len(trays))}"
+    if expected is None:
+        return f"{said}; nothing else on record tells what to expect"
+    means = [foretold(tray, expected.share[:, k], expected.rho, by_seed)[0] for k, tray in enumerate(trays)]
+    total = np.sum(means, axis=0)
+    low, high = np.quantile(total, [0.05, 0.95])
+    return f"{said}; an ordinary spring lets expect {np.mean(total):.0f} ({low:.0f} to {high:.0f})"
+
+
+def trays_words(number: int) -> str:
+    return f"{number} tray{'s' if number > 1 else ''}"
+
+
+def _graded(z: float | None, limits: Limits) -> str:
+    if z is None or z > limits["lot_lowish"]:
+        return ""
+    return "low" if z < limits["lot_low"] else "lowish"
+
+
+def lot_seen(file: LotFile, limits: Limits) -> Evidence:
+    """The lot against an ordinary spring."""
+    z = None if file.expected is None else z_of_lot(file, file.expected.ordinary)
+    return Evidence("lot_seen", _graded(z, limits), z, came_words(file))
+
+
+def lot_mates(file: LotFile, limits: Limits) -> Evidence:
+    """The lot against what this spring did to the others."""
+    z = None if file.expected is None else z_of_lot(file, file.expected.mates)
+    said = "by the other trays of this spring" if file.expected and file.expected.sister else "by this spring's others"
+    return Evidence("lot_mates", _graded(z, limits), z, f"{said}: {_z_words(z)}")
+
+
+def _z_words(z: float | None) -> str:
+    if z is None:
+        return "cannot tell"
+    below = 100 * float(ndtr(z))
+    if below < 0.5:
+        return "fewer than 1 lot in 200 comes so low"
+    lots = max(round(below), 1)
+    return f"{lots} lot{'s' if lots > 1 else ''} in 100 come{'' if lots > 1 else 's'} so low" if z < 0 else "not low"
+
+
+def season(file: LotFile, limits: Limits) -> Evidence:
+    """The spring: shortfalls of all species against their need of cold."""
+    expected = file.expected
+    if expected is None or expected.slope is None:
+        return Evidence("season", "", None, "no other species with a chill need tells of this spring")
+    z = expected.slope[0] / expected.slope[1]
+    down = expected.spring <= limits["season_down"]
+    if down and z <= limits["season_slope"]:
+        words = "the other trays say: the more cold a species needs, the worse it did this spring"
+        return Evidence("season", "slope", z, words)
+    if down:
+        return Evidence("season", "down", z, "the species' other trays did badly this spring too")
+    return Evidence("season", "", z, "the others did about as usual this spring, whatever cold they need")
+
+
+def lowest_tray(file: LotFile) -> tuple[int, tuple[int, ...], float] | None:
+    """The tray that lies lowest among its sisters, those sisters, and its p, the scatter of trays integrated.
+
+    Sisters lie under a cover as deep as its own. None where no tray has one.
+    """
+    expected, counting = file.expected, file.counting
+    if expected is None:
+        return None
+    rho = float(expected.rho.mean())
+    found = [own_logit(file.trays[k], rho) for k in counting]
+    gap = np.array([logit for logit, _ in found]) - expected.middle
+    spread = np.array([variance for _, variance in found]) + expected.tray_sd[:, None] ** 2
+    deep = np.array([file.trays[k].deep for k in counting])
+    tried = []
+    for k in range(len(counting)):
+        rest = np.flatnonzero((deep == deep[k]) & (np.arange(len(counting)) != k))
+        if rest.size:
+            weight = 1 / spread[:, rest]
+            total = weight.sum(axis=1)
+            middle = (weight * gap[rest]).sum(axis=1) / total
+            below = float(ndtr((gap[k] - middle) / np.sqrt(spread[:, k] + 1 / total)).mean())
+            tried.append((below, k, tuple(int(j) for j in rest)))
+    if not tried:
+        return None
+    below, k, rest_of = min(tried)
+    return k, rest_of, below
+
+
+def tray(file: LotFile, limits: Limits) -> Evidence:
+    """One tray against its sisters."""
+    found = lowest_tray(file)
+    if found is None:
+        return Evidence("tray", "", None, "no sister trays to hold against each other")
+    k, rest, p = found
+    counting = file.counting
+    one = file.trays[counting[k]]
+    others = [file.trays[j].filled or 0 for j in (counting[i] for i in rest)]
+    between = f"{min(others)} to {max(others)}" if min(others) < max(others) else f"{others[0]}"
+    if p >= limits["door_tray"] / len(counting):
+        words = f"no tray is out of line: {one.tray} has {one.filled} of {one.cells} cells filled, the others {between}"
+        return Evidence("tray", "alike", p, words)
+    z = z_of_lot(file, file.expected.ordinary, rest) if file.expected else None
+    low = z is not None and z <= limits["lot_lowish"]
+    words = f"{one.tray} has {one.filled} of {one.cells} cells filled, its sisters {between}"
+    return Evidence("tray", "one_low_rest_low" if low else "one_low_rest_fine", p, words)
+
+
+def cover(file: LotFile, limits: Limits) -> Evidence:
+    """Deep against other covers inside the lot."""
+    expected, counting = file.expected, file.counting
+    deep = [k for k, at in enumerate(counting) if file.trays[at].deep]
+    other = [k for k, at in enumerate(counting) if not file.trays[at].deep]
+    if expected is None or not deep or not other:
+        return Evidence("cover", "", None, "no deep cover beside another in this lot")
+    found = [own_logit(file.trays[k], float(expected.rho.mean())) for k in counting]
+    logits, noise = (np.array([one[part] for one in found]) for part in (0, 1))
+    variance = noise[None] + expected.tray_sd[:, None] ** 2
+    spread = np.sqrt(variance[:, deep].sum(axis=1) / len(deep) ** 2 + variance[:, other].sum(axis=1) / len(other) ** 2)
+    below = float(ndtr((logits[deep].mean() - logits[other].mean()) / spread).mean())
+    z = float(stats.norm.ppf(np.clip(below, 1e-9, 1 - 1e-9)))
+    said = f"filled cells in deep-covered trays {_fills(file, deep)}, in the others {_fills(file, other)}"
+    if z > limits["cover_z"]:
+        return Evidence("cover", "alike", z, said)
+    rest = z_of_lot(file, expected.ordinary, tuple(other))
+    fine = rest is None or rest > limits["lot_lowish"]
+    return Evidence("cover", "deep_low_bare_fine" if fine else "deep_lower_both_low", z, said)
+
+
+def _fills(file: LotFile, places: list[int]) -> str:
+    trays = [file.trays[file.counting[k]] for k in places]
+    return f"{', '.join(str(one.filled) for one in trays)} of {trays[0].cells}"

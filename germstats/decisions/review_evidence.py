@@ -1,0 +1,117 @@
+"""The evidence of a review: one small function a row, each with its statistic, how it reads, and words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from scipy import stats
+
+from germstats.decisions.lot_file import LotFile, own_logit
+from germstats.decisions.review_counts import cover, lot_mates, lot_seen, season, tray, trays_words
+from germstats.decisions.review_maps import block, edge, loss_map, losses, mapped_trays, overfull, shape
+from germstats.decisions.review_row import Evidence, Limits
+
+
+def to_come(file: LotFile, limits: Limits) -> Evidence:
+    """What had not come by the last checks."""
+    reading = "much" if file.share_out < limits["much_to_come"] else ""
+    reading = reading or ("some" if file.share_out < limits["some_to_come"] else "")
+    return Evidence("to_come", reading, file.share_out,
+                    f"about {100 * file.share_out:.0f} % of what comes had come by the last checks")  # fmt: skip
+
+
+def record(file: LotFile, limits: Limits) -> Evidence:
+    """Faults of the record itself."""
+    falls = max(file.trays, key=lambda one: one.falls)
+    if falls.falls > limits["door_falls"]:
+        words = f"{falls.tray}: seedlings ever seen fall in {falls.falls} cells with nothing noted"
+        return Evidence("record", "falls", float(falls.falls), words)
+    sudden = [one.tray for one in file.trays if one.sudden]
+    if sudden:
+        return Evidence("record", "sudden", None, f"{', '.join(sudden)}: a fifth or more gone between two checks")
+    return Evidence("record", "", None, "the counts hang together")
+
+
+def timing(file: LotFile, limits: Limits) -> Evidence:
+    """Days to the middle seed against the species this spring."""
+    expected = file.expected
+    if expected is None or file.log_time is None or not np.isfinite(expected.log_time).all():
+        return Evidence("timing", "", None, "no timing to compare")
+    mean = expected.log_time.mean(axis=1)
+    z = float((file.log_time - mean.mean()) / mean.std())
+    days = np.exp(file.log_time) - np.exp(mean.mean())
+    reading = "late" if z >= limits["timing"] else "early" if z <= -limits["timing"] else ""
+    way = "later" if days > 0 else "earlier"
+    return Evidence("timing", reading, z, f"half had come about {abs(days):.0f} days {way} than expected this spring")
+
+
+def cover_use(file: LotFile, limits: Limits) -> Evidence:
+    """Light-needing seed under a deep cover."""
+    deep = [one for one in file.trays if one.deep]
+    if not (file.light and deep):
+        return Evidence("cover_use", "", None, "no light-needing seed lay deep")
+    return Evidence("cover_use", "deep_light", float(len(deep)),
+                    f"{trays_words(len(deep))} of light-needing seed under {deep[0].label}")  # fmt: skip
+
+
+def test(file: LotFile, limits: Limits) -> Evidence:
+    """Tests of the seed against what came up."""
+    if not file.tests:
+        return Evidence("test", "", None, "no seed test is written down")
+    worst = min(file.tests, key=lambda one: (one.good + 0.5) / (one.tested + 1))
+    share = (worst.good + 0.5) / (worst.tested + 1)
+    logit, noise = np.log(share / (1 - share)), 1 / ((worst.tested + 1) * share * (1 - share))
+    z = float((logit - file.usual.viable) / np.sqrt(noise + file.usual.viable_sd**2))
+    low = z <= limits["test_z"]
+    interval = stats.binomtest(worst.good, worst.tested).proportion_ci(0.95, "exact")
+    said = (f"{worst.kind}: {worst.good} of {worst.tested} good (true share {100 * interval.low:.0f} to "
+            f"{100 * interval.high:.0f} %)")  # fmt: skip
+    wide = _gap(file, share, noise) >= limits["gap_z"]
+    reading = ("low_gap" if wide else "low") if low else ("good_gap" if wide else "good")
+    return Evidence("test", reading, z, said + ("; far fewer came up" if wide else ""))
+
+
+def _gap(file: LotFile, viable: float, noise: float) -> float:
+    """How far emergence lies below what the tested seed lets expect, over its sd; 0 where it cannot be told."""
+    expected, counting = file.expected, file.counting
+    if expected is None or not counting:
+        return 0.0
+    usual = 1 / (1 + np.exp(-file.usual.viable))
+    ordinary = float(expected.share.mean())
+    lets = min(viable * min(ordinary / usual, 1.0), 0.99)
+    found = [own_logit(file.trays[k], float(expected.rho.mean())) for k in counting]
+    came = float(np.mean([logit for logit, _ in found]))
+    chance = sum(variance for _, variance in found) / len(found) ** 2
+    spread = np.sqrt(noise + chance + float((expected.tray_sd**2).mean()) / len(found) + 0.35**2)
+    return float((np.log(lets / (1 - lets)) - came) / spread)
+
+
+def note(file: LotFile, limits: Limits) -> Evidence:
+    """Mice in the notes or events."""
+    mice = [one.tray for one in file.trays if one.mice]
+    return Evidence("note", "mouse" if mice else "", None,
+                    f"{', '.join(mice)}: mice were noted" if mice else "no mice were noted")  # fmt: skip
+
+
+def trays(file: LotFile, limits: Limits) -> Evidence:
+    """How many trays there are."""
+    return Evidence("trays", "one" if len(file.trays) == 1 else "several", float(len(file.trays)),
+                    trays_words(len(file.trays)))  # fmt: skip
+
+
+def mapped(file: LotFile, limits: Limits) -> Evidence:
+    """Whether a tray was mapped."""
+    maps = len(mapped_trays(file))
+    return Evidence("map", "some" if maps else "none", float(maps), f"{maps} of {len(file.trays)} trays mapped")
+
+
+ROWS: tuple[Callable[[LotFile, Limits], Evidence], ...] = (
+    lot_seen, lot_mates, season, to_come, tray, block, shape, edge, overfull, losses, loss_map, record, timing, cover,
+    cover_use, test, note, trays, mapped,
+)  # fmt: skip
+
+
+def evidence_of(file: LotFile, limits: Limits) -> tuple[Evidence, ...]:
+    """All rows of a lot."""
+    return tuple(row(file, limits) for row in ROWS)

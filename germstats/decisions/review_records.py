@@ -1,0 +1,205 @@
+"""What the raw records say of each tray beside its counts: losses, faults of the record, what happened to it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from germstats.decisions.lot_file import Losses, Usual
+from germstats.models.tray_map import TrayMap, tray_maps
+from germstats.records.book import RecordBook
+from germstats.records.parsing import spelled
+from germstats.records.sown import sown_trays
+
+_MICE = re.compile(r"\b(mouse|mice|vole|voles|rodent|rodents|droppings)\b", re.IGNORECASE)
+_ENDS = frozenset({"dropped", "washed", "flooded", "discarded", "sold", "transplanted", "rodent", "bird"})
+_EXPLAINS = frozenset({"thinned", "transplanted", "transplanted_in", "sold", "discarded", "dropped", "rodent", "bird",
+                       "washed", "flooded", "damping_off", "heated", "dried"})  # fmt: skip
+_FIFTH, _TENTH = 0.2, 0.1
+_FEWEST_TRAYS = 4
+_FAR = 4.5  # median distances, about three sds of a normal law
+
+
+@dataclass(frozen=True)
+class TrayRecord:
+    """One tray by its raw records; fields as in `germstats.decisions.lot_file.TrayFile`.
+
+    Attributes
+    ----------
+    cells : int
+        Seen.
+    filled : int or None
+        Cells ever filled; None where never looked at.
+    last_day : float
+        Days from sowing to its last check in its spring.
+    """
+
+    cells: int
+    filled: int | None
+    last_day: float
+    seen_map: TrayMap | None
+    lost: int | None
+    ever: int | None
+    by_cell: bool
+    falls: int
+    sudden: bool
+    happened: tuple[str, ...]
+    cut_short: str
+    mice: bool
+
+
+def tray_records(book: RecordBook, spring_ends: tuple[int, int]) -> dict[str, TrayRecord]:
+    """Raw records of every tray, those that stops keep out of the estimates with them.
+
+    Parameters
+    ----------
+    book : RecordBook
+    spring_ends : (month, day)
+
+    Returns
+    -------
+    dict of str to TrayRecord
+    """
+    trays = sown_trays(book, spring_ends).drop_duplicates("tray")
+    maps = tray_maps(book, spring_ends)
+    ends = trays.set_index("tray")["window_end"]
+    cells, checks = (_by_tray(book.tables[name], ends) for name in ("cells", "checks"))
+    events = dict(list(book.tables["events"].groupby("tray", sort=False)))
+    notes = _notes(book)
+    return {
+        str(tray): _record(str(tray), sown, maps.get(str(tray)), cells.get(tray), checks.get(tray), events.get(tray),
+                           notes.get(str(tray), ""), 0 if pd.isna(size) else int(size))
+        for tray, sown, size in zip(trays["tray"], trays["sown_on"], trays["tray_cells"], strict=True)
+    }  # fmt: skip
+
+
+def _by_tray(table: pd.DataFrame, ends: pd.Series) -> dict[object, pd.DataFrame]:
+    known = table[table["tray"].isin(ends.index) & table["checked_on"].notna()]
+    last = pd.to_datetime(ends.reindex(known["tray"]).to_numpy())
+    inside = known[(known["checked_on"].to_numpy() <= last) | pd.isna(last)]
+    return dict(list(inside.sort_values("checked_on", kind="stable").groupby("tray", sort=False)))
+
+
+def _notes(book: RecordBook) -> dict[str, str]:
+    said: dict[str, str] = {}
+    for name in ("trays", "checks", "cells", "events"):
+        table = book.tables[name]
+        for tray, note in zip(table["tray"], table["note"].astype(str), strict=True):
+            if note:
+                said[str(tray)] = f"{said.get(str(tray), '')} {note}"
+    return said
+
+
+def _record(
+    tray: str, sown: pd.Timestamp, seen: TrayMap | None, cells: pd.DataFrame | None, checks: pd.DataFrame | None,
+    events: pd.DataFrame | None, notes: str, size: int,
+) -> TrayRecord:  # fmt: skip
+    looks = cells if cells is not None else checks
+    days = [] if looks is None else list((looks["checked_on"] - sown).dt.days)
+    standing = _standing(cells, checks)
+    mended = None if events is None else events[events["event"].isin(_EXPLAINS) & events["on"].notna()]["on"].min()
+    taken = None if events is None else events[events["event"].isin(("thinned", "transplanted", "sold", "discarded"))
+                                               & events["on"].notna()]["on"].min()  # fmt: skip
+    before = standing if pd.isna(taken) else standing[standing.index < taken]
+    lost, ever, by_cell = _lost(seen, before)
+    cells_seen = int(seen.known.sum()) if seen is not None else size
+    whole = [] if events is None else events[(events["cells"] == "") & events["event"].isin(_ENDS)].to_dict("records")
+    ended = min((one for one in whole if not pd.isna(one["on"])), key=lambda one: one["on"], default=None)
+    over = looks is not None and ended is not None and ended["on"] > looks["checked_on"].max()
+    filled = None if looks is None else int(seen.filled.sum()) if seen is not None else _most(checks)
+    happened = () if events is None else tuple(
+        f"{one['event'].replace('_', ' ')} {spelled(one['on'])}" for one in events.to_dict("records")
+        if not pd.isna(one["on"])
+    )  # fmt: skip
+    return TrayRecord(
+        cells=cells_seen,
+        filled=None if filled is not None and filled > cells_seen else filled,
+        last_day=float(max(days, default=0)),
+        seen_map=seen,
+        lost=lost,
+        ever=ever,
+        by_cell=by_cell,
+        falls=_falls(cells, mended),
+        sudden=_sudden(standing, mended, cells_seen),
+        happened=happened,
+        cut_short="" if ended is None or over else f"{ended['event'].replace('_', ' ')} on {spelled(ended['on'])}",
+        mice=bool(_MICE.search(notes)) or (events is not None and bool((events["event"] == "rodent").any())),
+    )
+
+
+def _most(checks: pd.DataFrame | None) -> int | None:
+    filled = pd.Series(dtype=float) if checks is None else checks["filled"].astype("Float64").dropna()
+    return int(filled.max()) if len(filled) else None
+
+
+def _standing(cells: pd.DataFrame | None, checks: pd.DataFrame | None) -> pd.Series:
+    """Seedlings (or filled cells) standing at each check, by date."""
+    if cells is not None and cells["alive"].notna().any():
+        return cells.groupby("checked_on")["alive"].sum(min_count=1).dropna().astype(float)
+    if checks is not None:
+        return checks.set_index("checked_on")["filled"].astype("Float64").dropna().astype(float)
+    return pd.Series(dtype=float, index=pd.DatetimeIndex([]))
+
+
+def _lost(seen: TrayMap | None, standing: pd.Series) -> tuple[int | None, int | None, bool]:
+    """Lost after they came, and of how many: by cell where seedlings were counted there, else the total's fall."""
+    if seen is not None and np.isfinite(seen.lost).any():
+        known = np.isfinite(seen.lost)
+        return int(seen.lost[known].sum()), int(np.nan_to_num(seen.emerged)[known].sum()), True
+    if len(standing) < 2 or standing.max() <= 0:
+        return None, None, False
+    return int(standing.max() - standing.iloc[-1]), int(standing.max()), False
+
+
+def _falls(cells: pd.DataFrame | None, explained: pd.Timestamp | None) -> int:
+    """Cells whose seedlings ever seen fall although nothing was noted before."""
+    if cells is None:
+        return 0
+    if explained is not None and not pd.isna(explained):
+        cells = cells[cells["checked_on"] < explained]
+    counts = cells[cells["emerged"].notna()]
+    steps = counts["emerged"].astype(float).groupby(counts["cell"]).diff()
+    return int((steps < 0).groupby(counts["cell"]).any().sum())
+
+
+def _sudden(standing: pd.Series, explained: pd.Timestamp | None, cells: int) -> bool:
+    """A fifth or more gone between two checks, at least one to ten cells; nothing lost before or after, or noted."""
+    if len(standing) < 3 or standing.max() <= 0:
+        return False
+    steps = standing.diff().fillna(0.0)
+    down = np.flatnonzero(steps.to_numpy() < 0)
+    if not len(down):
+        return False
+    first = int(down[0])
+    noted = explained is not None and not pd.isna(explained) and explained <= standing.index[first]
+    gone = -float(steps.iloc[first])
+    return gone >= max(_FIFTH * float(standing.iloc[:first].max()), _TENTH * cells) and len(down) == 1 and not noted
+
+
+def usual_of(book: RecordBook, records: dict[str, TrayRecord]) -> Usual:
+    """Usual losses and viability of a book; the stated ones where it tells too little."""
+    usual = Usual()
+    tests = [(float(good), float(tested)) for lot in book.tables["lots"].to_dict("records")
+             for tested, good in ((lot["cut_test_seeds"], lot["cut_test_full"]), (lot["tz_seeds"], lot["tz_viable"]))
+             if not (pd.isna(tested) or pd.isna(good)) and 0 < tested >= good]  # fmt: skip
+    viable = usual.viable
+    if len(tests) >= _FEWEST_TRAYS:
+        viable = float(np.median([np.log((good + 0.5) / (tested - good + 0.5)) for good, tested in tests]))
+    return Usual(_usual_losses(records, by_cell=True) or usual.by_cell,
+                 _usual_losses(records, by_cell=False) or usual.by_tray, viable, usual.viable_sd)  # fmt: skip
+
+
+def _usual_losses(records: dict[str, TrayRecord], by_cell: bool) -> Losses | None:
+    """What trays lose as a rule; those far from the middle were hit by something and are no rule."""
+    told = [(one.lost, one.ever) for one in records.values() if one.ever and one.by_cell == by_cell]
+    if len(told) < _FEWEST_TRAYS:
+        return None
+    counts = np.array(told, dtype=float)
+    away = np.abs(counts[:, 0] / counts[:, 1] - np.median(counts[:, 0] / counts[:, 1]))
+    lost, ever = counts[away <= max(_FAR * float(np.median(away)), _TENTH)].T
+    share = float(np.clip(lost.sum() / ever.sum(), 0.01, 0.5))
+    uneven = float(((lost - share * ever) ** 2 / (ever * share * (1 - share))).mean())
+    return Losses(share, max(uneven, 1.0))

@@ -1,0 +1,28 @@
+"""A row of evidence in a review."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+Limits = Mapping[str, float]
+"""The review's limits by name."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One row.
+
+    Attributes
+    ----------
+    evidence, reading : str
+        Kind, and how it reads; an empty reading says nothing either way.
+    statistic : float or None
+    words : str
+        What was seen, with its raw counts.
+    """
+
+    evidence: str
+    reading: str
+    statistic: float | None
+    words: str

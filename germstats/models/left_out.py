@@ -1,0 +1,263 @@
+"""What the rest of the records lets expect of trays left out: a lot is not to be judged by itself.
+
+The trays are taken out of the records, the effects solved anew at the scatters the whole nursery taught, and each tray
+foretold twice: in an ordinary spring, and in the spring that the others had. How far trays, lots and springs lie apart
+is drawn with its uncertainty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.special import expit
+
+from germstats.models.compiled import Index
+from germstats.models.emergence import EmergenceFit
+from germstats.models.lots import sort_lots, time_priors
+from germstats.models.pooled import PooledFit
+from germstats.models.pooled_design import (
+    SHARE_SD,
+    TREATMENT_SD,
+    TREATMENT_TIME_SD,
+    PooledDesign,
+    TrayKey,
+    build_design,
+)
+from germstats.models.pooled_mode import find_pooled_mode
+from germstats.models.threads import one_thread
+from germstats.models.timing import FAMILIES, Array
+from germstats.models.tree import Scales, start_state
+from germstats.models.variational import NormalLaw, normal_law
+from germstats.records.subsets import keep_trays
+
+_NODES = 9
+_DRAWS = 800
+_TIME_SD = 0.5  # of the log time of a species of which nothing else is on record; common practice, no source
+
+
+@dataclass(frozen=True)
+class TrayAsk:
+    """A tray to be foretold.
+
+    Attributes
+    ----------
+    key : TrayKey
+        Species, treatment, season, place and chill need.
+    last_day, origin_days : float
+        Days from sowing to its last check, and to 1 February.
+    """
+
+    key: TrayKey
+    last_day: float
+    origin_days: float
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What is expected of T trays of one lot, N draws that belong together.
+
+    Attributes
+    ----------
+    ordinary, mates : (N, T) arrays
+        Logit of the share of seeds that emerge in an ordinary spring, and in the spring that the others had; lot, tray
+        and place effects in them.
+    middle : (T,) array
+        Mean logit in the spring of the others without tray effects: what makes trays of the lot comparable.
+    out : (N, T) array
+        Share of what emerges expected to be out by the last check; 1 where no timing is known.
+    log_time : (N, T) array
+        Log days to the middle seed, tray effects in it; NaN where no timing is known.
+    rho, tray_sd, tray_time_sd : (N,) arrays
+    slope : (mean, sd) or None
+        Of the spring's shortfalls on weeks of chill need, on the logit; None where nothing tells.
+    spring : float
+        What the spring did to the species' logit, by the others' trays.
+    sister, earlier : bool
+        Another lot of the species stood beside it this season; the species was sown in an earlier one.
+    lots : int
+        Other lots of the species.
+    """
+
+    ordinary: Array
+    mates: Array
+    middle: Array
+    out: Array
+    log_time: Array
+    rho: Array
+    tray_sd: Array
+    tray_time_sd: Array
+    slope: tuple[float, float] | None
+    spring: float
+    sister: bool
+    earlier: bool
+    lots: int
+
+    @property
+    def share(self) -> Array:
+        """(N, T) share of seeds in an ordinary spring."""
+        return np.asarray(expit(self.ordinary))
+
+
+@dataclass(frozen=True)
+class _Rest:
+    """The records without the trays, solved."""
+
+    design: PooledDesign
+    law: NormalLaw
+    scales: Scales
+
+
+def expect(fit: EmergenceFit, codes: Index, lot: str, asks: Sequence[TrayAsk], seed: int = 0) -> Expected | None:
+    """Foretell trays of a lot from all others.
+
+    Parameters
+    ----------
+    fit : EmergenceFit
+        A pooled fit.
+    codes : (C,) int array
+        Tray codes in ``fit.patterns`` to be left out: the lot's own of that season.
+    lot : str
+    asks : sequence of TrayAsk
+        T trays of one lot and season.
+    seed : int
+
+    Returns
+    -------
+    Expected or None
+        None where nothing is left without them.
+    """
+    pooled = fit.pooled
+    assert pooled is not None, "expectations need the pooled fit"
+    others = np.setdiff1d(np.arange(len(fit.patterns.trays)), codes)
+    if len(others) == 0 or not asks:
+        return None
+    with one_thread():
+        rest = _solved(fit, pooled, others)
+        return _foretold(rest, pooled, lot, asks, np.random.default_rng(seed))
+
+
+def _solved(fit: EmergenceFit, pooled: PooledFit, others: Index) -> _Rest:
+    patterns = keep_trays(fit.patterns, others)
+    lots = sort_lots(patterns, pooled.scatter)
+    laws = {lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin) for lot in lots}
+    by_origin = {origin: time_priors(lots, patterns, origin) for origin in {law[1] for law in laws.values()}}
+    priors = {group: by_origin[origin][group] for group, (_, origin) in laws.items()}
+    current = pooled.current if (patterns.trays["season"] == pooled.current).any() else None
+    design = build_design(patterns, lots, laws, priors, pooled.scatter, current)
+    scales = pooled.scale_set.at(pooled.scales.mode)
+    mode = find_pooled_mode(design.tree, design.prior, scales, start_state(design.tree, design.prior.mean.copy()))
+    law = normal_law(design.tree, design.tree.tiled(_NODES), design.prior, scales, mode)
+    return _Rest(design, law, scales)
+
+
+def _foretold(rest: _Rest, pooled: PooledFit, lot: str, asks: Sequence[TrayAsk], rng: np.random.Generator) -> Expected:
+    group, season = asks[0].key.group, asks[0].key.season
+    lots = rest.design.lots
+    number = next((k for k, one in enumerate(lots) if one.lot == lot), -1)
+    keys = [replace(ask.key, season=None, place=None) for ask in asks] + [ask.key for ask in asks]
+    trays = len(asks)
+    values = _drawn(rest.law, np.array([rest.design.columns.row(key) for key in keys]), number, rng)
+    scales = _scales(pooled, rng)
+    own, spring, fresh = _fresh(rest, pooled, asks, scales, number, rng)
+    new_spring = pooled.scatter.season * rng.standard_normal((_DRAWS, 1))
+    mates = values[:, trays:, 0] + own[..., 0] + spring[:, :1]
+    time = values[:, trays:, 1] + own[..., 1] + spring[:, 1:] + fresh[..., 1]
+    family = [one for one in lots if one.group == group]
+    springs = {one.lot: {int(y) for y in one.patterns.trays["season"].iloc[one.codes]} for one in family}
+    timed = any(one.timed for one in family)
+    return Expected(
+        ordinary=values[:, :trays, 0] + own[..., 0] + new_spring + fresh[..., 0],
+        mates=mates + fresh[..., 0],
+        middle=mates.mean(axis=0),
+        out=_out(pooled, group, asks, time, values[:, trays:, 2]) if timed else np.ones_like(time),
+        log_time=_middle_time(pooled, group, time, values[:, trays:, 2]) if timed else np.full_like(time, np.nan),
+        rho=scales["rho"],
+        tray_sd=np.hypot(scales["tray"], scales["place"] if rest.design.prior.place.any() else 0.0),
+        tray_time_sd=scales["tray_time"],
+        slope=_slope(rest, season),
+        spring=float((values[:, trays:, 0] - values[:, :trays, 0]).mean()),
+        sister=any(season in years for name, years in springs.items() if name != lot),
+        earlier=any(year < (season or 0) for years in springs.values() for year in years),
+        lots=len(set(springs) - {lot}),
+    )
+
+
+def _drawn(law: NormalLaw, forms: Array, lot: int, rng: np.random.Generator) -> Array:
+    """(N, F, 3) joint draws of F design rows; those of a lot known from other seasons share its effects."""
+    size, found = len(forms), law.elimination
+    pull, mean = forms.copy(), forms @ law.middle.beta
+    if lot >= 0:
+        pull[:, :2] -= found.lot_pull[lot]
+        mean[:, :2] += law.middle.lots[lot]
+    half = solve_triangular(found.factor, pull.reshape(3 * size, -1).T, trans="T")
+    drawn = mean + (rng.standard_normal((_DRAWS, len(half))) @ half).reshape(_DRAWS, size, 3)
+    if lot >= 0:
+        root = np.linalg.cholesky(found.lot_inverse[lot])
+        drawn[:, :, :2] += (rng.standard_normal((_DRAWS, 2)) @ root.T)[:, None]
+    return np.asarray(drawn)
+
+
+def _scales(pooled: PooledFit, rng: np.random.Generator) -> dict[str, Array]:
+    weight = np.array([draw.weight for draw in pooled.draws])
+    picked = rng.choice(len(weight), _DRAWS, p=weight / weight.sum())
+    names = ("tray", "tray_time", "lot", "lot_time", "rho", "place")
+    return {name: np.array([getattr(pooled.draws[k].scales, name) for k in picked]) for name in names}
+
+
+def _fresh(
+    rest: _Rest,
+    pooled: PooledFit,
+    asks: Sequence[TrayAsk],
+    scales: dict[str, Array],
+    lot: int,
+    rng: np.random.Generator,
+) -> tuple[Array, Array, Array]:
+    """Effects that the rest cannot know, on share and time: of the lot with its treatments (N, T, 2), of the spring
+    beyond what the others tell of it (N, 2), of trays and places never seen (N, T, 2)."""
+    at, key = rest.design.columns.at, asks[0].key
+    normal = rng.standard_normal
+    own = np.zeros((_DRAWS, len(asks), 2))
+    if ("species", 0, key.group) not in at:
+        own += (normal((_DRAWS, 2)) * [SHARE_SD, _TIME_SD])[:, None]
+    if lot < 0:
+        own += (normal((_DRAWS, 2)) * np.column_stack([scales["lot"], scales["lot_time"]]))[:, None]
+    tried = {label for one in rest.design.lots if one.group == key.group for label in one.labels}
+    for label in sorted({str(ask.key.label) for ask in asks} - tried) if tried else ():
+        under = [k for k, ask in enumerate(asks) if ask.key.label == label]
+        own[:, under] += (normal((_DRAWS, 2)) * [TREATMENT_SD, TREATMENT_TIME_SD])[:, None]
+    spring = np.zeros((_DRAWS, 2))
+    for what, sd in ((0, pooled.scatter.season), (1, pooled.scatter.season_time)):
+        names = ("season", what, key.season), ("species in season", what, key.group, key.season)
+        for name in names:
+            spring[:, what] += 0.0 if name in at else sd / np.sqrt(2) * normal(_DRAWS)
+    trays = normal((_DRAWS, len(asks), 2)) * np.stack([scales["tray"], scales["tray_time"]], axis=1)[:, None]
+    if rest.design.prior.place.any():
+        for place in sorted({str(ask.key.place) for ask in asks}):
+            if ("place", 0, key.season, place) not in at:
+                there = [k for k, ask in enumerate(asks) if ask.key.place == place]
+                trays[:, there, 0] += (scales["place"] * normal(_DRAWS))[:, None]
+    return own, spring, trays
+
+
+def _out(pooled: PooledFit, group: str, asks: Sequence[TrayAsk], time: Array, log_sigma: Array) -> Array:
+    choice = pooled.choices[group]
+    start = np.array([ask.origin_days if choice.origin == "1 February" else 0.0 for ask in asks])
+    elapsed = np.maximum(np.array([ask.last_day for ask in asks]) - start, 1e-3)
+    return np.asarray(FAMILIES[choice.family].cdf((np.log(elapsed) - time) / np.exp(log_sigma)))
+
+
+def _middle_time(pooled: PooledFit, group: str, time: Array, log_sigma: Array) -> Array:
+    return np.asarray(time + FAMILIES[pooled.choices[group].family].quantile(0.5) * np.exp(log_sigma))
+
+
+def _slope(rest: _Rest, season: int | None) -> tuple[float, float] | None:
+    at = rest.design.columns.at.get(("chill", 0, season))
+    if at is None:
+        return None
+    found, form = rest.law.elimination, np.zeros(len(rest.law.middle.beta))
+    form[at] = 1.0
+    half = solve_triangular(found.factor, form, trans="T")
+    return float(rest.law.middle.beta[at]), float(np.sqrt(half @ half))
