@@ -109,6 +109,8 @@ def lentisc_book(data: Path) -> dict[str, pd.DataFrame]:
         columns={"spring": "season"}
     )
     return {
+        "species": pd.DataFrame({"species": ["lentisc"]}),
+        "lots": pd.DataFrame({"lot": seeds["lot"].unique(), "species": "lentisc"}),
         "trays": trays.assign(rows=2, columns=8, seeds_per_cell="1"),
         "cells": looks(seeds, pd.Series(last, index=seeds.index)),
     }

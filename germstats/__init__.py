@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from germstats.decisions.poor_lots import review
     from germstats.decisions.sowing import seeds_per_cell
     from germstats.decisions.trial_design import design_trial
+    from germstats.decisions.waiting import watch
     from germstats.models.emergence import fit_emergence
     from germstats.records.book import read_book
 
@@ -23,6 +24,7 @@ __all__ = [
     "read_book",
     "review",
     "seeds_per_cell",
+    "watch",
 ]
 
 _HOMES = {
@@ -33,6 +35,7 @@ _HOMES = {
     "back_test": "germstats.decisions.backtest",
     "compare": "germstats.decisions.covers",
     "review": "germstats.decisions.poor_lots",
+    "watch": "germstats.decisions.waiting",
     "design_trial": "germstats.decisions.trial_design",
 }
 

@@ -23,6 +23,7 @@ COMMANDS = {
     "plan": ("germstats.cli.plan:plan", "Plan trays, seed and dates for the orders."),
     "compare": ("germstats.cli.compare:compare", "Compare covers, or another treatment, tray by tray."),
     "trial": ("germstats.cli.trial:trial", "Say how many trays tell covers apart, and lay them out."),
+    "watch": ("germstats.cli.watch:watch", "Say which trays are late, done, or worth keeping."),
     "review": ("germstats.cli.review:review", "Say why a lot did poorly, and what would settle it."),
     "backtest": ("germstats.cli.backtest:backtest", "Hold past forecasts against what came."),
 }

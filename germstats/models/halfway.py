@@ -28,7 +28,6 @@ from germstats.records.patterns import Patterns
 _CANDIDATES = 12
 _STRETCH = 1.25  # of the proposal's spread, so that its tails hold the exact law's
 _TOGETHER = 4000  # tray copies evaluated at once: enough to spread the overhead, few enough for the cache
-_AFTER_SPRING = 181.0  # days from 1 February to 31 July
 
 
 @dataclass(frozen=True)
@@ -47,6 +46,10 @@ class Halfway:
         Sums to 1.
     seen_share : (N, U) array
         Draws of F(last check).
+    days : (D,) array
+        Days from 1 February at which `course` is told.
+    course : (N, D, U) array
+        Draws of the cells expected to be filled by those days.
     """
 
     trays: tuple[str, ...]
@@ -55,9 +58,13 @@ class Halfway:
     final: Index
     weight: Array
     seen_share: Array
+    days: Array
+    course: Array
 
 
-def finish_season(fit: EmergenceFit, season: int, draws: int = 400, seed: int = 0) -> Halfway:
+def finish_season(
+    fit: EmergenceFit, season: int, draws: int = 400, seed: int = 0, days: Array | None = None
+) -> Halfway:
     """Forecast the trays of a season from their records so far.
 
     Parameters
@@ -67,6 +74,8 @@ def finish_season(fit: EmergenceFit, season: int, draws: int = 400, seed: int = 
     season : int
     draws : int
     seed : int
+    days : (D,) array, optional
+        Days from 1 February at which the course of the season is told.
 
     Returns
     -------
@@ -78,15 +87,17 @@ def finish_season(fit: EmergenceFit, season: int, draws: int = 400, seed: int = 
     patterns = fit.patterns
     known = (patterns.trays["season"] == season) & patterns.trays["filled"].notna()
     known &= patterns.trays["record"] != "seedlings"
-    under_way = _UnderWay(pooled, patterns, np.flatnonzero(known.to_numpy()))
+    asked = np.zeros(0) if days is None else days
+    under_way = _UnderWay(pooled, patterns, np.flatnonzero(known.to_numpy()), fit.spec.spring_ends, asked)
     rng = np.random.default_rng(seed)
     each = max(draws // len(pooled.draws), 1)
-    finals, seen, weights = [], [], []
+    finals, seen, weights, courses = [], [], [], []
     with one_thread():
         for draw in pooled.draws:
             at = _effects(under_way, draw, each, rng)
-            final, share = _finished(under_way, draw, at, rng)
+            final, share, course = _finished(under_way, draw, at, rng)
             finals.append(final)
+            courses.append(course)
             seen.append(share)
             weights.append(np.full(each, draw.weight / each))
     trays = under_way.trays
@@ -97,6 +108,8 @@ def finish_season(fit: EmergenceFit, season: int, draws: int = 400, seed: int = 
         final=np.concatenate(finals),
         weight=np.concatenate(weights),
         seen_share=np.concatenate(seen),
+        days=asked,
+        course=np.concatenate(courses),
     )
 
 
@@ -107,6 +120,8 @@ class _UnderWay:
     pooled: PooledFit
     patterns: Patterns
     codes: Index
+    spring_ends: tuple[int, int]
+    days: Array
 
     @cached_property
     def trays(self) -> pd.DataFrame:
@@ -124,6 +139,14 @@ class _UnderWay:
     @cached_property
     def origin_days(self) -> Array:
         return self.trays["origin_days"].to_numpy(dtype=float)
+
+    @cached_property
+    def end_days(self) -> Array:
+        """Days from sowing to the end of the spring each tray is judged in."""
+        origin = self.trays["sown_on"] + pd.to_timedelta(self.trays["origin_days"], unit="D")
+        month, day = self.spring_ends
+        ends = pd.to_datetime({"year": origin.dt.year, "month": month, "day": day})
+        return np.asarray((ends - self.trays["sown_on"]).dt.days, dtype=float)
 
     @cached_property
     def pieces(self) -> list[tuple[Part, Index, Compiled]]:
@@ -185,12 +208,15 @@ def _values(trays: _UnderWay, draw: PooledDraw, at: Array) -> Array:
     return values
 
 
-def _finished(trays: _UnderWay, draw: PooledDraw, at: Array, rng: np.random.Generator) -> tuple[Index, Array]:
-    """Draws of the cells filled at the end, and of F(last check)."""
+def _finished(trays: _UnderWay, draw: PooledDraw, at: Array, rng: np.random.Generator) -> tuple[Index, Array, Array]:
+    """Draws of the cells filled at the end, of F(last check), and of the cells expected to be filled by each day."""
     patterns = trays.patterns
     final = np.repeat(trays.trays["filled"].to_numpy(dtype=np.int64)[None], len(at), axis=0)
     last = trays.trays["last_day"].to_numpy(dtype=float)
-    share_last, share_end = (_share_by(trays, draw, at, day) for day in (last, trays.origin_days + _AFTER_SPRING))
+    share_last, share_end = (_share_by(trays, draw, at, day) for day in (last, np.maximum(trays.end_days, last)))
+    by_day = [_share_by(trays, draw, at, np.clip(trays.origin_days + day, last, trays.end_days)) for day in trays.days]
+    shares = np.stack([*by_day, share_end])  # (D + 1, each, U)
+    course = np.repeat(final[:, None].astype(float), len(trays.days), axis=1)
     position = {code: k for k, code in enumerate(trays.codes)}
     p = expit(at[:, :, 0])
     rho = np.full(len(at), draw.scales.rho)
@@ -203,9 +229,12 @@ def _finished(trays: _UnderWay, draw: PooledDraw, at: Array, rng: np.random.Gene
             days[k] = day
             by_now = _share_by(trays, draw, at, days)[:, k]
         rate = patterns.sowings[sowing]
-        still = empty_by(p[:, k], rho, np.maximum(share_end[:, k], by_now), rate) / empty_by(p[:, k], rho, by_now, rate)
-        final[:, k] += rng.binomial(int(count), np.clip(1 - still, 0.0, 1.0))
-    return final, share_last
+        later = np.maximum(shares[:, :, k], by_now)
+        still = empty_by(np.broadcast_to(p[:, k], later.shape), np.broadcast_to(rho, later.shape), later, rate)
+        fills = np.clip(1 - still / empty_by(p[:, k], rho, by_now, rate), 0.0, 1.0)
+        final[:, k] += rng.binomial(int(count), fills[-1])
+        course[:, :, k] += count * fills[:-1].T
+    return final, share_last, course
 
 
 def _share_by(trays: _UnderWay, draw: PooledDraw, at: Array, days: Array) -> Array:

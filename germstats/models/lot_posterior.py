@@ -41,12 +41,15 @@ class Scatter:
         On logit p, between trays of one lot and treatment in one season, and between seasons.
     tray_time, season_time : float
         On log time.
+    late_spring : bool
+        A season still under way may be late as a whole, by a number of days; off where days are told by heat.
     """
 
     tray: float = 0.5
     season: float = 0.35
     tray_time: float = 0.08
     season_time: float = 0.15
+    late_spring: bool = True
 
 
 @dataclass(frozen=True)

@@ -107,7 +107,7 @@ def learn_scales(
         priors = _time_priors(patterns, lots, laws)
         design = build_design(patterns, lots, laws, priors, scatter)
         start = _usual_mode(design)
-        current = _under_way(design, patterns, start)
+        current = _under_way(design, patterns, start) if scatter.late_spring else None
         if current is not None:
             design = build_design(patterns, lots, laws, priors, scatter, current)
         scale_set = _scale_set(design, held_tray)

@@ -159,9 +159,9 @@ def tray_maps(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) -> d
     trays = sown_trays(book, spring_ends)
     trays = trays[trays["rows"].notna() & trays["columns"].notna()].drop_duplicates("tray")
     cells = _placed(_within(book.tables["cells"], trays, "checked_on"), trays)
-    cells["taken"] = _taken_out(book, cells)
+    each = _each_cell(cells, _taken_out(book, cells))
     looks = _within(book.tables["maps"], trays, "seen_on").sort_values("seen_on", kind="stable")
-    by_tray = {str(tray): rows for tray, rows in cells.groupby("tray", sort=False)}
+    by_tray = {str(tray): rows for tray, rows in each.groupby("tray", sort=False)}
     empty = dict(zip(looks["tray"], looks["empty_cells"], strict=True))
     found: dict[str, TrayMap] = {}
     for tray in trays.to_dict("records"):
@@ -202,38 +202,49 @@ def _taken_out(book: RecordBook, cells: pd.DataFrame) -> Marks:
     for tray, on, named in events[["tray", "on", "cells"]].itertuples(index=False):
         first |= {(str(tray), cell): on for cell in str(named).split() or [""]}
     never = pd.Timestamp.max
-    keys = zip(cells["tray"], cells["cell"], cells["checked_on"], strict=True)
-    taken = [on >= min(first.get((tray, cell), never), first.get((tray, ""), never)) for tray, cell, on in keys]
-    return np.array(taken, dtype=bool)
+    taken = cells["tray"].isin({tray for tray, _ in first}).to_numpy(dtype=bool)
+    told = cells[taken]
+    keys = zip(told["tray"], told["cell"], told["checked_on"], strict=True)
+    taken[taken] = [on >= min(first.get((tray, cell), never), first.get((tray, ""), never)) for tray, cell, on in keys]
+    return taken
 
 
-def _from_cells(tray: dict[Hashable, Any], looks: pd.DataFrame) -> TrayMap:
+def _each_cell(cells: pd.DataFrame, taken: Marks) -> pd.DataFrame:
+    """One row per ``tray`` and ``place``: seedlings ``ever`` seen, its ``own`` seeds, those ``lost``, ``counted``.
+
+    Lost is what had been seen, and no longer stood, at the last look that counted both before seedlings were taken out.
+    """
+    by = ["tray", "place"]
+    looks = cells.groupby(by, sort=False)
+    both = cells[~taken & cells["alive"].notna().to_numpy() & cells["emerged"].notna().to_numpy()]
+    last = both.sort_values("checked_on", kind="stable").drop_duplicates(by, keep="last").set_index(by)
+    each = pd.DataFrame(
+        {
+            "ever": looks["seen"].max(),
+            "own": looks["seeds"].max().astype(float),
+            "counted": looks["emerged"].count() > 0,
+        }
+    )
+    lost = (last["seen"] - last["alive"].astype(float)).clip(lower=0.0)
+    return each.assign(lost=lost.reindex(each.index)).reset_index()
+
+
+def _from_cells(tray: dict[Hashable, Any], each: pd.DataFrame) -> TrayMap:
     shape = (int(tray["rows"]), int(tray["columns"]))
-    by_place = looks.groupby("place")
-    ever = _grid(shape, by_place["seen"].max())
-    own = _grid(shape, by_place["seeds"].max().astype(float))
+    ever, own, lost = (_grid(shape, each["place"], each[name]) for name in ("ever", "own", "lost"))
     mean, most = _sowing(tray["rate"])
     sown = np.where(np.isfinite(own), own, mean)
     above = np.where(np.isfinite(own), own, most)
     nothing = np.isnan(ever) | (sown == 0)
-    for grid in (ever, sown, above):
+    for grid in (ever, sown, above, lost):
         grid[nothing] = np.nan
-    counted = bool(looks["emerged"].notna().any())
-    return TrayMap(str(tray["tray"]), *shape, sown, ever, _lost(looks, shape), counted, above)
+    return TrayMap(str(tray["tray"]), *shape, sown, ever, lost, bool(each["counted"].any()), above)
 
 
-def _lost(looks: pd.DataFrame, shape: tuple[int, int]) -> Array:
-    """Seedlings seen by the last look that counted standing ones too, and no longer standing then."""
-    before = looks[~looks["taken"]].sort_values("checked_on", kind="stable")
-    counted = before[before["alive"].notna() & before["emerged"].notna()]
-    last = counted.groupby("place")[["seen", "alive"]].last().astype(float)
-    return np.maximum(_grid(shape, last["seen"] - last["alive"]), 0.0)
-
-
-def _grid(shape: tuple[int, int], values: pd.Series[Any]) -> Array:
+def _grid(shape: tuple[int, int], places: pd.Series[Any], values: pd.Series[Any]) -> Array:
     """Values by place -> (R, C), NaN where there is none."""
     grid = np.full(shape[0] * shape[1], np.nan)
-    grid[values.index.to_numpy(dtype=np.int64)] = values.to_numpy(dtype=float, na_value=np.nan)
+    grid[places.to_numpy(dtype=np.int64)] = values.to_numpy(dtype=float)
     return grid.reshape(shape)
 
 

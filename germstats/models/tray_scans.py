@@ -107,7 +107,7 @@ class JoinCount:
 
 
 def emptiest_block(filled: Marks, known: Marks, seed: int = 0, permutations: int = PERMUTATIONS) -> EmptyBlock | None:
-    """Find the emptiest rectangle that touches an edge and holds six cells or more.
+    """Find the emptiest rectangle that touches an edge and holds six cells or more, and no more than half of them.
 
     Rectangles are ranked by the likelihood ratio of one share inside and a higher one outside (Kulldorff 1997,
     Communications in Statistics: Theory and Methods 26:1481-1496, memory). Permutations end early where it is plain
@@ -130,7 +130,7 @@ def emptiest_block(filled: Marks, known: Marks, seed: int = 0, permutations: int
         return None
     corners = _rectangles(*known.shape)
     sizes = _inside(known[None], corners)[0]
-    fits = (sizes >= SMALLEST_BLOCK) & (sizes <= total - SMALLEST_BLOCK)
+    fits = (sizes >= SMALLEST_BLOCK) & (sizes <= total // 2)  # of more than half, the rest would be the odd patch
     corners, sizes = corners[fits], sizes[fits]
     if not sizes.size:
         return None

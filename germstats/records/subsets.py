@@ -2,11 +2,38 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns
+
+_DAYS_OF = {"checks": "checked_on", "cells": "checked_on", "events": "on", "maps": "seen_on", "weather": "date",
+            "trays": "sown_on"}  # fmt: skip
+
+
+def as_of(book: RecordBook, on: pd.Timestamp) -> RecordBook:
+    """The book as it stood on a day: nothing seen, sown or noted later is in it.
+
+    Parameters
+    ----------
+    book : RecordBook
+    on : pandas.Timestamp
+        The day itself is in.
+
+    Returns
+    -------
+    RecordBook
+        Findings are those of the whole book.
+    """
+    tables = {
+        name: table[~(table[_DAYS_OF[name]] > on)].reset_index(drop=True) if name in _DAYS_OF else table
+        for name, table in book.tables.items()
+    }
+    return replace(book, tables=tables)
 
 
 def before_season(patterns: Patterns, season: int) -> Patterns:

@@ -1,4 +1,4 @@
-"""Invented weather of the demonstration nursery: daily temperatures, and degree-days by the single-sine method."""
+"""Invented weather of the demonstration nursery: daily temperatures and the heat they add up to."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from germstats.models.timing import Array
+from germstats.models.weather import degree_days
 
 _MEAN_C, _SWING_C, _COLDEST_DAY = 8.5, 11.3, 20  # yearly course of the daily mean at about 780 m
 _HALF_RANGE_C, _HALF_RANGE_SWING_C = 6.2, 2.3  # half the gap between night and day, wider in summer
@@ -37,31 +37,6 @@ class Weather:
         """Degree-days above `base_c` summed from `start`; value i is the sum at the end of day ``start + i``."""
         skip = (start - self.first).days
         return np.cumsum(degree_days(self.tmin_c[skip:], self.tmax_c[skip:], base_c))
-
-
-def degree_days(tmin_c: Array, tmax_c: Array, base_c: float) -> Array:
-    """Degree-days of each day above a base temperature, by a single sine through its coldest and warmest hour.
-
-    Parameters
-    ----------
-    tmin_c, tmax_c : numpy.ndarray, shape (days,)
-        Any one unit of temperature, the same as `base_c`.
-    base_c : float
-
-    Returns
-    -------
-    numpy.ndarray, shape (days,)
-
-    Notes
-    -----
-    With m the middle and w half the range of the day: m - base where the day stays above the base, 0 where it stays
-    below, else ((m - base)(pi/2 - theta) + w cos theta) / pi with sin theta = (base - m) / w (Baskerville & Emin 1969,
-    Ecology 50:514-517, memory).
-    """
-    middle, half = (tmax_c + tmin_c) / 2, np.maximum((tmax_c - tmin_c) / 2, 1e-9)
-    theta = np.arcsin(np.clip((base_c - middle) / half, -1, 1))
-    heat: Array = ((middle - base_c) * (np.pi / 2 - theta) + half * np.cos(theta)) / np.pi
-    return np.where(tmin_c >= base_c, middle - base_c, np.where(tmax_c <= base_c, 0.0, heat))
 
 
 def simulate_weather(

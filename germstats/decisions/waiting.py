@@ -1,0 +1,228 @@
+"""A season under way: which trays are late, which are done, which to keep: `watch`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from germstats.decisions.demand import later_losses
+from germstats.decisions.waiting_advice import Facts, advised
+from germstats.decisions.waiting_course import Course, course_of, give_up_day, windows
+from germstats.decisions.waiting_spec import (
+    COMING,
+    FINISHED,
+    KEEP,
+    LATE,
+    NEARLY,
+    NOT_DUE,
+    NOT_TOLD,
+    NOTHING,
+    SECOND_WINTER,
+    SILENT,
+    UNSEEN,
+    LotWatch,
+    OrderWatch,
+    TrayWatch,
+    Watch,
+    WatchSpec,
+)
+from germstats.decisions.waiting_weather import heat_words
+from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
+from germstats.models.weather import HeatClock, by_heat, daily_weather, heat_clock
+from germstats.records.book import RecordBook
+from germstats.records.parsing import spelled
+from germstats.records.patterns import find_patterns
+from germstats.records.sown import ending_dates, sown_trays
+from germstats.records.subsets import as_of
+from germstats.records.suggesting import must_know
+
+
+@dataclass(frozen=True)
+class _Season:
+    """The trays of the spring under way, and what is known of them on the day."""
+
+    book: RecordBook
+    spec: WatchSpec
+    fit_spec: FitSpec
+    spring: int
+
+    @cached_property
+    def trays(self) -> pd.DataFrame:
+        """Trays sown and not yet past their spring, index 0.., with ``judged`` (year of that spring)."""
+        trays = sown_trays(self.book, self.fit_spec.spring_ends).drop_duplicates("tray")
+        trays = trays[trays["sown_on"].notna() & trays["rate"].notna() & (trays["window_end"] >= self.spec.on)]
+        trays = trays[trays["lot"].isin(self.spec.lots)] if self.spec.lots else trays
+        return trays.assign(judged=trays["origin"].dt.year).reset_index(drop=True)
+
+
+def watch(
+    book: RecordBook,
+    spec: WatchSpec,
+    fit_spec: FitSpec | None = None,
+    progress: Callable[[str], None] = lambda text: None,
+) -> Watch:
+    """Say of every tray of the spring under way what is still to come, and what to do with it.
+
+    Parameters
+    ----------
+    book : RecordBook
+    spec : WatchSpec
+    fit_spec : FitSpec, optional
+    progress : callable, optional
+
+    Returns
+    -------
+    Watch
+
+    Raises
+    ------
+    WrongUseError
+        No tray is under way on the day, an unknown lot, or a fit without pooling.
+    NotEnoughRecordsError
+        Nothing on record tells of any tray.
+    """
+    fit_spec = fit_spec or FitSpec()
+    if not fit_spec.pooling:
+        raise WrongUseError("A watch forecasts trays from all others, so it needs them fitted together: leave out "
+                            "--no-pooling.")  # fmt: skip
+    known = {str(lot) for lot in book.tables["trays"]["lot"] if lot}
+    for lot in spec.lots:
+        must_know(lot, known, f"There is no tray of the lot {lot}")
+    month, day = fit_spec.spring_ends
+    spring = spec.on.year + (spec.on > pd.Timestamp(spec.on.year, month, day))
+    season = _Season(as_of(book, spec.on), spec, fit_spec, spring)
+    if season.trays.empty:
+        raise WrongUseError(_nothing_under_way(book, spec, fit_spec))
+    fit, clock, course = _foretold(season, progress)
+    losses = _losses(book)
+    value = spec.plug_value if spec.plug_value is not None else _usual_price(book)
+    facts = Facts(fit, course, season.book, spec, value, losses, spring)
+    rows = [*(advised(facts, k) for k in range(len(course.trays))), *_not_forecast(season, course)]
+    rows.sort(key=_gravest_first)
+    return Watch(spec, spring, tuple(rows), _lots(course, spec), _orders(book, course, season, losses),
+                 heat_words(season.book, season.trays, clock, spec, spring), value)  # fmt: skip
+
+
+def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None) -> Course:
+    """Only the course of the trays under way on a day, as draws; parameters as in `watch`."""
+    fit_spec = fit_spec or FitSpec()
+    month, day = fit_spec.spring_ends
+    spring = on.year + (on > pd.Timestamp(on.year, month, day))
+    return _foretold(_Season(as_of(book, on), WatchSpec(on), fit_spec, spring), lambda text: None)[2]
+
+
+def _foretold(season: _Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None, Course]:
+    fit, clock = _fitted(season, progress)
+    progress("looking ahead")
+    here = season.trays[season.trays["judged"] == season.spring]
+    return fit, clock, course_of(fit, here, season.book.left_out, clock, season.spec.on)
+
+
+def _fitted(season: _Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None]:
+    """The fit of the records so far; by heat where the weather of this spring and an earlier one is known."""
+    patterns = find_patterns(season.book, season.fit_spec.spring_ends)
+    if patterns.trays.empty:
+        raise NotEnoughRecordsError("No tray has a check that can be used yet, in this season or an earlier one: look "
+                                    "at the trays first.")  # fmt: skip
+    weather = daily_weather(season.book.tables["weather"])
+    clock = None
+    if weather is not None:
+        years = sorted({int(y) for y in patterns.trays["season"]} | {season.spring})
+        clock = heat_clock(weather, years, season.spec.on, season.spec.base_c)
+    if clock is None or season.spring not in clock.springs:
+        return fit_emergence(patterns, season.fit_spec, progress), None
+    spec = replace(season.fit_spec, scatter=replace(season.fit_spec.scatter, late_spring=False))
+    return fit_emergence(by_heat(patterns, clock), spec, progress), clock
+
+
+def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> str:
+    trays = sown_trays(book, fit_spec.spring_ends)
+    trays = trays[trays["lot"].isin(spec.lots)] if spec.lots else trays
+    of = f" of {', '.join(spec.lots)}" if spec.lots else ""
+    if trays.empty or trays["sown_on"].isna().all():
+        return f"No tray{of} is in the book yet: enter trays first."
+    first, last = trays["sown_on"].min(), trays["window_end"].max()
+    if spec.on < first:
+        return f"On {spelled(spec.on)} no tray{of} was sown yet; the first was on {spelled(first)}."
+    if spec.on > last:
+        return (f"On {spelled(spec.on)} no tray{of} is under way: the last spring on record ended on {spelled(last)}. "
+                "germstats review looks back on it.")  # fmt: skip
+    return f"On {spelled(spec.on)} no tray{of} is under way: choose a day between sowing and the end of a spring."
+
+
+def _usual_price(book: RecordBook) -> float:
+    prices = book.tables["orders"]["price"].astype(float).dropna()
+    return float(prices.median()) if len(prices) else 1.0
+
+
+def _losses(book: RecordBook) -> float:
+    species = [str(one) for one in book.tables["species"]["species"]]
+    return float(np.median([later_losses(book, one, None).share for one in species])) if species else 0.06
+
+
+def _not_forecast(season: _Season, course: Course) -> list[TrayWatch]:
+    """Trays of which nothing is foretold: waiting for a second winter, ended by an event, or stopped by a finding."""
+    told, rows = set(course.trays["tray"]), []
+    whole, _ = ending_dates(season.book)
+    checks = season.book.tables["checks"].groupby("tray")["filled"].max()
+    for tray in season.trays[~season.trays["tray"].isin(told)].to_dict("records"):
+        name = str(tray["tray"])
+        seen = checks.get(name)
+        status, advice = NOT_TOLD, NOTHING
+        why = season.book.left_out.get(name, "nothing of it can be used")
+        if tray["judged"] > season.spring:
+            status, advice, why = SECOND_WINTER, KEEP, "needs two winters: no failure before its second spring"
+        elif name in whole:
+            why = f"its records ended on {spelled(whole[name])}"
+        rows.append(TrayWatch(
+            name, str(tray["lot"]), str(tray["species"] or tray["lot"]), str(tray["treatment"]), str(tray["place"]),
+            None if seen is None or pd.isna(seen) else int(seen),
+            0 if pd.isna(tray["tray_cells"]) else int(tray["tray_cells"]),
+            None, None, None, None, None, None, None, status, advice, why,
+        ))  # fmt: skip
+    return rows
+
+
+_GRAVEST = (SILENT, LATE, UNSEEN, COMING, NOT_DUE, NEARLY, FINISHED, SECOND_WINTER, NOT_TOLD)
+
+
+def _gravest_first(row: TrayWatch) -> tuple[int, float, str, str]:
+    return _GRAVEST.index(row.status), row.behind if row.behind is not None else 1.0, row.lot, row.tray
+
+
+def _lots(course: Course, spec: WatchSpec) -> tuple[LotWatch, ...]:
+    rows = []
+    for lot in dict.fromkeys(course.trays["lot"]):
+        at = np.flatnonzero((course.trays["lot"] == lot).to_numpy())
+        final = course.final[:, at].sum(axis=1)
+        low, high = course.quantiles(final)
+        first, half, most = windows(course, at)
+        rows.append(LotWatch(
+            str(lot), str(course.trays["species"].iloc[at[0]]), len(at), int(course.cells[at].sum()),
+            int(course.now[at].sum()), low, float(course.weight @ final), high, first, half, most,
+            give_up_day(course, at, spec.on),
+        ))  # fmt: skip
+    return tuple(rows)
+
+
+def _orders(book: RecordBook, course: Course, season: _Season, losses: float) -> tuple[OrderWatch, ...]:
+    """Plugs still owed this year of each species against its trays of this spring."""
+    orders = book.tables["orders"].dropna(subset=["plugs"])
+    due = orders["due"].fillna(season.spec.on)
+    orders = orders[(due >= season.spec.on) & (due <= pd.Timestamp(season.spring, 12, 31))]
+    owed = (orders["plugs"].astype(float) - orders["delivered"].astype("Float64").fillna(0).astype(float)).clip(lower=0)
+    rows = []
+    for species, plugs in owed.groupby(orders["species"]).sum().items():
+        at = np.flatnonzero((course.trays["species"] == species).to_numpy())
+        if not at.size or season.spec.lots or plugs <= 0:
+            continue
+        needed = float(plugs) / (1 - losses)
+        chance = float(course.weight @ (course.final[:, at].sum(axis=1) >= needed))
+        rows.append(OrderWatch(str(species), int(plugs), float(np.clip(chance, 0.001, 0.999)),
+                               course.window(course.course[:, :, at].sum(axis=2), needed)))  # fmt: skip
+    return tuple(rows)

@@ -1,0 +1,194 @@
+"""What is wanted of a watch, and what it found: frozen results of `germstats.decisions.waiting.watch`."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+
+import pandas as pd
+
+from germstats.errors import WrongUseError
+from germstats.models.weather import BASE_C
+
+NOT_DUE, UNSEEN, COMING, NEARLY, LATE, SILENT, FINISHED, SECOND_WINTER, NOT_TOLD = (
+    "not yet due", "not looked at", "coming", "nearly done", "late", "silent", "finished",
+    "waiting for its second winter", "not forecast",
+)  # fmt: skip
+"""Status of a tray."""
+KEEP, DISCARD, WINTER_OVER, MOVE_ON, LOOK, NOTHING = (
+    "keep", "discard", "winter over", "pot on", "look at it", "nothing to decide",
+)  # fmt: skip
+"""Advice."""
+
+
+@dataclass(frozen=True)
+class WatchSpec:
+    """What is wanted.
+
+    Attributes
+    ----------
+    on : pandas.Timestamp
+        The day; later records are not used.
+    lots : tuple of str
+        Only these; empty for all.
+    plug_value : float or None
+        Money for a plug; None: the middle price of the book's orders, else 1.
+    holding_cost : float
+        Money for holding a tray a week, in plugs' values (common practice, no source).
+    base_c : float
+        Temperature above which heat counts.
+    """
+
+    on: pd.Timestamp
+    lots: tuple[str, ...] = ()
+    plug_value: float | None = None
+    holding_cost: float = 0.5
+    base_c: float = BASE_C
+
+    def __post_init__(self) -> None:
+        if not (0 <= self.holding_cost < math.inf and (self.plug_value is None or 0 <= self.plug_value < math.inf)):
+            raise WrongUseError("The value of a plug and the cost of holding a tray cannot be below 0, nor endless.")
+        if not -10 <= self.base_c <= 30:
+            raise WrongUseError(f"The base of degree-days is a temperature from -10 to 30 C, not {self.base_c:g}.")
+
+
+@dataclass(frozen=True)
+class TrayWatch:
+    """One tray.
+
+    Attributes
+    ----------
+    tray, lot, species, treatment, place : str
+    filled_now, cells : int or None, int
+        None before its first check.
+    final_low, final, final_high : int, float, int
+        Cells filled by the end of its spring, 90 % range; None where nothing is foretold.
+    chance_more : float
+        That at least one more cell fills, never nearer to 0 or 1 than .001; None where nothing is foretold.
+    by_now : float or None
+        Cells that trays like it have filled by its last check.
+    behind : float or None
+        Chance that a tray like it has so few by then; None where nothing tells.
+    give_up_after : pandas.Timestamp or None
+        After it under 5 % of the lot's remaining plugs would come; None where there is nothing to wait for.
+    status, advice, why : str
+    """
+
+    tray: str
+    lot: str
+    species: str
+    treatment: str
+    place: str
+    filled_now: int | None
+    cells: int
+    final_low: int | None
+    final: float | None
+    final_high: int | None
+    chance_more: float | None
+    by_now: float | None
+    behind: float | None
+    give_up_after: pd.Timestamp | None
+    status: str
+    advice: str
+    why: str
+
+
+Window = tuple[pd.Timestamp, pd.Timestamp]
+
+
+@dataclass(frozen=True)
+class LotWatch:
+    """One lot: its trays together.
+
+    Attributes
+    ----------
+    lot, species : str
+    trays, cells, filled_now : int
+    final_low, final, final_high : int, float, int
+    first, half, most : (low, high) or None
+        90 % windows of the day on which its first cell fills, half of those it will fill, and nine of ten of them.
+    give_up_after : pandas.Timestamp or None
+    """
+
+    lot: str
+    species: str
+    trays: int
+    cells: int
+    filled_now: int
+    final_low: int
+    final: float
+    final_high: int
+    first: Window | None
+    half: Window | None
+    most: Window | None
+    give_up_after: pd.Timestamp | None
+
+
+@dataclass(frozen=True)
+class OrderWatch:
+    """Orders of one species against this season's trays.
+
+    Attributes
+    ----------
+    species : str
+    plugs : int
+        Still to be delivered.
+    chance : float
+        That this season's trays bring so many.
+    last_plant : (low, high) or None
+        90 % window of the day the last one needed is up, in springs that bring so many.
+    """
+
+    species: str
+    plugs: int
+    chance: float
+    last_plant: Window | None
+
+
+@dataclass(frozen=True)
+class Watch:
+    """What `watch` found.
+
+    Attributes
+    ----------
+    spec : WatchSpec
+    spring : int
+    rows : tuple of TrayWatch
+        Overdue first.
+    lots : tuple of LotWatch
+    orders : tuple of OrderWatch
+    weather : tuple of str
+        Heat and chill so far, in words; empty without weather.
+    plug_value : float
+        As used.
+    """
+
+    spec: WatchSpec
+    spring: int
+    rows: tuple[TrayWatch, ...]
+    lots: tuple[LotWatch, ...]
+    orders: tuple[OrderWatch, ...]
+    weather: tuple[str, ...]
+    plug_value: float
+
+    def as_record(self) -> dict[str, object]:
+        """What `germstats watch --json` prints; dates as text."""
+        return {
+            "on": f"{self.spec.on:%Y-%m-%d}",
+            "spring": self.spring,
+            "plug_value": self.plug_value,
+            "holding_cost": self.spec.holding_cost,
+            "rows": [_dated(asdict(row)) for row in self.rows],
+            "lots": [_dated(asdict(row)) for row in self.lots],
+            "orders": [_dated(asdict(row)) for row in self.orders],
+            "weather": list(self.weather),
+        }
+
+
+def _dated(record: dict[str, object]) -> dict[str, object]:
+    def told(value: object) -> object:
+        if isinstance(value, pd.Timestamp):
+            return f"{value:%Y-%m-%d}"
+        return [told(one) for one in value] if isinstance(value, tuple) else value
+
+    return {name: told(value) for name, value in record.items()}

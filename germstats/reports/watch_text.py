@@ -1,0 +1,154 @@
+"""`watch` in words: overdue trays first, then every tray, lots on a calendar, what the weather says."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from germstats.decisions.waiting_spec import (
+    DISCARD,
+    KEEP,
+    LATE,
+    LOOK,
+    MOVE_ON,
+    SECOND_WINTER,
+    SILENT,
+    UNSEEN,
+    WINTER_OVER,
+    LotWatch,
+    OrderWatch,
+    TrayWatch,
+    Watch,
+    Window,
+)
+from germstats.records.parsing import spelled
+from germstats.reports.sentences import CAUTION, number, percent, spread, wrapped
+from germstats.reports.tables import text_table
+
+_HEADER = ("tray", "lot", "cover, treatment", "filled", "of", "final", "range", "more %", "usual by now",
+           "give up after", "status", "advice")  # fmt: skip
+
+
+def watch_text(found: Watch) -> str:
+    """The whole printed answer of `germstats watch`."""
+    overdue = [row for row in found.rows if row.status in (SILENT, LATE, UNSEEN)]
+    lines = [
+        wrapped(
+            f"Spring {found.spring} as of {spelled(found.spec.on)}, by the checks up to that day. 'filled' is seen, "
+            "'final' what to expect by the end of the spring, its range holding nine trays of ten; 'more %' the chance "
+            "that another cell fills; 'usual by now' what trays like it have by the day of its last check."
+        ),
+        "",
+        *(wrapped(f"{words[0].upper()}{words[1:]}.") for words in found.weather),
+        *([""] if found.weather else []),
+        *_overdue(overdue),
+        text_table(_HEADER, [_line(row) for row in found.rows]),
+        "",
+        *_reasons(found),
+        "Lots, and the days by which their first cell, half and nine in ten of their cells fill (90 % windows):",
+        text_table(("lot", "filled", "of", "final", "range", "first", "half", "nine in ten", "give up after"),
+                   [_lot(row, found.spec.on) for row in found.lots]),
+        "",
+        *_orders(found),
+        wrapped(_next(found)),
+        wrapped(CAUTION),
+    ]  # fmt: skip
+    return "\n".join(lines)
+
+
+def _overdue(rows: list[TrayWatch]) -> list[str]:
+    if not rows:
+        return ["No tray is overdue.", ""]
+    said = [_overdue_words(row) for row in rows]
+    return [
+        f"Overdue, {len(rows)} {'tray' if len(rows) == 1 else 'trays'}:",
+        *(wrapped(words, "  ") for words in said),
+        "",
+    ]
+
+
+def _overdue_words(row: TrayWatch) -> str:
+    if row.status == UNSEEN:
+        return f"{row.tray} ({row.lot}): not looked at yet; {row.why}. Look at it now."
+    behind = 1 if row.behind is None else max(round(100 * row.behind), 1)
+    usual = "" if row.by_now is None else f", {row.by_now:.0f} would be usual, and {behind} in 100 trays have so few"
+    seen = f"{row.tray} ({row.lot}): {number(row.filled_now)} of {row.cells} cells{usual}."
+    return f"{seen} {_capital(row.advice)}: {row.why}."
+
+
+def _capital(words: str) -> str:
+    return words[0].upper() + words[1:]
+
+
+def _line(row: TrayWatch) -> tuple[str, ...]:
+    told = row.final is not None and row.chance_more is not None
+    return (
+        row.tray, row.lot or "-", row.treatment, number(row.filled_now), str(row.cells),
+        f"{row.final:.0f}" if told else "-",
+        spread(str(row.final_low), str(row.final_high)) if told else "-",
+        percent(row.chance_more) if row.chance_more is not None else "-",
+        "-" if row.by_now is None else f"{row.by_now:.0f}",
+        _day(row.give_up_after), row.status, row.advice,
+    )  # fmt: skip
+
+
+def _day(day: pd.Timestamp | None) -> str:
+    return "-" if day is None else f"{day:%Y-%m-%d}"
+
+
+def _reasons(found: Watch) -> list[str]:
+    """Why trays are to be kept over, given up or are not forecast: one line for each reason."""
+    by_reason: dict[str, list[str]] = {}
+    for row in found.rows:
+        if row.advice in (DISCARD, WINTER_OVER) or row.final is None:
+            by_reason.setdefault(f"{row.advice}: {row.why}" if row.final is not None else row.why, []).append(row.tray)
+    lines = [wrapped(f"{', '.join(trays)}: {why}.", "  ") for why, trays in by_reason.items()]
+    held = (f"A plug counts {found.plug_value:.3g}, holding a tray a week {found.spec.holding_cost:.3g} (--plug-value, "
+            "--holding-cost; common practice, no source).")  # fmt: skip
+    return [*lines, *([""] if lines else []), wrapped(held), ""]
+
+
+def _lot(row: LotWatch, on: pd.Timestamp) -> tuple[str, ...]:
+    days = [_window(one, on) for one in (row.first, row.half, row.most)]
+    return (row.lot, str(row.filled_now), str(row.cells), f"{row.final:.0f}",
+            spread(str(row.final_low), str(row.final_high)), *days, _day(row.give_up_after))  # fmt: skip
+
+
+def _window(window: Window | None, on: pd.Timestamp) -> str:
+    if window is None:
+        return "-"
+    low, high = window
+    if high <= on:
+        return "passed"
+    if low <= on:
+        return f"to {high:%m-%d}"
+    return f"{low:%m-%d} to {high:%m-%d}" if low != high else f"{low:%m-%d}"
+
+
+def _orders(found: Watch) -> list[str]:
+    if not found.orders:
+        return []
+    return ["Orders due this year:", *(wrapped(_order(row, found.spec.on), "  ") for row in found.orders), ""]
+
+
+def _order(row: OrderWatch, on: pd.Timestamp) -> str:
+    when = "" if row.last_plant is None else f"; the last plant needed is up {_when(row.last_plant, on)}"
+    return f"{row.species}, {row.plugs} plugs: {percent(row.chance)} % that this spring's trays bring them{when}."
+
+
+def _when(window: Window, on: pd.Timestamp) -> str:
+    low, high = window
+    return "already" if high <= on else f"between {spelled(max(low, on))} and {spelled(high)}"
+
+
+def _next(found: Watch) -> str:
+    said = []
+    looks = [row.tray for row in found.rows if row.advice == LOOK]
+    if looks:
+        said.append(f"look at {', '.join(looks[:6])}{' and others' if len(looks) > 6 else ''}, zeros too")
+    if any(row.status in (SILENT, LATE) for row in found.rows):
+        said.append("squash 20 seeds from empty cells of the overdue trays: firm and white ones are alive")
+    if any(row.advice == MOVE_ON for row in found.rows):
+        said.append("pot on the trays that are done")
+    if any(row.advice == KEEP and row.status != SECOND_WINTER for row in found.rows):
+        said.append("check the others again in a week")
+    return f"Next: {'; '.join(said) or 'nothing needs doing'}. In August germstats review says why a lot did poorly."

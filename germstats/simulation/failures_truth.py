@@ -1,0 +1,94 @@
+"""What really happened to the lots of a simulated nursery, and what of it records like theirs can show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import expit
+
+from germstats.models.forecast import empty_share
+from germstats.records.seeds import SowingRate
+from germstats.simulation.failures_trays import CELLS, TrayFacts
+from germstats.simulation.failures_world import FailureSpec, LotDraw, SpringDraw, lot_share
+
+
+@dataclass(frozen=True)
+class LotTruth:
+    """What really happened to a lot in the last spring.
+
+    Attributes
+    ----------
+    lot, species : str
+    causes : tuple of str
+        Empty where nothing did.
+    detectable : tuple of str
+        Those of `causes` that records like these can show, by the truth only.
+    share, real_share : float
+        Share of its seeds that emerge in an average tray of an ordinary spring, and after what befell the whole lot in
+        the spring it had.
+    earlier : bool
+        It was sown in an earlier spring.
+    trays : tuple of str
+    decoys : tuple of str
+    """
+
+    lot: str
+    species: str
+    causes: tuple[str, ...]
+    detectable: tuple[str, ...]
+    share: float
+    real_share: float
+    earlier: bool
+    trays: tuple[str, ...]
+    decoys: tuple[str, ...]
+
+
+def lot_truth(lot: LotDraw, spring: SpringDraw, trays: Sequence[TrayFacts], spec: FailureSpec) -> LotTruth:
+    """The truth of one lot; `trays` are those of the last spring."""
+    deep = [one.plan.cover == "sand" for one in trays]
+    real = float(np.mean([lot_share(lot, spring, one, last=True) for one in deep]))
+    seen = [cause for cause in lot.causes if _detectable(cause, lot, spring, trays, spec)]
+    names = tuple(one.plan.tray for one in trays)
+    share = float(expit(lot.logit))
+    return LotTruth(
+        lot.lot, lot.species.code, lot.causes, tuple(seen), share, real, lot.earlier, names, lot.decoys
+    )  # fmt: skip
+
+
+def _fill(share: float, spec: FailureSpec) -> float:
+    rate = SowingRate("counted", (spec.seeds,), float(spec.seeds))
+    return 1 - float(empty_share(np.array([share]), np.array([spec.world.rho]), rate)[0])
+
+
+def _detectable(cause: str, lot: LotDraw, spring: SpringDraw, trays: Sequence[TrayFacts], spec: FailureSpec) -> bool:
+    """Could records like these show the cause? By the truth only, not by what the review makes of it."""
+    usual = _fill(float(expit(lot.logit)), spec)
+    hurt = max((one.hurt.get(cause, 0.0) for one in trays), default=0.0)
+    if cause in ("seed", "chill"):
+        known = spec.lots > 1 or lot.earlier or spec.tests
+        return known and _far_down(lot, lot.factor[cause], len(trays), spec)
+    if cause == "cover":
+        deep = {one.plan.cover == "sand" for one in trays}
+        fill = _fill(float(expit(lot.logit)) * lot.factor["cover"], spec)
+        return len(deep) == 2 and 1 - fill / usual >= 0.25
+    if cause == "tray":
+        return len(trays) > 1 and hurt >= 0.35
+    if cause in ("mouse", "wash", "dry"):
+        return spec.record != "totals" and hurt >= 0.15 and usual >= 0.5
+    if cause == "damp":
+        return hurt >= 0.25
+    if cause == "miscount":
+        return hurt >= 0.20
+    return max(one.finally_filled - one.filled for one in trays) >= 0.20 * CELLS  # unfinished
+
+
+def _far_down(lot: LotDraw, factor: float, trays: int, spec: FailureSpec) -> bool:
+    """Fill 15 points down, and its logit by 2.33 predictive sds of a lot mean."""
+    world, share = spec.world, float(expit(lot.logit))
+    before, after = _fill(share, spec), _fill(share * factor, spec)
+    drop = np.log(before / (1 - before)) - np.log(after / (1 - after))
+    slope = spec.seeds * share / before  # of logit fill on logit share, where seeds fare alone
+    spread = slope * (world.lot**2 + world.season**2 + world.tray**2 / trays) ** 0.5
+    return before - after >= 0.15 and float(drop) >= 2.33 * spread

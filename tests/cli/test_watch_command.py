@@ -1,0 +1,89 @@
+"""`germstats watch`: words, JSON, and what it refuses."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from germstats.cli.main import main
+from tests.test_datasets import DATASETS
+
+BOOK = str(DATASETS / "demonstration")
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, ["watch", BOOK, *arguments])
+
+
+@pytest.fixture(scope="module")
+def april():
+    told = run("--on", "2026-04-15", "--json")
+    assert told.exit_code == 0, told.output
+    return json.loads(told.stdout)
+
+
+def test_json_has_what_scripts_need(april):
+    wanted = {"tray", "lot", "filled_now", "cells", "final_low", "final", "final_high", "chance_more", "give_up_after",
+              "status", "advice"}  # fmt: skip
+    for row in april["rows"]:
+        assert set(row) >= wanted
+        if row["final"] is not None:
+            assert (row["filled_now"] or 0) <= row["final_low"] <= row["final_high"] <= row["cells"]
+            assert row["final_low"] - 1 < row["final"] < row["final_high"] + 1  # a mean, which a range may just miss
+            assert 0.001 <= row["chance_more"] <= 0.999
+        if row["give_up_after"] is not None:
+            assert row["give_up_after"] >= "2026-04-15"
+
+
+def test_overdue_trays_come_first(april):
+    ranks = {"silent": 0, "late": 1, "not looked at": 2}
+    order = [ranks.get(row["status"], 3) for row in april["rows"]]
+    assert order == sorted(order)
+
+
+def test_later_records_are_not_used(april):
+    """Before the season's first check nothing is seen yet; in April less than in the end."""
+    winter = json.loads(run("--on", "2026-01-10", "--json").stdout)
+    assert all(row["filled_now"] in (None, 0) for row in winter["rows"])
+    assert all(row["status"] in ("not yet due", "waiting for its second winter", "not forecast")
+               for row in winter["rows"])  # fmt: skip
+    summer = json.loads(run("--on", "2026-07-20", "--json").stdout)
+    filled = {row["tray"]: row["filled_now"] or 0 for row in summer["rows"]}
+    assert all((row["filled_now"] or 0) <= filled[row["tray"]] for row in april["rows"] if row["tray"] in filled)
+    assert sum(filled.values()) > sum(row["filled_now"] or 0 for row in april["rows"])
+
+
+def test_a_two_winter_species_is_never_called_failed():
+    rows = json.loads(run("--on", "2024-06-01", "--lot", "SYAL-23A", "--json").stdout)["rows"]
+    assert {row["status"] for row in rows} == {"waiting for its second winter"}
+    assert {row["advice"] for row in rows} == {"keep"}
+
+
+def test_words_name_heat_overdue_trays_and_what_is_next():
+    told = run("--on", "2026-04-15")
+    assert told.exit_code == 0, told.output
+    words = " ".join(told.stdout.split())
+    assert "degree-days" in words and "Weeks of chill" in words
+    assert "Overdue" in words and "give up after" in words
+    assert "Next: look at" in words
+    assert " nan" not in words.lower()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--on", "15 April"], "is no day such as"),
+        (["--on", "2019-04-15"], "no tray was sown yet"),
+        (["--on", "2031-04-15"], "the last spring on record ended on 31 July"),
+        (["--on", "2026-04-15", "--lot", "MOFI-24B"], "did you mean MOFI-24A"),
+        (["--on", "2026-04-15", "--holding-cost", "-1"], "cannot be below 0"),
+        (["--on", "2026-04-15", "--no-pooling"], "leave out --no-pooling"),
+        ([], "--on"),
+    ],
+)
+def test_bad_wishes_are_refused_in_words(arguments, said):
+    told = run(*arguments)
+    assert told.exit_code == 2, told.output
+    assert said in told.output
