@@ -23,7 +23,8 @@ class TrayFile:
         Its id, its treatment in words, where it stands.
     deep : bool
         Under a deep cover.
-    rate : SowingRate
+    rate : SowingRate or None
+        None where it is not known what was sown; such a tray does not count.
     cells : int
         Sown and seen.
     seeds, emerged : float or None
@@ -50,7 +51,7 @@ class TrayFile:
     label: str
     place: str
     deep: bool
-    rate: SowingRate
+    rate: SowingRate | None
     cells: int
     seeds: float | None
     emerged: int | None
@@ -64,6 +65,17 @@ class TrayFile:
     happened: tuple[str, ...] = ()
     cut_short: str = ""
     mice: bool = False
+
+    @property
+    def of_pinches(self) -> bool:
+        """Sown by pinches of unknown size, so that its share is of pinches."""
+        return self.rate is not None and self.rate.kind == "pinch_unmeasured"
+
+    @property
+    def sowing(self) -> SowingRate:
+        """What was sown in a cell of a tray that counts."""
+        assert self.rate is not None, "a tray of unknown sowing does not count"
+        return self.rate
 
 
 @dataclass(frozen=True)
@@ -123,6 +135,8 @@ class LotFile:
     usual : Usual
     apart : str
         What the lot was always sown with, and cannot be told from; empty where trays differ.
+    notes : tuple of str
+        What is to be said of it in any case.
     """
 
     lot: str
@@ -138,6 +152,7 @@ class LotFile:
     waiting: bool
     usual: Usual
     apart: str = ""
+    notes: tuple[str, ...] = ()
 
     @property
     def counting(self) -> tuple[int, ...]:
@@ -146,13 +161,13 @@ class LotFile:
         Trays sown by a pinch of unknown size count only where there are no others: their share is of pinches.
         """
         able = [k for k, tray in enumerate(self.trays) if tray.filled is not None and not tray.cut_short]
-        known = [k for k in able if self.trays[k].rate.kind != "pinch_unmeasured"]
+        known = [k for k in able if not self.trays[k].of_pinches]
         return tuple(known or able)
 
 
 def counted(tray: TrayFile) -> bool:
     """Whether seedlings of known seeds were counted, not filled cells only."""
-    return tray.emerged is not None and tray.seeds is not None and tray.rate.kind != "pinch_unmeasured"
+    return tray.emerged is not None and tray.seeds is not None and not tray.of_pinches
 
 
 def seen_of(tray: TrayFile, by_seed: bool) -> tuple[float, float]:
@@ -165,11 +180,11 @@ def seen_of(tray: TrayFile, by_seed: bool) -> tuple[float, float]:
 def foretold(tray: TrayFile, share: Array, rho: Array, by_seed: bool) -> tuple[Array, Array]:
     """Mean and variance (N,) of what comes at shares (N,): seedlings, or filled cells."""
     if by_seed:
-        n, seeds = tray.rate.mean, float(tray.seeds or 0)
+        n, seeds = tray.sowing.mean, float(tray.seeds or 0)
         uneven = 1 + (n - 1) * rho
-        extra = n * share / tray.rate.k if tray.rate.k is not None else 0.0
+        extra = n * share / tray.sowing.k if tray.sowing.k is not None else 0.0
         return seeds * share, seeds * (share * (1 - share) * uneven + share * extra)
-    fill = 1 - empty_share(share, rho, tray.rate)
+    fill = 1 - empty_share(share, rho, tray.sowing)
     return tray.cells * fill, tray.cells * fill * (1 - fill)
 
 
@@ -179,11 +194,11 @@ def own_logit(tray: TrayFile, rho: float) -> tuple[float, float]:
     came, of = seen_of(tray, by_seed)
     share = (came + 0.5) / (of + 1)
     if by_seed:
-        n = tray.rate.mean
-        uneven = 1 + (n - 1) * rho + (n * share / tray.rate.k / (1 - share) if tray.rate.k is not None else 0.0)
+        n = tray.sowing.mean
+        uneven = 1 + (n - 1) * rho + (n * share / tray.sowing.k / (1 - share) if tray.sowing.k is not None else 0.0)
         return float(np.log(share / (1 - share))), float(uneven / ((of + 1) * share * (1 - share)))
     grid = np.linspace(-9.0, 9.0, 721)
-    fill = 1 - empty_share(1 / (1 + np.exp(-grid)), np.full(grid.size, rho), tray.rate)
+    fill = 1 - empty_share(1 / (1 + np.exp(-grid)), np.full(grid.size, rho), tray.sowing)
     logit = float(np.interp(share, fill, grid))
     slope = max(float(np.interp(logit, grid, np.gradient(fill, grid))), 1e-3)
     return logit, float(share * (1 - share) / (of + 1) / slope**2)

@@ -9,14 +9,15 @@ from pathlib import Path
 import pandas as pd
 
 from germstats.decisions.lot_file import LotFile, TrayFile
+from germstats.decisions.review_book import gather
 from germstats.decisions.review_counts import came_words
 from germstats.decisions.review_evidence import evidence_of
-from germstats.decisions.review_gather import Gathered, lot_file
+from germstats.decisions.review_gather import lot_file
 from germstats.decisions.review_row import Evidence
 from germstats.decisions.review_rules import Reading, Rules, load_rules
 from germstats.decisions.review_scoring import KINDS_OF_TRAY, Scored, score
 from germstats.errors import NotEnoughRecordsError, WrongUseError
-from germstats.models.emergence import FitSpec, fit_emergence
+from germstats.models.emergence import FitSpec
 from germstats.records.book import RecordBook
 from germstats.records.suggesting import must_know
 
@@ -70,6 +71,8 @@ class LotReview:
     next_year, cautions : tuple of str
     evidence : tuple of Evidence
     trays : tuple of TrayFile
+    refused : str
+        What cannot be told apart, because it always went together, and what to sow to find out; empty where nothing.
     notes : tuple of str
     """
 
@@ -86,6 +89,7 @@ class LotReview:
     cautions: tuple[str, ...]
     evidence: tuple[Evidence, ...]
     trays: tuple[TrayFile, ...]
+    refused: str
     notes: tuple[str, ...]
 
     @property
@@ -96,14 +100,16 @@ class LotReview:
 
 @dataclass(frozen=True)
 class Review:
-    """Reviews of the lots of one season, poor ones first."""
+    """Reviews of the lots of one season, poor ones first; trays of no known lot are named."""
 
     season: int
     lots: tuple[LotReview, ...]
+    lotless: tuple[str, ...] = ()
 
     def as_record(self) -> dict[str, object]:
         """What `germstats review --json` prints beside the settings."""
-        return {"season": self.season, "lots": [_record(one) for one in self.lots]}
+        lots = [_record(one) for one in self.lots]
+        return {"season": self.season, "lots": lots, "trays_of_no_known_lot": list(self.lotless)}
 
 
 def _record(one: LotReview) -> dict[str, object]:
@@ -113,13 +119,13 @@ def _record(one: LotReview) -> dict[str, object]:
          "held_down": cause.capped}
         for cause in one.causes
     ]  # fmt: skip
-    evidence = [{"evidence": row.evidence, "reading": row.reading, "statistic": row.statistic, "words": row.words}
-                for row in one.evidence]  # fmt: skip
+    evidence = [{"evidence": row.evidence, "reading": row.reading, "statistic": row.statistic, "limit": row.limit,
+                 "words": row.words} for row in one.evidence]  # fmt: skip
     return {
         "lot": one.lot, "species": one.species, "season": one.season, "verdict": one.verdict,
         "because": list(one.doors), "seen": one.seen, "causes": causes, "told": one.told, "test": one.test or None,
         "next_year": list(one.next_year), "cautions": list(one.cautions), "evidence": evidence,
-        "notes": list(one.notes),
+        "refused": one.refused or None, "notes": list(one.notes),
     }  # fmt: skip
 
 
@@ -161,37 +167,39 @@ def review(
         raise WrongUseError("A review holds a lot against the others, so it needs them fitted together: leave out "
                             "--no-pooling.")  # fmt: skip
     held = load_rules(rules)
-    chosen, year = _chosen(book, lots, season)
-    fit = fit_emergence(book, fit_spec, progress)
-    gathered = Gathered(book, fit, held)
+    chosen, year, lotless = _chosen(book, lots, season)
+    gathered = gather(book, held, fit_spec, progress)
     reviews = []
     for lot in chosen:
         progress(f"reviewing {lot}")
         reviews.append(judge(lot_file(gathered, lot, year), held))
     order = [POOR, NO_VERDICT, NOT_OVER, AS_EXPECTED]
-    return Review(year, tuple(sorted(reviews, key=lambda one: (order.index(one.verdict), one.lot))))
+    return Review(year, tuple(sorted(reviews, key=lambda one: (order.index(one.verdict), one.lot))), lotless)
 
 
-def _chosen(book: RecordBook, lots: Sequence[str], season: int | None) -> tuple[tuple[str, ...], int]:
+def _chosen(book: RecordBook, lots: Sequence[str], season: int | None) -> tuple[tuple[str, ...], int, tuple[str, ...]]:
+    """Lots to review, the season, and trays of it that belong to no known lot."""
     trays = book.tables["trays"].dropna(subset=["season"])
     trays = trays[trays["lot"] != ""]
     if trays.empty:
         raise NotEnoughRecordsError("No tray is in the book yet: enter trays and their checks first.")
-    known = {str(lot) for lot in trays["lot"]}
+    listed = set(book.tables["lots"]["lot"].astype(str)) or {str(lot) for lot in trays["lot"]}
+    sown = trays[trays["lot"].isin(listed)]
     for lot in lots:
-        must_know(lot, known, f"There is no tray of the lot {lot}")
-    own = trays[trays["lot"].isin(lots)] if lots else trays
+        must_know(lot, {str(name) for name in sown["lot"]}, f"There is no tray of the lot {lot}")
+    own = sown[sown["lot"].isin(lots)] if lots else trays
     year = int(own["season"].max()) if season is None else season
     years = sorted({int(y) for y in trays["season"]})
     if year not in years:
         raise WrongUseError(f"No tray was sown for the season {year}; the book has {', '.join(map(str, years))}.")
-    here = sorted({str(lot) for lot in own.loc[own["season"] == year, "lot"]})
-    away = sorted(set(lots) - set(here))
+    here = {str(lot) for lot in own.loc[own["season"] == year, "lot"]}
+    away = sorted(set(lots) - here)
     if away:
         when = ", ".join(f"{lot} in {_years(trays, lot)}" for lot in away)
         raise WrongUseError(f"Not sown for the season {year}: {when}; choose with --season.")
-    known_lots = set(book.tables["lots"]["lot"].astype(str)) or set(here)
-    return tuple(lot for lot in here if lot in known_lots), year
+    every = book.tables["trays"]
+    lost = every[(every["season"] == year).fillna(False) & ~every["lot"].isin(listed)] if not lots else every[:0]
+    return tuple(sorted(here & listed)), year, tuple(str(tray) for tray in lost["tray"])
 
 
 def _years(trays: pd.DataFrame, lot: str) -> str:
@@ -212,23 +220,25 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     LotReview
     """
     evidence = evidence_of(file, rules.limits)
-    doors = _doors(file, {row.evidence: row for row in evidence}, rules)
-    verdict = _verdict(file, {row.evidence: row for row in evidence}, doors, rules)
+    readings = [(row.evidence, row.reading) for row in evidence if row.reading]
+    rows = {row.evidence: row for row in evidence}
+    doors = tuple(door.words for door in rules.doors
+                  if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings))  # fmt: skip
+    verdict = _verdict(file, rows["lot_seen"].statistic, doors, rules)
     causes: tuple[Cause, ...] = ()
     if verdict == POOR:
-        scored = score([(row.evidence, row.reading) for row in evidence if row.reading], rules)
-        causes = tuple(_cause(one, evidence, rules) for one in scored)
+        causes = tuple(_cause(one, evidence, rules) for one in score(readings, rules))
     told = bool(causes) and causes[0].standing == "likely"
     named = _named(causes)
     standing = [one for one in named if one.standing == "likely"] or list(named[:2])
     return LotReview(
         lot=file.lot, species=file.species, season=file.season, verdict=verdict, doors=doors, seen=came_words(file),
         causes=causes, told=told,
-        test=_test(verdict, named, rules),
+        test=_test(verdict, named, rules, {evidence for evidence, _ in readings}),
         next_year=tuple(rules.causes[one.cause].next_year for one in standing) if verdict == POOR else (),
         cautions=tuple(dict.fromkeys(c for one in causes if one.standing != "unlikely"
                                      if (c := rules.causes[one.cause].caution))),
-        evidence=evidence, trays=file.trays, notes=_notes(file),
+        evidence=evidence, trays=file.trays, refused=file.apart, notes=_notes(file),
     )  # fmt: skip
 
 
@@ -238,30 +248,9 @@ def _named(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
     return tuple(one for one in causes if not (kind and one.cause == "tray"))
 
 
-def _doors(file: LotFile, rows: dict[str, Evidence], rules: Rules) -> tuple[str, ...]:
-    """Why the lot is poor, each in words; empty where it is not."""
-    limits, doors = rules.limits, []
-    z = rows["lot_seen"].statistic
-    lone = file.expected is not None and not (file.expected.sister or file.expected.earlier)
-    if z is not None and z <= limits["door_lot_alone" if lone else "door_lot"]:
-        doors.append("the lot is lower than an ordinary spring lets expect")
-    if rows["tray"].reading.startswith("one_low"):
-        doors.append("one tray is far below its sisters")
-    if (p := rows["block"].statistic) is not None and rows["block"].reading and p < limits["door_block"]:
-        doors.append("a block of cells at an edge is empty")
-    if (p := rows["edge"].statistic) is not None and p < limits["door_ring"]:
-        doors.append("the outer ring is empty")
-    if rows["losses"].reading == "strong":
-        doors.append("many seedlings were lost after they came up")
-    if rows["record"].reading == "falls":
-        doors.append("the record contradicts itself")
-    return tuple(doors)
-
-
-def _verdict(file: LotFile, rows: dict[str, Evidence], doors: tuple[str, ...], rules: Rules) -> str:
+def _verdict(file: LotFile, z: float | None, doors: tuple[str, ...], rules: Rules) -> str:
     if file.waiting:
         return NOT_OVER
-    z = rows["lot_seen"].statistic
     late = file.share_out < rules.limits["not_over_seen"]
     if late and z is not None and z <= rules.limits["not_over_z"]:
         return NOT_OVER
@@ -279,24 +268,36 @@ def _cause(one: Scored, evidence: tuple[Evidence, ...], rules: Rules) -> Cause:
     )  # fmt: skip
 
 
-def _test(verdict: str, causes: tuple[Cause, ...], rules: Rules) -> str:
+def _test(verdict: str, causes: tuple[Cause, ...], rules: Rules, known: set[str]) -> str:
     if verdict == NOT_OVER:
         return "count again in 7 to 14 days, until two checks bring nothing new"
     if verdict != POOR:
         return ""
-    if causes[1].standing == "unlikely":
-        return rules.causes[causes[0].cause].check
-    return rules.test_between(causes[0].cause, causes[1].cause)
+    first = causes[0].cause
+    alone = len(causes) == 1 or causes[1].standing == "unlikely"
+    if alone and (check := rules.check(first, known)):
+        return check
+    return rules.test_between(first, causes[1].cause, known) if len(causes) > 1 else rules.causes[first].check
 
 
 def _notes(file: LotFile) -> tuple[str, ...]:
-    notes = [f"{one.tray}: {one.cut_short}; its counts say nothing of emergence" for one in file.trays if one.cut_short]
+    notes = [f"{one.tray} does not count: {why}" for k, one in enumerate(file.trays)
+             if k not in file.counting and (why := _why_not(one))]  # fmt: skip
     if file.waiting:
         notes.append("needs two winters: never called failed before its second spring; keep the trays")
     elif file.two_winters:
         notes.append("needs two winters: judged in its second spring")
-    if file.apart:
-        notes.append(file.apart)
     if file.expected is not None and file.expected.lots == 0:
         notes.append("no other lot of the species is on record: what to expect is wide")
-    return tuple(notes)
+    if file.expected is None:
+        notes.append("nothing else on record tells what to expect of it: this is the first")
+    return (*notes, *file.notes)
+
+
+def _why_not(one: TrayFile) -> str:
+    """Why a tray is not held against what its lot lets expect."""
+    if one.cut_short:
+        return f"{one.cut_short}, before its emergence was over"
+    if one.of_pinches:
+        return "it was sown by pinches of unknown size"
+    return "it has no check that can be used" if one.rate is not None else "it is not known what was sown in it"

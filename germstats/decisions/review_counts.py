@@ -141,13 +141,14 @@ def tray(file: LotFile, limits: Limits) -> Evidence:
     one = file.trays[counting[k]]
     others = [file.trays[j].filled or 0 for j in (counting[i] for i in rest)]
     between = f"{min(others)} to {max(others)}" if min(others) < max(others) else f"{others[0]}"
-    if p >= limits["door_tray"] / len(counting):
+    limit = limits["tray_p"] / len(counting)
+    if p >= limit:
         words = f"no tray is out of line: {one.tray} has {one.filled} of {one.cells} cells filled, the others {between}"
-        return Evidence("tray", "alike", p, words)
+        return Evidence("tray", "alike", p, words, limit)
     z = z_of_lot(file, file.expected.ordinary, rest) if file.expected else None
     low = z is not None and z <= limits["lot_lowish"]
     words = f"{one.tray} has {one.filled} of {one.cells} cells filled, its sisters {between}"
-    return Evidence("tray", "one_low_rest_low" if low else "one_low_rest_fine", p, words)
+    return Evidence("tray", "one_low_rest_low" if low else "one_low_rest_fine", p, words, limit)
 
 
 def cover(file: LotFile, limits: Limits) -> Evidence:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
@@ -24,7 +25,7 @@ def to_come(file: LotFile, limits: Limits) -> Evidence:
 def record(file: LotFile, limits: Limits) -> Evidence:
     """Faults of the record itself."""
     falls = max(file.trays, key=lambda one: one.falls)
-    if falls.falls > limits["door_falls"]:
+    if falls.falls > limits["record_falls"]:
         words = f"{falls.tray}: seedlings ever seen fall in {falls.falls} cells with nothing noted"
         return Evidence("record", "falls", float(falls.falls), words)
     sudden = [one.tray for one in file.trays if one.sudden]
@@ -106,12 +107,59 @@ def mapped(file: LotFile, limits: Limits) -> Evidence:
     return Evidence("map", "some" if maps else "none", float(maps), f"{maps} of {len(file.trays)} trays mapped")
 
 
-ROWS: tuple[Callable[[LotFile, Limits], Evidence], ...] = (
-    lot_seen, lot_mates, season, to_come, tray, block, shape, edge, overfull, losses, loss_map, record, timing, cover,
-    cover_use, test, note, trays, mapped,
-)  # fmt: skip
+def company(file: LotFile, limits: Limits) -> Evidence:
+    """Whether anything close tells what to expect."""
+    if file.expected is not None and (file.expected.sister or file.expected.earlier):
+        return Evidence("company", "some", None, "another lot of the species this season, or an earlier season of it")
+    return Evidence("company", "none", None, "no other lot of the species this season, and no earlier season of it")
+
+
+def apart(file: LotFile, limits: Limits) -> Evidence:
+    """Whether the lot was always sown the same way."""
+    return Evidence("apart", "together" if file.apart else "", None, file.apart)
+
+
+@dataclass(frozen=True)
+class Row:
+    """One kind of evidence: how it is judged, how it can read, and the limit beyond which it speaks."""
+
+    judge: Callable[[LotFile, Limits], Evidence]
+    readings: tuple[str, ...]
+    limit: str = ""
+
+
+ROWS: dict[str, Row] = {
+    "lot_seen": Row(lot_seen, ("lowish", "low"), "lot_lowish"),
+    "lot_mates": Row(lot_mates, ("lowish", "low"), "lot_lowish"),
+    "season": Row(season, ("slope", "down"), "season_slope"),
+    "to_come": Row(to_come, ("some", "much"), "some_to_come"),
+    "tray": Row(tray, ("alike", "one_low_rest_fine", "one_low_rest_low")),
+    "block": Row(block, ("none", "some", "strong"), "some_p"),
+    "shape": Row(shape, ("strip", "patch")),
+    "edge": Row(edge, ("none", "some", "strong"), "some_p"),
+    "overfull": Row(overfull, ("none", "some", "strong"), "overfull_some"),
+    "losses": Row(losses, ("some", "strong"), "losses_some"),
+    "loss_map": Row(loss_map, ("none", "clustered", "edge"), "loss_map_p"),
+    "record": Row(record, ("falls", "sudden"), "record_falls"),
+    "timing": Row(timing, ("late", "early"), "timing"),
+    "cover": Row(cover, ("alike", "deep_low_bare_fine", "deep_lower_both_low"), "cover_z"),
+    "cover_use": Row(cover_use, ("deep_light",)),
+    "test": Row(test, ("low", "low_gap", "good", "good_gap"), "test_z"),
+    "note": Row(note, ("mouse",)),
+    "trays": Row(trays, ("one", "several")),
+    "map": Row(mapped, ("none", "some")),
+    "company": Row(company, ("some", "none")),
+    "apart": Row(apart, ("together",)),
+}
+"""All rows by name, in the order they are told."""
 
 
 def evidence_of(file: LotFile, limits: Limits) -> tuple[Evidence, ...]:
-    """All rows of a lot."""
-    return tuple(row(file, limits) for row in ROWS)
+    """All rows of a lot, each with its limit."""
+    rows = []
+    for name, row in ROWS.items():
+        found = row.judge(file, limits)
+        assert found.evidence == name and found.reading in ("", *row.readings), found
+        told = found.limit is None and found.statistic is not None and row.limit
+        rows.append(replace(found, limit=limits[row.limit]) if told else found)
+    return tuple(rows)

@@ -1,62 +1,120 @@
-"""From a book and its fit to the file of each lot of a season."""
+"""From a nursery and its fit to the file of each lot of a season; nothing here knows where the records came from."""
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from germstats.decisions.lot_file import LotFile, SeedTest, TrayFile, Usual
-from germstats.decisions.review_records import TrayRecord, tray_records, usual_of
-from germstats.decisions.review_rules import Rules
-from germstats.models.emergence import EmergenceFit
-from germstats.models.left_out import Expected, TrayAsk, expect
+from germstats.decisions.review_records import TrayRecord
+from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
+from germstats.models.left_out import TrayAsk, expect
 from germstats.models.pooled import share_seen
 from germstats.models.pooled_design import TrayKey
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import predictors
-from germstats.records.book import RecordBook
-from germstats.records.sown import sown_trays
+from germstats.records.patterns import Patterns
+from germstats.records.seeds import SowingRate
+from germstats.records.subsets import keep_trays
 
-_USUAL_LABEL_FEWEST = 2
-_UNKNOWN_PINCH = "pinch of unknown size"
+_USUAL_FEWEST = 2
+_FEWEST_TESTS = 5
+_TO_SD = 1.4826  # of a normal law, from the median distance to the middle
+_LEAST_APART = 0.4
+_FAR_BELOW = 2.0  # sds of trays or lots, by their estimated effects
+
+
+@dataclass(frozen=True)
+class SownTray:
+    """One tray as it was sown.
+
+    Attributes
+    ----------
+    tray, lot, species : str
+    season : int
+        Year of its first spring.
+    label, cover, place : str
+        Treatment in words; its cover and place, empty where not noted.
+    deep : bool
+        Under a deep cover.
+    rate : SowingRate or None
+        None where it is not known what was sown.
+    chill : float or None
+        Weeks of cold the species needs, where given.
+    origin_days : float or None
+        Days from sowing to 1 February of the spring it is judged in; None where undated.
+    """
+
+    tray: str
+    lot: str
+    species: str
+    season: int
+    label: str
+    cover: str
+    place: str
+    deep: bool
+    rate: SowingRate | None
+    chill: float | None = None
+    origin_days: float | None = None
+
+    @property
+    def of_pinches(self) -> bool:
+        """Sown by pinches of unknown size, so that its share is of pinches."""
+        return self.rate is not None and self.rate.kind == "pinch_unmeasured"
+
+
+@dataclass(frozen=True)
+class LotFacts:
+    """What is known of a lot beside its trays.
+
+    Attributes
+    ----------
+    tests : tuple of SeedTest
+    light, two_winters : bool
+        Its species needs light; is judged in its second spring.
+    not_over : frozenset of int
+        Seasons whose trays have not been looked at in the spring they are judged in, while that has not passed.
+    notes : tuple of str
+        What is to be said of it in any case.
+    """
+
+    tests: tuple[SeedTest, ...] = ()
+    light: bool = False
+    two_winters: bool = False
+    not_over: frozenset[int] = frozenset()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Gathered:
-    """What reviews of one book have in common.
+    """What reviews of one nursery rest on: made by `germstats.decisions.review_book.gather`, or by a simulation.
 
     Attributes
     ----------
-    book : RecordBook
     fit : EmergenceFit
-    rules : Rules
+        Pooled, of the trays to which nothing plain has happened (`germstats.decisions.review_maps.hit_trays`): an eaten
+        tray says nothing of how far trays lie apart, nor of what to expect.
+    patterns : Patterns
+        Of all trays whose counts can be used.
+    trays : tuple of SownTray
+        Of all seasons, those kept out of the fit with them.
+    records : dict of str to TrayRecord
+        By tray.
+    lots : dict of str to LotFacts
+    usual : dict of str to Usual
+        By species; what is usual in the whole nursery under ``""``.
     """
 
-    book: RecordBook
     fit: EmergenceFit
-    rules: Rules
-
-    @cached_property
-    def trays(self) -> pd.DataFrame:
-        """Trays as sown, with ``deep``; index is not the tray code."""
-        trays = sown_trays(self.book, self.fit.spec.spring_ends).drop_duplicates("tray")
-        depth, cover = trays["cover_depth_mm"].astype(float), trays["cover"].astype(str)
-        return trays.assign(deep=(depth > self.rules.limits["deep_mm"]) | ((cover == "sand") & depth.isna()))
-
-    @cached_property
-    def records(self) -> dict[str, TrayRecord]:
-        """What was seen in each tray, faults and losses with it."""
-        return tray_records(self.book, self.fit.spec.spring_ends)
-
-    @cached_property
-    def usual(self) -> Usual:
-        """What is usual in this book."""
-        return usual_of(self.book, self.records)
+    patterns: Patterns
+    trays: tuple[SownTray, ...]
+    records: Mapping[str, TrayRecord]
+    lots: Mapping[str, LotFacts]
+    usual: Mapping[str, Usual]
 
     @cached_property
     def code(self) -> dict[str, int]:
@@ -64,15 +122,76 @@ class Gathered:
         return {str(tray): k for k, tray in enumerate(self.fit.patterns.trays["tray"])}
 
     @cached_property
+    def place(self) -> dict[str, int]:
+        """Tray id -> code in the patterns."""
+        return {str(tray): k for k, tray in enumerate(self.patterns.trays["tray"])}
+
+    @cached_property
+    def typical(self) -> EmergenceFit:
+        """The fit anew without trays and lots far below the rest: what is usual is not learnt from failures.
+
+        A dead lot would widen the scatter that excuses it, and pull down what its sisters let expect.
+        """
+        pooled = self.fit.pooled
+        assert pooled is not None, "a review rests on a pooled fit"
+        scales, state, design = pooled.scale_set.at(pooled.scales.mode), pooled.scales.found.state, pooled.design
+        low_trays = design.order[state.trays[:, 0] < -_FAR_BELOW * scales.tray]
+        low_lots = [lot.codes for lot, effect in zip(design.lots, state.lots[:, 0], strict=True)
+                    if effect < -_FAR_BELOW * scales.lot]  # fmt: skip
+        low = np.unique(np.concatenate([low_trays, *low_lots]))
+        kept = np.setdiff1d(np.arange(len(self.fit.patterns.trays)), low)
+        if not low.size or not kept.size:
+            return self.fit
+        return fit_emergence(keep_trays(self.fit.patterns, kept), self.fit.spec)
+
+    @cached_property
     def predictors(self) -> tuple[Array, Array]:
         """(T, 3) predictors of the fitted trays and (T,) the share out by their last check, by tray code."""
         pooled = self.fit.pooled
-        assert pooled is not None
+        assert pooled is not None, "a review rests on a pooled fit"
         at = predictors(pooled.design.tree, pooled.scales.found.state)
         seen = share_seen(pooled.design, at)
         values, shares = np.empty_like(at), np.empty(len(at))
         values[pooled.design.order], shares[pooled.design.order] = at, seen
         return values, shares
+
+
+def fit_sound(
+    patterns: Patterns, hit: Collection[str], spec: FitSpec, progress: Callable[[str], None] = lambda text: None
+) -> EmergenceFit:
+    """Fit the trays to which nothing plain has happened; all of them where none is left."""
+    sound = np.flatnonzero(~patterns.trays["tray"].isin(hit).to_numpy(dtype=bool))
+    return fit_emergence(keep_trays(patterns, sound) if sound.size else patterns, spec, progress)
+
+
+def usual_tests(
+    usual: Mapping[str, Usual], tests: Sequence[tuple[str, SeedTest]], fit: EmergenceFit
+) -> dict[str, Usual]:
+    """What seed tests find as a rule, by species.
+
+    Seed that does not emerge may be alive, so that tests find more than comes up: by how much on the logit, the middle
+    of the nursery's tests beside what their species bring says, and how far they lie apart. With few tests the stated
+    values hold.
+
+    Parameters
+    ----------
+    usual : dict of str to Usual
+    tests : sequence of (species, SeedTest)
+    fit : EmergenceFit
+    """
+    shares: dict[str, list[float]] = {}
+    for row in fit.rows:
+        shares.setdefault(row.species or row.lot, []).append(row.emergence)
+    level = {species: float(np.log(np.median(own) / (1 - np.median(own)))) for species, own in shares.items()}
+    told = [(level[species], one) for species, one in tests if species in level]
+    if len(told) < _FEWEST_TESTS:
+        return dict(usual)
+    above = np.array([np.log((one.good + 0.5) / (one.tested - one.good + 0.5)) - base for base, one in told])
+    middle = float(np.median(above))
+    apart = max(float(_TO_SD * np.median(np.abs(above - middle))), _LEAST_APART)
+    found = {species: replace(one, viable=level[species] + middle, viable_sd=apart) for species, one in usual.items()
+             if species in level}  # fmt: skip
+    return {**usual, **found}
 
 
 def lot_file(gathered: Gathered, lot: str, season: int) -> LotFile:
@@ -83,29 +202,29 @@ def lot_file(gathered: Gathered, lot: str, season: int) -> LotFile:
     gathered : Gathered
     lot : str
     season : int
-        Year of the first spring of its trays.
+        Year of the first spring of its trays, of which there is at least one.
 
     Returns
     -------
     LotFile
     """
-    own = gathered.trays[(gathered.trays["lot"] == lot) & (gathered.trays["season"] == season)]
-    rows = own.to_dict("records")
-    facts = _species(gathered.book, rows[0]["species"])
-    trays = tuple(_tray_file(gathered, row) for row in rows)
+    own = [one for one in gathered.trays if one.lot == lot and one.season == season]
+    species, facts = own[0].species, gathered.lots.get(lot, LotFacts())
     file = LotFile(
-        lot=lot, species=str(rows[0]["species"] or lot), season=season, trays=trays, expected=None, share_out=1.0,
-        log_time=None, tests=_tests(gathered.book, lot), light=facts.get("light") == "needs",
-        two_winters=bool(rows[0]["two_winters"]), waiting=_waiting(gathered, rows), usual=gathered.usual,
-        apart=_apart(gathered.trays, lot),
+        lot=lot, species=species, season=season, trays=tuple(_tray_file(gathered, one) for one in own), expected=None,
+        share_out=1.0, log_time=None, tests=facts.tests, light=facts.light, two_winters=facts.two_winters,
+        waiting=season in facts.not_over, usual=gathered.usual.get(species, gathered.usual[""]),
+        apart=always_together(gathered.trays, lot), notes=facts.notes,
     )  # fmt: skip
-    return _with_expectation(gathered, file, rows)
+    return _with_expectation(gathered, file, own)
 
 
-def _with_expectation(gathered: Gathered, file: LotFile, rows: Sequence[dict[Hashable, Any]]) -> LotFile:
-    codes = np.array([gathered.code[one.tray] for one in file.trays if one.tray in gathered.code], dtype=np.int64)
-    asks = [_ask(gathered, file, rows[k]) for k in file.counting]
-    expected: Expected | None = expect(gathered.fit, codes, file.lot, asks) if asks else None
+def _with_expectation(gathered: Gathered, file: LotFile, own: list[SownTray]) -> LotFile:
+    typical = gathered.typical
+    own_trays = typical.patterns.trays["tray"].isin([one.tray for one in file.trays])
+    codes = np.flatnonzero(own_trays.to_numpy(dtype=bool))
+    asks = [_ask(gathered, file, own[k]) for k in file.counting]
+    expected = expect(typical, codes, file.lot, asks) if asks else None
     timed = [gathered.code[file.trays[k].tray] for k in file.counting if file.trays[k].tray in gathered.code]
     share, log_time = 1.0, None
     if timed:
@@ -116,90 +235,67 @@ def _with_expectation(gathered: Gathered, file: LotFile, rows: Sequence[dict[Has
         if choice is not None and came:
             middle = FAMILIES[choice.family].quantile(0.5)
             log_time = float((values[timed, 1] + middle * np.exp(values[timed, 2])).mean())
-    return LotFile(**{**vars(file), "expected": expected, "share_out": share, "log_time": log_time})
+    return replace(file, expected=expected, share_out=share, log_time=log_time)
 
 
-def _ask(gathered: Gathered, file: LotFile, row: dict[Hashable, Any]) -> TrayAsk:
+def _ask(gathered: Gathered, file: LotFile, one: SownTray) -> TrayAsk:
     """A tray as it is to be expected; light-needing seed under a deep cover as if it had lain under the usual one."""
-    label = str(row["treatment"])
-    if file.light and row["deep"]:
-        label = _usual_label(gathered, file.species, label) or label
-    chill = float(row["chill_weeks"])
-    key = TrayKey(file.species, label, file.season, str(row["place"]), chill if chill > 0 else None)
-    record = gathered.records[str(row["tray"])]
-    return TrayAsk(key, record.last_day, float((row["origin"] - row["sown_on"]).days))
+    label = (_usual_label(gathered, one) if file.light and one.deep else None) or one.label
+    key = TrayKey(file.species, label, file.season, one.place, one.chill)
+    return TrayAsk(key, gathered.records[one.tray].last_day, one.origin_days or 0.0)
 
 
-def _usual_label(gathered: Gathered, species: str, label: str) -> str | None:
+def _usual_label(gathered: Gathered, one: SownTray) -> str | None:
     """How the species is sown as a rule: uncovered where that was tried, else as most of its shallow trays."""
-    trays = gathered.trays
-    shallow = trays[(trays["species"] == species) & ~trays["deep"] & trays["tray"].isin(gathered.code)]
-    alike = shallow[shallow["treatment"].str.contains(_UNKNOWN_PINCH) == (_UNKNOWN_PINCH in label)]
-    bare = alike[alike["cover"] == "none"]
-    counts = (bare if len(bare) >= _USUAL_LABEL_FEWEST else alike)["treatment"].value_counts()
-    return str(counts.index[0]) if len(counts) and counts.iloc[0] >= _USUAL_LABEL_FEWEST else None
+    alike = [other for other in gathered.trays if other.species == one.species and not other.deep
+             and other.tray in gathered.code and other.of_pinches == one.of_pinches]  # fmt: skip
+    bare = [other for other in alike if other.cover == "none"]
+    counts = Counter(other.label for other in (bare if len(bare) >= _USUAL_FEWEST else alike)).most_common(1)
+    return counts[0][0] if counts and counts[0][1] >= _USUAL_FEWEST else None
 
 
-def _tray_file(gathered: Gathered, row: dict[Hashable, Any]) -> TrayFile:
-    name = str(row["tray"])
-    record = gathered.records[name]
-    if name in gathered.code:
-        fitted = gathered.fit.patterns.trays.iloc[gathered.code[name]]
-        cells = int(fitted["cells"])
-        seeds, emerged, filled = (
-            None if pd.isna(fitted[c]) else float(fitted[c]) for c in ("seeds", "emerged", "filled")
-        )
-    else:
-        cells, seeds, emerged = record.cells, None, None
-        filled = None if record.filled is None else float(record.filled)
+def _tray_file(gathered: Gathered, one: SownTray) -> TrayFile:
+    record = gathered.records[one.tray]
+    cells, seeds, emerged, filled = record.cells, None, None, record.filled
+    if one.tray in gathered.place:
+        counts = gathered.patterns.trays.iloc[gathered.place[one.tray]]
+        cells, filled = int(counts["cells"]), _whole(counts["filled"])
+        seeds, emerged = _number(counts["seeds"]), _whole(counts["emerged"])
     return TrayFile(
-        tray=name, label=str(row["treatment"]), place=str(row["place"]), deep=bool(row["deep"]), rate=row["rate"],
-        cells=cells, seeds=seeds, emerged=None if emerged is None else int(emerged),
-        filled=None if filled is None or row["rate"] is None or pd.isna(row["sown_on"]) else int(filled),
+        tray=one.tray, label=one.label, place=one.place, deep=one.deep, rate=one.rate, cells=cells, seeds=seeds,
+        emerged=emerged, filled=None if one.rate is None or one.origin_days is None else filled,
         seen_map=record.seen_map, lost=record.lost, ever=record.ever, by_cell=record.by_cell,
         falls=record.falls, sudden=record.sudden,
         happened=record.happened, cut_short=record.cut_short, mice=record.mice,
     )  # fmt: skip
 
 
-def _species(book: RecordBook, species: str | None) -> dict[Hashable, Any]:
-    rows = book.tables["species"]
-    found = rows[rows["species"] == species].to_dict("records")
-    return found[0] if found else {}
+def _number(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
 
 
-def _tests(book: RecordBook, lot: str) -> tuple[SeedTest, ...]:
-    rows = book.tables["lots"]
-    found = rows[rows["lot"] == lot].to_dict("records")
-    return tests_of(found[0]) if found else ()
+def _whole(value: float) -> int | None:
+    return None if np.isnan(value) else int(value)
 
 
-def tests_of(lot: dict[Hashable, Any]) -> tuple[SeedTest, ...]:
-    """Tests written down for a lot; those that cannot be are left out (check names them)."""
-    tests = []
-    for kind, tested, good in (("cut test", "cut_test_seeds", "cut_test_full"),
-                               ("tetrazolium test", "tz_seeds", "tz_viable")):  # fmt: skip
-        if not (pd.isna(lot[tested]) or pd.isna(lot[good])) and 0 < lot[tested] >= lot[good]:
-            tests.append(SeedTest(kind, int(lot[tested]), int(lot[good])))
-    counts = [int(n) for n in str(lot["germination_counts"]).split() if n.isdigit()]
-    if counts and max(counts) <= 100:
-        tests.append(SeedTest("germination test", 100 * len(counts), sum(counts)))
-    return tuple(tests)
+def always_together(trays: tuple[SownTray, ...], lot: str) -> str:
+    """What a lot was always sown with, so that they cannot be told apart; empty where its trays differ.
 
-
-def _waiting(gathered: Gathered, rows: Sequence[dict[Hashable, Any]]) -> bool:
-    """A two-winter lot of which no tray has been looked at in its second spring."""
-    return bool(rows[0]["two_winters"]) and not any(str(row["tray"]) in gathered.code for row in rows)
-
-
-def _apart(trays: pd.DataFrame, lot: str) -> str:
-    """A lot always under one cover, of a species that has others: what it cannot be told from."""
-    own = trays[trays["lot"] == lot]
-    family = trays[(trays["species"] == own["species"].iloc[0]) & (trays["lot"] != lot)]
-    labels, places = set(own["cover"].astype(str)), set(own["place"].astype(str)) - {""}
-    others = set(family["cover"].astype(str))
-    if len(labels) != 1 or len(own) < _USUAL_LABEL_FEWEST or len(places) != 1 or others <= labels:
+    That is a cover no other lot of the species had, or one cover at one place, where the species has other covers.
+    """
+    own = [one for one in trays if one.lot == lot]
+    family = [one for one in trays if one.species == own[0].species and one.lot != lot]
+    covers, places = {one.cover for one in own}, {one.place for one in own}
+    others = {one.cover for one in family}
+    if len(own) < _USUAL_FEWEST or len(covers) != 1 or not others - covers or covers == {""}:
         return ""
-    cover, place = next(iter(labels)) or "an unnamed cover", next(iter(places))
-    return (f"{lot} was only ever under {cover} and only at {place}: seed, cover and place cannot be told apart; sow "
-            f"two trays of it under another cover beside two under {cover}, at two places")  # fmt: skip
+    cover, place = next(iter(covers)), next(iter(places))
+    under = "uncovered" if cover == "none" else f"under {cover}"
+    other = "under a cover" if cover == "none" else "under another cover"
+    if len(places) == 1 and place:
+        return (f"{lot} was only ever sown {under} and only at {place}: seed, cover and place cannot be told apart; "
+                f"sow two trays of it {other} beside two {under}, at two places")  # fmt: skip
+    if not covers & others:
+        return (f"{lot} was only ever sown {under}, and no other lot of its species was: seed and cover cannot be told "
+                f"apart; sow two trays of it {other} beside two {under}")  # fmt: skip
+    return ""

@@ -2,36 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sized
 from typing import cast
 
 import numpy as np
 from scipy import stats
 
-from germstats.decisions.lot_file import Losses, LotFile, TrayFile, foretold
+from germstats.decisions.lot_file import Losses, LotFile, TrayFile, Usual
+from germstats.decisions.review_records import TrayRecord
 from germstats.decisions.review_row import Evidence, Limits
-from germstats.models.timing import Array
 from germstats.models.tray_map import TrayMap, empty_ring, join_count, overfull_cells, scan_empty_block
-from germstats.models.tray_scans import outer_cells
+from germstats.models.tray_scans import PERMUTATIONS, outer_cells
+
+_MEASURED_TRAYS = 4
+_FARTHEST = 6.0
+_NAMED = 8
 
 
 def mapped_trays(file: LotFile) -> list[tuple[TrayFile, TrayMap]]:
     return [(one, one.seen_map) for one in file.trays if one.seen_map is not None]
 
 
-def expected_fill(file: LotFile, one: TrayFile) -> float:
-    """Share of the cells of a tray expected to fill in an ordinary spring; 1 where nothing tells."""
-    if file.expected is None or not file.counting:
-        return 1.0
-    place = {file.trays[k].tray: j for j, k in enumerate(file.counting)}.get(one.tray, 0)
-    return float((1 - empty(file, one, place)).mean())
+def _looked_at(trays: Sized) -> float:
+    """How many times more trays than the limits were measured for."""
+    return max(len(trays) / _MEASURED_TRAYS, 1.0)
 
 
-def empty(file: LotFile, one: TrayFile, place: int) -> Array:
-    """(N,) share of the cells of a tray expected to stay empty."""
-    expected = file.expected
-    assert expected is not None
-    mean, _ = foretold(one, expected.share[:, place], expected.rho, by_seed=False)
-    return 1 - mean / max(one.cells, 1)
+def among(p: float, trays: Sized) -> float:
+    """The p of the one that stands out most among so many trays, where they are more than the limits allow for."""
+    return min(p * _looked_at(trays), 1.0)
 
 
 def _p_graded(p: float, limits: Limits) -> str:
@@ -41,22 +40,25 @@ def _p_graded(p: float, limits: Limits) -> str:
 def block(file: LotFile, limits: Limits) -> Evidence:
     """An empty block from an edge, on any tray."""
     found = []
-    for one, seen in mapped_trays(file):
-        if expected_fill(file, one) >= limits["visible_fill"] and (box := scan_empty_block(seen)) is not None:
-            found.append((box.p, one.tray, box, seen))
-    if not mapped_trays(file):
+    mapped = mapped_trays(file)
+    for one, seen in mapped:
+        box = scan_empty_block(seen, permutations=int(PERMUTATIONS * _looked_at(mapped)))
+        if box is not None:
+            found.append((among(box.p, mapped), one.tray, box, seen))
+    if not mapped:
         return Evidence("block", "", None, "no tray was mapped")
     if not found:
         return Evidence("block", "none", None, "no block of empty cells on the maps")
     p, name, box, seen = min(found, key=lambda one: (one[0], one[1]))
     strip = box.rows == (0, seen.rows - 1) or box.columns == (0, seen.columns - 1)
-    shape = "a strip from side to side" if strip else f"{_span(box.rows)} rows by {_span(box.columns)} columns"
+    shape = "a strip from side to side" if strip else f"{_span(box.rows, 'row')} by {_span(box.columns, 'column')}"
     return Evidence("block", _p_graded(p, limits), p,
                     f"{name}: {box.cells - box.filled} of {box.cells} cells empty in {shape} at an edge")  # fmt: skip
 
 
-def _span(of: tuple[int, int]) -> int:
-    return of[1] - of[0] + 1
+def _span(of: tuple[int, int], one: str) -> str:
+    number = of[1] - of[0] + 1
+    return f"{number} {one}{'s' if number > 1 else ''}"
 
 
 def shape(file: LotFile, limits: Limits) -> Evidence:
@@ -71,7 +73,8 @@ def shape(file: LotFile, limits: Limits) -> Evidence:
 
 def edge(file: LotFile, limits: Limits) -> Evidence:
     """Empty cells in the outer ring."""
-    found = [(ring.p, one.tray, ring) for one, seen in mapped_trays(file) if (ring := empty_ring(seen)) is not None]
+    mapped = mapped_trays(file)
+    found = [(among(ring.p, mapped), one.tray, ring) for one, seen in mapped if (ring := empty_ring(seen)) is not None]
     if not found:
         return Evidence("edge", "", None, "no map tells of the edge")
     p, name, ring = min(found, key=lambda one: (one[0], one[1]))
@@ -87,20 +90,33 @@ def overfull(file: LotFile, limits: Limits) -> Evidence:
     name, cells = max(found, key=lambda one: (cast("int", one[1].count), one[0]))
     count = cast("int", cells.count)
     reading = "strong" if count >= limits["overfull_strong"] else "some" if count >= limits["overfull_some"] else "none"
-    listed = f" ({' '.join(cells.cells[:8])})" if cells.cells else ""
-    return Evidence("overfull", reading, float(count),
-                    f"{name}: {count} cells hold more seedlings than seeds were sown{listed}")  # fmt: skip
+    if not count:
+        trays = "1 tray" if len(found) == 1 else f"{len(found)} trays"
+        words = f"no cell holds more seedlings than seeds were sown, by the counts of {trays}"
+    else:
+        named = " ".join(cells.cells[:_NAMED]) + (" ..." if count > _NAMED else "")
+        hold = "cells hold" if count > 1 else "cell holds"
+        words = f"{name}: {count} {hold} more seedlings than seeds were sown ({named})"
+    return Evidence("overfull", reading, float(count), words)
 
 
-def _losing(file: LotFile) -> tuple[TrayFile, float, float] | None:
-    """The tray that lost most beyond the usual: z and share."""
+def _losing(file: LotFile, limits: Limits) -> tuple[TrayFile, float, float] | None:
+    """The tray that lost most beyond the usual: z, share. A record that contradicts itself tells of no losses."""
+    counted = [one for one in file.trays
+               if one.ever and one.lost is not None and one.falls <= limits["record_falls"]]  # fmt: skip
     found = []
-    for one in file.trays:
-        if one.ever and one.lost is not None:
-            usual = _usual_losses(file, one)
-            spread = np.sqrt(one.ever * usual.share * (1 - usual.share) * usual.spread)
-            found.append((one, float((one.lost - one.ever * usual.share) / spread), one.lost / one.ever))
+    for one in counted:
+        lost, ever = one.lost or 0, one.ever or 1
+        p = among(_p_of_losses(lost, ever, _usual_losses(file, one)), counted)
+        found.append((one, float(np.clip(stats.norm.isf(p), -_FARTHEST, _FARTHEST)), lost / ever))
     return max(found, key=lambda row: row[1], default=None)
+
+
+def _p_of_losses(lost: int, ever: int, usual: Losses) -> float:
+    """Chance of losing so many or more (half of those just so many), where trays lose unevenly: beta-binomial."""
+    alike = min(max((usual.spread - 1) / max(ever - 1, 1), 1e-6), 0.5)
+    law = stats.betabinom(ever, usual.share * (1 / alike - 1), (1 - usual.share) * (1 / alike - 1))
+    return float(np.clip(law.sf(lost) + 0.5 * law.pmf(lost), 1e-9, 1 - 1e-9))
 
 
 def _usual_losses(file: LotFile, one: TrayFile) -> Losses:
@@ -109,11 +125,11 @@ def _usual_losses(file: LotFile, one: TrayFile) -> Losses:
 
 def losses(file: LotFile, limits: Limits) -> Evidence:
     """Seedlings lost after they came up."""
-    worst = _losing(file)
+    worst = _losing(file, limits)
     if worst is None:
         return Evidence("losses", "", None, "losses after emergence were not counted")
     one, z, share = worst
-    strong = z >= limits["door_losses_z"] and share >= limits["door_losses_share"]
+    strong = z >= limits["losses_z"] and share >= limits["losses_share"]
     reading = "strong" if strong else "some" if z >= limits["losses_some"] else ""
     return Evidence("losses", reading, z,
                     f"{one.tray}: {one.lost} of {one.ever} lost after they came; "
@@ -122,7 +138,7 @@ def losses(file: LotFile, limits: Limits) -> Evidence:
 
 def loss_map(file: LotFile, limits: Limits) -> Evidence:
     """Where the cells lie that lost seedlings, on the tray that lost most."""
-    worst = _losing(file)
+    worst = _losing(file, limits)
     if worst is None or worst[1] < limits["losses_some"] or worst[0].seen_map is None:
         return Evidence("loss_map", "", None, "no map of what was lost")
     seen = worst[0].seen_map
@@ -140,3 +156,38 @@ def loss_map(file: LotFile, limits: Limits) -> Evidence:
     if joined.p < limits["loss_map_p"]:
         return Evidence("loss_map", "clustered", joined.p, f"{said}, side by side")
     return Evidence("loss_map", "none", joined.p, f"{said}, anywhere")
+
+
+def hit_trays(
+    records: Mapping[str, TrayRecord], species: Mapping[str, str], usual: Mapping[str, Usual], limits: Limits
+) -> frozenset[str]:
+    """Trays to which something has plainly happened, by their own map and record, whatever others brought.
+
+    A block or the outer ring is empty, many cells hold more than was sown, many seedlings were lost, or counts fall.
+
+    Parameters
+    ----------
+    records : dict of str to TrayRecord
+    species : dict of str to str
+        By tray.
+    usual : dict of str to Usual
+        By species; the whole nursery under ``""``.
+    limits : dict
+    """
+    return frozenset(tray for tray, record in records.items()
+                     if _hit(record, usual.get(species.get(tray, ""), usual[""]), limits))  # fmt: skip
+
+
+def _hit(record: TrayRecord, usual: Usual, limits: Limits) -> bool:
+    if record.falls > limits["record_falls"] or record.sudden:
+        return True
+    if record.ever and record.lost is not None and record.lost / record.ever >= limits["losses_share"]:
+        p = _p_of_losses(record.lost, record.ever, usual.by_cell if record.by_cell else usual.by_tray)
+        if p < float(stats.norm.sf(limits["losses_z"])):
+            return True
+    seen = record.seen_map
+    if seen is None:
+        return False
+    found = [one.p for one in (scan_empty_block(seen), empty_ring(seen)) if one is not None]
+    overfull = overfull_cells(seen).count or 0
+    return min(found, default=1.0) < limits["strong_p"] or overfull >= limits["overfull_strong"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,8 +19,11 @@ _MICE = re.compile(r"\b(mouse|mice|vole|voles|rodent|rodents|droppings)\b", re.I
 _ENDS = frozenset({"dropped", "washed", "flooded", "discarded", "sold", "transplanted", "rodent", "bird"})
 _EXPLAINS = frozenset({"thinned", "transplanted", "transplanted_in", "sold", "discarded", "dropped", "rodent", "bird",
                        "washed", "flooded", "damping_off", "heated", "dried"})  # fmt: skip
+_LOSSES = frozenset({"damping_off"})
+"""Events that name the loss a review asks about; after the others what is gone is accounted for."""
 _FIFTH, _TENTH = 0.2, 0.1
 _FEWEST_TRAYS = 4
+_LEAST_UNEVEN = 1.2  # trays lose in clumps: common practice, no source
 _FAR = 4.5  # median distances, about three sds of a normal law
 
 
@@ -100,10 +104,8 @@ def _record(
     looks = cells if cells is not None else checks
     days = [] if looks is None else list((looks["checked_on"] - sown).dt.days)
     standing = _standing(cells, checks)
-    mended = None if events is None else events[events["event"].isin(_EXPLAINS) & events["on"].notna()]["on"].min()
-    taken = None if events is None else events[events["event"].isin(("thinned", "transplanted", "sold", "discarded"))
-                                               & events["on"].notna()]["on"].min()  # fmt: skip
-    before = standing if pd.isna(taken) else standing[standing.index < taken]
+    mended, ended_by = _first(events, _EXPLAINS), _first(events, _EXPLAINS - _LOSSES)
+    before = standing if ended_by is None else standing[standing.index < ended_by]
     lost, ever, by_cell = _lost(seen, before)
     cells_seen = int(seen.known.sum()) if seen is not None else size
     whole = [] if events is None else events[(events["cells"] == "") & events["event"].isin(_ENDS)].to_dict("records")
@@ -123,11 +125,19 @@ def _record(
         ever=ever,
         by_cell=by_cell,
         falls=_falls(cells, mended),
-        sudden=_sudden(standing, mended, cells_seen),
+        sudden=sudden_fall(standing, mended, cells_seen),
         happened=happened,
         cut_short="" if ended is None or over else f"{ended['event'].replace('_', ' ')} on {spelled(ended['on'])}",
         mice=bool(_MICE.search(notes)) or (events is not None and bool((events["event"] == "rodent").any())),
     )
+
+
+def _first(events: pd.DataFrame | None, of: frozenset[str]) -> pd.Timestamp | None:
+    """Day of the first event of these kinds."""
+    if events is None:
+        return None
+    days = events["on"][events["event"].isin(of) & events["on"].notna()]
+    return None if days.empty else days.min()
 
 
 def _most(checks: pd.DataFrame | None) -> int | None:
@@ -139,8 +149,9 @@ def _standing(cells: pd.DataFrame | None, checks: pd.DataFrame | None) -> pd.Ser
     """Seedlings (or filled cells) standing at each check, by date."""
     if cells is not None and cells["alive"].notna().any():
         return cells.groupby("checked_on")["alive"].sum(min_count=1).dropna().astype(float)
-    if checks is not None:
-        return checks.set_index("checked_on")["filled"].astype("Float64").dropna().astype(float)
+    if checks is not None:  # as written: the running maximum that counts for emergence hides every loss
+        written = checks["filled_raw"].where(checks["filled"].notna())
+        return written.astype("Float64").set_axis(checks["checked_on"]).dropna().astype(float)
     return pd.Series(dtype=float, index=pd.DatetimeIndex([]))
 
 
@@ -158,48 +169,66 @@ def _falls(cells: pd.DataFrame | None, explained: pd.Timestamp | None) -> int:
     """Cells whose seedlings ever seen fall although nothing was noted before."""
     if cells is None:
         return 0
-    if explained is not None and not pd.isna(explained):
+    if explained is not None:
         cells = cells[cells["checked_on"] < explained]
     counts = cells[cells["emerged"].notna()]
     steps = counts["emerged"].astype(float).groupby(counts["cell"]).diff()
     return int((steps < 0).groupby(counts["cell"]).any().sum())
 
 
-def _sudden(standing: pd.Series, explained: pd.Timestamp | None, cells: int) -> bool:
-    """A fifth or more gone between two checks, at least one to ten cells; nothing lost before or after, or noted."""
+def sudden_fall(standing: pd.Series, explained: pd.Timestamp | None, cells: int) -> bool:
+    """A fifth or more gone between two checks, at least one to ten cells, with little lost otherwise and nothing noted.
+
+    Parameters
+    ----------
+    standing : pandas.Series
+        By the day of each check, in order.
+    explained : pandas.Timestamp or None
+        Day of the first event that explains losses.
+    cells : int
+    """
     if len(standing) < 3 or standing.max() <= 0:
         return False
-    steps = standing.diff().fillna(0.0)
-    down = np.flatnonzero(steps.to_numpy() < 0)
-    if not len(down):
-        return False
-    first = int(down[0])
-    noted = explained is not None and not pd.isna(explained) and explained <= standing.index[first]
-    gone = -float(steps.iloc[first])
-    return gone >= max(_FIFTH * float(standing.iloc[:first].max()), _TENTH * cells) and len(down) == 1 and not noted
+    gone = (-standing.diff().fillna(0.0)).clip(lower=0.0)
+    at = int(gone.to_numpy().argmax())
+    most = float(gone.iloc[at])
+    noted = explained is not None and explained <= standing.index[at]
+    enough = most >= max(_FIFTH * float(standing.iloc[:at].max() if at else 0.0), _TENTH * cells)
+    return enough and float(gone.sum()) - most <= _FIFTH * most and not noted
 
 
-def usual_of(book: RecordBook, records: dict[str, TrayRecord]) -> Usual:
-    """Usual losses and viability of a book; the stated ones where it tells too little."""
-    usual = Usual()
-    tests = [(float(good), float(tested)) for lot in book.tables["lots"].to_dict("records")
-             for tested, good in ((lot["cut_test_seeds"], lot["cut_test_full"]), (lot["tz_seeds"], lot["tz_viable"]))
-             if not (pd.isna(tested) or pd.isna(good)) and 0 < tested >= good]  # fmt: skip
-    viable = usual.viable
-    if len(tests) >= _FEWEST_TRAYS:
-        viable = float(np.median([np.log((good + 0.5) / (tested - good + 0.5)) for good, tested in tests]))
-    return Usual(_usual_losses(records, by_cell=True) or usual.by_cell,
-                 _usual_losses(records, by_cell=False) or usual.by_tray, viable, usual.viable_sd)  # fmt: skip
+def usual_of(records: Mapping[str, TrayRecord], species: Mapping[str, str]) -> dict[str, Usual]:
+    """Usual losses in a nursery; the stated ones where it tells too little.
+
+    Parameters
+    ----------
+    records : dict of str to TrayRecord
+    species : dict of str to str
+        By tray.
+
+    Returns
+    -------
+    dict of str to Usual
+        By species; the whole nursery under ``""``.
+    """
+    stated = Usual()
+    whole = Usual(_usual_losses(records.values(), True) or stated.by_cell,
+                  _usual_losses(records.values(), False) or stated.by_tray)  # fmt: skip
+    usual = {"": whole}
+    for one in sorted(set(species.values())):
+        own = [record for tray, record in records.items() if species.get(tray) == one]
+        usual[one] = Usual(_usual_losses(own, True) or whole.by_cell, _usual_losses(own, False) or whole.by_tray)
+    return usual
 
 
-def _usual_losses(records: dict[str, TrayRecord], by_cell: bool) -> Losses | None:
+def _usual_losses(records: Iterable[TrayRecord], by_cell: bool) -> Losses | None:
     """What trays lose as a rule; those far from the middle were hit by something and are no rule."""
-    told = [(one.lost, one.ever) for one in records.values() if one.ever and one.by_cell == by_cell]
+    told = [(one.lost, one.ever) for one in records if one.ever and one.by_cell == by_cell]
     if len(told) < _FEWEST_TRAYS:
         return None
     counts = np.array(told, dtype=float)
     away = np.abs(counts[:, 0] / counts[:, 1] - np.median(counts[:, 0] / counts[:, 1]))
     lost, ever = counts[away <= max(_FAR * float(np.median(away)), _TENTH)].T
-    share = float(np.clip(lost.sum() / ever.sum(), 0.01, 0.5))
+    share = float(np.clip(lost.sum() / ever.sum(), 0.02, 0.5))
     uneven = float(((lost - share * ever) ** 2 / (ever * share * (1 - share))).mean())
-    return Losses(share, max(uneven, 1.0))
+    return Losses(share, max(uneven, _LEAST_UNEVEN))

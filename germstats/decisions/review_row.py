@@ -20,9 +20,12 @@ class Evidence:
     statistic : float or None
     words : str
         What was seen, with its raw counts.
+    limit : float or None
+        The statistic beyond which the row speaks; None where it is read off.
     """
 
     evidence: str
     reading: str
     statistic: float | None
     words: str
+    limit: float | None = None

@@ -1,4 +1,4 @@
-"""The rules of the poor-lot review, held as data: points, limits, caps, tests, next year's lines.
+"""The rules of the poor-lot review, held as data: points, limits, doors, caps, tests, next year's lines.
 
 A folder with files of the same names may take the place of the package's own; the review follows it.
 """
@@ -6,26 +6,30 @@ A folder with files of the same names may take the place of the package's own; t
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache
 from pathlib import Path
 
 from germstats.errors import WrongUseError
 
+Reading = tuple[str, str]
+"""A kind of evidence and how it reads, such as ("block", "strong")."""
+
 DATA = Path(__file__).parent / "data"
 STANDINGS = ("unlikely", "possible", "likely")
+_KEYS = {"points": 3, "causes": 1, "readings": 2, "limits": 1, "doors": 1}
+"""The first columns that name a row, and may do so once only."""
 _FILES = {
     "points": ("cause", "evidence", "reading", "points", "source"),
     "causes": ("cause", "words", "start", "check", "next_year", "caution", "source"),
-    "readings": ("evidence", "reading", "words", "limit"),
+    "readings": ("evidence", "reading", "words", "limit", "source"),
     "limits": ("limit", "value", "meaning", "source"),
-    "caps": ("cause", "when", "lifted_by", "at_most", "why"),
-    "tests": ("cause_a", "cause_b", "test", "limit", "wrong_answers", "cost", "source"),
+    "doors": ("door", "evidence", "reading", "below", "with", "words", "source"),
+    "caps": ("cause", "when", "lifted_by", "at_most", "why", "source"),
+    "tests": ("cause_a", "cause_b", "test", "limit", "wrong_answers", "cost", "spent_by", "source"),
 }
-
-Reading = tuple[str, str]
-"""A kind of evidence and how it reads, such as ("block", "strong")."""
 
 
 @dataclass(frozen=True)
@@ -52,14 +56,37 @@ class Cap:
 
 
 @dataclass(frozen=True)
-class Test:
-    """The cheapest test between two causes."""
+class Door:
+    """What makes a lot poor: evidence that reads as one of `readings` (any where empty), with a statistic under `below`
+    (any where None), beside the reading `beside` where one is named."""
 
-    causes: frozenset[str]
+    door: str
+    evidence: str
+    readings: frozenset[str]
+    below: float | None
+    beside: Reading | None
+    words: str
+
+    def opens(self, reading: str, statistic: float | None, others: Collection[Reading]) -> bool:
+        """Whether a lot with this evidence is poor."""
+        if self.readings and reading not in self.readings:
+            return False
+        if self.below is not None and (statistic is None or statistic >= self.below):
+            return False
+        return self.beside is None or self.beside in others
+
+
+@dataclass(frozen=True)
+class Test:
+    """A test between two causes, the first of which it looks at; spent where such evidence is there already."""
+
+    first: str
+    second: str
     test: str
     limit: str
     wrong_answers: str
     cost: str
+    spent_by: str
 
     __test__ = False  # no test of this project
 
@@ -81,27 +108,36 @@ class Rules:
     readings : dict
         Reading -> words.
     limits : dict
-    caps, tests : tuples
+    doors, caps, tests : tuples
     """
 
     points: Mapping[str, Mapping[Reading, int]]
     causes: Mapping[str, Cause]
     readings: Mapping[Reading, str]
     limits: Mapping[str, float]
+    doors: tuple[Door, ...]
     caps: tuple[Cap, ...]
     tests: tuple[Test, ...]
 
-    @cached_property
-    def by_pair(self) -> dict[frozenset[str], Test]:
-        """Test of each pair of causes; the first listed where there are several."""
-        return {one.causes: one for one in reversed(self.tests)}
+    def check(self, cause: str, known: Collection[str]) -> str:
+        """What to look at first for a cause; empty where evidence that is `known` tells it already."""
+        spent = any(one.first == cause and one.spent_by in known for one in self.tests if one.spent_by)
+        return "" if spent else self.causes[cause].check
 
-    def test_between(self, first: str, second: str) -> str:
-        """Words of the test that separates two causes; their first checks where none is listed."""
-        listed = self.by_pair.get(frozenset({first, second}))
-        if listed is not None:
-            return listed.words
-        return f"{self.causes[first].check}; {self.causes[second].check}"
+    def test_between(self, first: str, second: str, known: Collection[str] = ()) -> str:
+        """Words of the cheapest test that separates two causes; their first checks where none is listed.
+
+        Parameters
+        ----------
+        first, second : str
+        known : collection of str
+            Kinds of evidence there are already.
+        """
+        for one in self.tests:
+            if {one.first, one.second} == {first, second} and not (one.spent_by and one.spent_by in known):
+                return one.words
+        checks = [check for cause in (first, second) if (check := self.check(cause, known))]
+        return "; ".join(checks) or self.causes[first].check
 
 
 def load_rules(folder: Path | None = None) -> Rules:
@@ -115,7 +151,8 @@ def load_rules(folder: Path | None = None) -> Rules:
     Raises
     ------
     WrongUseError
-        A file lacks a column, a number is none, or a row names a cause or reading that is not there.
+        The folder holds no such file; a file cannot be read, lacks a column or says something twice; a number is none;
+        a row names a cause or reading that is not there.
     """
     return _packaged() if folder is None else _load(folder)
 
@@ -126,8 +163,8 @@ def _packaged() -> Rules:
 
 
 def _load(folder: Path | None) -> Rules:
-    if folder is not None and not folder.is_dir():
-        raise WrongUseError(f"--rules {folder} is no folder; it should hold files such as review_points.csv.")
+    if folder is not None:
+        _must_hold_rules(folder)
     table = {name: _rows(name, folder) for name in _FILES}
     causes = {
         row["cause"]: Cause(row["cause"], row["words"], _whole("causes", row, "start"), row["check"], row["next_year"],
@@ -140,46 +177,87 @@ def _load(folder: Path | None) -> Rules:
         _known("points", row["cause"], causes)
         _known("points", (row["evidence"], row["reading"]), readings)
         points[row["cause"]][row["evidence"], row["reading"]] = _whole("points", row, "points")
-    limits = {row["limit"]: _number("limits", row, "value") for row in table["limits"]}
-    missing = {row["limit"] for row in _rows("limits", None)} - set(limits)
-    if missing:
-        raise WrongUseError(f"review_limits.csv lacks {', '.join(sorted(missing))}; put the row back.")
-    caps = tuple(_cap(row, causes, readings) for row in table["caps"])
     for row in table["tests"]:
         _known("tests", row["cause_a"], causes)
         _known("tests", row["cause_b"], causes)
+    evidences = {evidence for evidence, _ in readings}
+    for row in table["tests"]:
+        _known("tests", row["spent_by"], {"", *evidences})
     tests = tuple(
-        Test(frozenset({row["cause_a"], row["cause_b"]}), row["test"], row["limit"], row["wrong_answers"], row["cost"])
+        Test(
+            row["cause_a"],
+            row["cause_b"],
+            row["test"],
+            row["limit"],
+            row["wrong_answers"],
+            row["cost"],
+            row["spent_by"],
+        )
         for row in table["tests"]
     )
-    return Rules(points, causes, readings, limits, caps, tests)
+    doors = tuple(_door(row, readings) for row in table["doors"])
+    caps = tuple(_cap(row, causes, readings) for row in table["caps"])
+    return Rules(points, causes, readings, _limits(table["limits"]), doors, caps, tests)
+
+
+def _must_hold_rules(folder: Path) -> None:
+    if not folder.is_dir():
+        raise WrongUseError(f"--rules {folder} is no folder; it should hold files such as review_points.csv.")
+    own = {f"review_{name}.csv" for name in _FILES}
+    if not own & {path.name for path in folder.iterdir()}:
+        raise WrongUseError(f"--rules {folder} holds no rules; copy a file there from {DATA} and edit it.")
+
+
+def _limits(rows: list[dict[str, str]]) -> dict[str, float]:
+    limits = {row["limit"]: _number("limits", row, "value") for row in rows}
+    needed = {row["limit"] for row in _rows("limits", None)}
+    if missing := needed - set(limits):
+        raise WrongUseError(f"review_limits.csv lacks {', '.join(sorted(missing))}; put the row back.")
+    if odd := set(limits) - needed:
+        raise WrongUseError(f"review_limits.csv names {', '.join(sorted(odd))}, which nothing asks for; mend its name.")
+    return limits
 
 
 def _rows(name: str, folder: Path | None) -> list[dict[str, str]]:
     file = f"review_{name}.csv"
     path = folder / file if folder is not None and (folder / file).exists() else DATA / file
-    with path.open(encoding="utf-8-sig", newline="") as text:
-        rows = list(csv.DictReader(text))
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as text:
+            rows = list(csv.DictReader(text))
+    except (OSError, UnicodeDecodeError, csv.Error):
+        raise WrongUseError(f"{file} cannot be read; save it as CSV in UTF-8.") from None
+    if not rows:
+        raise WrongUseError(f"{file} holds no row; copy the package's own from {DATA}.")
     for number, row in enumerate(rows, 2):
         if any(row.get(column) is None for column in _FILES[name]) or None in row:
             raise WrongUseError(f"{file} row {number}: it should have the columns {', '.join(_FILES[name])}; put text "
                                 "that holds a comma into quotes.")  # fmt: skip
-    if not rows:
-        raise WrongUseError(f"{file} holds no row.")
-    return rows
+    if name in _KEYS:
+        _once(file, [tuple(row[column] for column in _FILES[name][: _KEYS[name]]) for row in rows])
+    return [{column: row[column].strip() for column in _FILES[name]} for row in rows]
+
+
+def _once(file: str, keys: list[tuple[str, ...]]) -> None:
+    for number, key in enumerate(keys):
+        if key in keys[:number]:
+            raise WrongUseError(f"{file} rows {keys.index(key) + 2} and {number + 2} both speak of {' '.join(key)}; "
+                                "take one out.")  # fmt: skip
 
 
 def _number(name: str, row: dict[str, str], column: str) -> float:
     try:
-        return float(row[column])
+        number = float(row[column])
     except ValueError:
-        raise WrongUseError(f"review_{name}.csv: {column} is a number, not {row[column]!r}.") from None
+        number = math.nan
+    if not math.isfinite(number):
+        raise WrongUseError(f"review_{name}.csv: {column} is a number, not {row[column]!r}; mend it.")
+    return number
 
 
 def _whole(name: str, row: dict[str, str], column: str) -> int:
     number = _number(name, row, column)
     if number != int(number):
-        raise WrongUseError(f"review_{name}.csv: {column} is a whole number, not {row[column]!r}.")
+        raise WrongUseError(f"review_{name}.csv: {column} is a whole number, not {row[column]!r}; mend it.")
     return int(number)
 
 
@@ -189,16 +267,28 @@ def _known(name: str, what: object, among: Collection[object]) -> None:
         raise WrongUseError(f"review_{name}.csv names {words}, which is not listed; add it to the causes or readings.")
 
 
+def _door(row: dict[str, str], readings: dict[Reading, str]) -> Door:
+    named = row["reading"].split()
+    for reading in named:
+        _known("doors", (row["evidence"], reading), readings)
+    _known("doors", row["evidence"], {evidence for evidence, _ in readings})
+    below = _number("doors", row, "below") if row["below"] else None
+    if not named and below is None:
+        raise WrongUseError(f"review_doors.csv: {row['door']} has neither a reading nor a limit; give one of the two.")
+    beside = _reading("doors", row["with"], readings) if row["with"] else None
+    return Door(row["door"], row["evidence"], frozenset(named), below, beside, row["words"])
+
+
 def _cap(row: dict[str, str], causes: dict[str, Cause], readings: dict[Reading, str]) -> Cap:
     _known("caps", row["cause"], causes)
-    named = [_reading(text, readings) for text in row["lifted_by"].split()]
+    named = [_reading("caps", text, readings) for text in row["lifted_by"].split()]
     if row["at_most"] not in STANDINGS:
         raise WrongUseError(f"review_caps.csv: at_most is one of {', '.join(STANDINGS)}, not {row['at_most']!r}.")
-    when = _reading(row["when"], readings) if row["when"] else None
+    when = _reading("caps", row["when"], readings) if row["when"] else None
     return Cap(row["cause"], when, frozenset(named), row["at_most"], row["why"])
 
 
-def _reading(text: str, readings: dict[Reading, str]) -> Reading:
+def _reading(name: str, text: str, readings: dict[Reading, str]) -> Reading:
     evidence, _, reading = text.partition(":")
-    _known("caps", (evidence, reading), readings)
+    _known(name, (evidence, reading), readings)
     return evidence, reading

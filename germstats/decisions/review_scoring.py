@@ -44,16 +44,17 @@ def score(readings: Collection[Reading], rules: Rules) -> tuple[Scored, ...]:
     """
     found = [_scored(cause, readings, rules) for cause in rules.causes]
     standing = [one for one in found if one.standing != "unlikely" and not _no_rival(one, readings)]
-    if len(standing) == 1 and standing[0].standing == "possible" and not standing[0].capped:
+    if len(standing) == 1 and standing[0].points >= rules.limits["last_standing"]:
         last = standing[0]
-        if last.points >= rules.limits["last_standing"]:
-            found[found.index(last)] = Scored(last.cause, "likely", last.points, last.parts, last.capped)
-    return tuple(sorted(found, key=_rank))
+        held, why = _held("likely", last.cause, readings, rules)
+        found[found.index(last)] = Scored(last.cause, held, last.points, last.parts, why)
+    kinds = {one.standing for one in found if one.cause in KINDS_OF_TRAY}
+    return tuple(sorted(found, key=lambda one: _rank(one, kinds)))
 
 
-def _rank(one: Scored) -> tuple[int, bool, int, str]:
-    """Likely before possible; a kind of accident before "something happened to a tray"; points."""
-    return -STANDINGS.index(one.standing), one.cause == "tray", -one.points, one.cause
+def _rank(one: Scored, kinds: Collection[str]) -> tuple[int, bool, int, str]:
+    """Likely before possible; "something happened to a tray" after a kind of accident that stands as high; points."""
+    return -STANDINGS.index(one.standing), one.cause == "tray" and one.standing in kinds, -one.points, one.cause
 
 
 def _no_rival(one: Scored, readings: Collection[Reading]) -> bool:
@@ -65,9 +66,15 @@ def _scored(cause: str, readings: Collection[Reading], rules: Rules) -> Scored:
     points = rules.causes[cause].start + sum(size for _, size in parts)
     likely, possible = rules.limits["likely"], rules.limits["possible"]
     standing = "likely" if points >= likely else "possible" if points >= possible else "unlikely"
+    held, why = _held(standing, cause, readings, rules)
+    return Scored(cause, held, points, parts, why)
+
+
+def _held(standing: str, cause: str, readings: Collection[Reading], rules: Rules) -> tuple[str, str]:
+    """How high a cause may stand, and why no higher."""
     why = ""
     for cap in rules.caps:
         holds = cap.cause == cause and (cap.when is None or cap.when in readings)
         if holds and not cap.lifted_by & set(readings) and STANDINGS.index(standing) > STANDINGS.index(cap.at_most):
             standing, why = cap.at_most, cap.why
-    return Scored(cause, standing, points, parts, why)
+    return standing, why

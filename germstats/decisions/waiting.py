@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -11,12 +12,15 @@ import pandas as pd
 
 from germstats.decisions.demand import later_losses
 from germstats.decisions.waiting_advice import Facts, advised
-from germstats.decisions.waiting_course import Course, course_of, give_up_day, windows
+from germstats.decisions.waiting_course import Course, course_of, give_up_day, seen_by_date, windows
 from germstats.decisions.waiting_spec import (
     COMING,
+    CUT_SHORT,
+    FEW,
     FINISHED,
     KEEP,
     LATE,
+    LOOK,
     NEARLY,
     NOT_DUE,
     NOT_TOLD,
@@ -36,9 +40,9 @@ from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.weather import HeatClock, by_heat, daily_weather, heat_clock
 from germstats.records.book import RecordBook
 from germstats.records.parsing import spelled
-from germstats.records.patterns import find_patterns
+from germstats.records.patterns import Patterns, find_patterns
 from germstats.records.sown import ending_dates, sown_trays
-from germstats.records.subsets import as_of
+from germstats.records.subsets import as_of, looked_at_sowing
 from germstats.records.suggesting import must_know
 
 
@@ -53,11 +57,46 @@ class _Season:
 
     @cached_property
     def trays(self) -> pd.DataFrame:
-        """Trays sown and not yet past their spring, index 0.., with ``judged`` (year of that spring)."""
+        """Trays sown and not yet past their spring, index 0..; ``judged`` is the year of that spring, ``ended`` the day
+        an event ended the tray's records, ``checked`` whether it was looked at."""
         trays = sown_trays(self.book, self.fit_spec.spring_ends).drop_duplicates("tray")
         trays = trays[trays["sown_on"].notna() & trays["rate"].notna() & (trays["window_end"] >= self.spec.on)]
         trays = trays[trays["lot"].isin(self.spec.lots)] if self.spec.lots else trays
-        return trays.assign(judged=trays["origin"].dt.year).reset_index(drop=True)
+        tables = self.book.tables
+        checks = [tables[name].dropna(subset="checked_on")["tray"] for name in ("checks", "cells")]
+        whole, _ = ending_dates(self.book)
+        return trays.assign(
+            judged=trays["origin"].dt.year,
+            ended=pd.to_datetime(trays["tray"].map(whole)),
+            checked=trays["tray"].isin(set(pd.concat(checks))),
+        ).reset_index(drop=True)
+
+    @cached_property
+    def here(self) -> pd.DataFrame:
+        """Those whose spring this is and whose records nothing ended."""
+        trays = self.trays
+        stopped = trays["tray"].isin(self.book.left_out) | trays["ended"].notna() | trays["tray_cells"].isna()
+        return trays[(trays["judged"] == self.spring) & ~stopped]
+
+    @cached_property
+    def patterns(self) -> Patterns:
+        """All records so far. Trays of this spring are under way: the day of sowing counts as a look that found none,
+        so that a single look is not taken as final."""
+        patterns = find_patterns(looked_at_sowing(self.book, self.here), self.fit_spec.spring_ends)
+        trays = patterns.trays
+        under_way = trays["tray"].isin(self.here["tray"])
+        return replace(
+            patterns, trays=trays.assign(looks=trays["looks"].clip(lower=2).where(under_way, trays["looks"]))
+        )
+
+    @cached_property
+    def closed(self) -> dict[str, int]:
+        """Tray -> cells that were empty when something ended them."""
+        _, by_cell = ending_dates(self.book)
+        cells = self.book.tables["cells"]
+        seen = (cells["emerged"].fillna(0) + cells["occupied"].fillna(0)) > 0
+        filled = set(zip(cells["tray"][seen], cells["cell"][seen], strict=True))
+        return dict(Counter(tray for tray, cell in by_cell if (tray, cell) not in filled))
 
 
 def watch(
@@ -99,13 +138,14 @@ def watch(
     if season.trays.empty:
         raise WrongUseError(_nothing_under_way(book, spec, fit_spec))
     fit, clock, course = _foretold(season, progress)
-    losses = _losses(book)
+    losses = _losses(season.book)
     value = spec.plug_value if spec.plug_value is not None else _usual_price(book)
     facts = Facts(fit, course, season.book, spec, value, losses, spring)
     rows = [*(advised(facts, k) for k in range(len(course.trays))), *_not_forecast(season, course)]
     rows.sort(key=_gravest_first)
+    watched = season.here if len(season.here) else season.trays
     return Watch(spec, spring, tuple(rows), _lots(course, spec), _orders(book, course, season, losses),
-                 heat_words(season.book, season.trays, clock, spec, spring), value)  # fmt: skip
+                 heat_words(season.book, watched, clock, spec, spring), value, _first_springs(season))  # fmt: skip
 
 
 def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None) -> Course:
@@ -119,16 +159,16 @@ def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None
 def _foretold(season: _Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None, Course]:
     fit, clock = _fitted(season, progress)
     progress("looking ahead")
-    here = season.trays[season.trays["judged"] == season.spring]
-    return fit, clock, course_of(fit, here, season.book.left_out, clock, season.spec.on)
+    return fit, clock, course_of(fit, season.here, season.closed, clock, season.spec.on)
 
 
 def _fitted(season: _Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None]:
     """The fit of the records so far; by heat where the weather of this spring and an earlier one is known."""
-    patterns = find_patterns(season.book, season.fit_spec.spring_ends)
-    if patterns.trays.empty:
+    patterns = season.patterns
+    known = season.here["tray"][season.here["checked"]]
+    if not ((patterns.trays["season"] < season.spring) | patterns.trays["tray"].isin(known)).any():
         raise NotEnoughRecordsError("No tray has a check that can be used yet, in this season or an earlier one: look "
-                                    "at the trays first.")  # fmt: skip
+                                    "at the trays and write down what you see, zeros too.")  # fmt: skip
     weather = daily_weather(season.book.tables["weather"])
     clock = None
     if weather is not None:
@@ -148,11 +188,19 @@ def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> 
         return f"No tray{of} is in the book yet: enter trays first."
     first, last = trays["sown_on"].min(), trays["window_end"].max()
     if spec.on < first:
-        return f"On {spelled(spec.on)} no tray{of} was sown yet; the first was on {spelled(first)}."
+        return f"On {spelled(spec.on)} no tray{of} was sown yet; the first was on {spelled(first)}: choose a later day."
     if spec.on > last:
         return (f"On {spelled(spec.on)} no tray{of} is under way: the last spring on record ended on {spelled(last)}. "
                 "germstats review looks back on it.")  # fmt: skip
     return f"On {spelled(spec.on)} no tray{of} is under way: choose a day between sowing and the end of a spring."
+
+
+def _first_springs(season: _Season) -> tuple[str, ...]:
+    """Species (or lots) under way that no earlier spring tells of."""
+    trays = season.patterns.trays
+    group = trays["species"].fillna(trays["lot"]).astype(str)
+    here = trays["tray"].isin(season.here["tray"])
+    return tuple(sorted(set(group[here]) - set(group[~here & (trays["season"] < season.spring)])))
 
 
 def _usual_price(book: RecordBook) -> float:
@@ -169,16 +217,21 @@ def _not_forecast(season: _Season, course: Course) -> list[TrayWatch]:
     """Trays of which nothing is foretold: waiting for a second winter, ended by an event, or stopped by a finding."""
     told, rows = set(course.trays["tray"]), []
     whole, _ = ending_dates(season.book)
-    checks = season.book.tables["checks"].groupby("tray")["filled"].max()
+    table = season.book.tables["events"]
+    events = dict(zip(zip(table["tray"], table["on"], strict=True), table["event"], strict=True))
+    checks = season.book.tables["checks"].groupby("tray")["filled"].max().dropna()
+    known = find_patterns(replace(season.book, left_out={}), season.fit_spec.spring_ends).trays.set_index("tray")
     for tray in season.trays[~season.trays["tray"].isin(told)].to_dict("records"):
         name = str(tray["tray"])
-        seen = checks.get(name)
+        seen = known["filled"].get(name, checks.get(name))
         status, advice = NOT_TOLD, NOTHING
         why = season.book.left_out.get(name, "nothing of it can be used")
-        if tray["judged"] > season.spring:
+        if tray["two_winters"] and tray["origin"] > season.spec.on:
             status, advice, why = SECOND_WINTER, KEEP, "needs two winters: no failure before its second spring"
         elif name in whole:
-            why = f"its records ended on {spelled(whole[name])}"
+            status, why = CUT_SHORT, f"cut short on {spelled(whole[name])}: {events.get((name, whole[name]), 'ended')}"
+        elif tray["two_winters"]:
+            status, advice, why = UNSEEN, LOOK, "its second spring has begun, and it was not looked at since"
         rows.append(TrayWatch(
             name, str(tray["lot"]), str(tray["species"] or tray["lot"]), str(tray["treatment"]), str(tray["place"]),
             None if seen is None or pd.isna(seen) else int(seen),
@@ -188,7 +241,7 @@ def _not_forecast(season: _Season, course: Course) -> list[TrayWatch]:
     return rows
 
 
-_GRAVEST = (SILENT, LATE, UNSEEN, COMING, NOT_DUE, NEARLY, FINISHED, SECOND_WINTER, NOT_TOLD)
+_GRAVEST = (SILENT, LATE, UNSEEN, FEW, COMING, NOT_DUE, NEARLY, FINISHED, SECOND_WINTER, CUT_SHORT, NOT_TOLD)
 
 
 def _gravest_first(row: TrayWatch) -> tuple[int, float, str, str]:
@@ -224,5 +277,5 @@ def _orders(book: RecordBook, course: Course, season: _Season, losses: float) ->
         needed = float(plugs) / (1 - losses)
         chance = float(course.weight @ (course.final[:, at].sum(axis=1) >= needed))
         rows.append(OrderWatch(str(species), int(plugs), float(np.clip(chance, 0.001, 0.999)),
-                               course.window(course.course[:, :, at].sum(axis=2), needed)))  # fmt: skip
+                               course.window(seen_by_date(course, at).astype(float), needed)))  # fmt: skip
     return tuple(rows)

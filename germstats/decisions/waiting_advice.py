@@ -14,6 +14,7 @@ from germstats.decisions.waiting_course import Course, give_up_day
 from germstats.decisions.waiting_spec import (
     COMING,
     DISCARD,
+    FEW,
     FINISHED,
     KEEP,
     LATE,
@@ -37,7 +38,7 @@ from germstats.records.book import RecordBook
 from germstats.records.parsing import spelled
 
 _BEHIND = 0.05
-_OVER, _NEARLY_OVER = 0.05, 0.10
+_OVER, _NEARLY_OVER, _LITTLE = 0.05, 0.10, 0.5
 _DUE_CELLS = 2.0  # cells expected to be filled before a tray never looked at is asked after
 _WEEKS_OF_WINTER = 40.0  # from one summer to the next spring's end; common practice, no source
 _SECOND_SPRING = 0.1
@@ -119,7 +120,7 @@ def advised(facts: Facts, k: int) -> TrayWatch:
     lot = str(row["lot"])
     final, now = course.final[:, k], int(course.now[k])
     low, high = course.quantiles(final)
-    mean = float(course.weight @ final)
+    mean = float(np.clip(course.weight @ final, low, high))  # where nearly all has come the range is one number
     more = float(np.clip(course.weight @ (final > now), 0.001, 0.999))
     by_now, behind = _by_now(facts, k)
     status = _status(facts, k, more, mean, behind)
@@ -134,10 +135,11 @@ def advised(facts: Facts, k: int) -> TrayWatch:
 
 
 def _by_now(facts: Facts, k: int) -> tuple[float | None, float | None]:
-    """Cells that trays like this one have filled by its last check, and the chance of so few."""
+    """Cells that trays like this one have filled by its last check, and the chance of so few; None where
+    no other tray tells when they come."""
     course, lot = facts.course, str(facts.course.trays["lot"].iloc[k])
     expected = facts.expected[lot]
-    if expected is None or not course.checked[k]:
+    if expected is None or not course.checked[k] or np.isnan(expected.log_time).any():
         return None, None
     place = int(np.flatnonzero(facts.of_lot(lot, checked=True) == k)[0])
     rate = course.trays["rate"].iloc[k]
@@ -163,11 +165,12 @@ def _status(facts: Facts, k: int, more: float, mean: float, behind: float | None
     if now == 0 and not low and more > 0.5:
         return NOT_DUE
     left = mean - now
-    if low and more >= _NEARLY_OVER:
-        return SILENT if now == 0 else LATE
+    over = more < _NEARLY_OVER or left < _LITTLE
     if now == 0:
         return SILENT
-    if more < _NEARLY_OVER or left < 0.5:
+    if low:
+        return FEW if over or left < _NEARLY_OVER * mean else LATE
+    if over:
         return FINISHED
     return NEARLY if left < _NEARLY_OVER * max(mean, 1.0) else COMING
 
@@ -182,7 +185,7 @@ def _advice(
         return KEEP, "nothing is wrong yet"
     if status == UNSEEN:
         return LOOK, f"about {left:.0f} cells should fill this spring, and some should have"
-    if give_up is not None and status != FINISHED:
+    if give_up is not None and status not in (FINISHED, FEW):
         weeks = max((give_up - spec.on).days, 0) / 7
         cost = spec.holding_cost * weeks
         if plugs * value >= cost:

@@ -9,24 +9,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
 
 from germstats.decisions.waiting_spec import Window
 from germstats.models.compiled import Index
-from germstats.models.draws import RowDraws
 from germstats.models.emergence import EmergenceFit
-from germstats.models.forecast import empty_by
+from germstats.models.halfway import Course as Days
 from germstats.models.halfway import finish_season
-from germstats.models.new_lots import new_lot, unknown_species
-from germstats.models.order_forecast import even_draws
-from germstats.models.timing import FAMILIES, Array
+from germstats.models.timing import Array
 from germstats.models.weather import HeatClock
-from germstats.records.seeds import SowingRate
 
 _DRAWS = 400
-_STEP = 2.0
+_FROM, _STEP = -60.0, 2.0  # days from 1 February
 _REMAINING = 0.05
 """Share of a lot's remaining plugs still to come after which waiting is pointless (the design's)."""
+_MOST = 0.9  # of the cells a lot will fill: the K-th plant where no order says otherwise; common practice, no source
 _NOTHING = 0.5  # expected cells, of a whole lot, that are not worth a wait
 
 
@@ -92,18 +88,18 @@ class Course:
 
 
 def course_of(
-    fit: EmergenceFit, trays: pd.DataFrame, left_out: Mapping[str, str], clock: HeatClock | None, on: pd.Timestamp
+    fit: EmergenceFit, trays: pd.DataFrame, closed: Mapping[str, int], clock: HeatClock | None, on: pd.Timestamp
 ) -> Course:
-    """Forecast the trays of a spring: from their checks so far, or from the past alone before the first.
+    """Forecast the trays of a spring from all records so far.
 
     Parameters
     ----------
     fit : EmergenceFit
-        Of the records so far.
+        Of the records so far; trays not looked at yet are in it with a look at sowing.
     trays : pandas.DataFrame
-        As sown, of this spring.
-    left_out : mapping
-        Trays kept out by a finding: nothing is foretold of them.
+        As sown, of this spring, with ``checked``; those without a record in the fit are left out.
+    closed : mapping
+        Tray -> empty cells that can fill no more.
     clock : HeatClock or None
         Set where the fit's days are told by heat.
     on : pandas.Timestamp
@@ -112,83 +108,76 @@ def course_of(
     -------
     Course
     """
+    known = fit.patterns.trays.set_index("tray")
+    trays = trays[trays["tray"].isin(known.index[known["filled"].notna()])].reset_index(drop=True)
     spring = int(trays["judged"].iloc[0]) if len(trays) else on.year
-    grid = np.arange(-60.0, 182.0, _STEP)
+    start = pd.Timestamp(spring, 2, 1)
+    end = float((trays["window_end"].iloc[0] - start).days) if len(trays) else 0.0
+    grid = np.append(np.arange(_FROM, end, _STEP), end)
     days = grid if clock is None else clock.heat_days(spring, grid)
-    seasons = sorted({int(y) for y in trays["season"]} & {int(y) for y in fit.patterns.trays["season"]})
-    told: dict[str, tuple[int, int, float, Index, Array]] = {}
-    weight = np.full(_DRAWS, 1 / _DRAWS)
-    last = dict(zip(fit.patterns.trays["tray"], fit.patterns.trays["last_day"], strict=True))
-    for season in seasons:
-        found = finish_season(fit, season, _DRAWS, days=days)
-        weight = found.weight
-        for k, tray in enumerate(found.trays):
-            told[tray] = (int(found.cells[k]), int(found.filled_now[k]), float(last[tray]), found.final[:, k],
-                          found.course[:, :, k])  # fmt: skip
-    usable = [str(tray) for tray in trays["tray"] if tray in told or tray not in left_out]
-    kept = trays[trays["tray"].isin(usable)].reset_index(drop=True)
-    rng = np.random.default_rng(spring)
-    columns = [told.get(str(row["tray"])) or _before_checks(fit, row, days, len(weight), rng)
-               for row in kept.to_dict("records")]  # fmt: skip
-    dates = pd.DatetimeIndex([pd.Timestamp(spring, 2, 1) + pd.Timedelta(days=float(d)) for d in grid])
-    size = (len(weight), len(dates))
+    told = [finish_season(fit, season, _DRAWS, course=Days(days, closed))
+            for season in sorted({int(y) for y in trays["season"]})]  # fmt: skip
+    at = {tray: (k, place) for k, found in enumerate(told) for place, tray in enumerate(found.trays)}
+    places = [at[str(tray)] for tray in trays["tray"]]
+    last = known.loc[list(trays["tray"]), "last_day"].to_numpy(dtype=float)
+
+    def column(name: str, like: Any) -> Any:
+        parts = [getattr(told[k], name)[..., place] for k, place in places]
+        return np.stack(parts, axis=-1) if parts else like
+
+    none = np.zeros(0, dtype=np.int64)
+    filled = column("course", np.zeros((1, len(grid), 0)))
+    if clock is not None:
+        filled = _in_weathers(filled, days, clock.onward(spring, grid))
     return Course(
-        kept,
-        np.array([tray in told for tray in kept["tray"]], dtype=bool),
-        np.array([one[0] for one in columns], dtype=np.int64),
-        np.array([one[1] for one in columns], dtype=np.int64),
-        np.array([one[2] for one in columns], dtype=float),
-        np.stack([one[3] for one in columns], axis=1) if columns else np.zeros((size[0], 0), dtype=np.int64),
-        weight,
-        dates,
-        np.stack([one[4] for one in columns], axis=2) if columns else np.zeros((*size, 0)),
-        on,
-    )
+        trays=trays, checked=trays["checked"].to_numpy(dtype=bool), cells=column("cells", none),
+        now=column("filled_now", none), last_day=last, final=column("final", np.zeros((1, 0), dtype=np.int64)),
+        weight=told[0].weight if told else np.ones(1), dates=start + pd.to_timedelta(grid, unit="D"),
+        course=filled, on=on,
+    )  # fmt: skip
 
 
-def _before_checks(
-    fit: EmergenceFit, tray: dict[Any, Any], days: Array, size: int, rng: np.random.Generator
-) -> tuple[int, int, float, Index, Array]:
-    """A tray not looked at yet, from the past alone: fresh tray and spring effects."""
-    draws = known_draws(fit, tray)
-    at = np.resize(even_draws(draws, size), size)
-    rate: SowingRate = tray["rate"]
-    cells = int(tray["tray_cells"])
-    spread = np.hypot(draws.tray_sd[at], draws.season_sd[at])
-    p = expit(draws.theta[at] + spread * rng.standard_normal(size))
-    shape = (size, len(days))
-    share = np.broadcast_to((days >= 0).astype(float), shape)
-    if draws.time is not None:
-        time = draws.time
-        origin = float((tray["origin"] - tray["sown_on"]).days) if time.origin == "sowing" else 0.0
-        mu = time.mu[at] + np.hypot(time.tray_sd[at], time.season_sd[at]) * rng.standard_normal(size)
-        elapsed = np.log(np.maximum(days + origin, 1e-3))
-        share = FAMILIES[time.family].cdf((elapsed - mu[:, None]) / time.sigma[at][:, None])
-    grid = np.broadcast_to(p[:, None], shape), np.broadcast_to(draws.rho[at][:, None], shape)
-    fill = 1 - empty_by(*grid, share, rate)
-    final = rng.binomial(cells, np.clip(1 - empty_by(p, draws.rho[at], np.ones(size), rate), 0.0, 1.0))
-    return cells, 0, 0.0, final.astype(np.int64), cells * fill
+def _in_weathers(course: Array, told: Array, onward: Array) -> Array:
+    """The course by date, each draw under one of the weathers (S, D) that may come; the end stays the end.
+
+    Parameters
+    ----------
+    course : (N, D, U) array
+        By the heat days `told`.
+    told : (D,) array
+    onward : (S, D) array
+        Heat days that each weather brings by the dates.
+    """
+    at = np.searchsorted(told, onward + 1e-9, side="right") - 1
+    at = np.clip(at, 0, len(told) - 1)
+    at[:, -1] = len(told) - 1
+    return np.asarray(np.stack([one[at[n % len(at)]] for n, one in enumerate(course)]))
 
 
-def known_draws(fit: EmergenceFit, tray: dict[Any, Any]) -> RowDraws:
-    """What the past says of a tray's lot and treatment, else of its species, else of all species."""
-    species, lot, label = tray["species"], str(tray["lot"]), str(tray["treatment"])
-    own = [row for row in fit.rows if row.lot == lot and row.label == label]
-    if own:
-        return own[0].draws
-    if species is not None and any(row.species == species for row in fit.rows):
-        return new_lot(fit, str(species), label)
-    return unknown_species(fit)
+def seen_by_date(course: Course, at: Index, seed: int = 0) -> Index:
+    """(N, D) draws of the cells of these trays filled by each date: whole cells, where `course` holds expectations."""
+    rng = np.random.default_rng(seed)
+    now = course.now[at]
+    more = course.final[:, at] - now
+    whole = np.maximum(course.course[:, -1, at] - now, 1e-12)
+    came = np.clip((course.course[:, :, at] - now) / whole[:, None], 0.0, 1.0)
+    filled = np.repeat(np.full((len(more), 1), now.sum()), len(course.dates), axis=1)
+    before = np.zeros_like(whole)
+    for day in range(len(course.dates)):
+        step = np.clip((came[:, day] - before) / np.maximum(1 - before, 1e-12), 0.0, 1.0)
+        new = rng.binomial(more, step)
+        more, before = more - new, came[:, day]
+        filled[:, day:] += new.sum(axis=1)[:, None]
+    return np.asarray(filled, dtype=np.int64)
 
 
 def windows(course: Course, at: Index) -> tuple[Window | None, Window | None, Window | None]:
     """Windows of the first cell of these trays, of half of those they will fill, and of nine in ten."""
-    filled, final = course.course[:, :, at].sum(axis=2), course.final[:, at].sum(axis=1)
-    ends = filled[:, -1]
-    some = np.where(final > 0, 1.0, np.inf)
-    return (course.window(filled, np.minimum(some, np.maximum(ends, 1e-9)) if (ends > 0).any() else some),
-            course.window(filled, np.where(ends > 0, ends / 2, np.inf)),
-            course.window(filled, np.where(ends > 0, 0.9 * ends, np.inf)))  # fmt: skip
+    filled = seen_by_date(course, at).astype(float)
+    final = course.final[:, at].sum(axis=1)
+    wanted = [np.maximum(np.ceil(share * final), 1.0) for share in (0.0, 0.5, _MOST)]
+    first, half, most = (course.window(filled, number) for number in wanted)
+    return first, half, most
 
 
 def give_up_day(course: Course, at: Index, on: pd.Timestamp) -> pd.Timestamp | None:
@@ -197,6 +186,5 @@ def give_up_day(course: Course, at: Index, on: pd.Timestamp) -> pd.Timestamp | N
     end, now = float(mean[-1]), float(course.now[at].sum())
     if end - now < _NOTHING:
         return None
-    left = end - np.maximum(mean, now)
-    day = course.dates[int((left <= _REMAINING * (end - now)).argmax())]
-    return max(day, on)
+    left = (end - np.maximum(mean, now)) / (end - now)
+    return max(course.dates[int((left < _REMAINING).argmax())], on)

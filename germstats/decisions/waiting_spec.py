@@ -10,9 +10,9 @@ import pandas as pd
 from germstats.errors import WrongUseError
 from germstats.models.weather import BASE_C
 
-NOT_DUE, UNSEEN, COMING, NEARLY, LATE, SILENT, FINISHED, SECOND_WINTER, NOT_TOLD = (
-    "not yet due", "not looked at", "coming", "nearly done", "late", "silent", "finished",
-    "waiting for its second winter", "not forecast",
+NOT_DUE, UNSEEN, COMING, NEARLY, LATE, SILENT, FEW, FINISHED, SECOND_WINTER, CUT_SHORT, NOT_TOLD = (
+    "not yet due", "not looked at", "coming", "nearly done", "late", "silent", "few came", "finished",
+    "waiting for its second winter", "cut short", "not forecast",
 )  # fmt: skip
 """Status of a tray."""
 KEEP, DISCARD, WINTER_OVER, MOVE_ON, LOOK, NOTHING = (
@@ -27,7 +27,7 @@ class WatchSpec:
 
     Attributes
     ----------
-    on : pandas.Timestamp
+    on : pandas.Timestamp, or text such as 2026-04-15
         The day; later records are not used.
     lots : tuple of str
         Only these; empty for all.
@@ -46,6 +46,10 @@ class WatchSpec:
     base_c: float = BASE_C
 
     def __post_init__(self) -> None:
+        try:
+            object.__setattr__(self, "on", pd.Timestamp(self.on).normalize())
+        except ValueError:
+            raise WrongUseError(f"{self.on!r} is no day: give a date such as 2026-04-15.") from None
         if not (0 <= self.holding_cost < math.inf and (self.plug_value is None or 0 <= self.plug_value < math.inf)):
             raise WrongUseError("The value of a plug and the cost of holding a tray cannot be below 0, nor endless.")
         if not -10 <= self.base_c <= 30:
@@ -161,6 +165,8 @@ class Watch:
         Heat and chill so far, in words; empty without weather.
     plug_value : float
         As used.
+    first_springs : tuple of str
+        Species (lots, where species are not recorded) of which no earlier spring is on record.
     """
 
     spec: WatchSpec
@@ -170,6 +176,7 @@ class Watch:
     orders: tuple[OrderWatch, ...]
     weather: tuple[str, ...]
     plug_value: float
+    first_springs: tuple[str, ...]
 
     def as_record(self) -> dict[str, object]:
         """What `germstats watch --json` prints; dates as text."""
@@ -182,6 +189,7 @@ class Watch:
             "lots": [_dated(asdict(row)) for row in self.lots],
             "orders": [_dated(asdict(row)) for row in self.orders],
             "weather": list(self.weather),
+            "first_springs": list(self.first_springs),
         }
 
 

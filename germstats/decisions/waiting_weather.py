@@ -41,15 +41,18 @@ def heat_words(
         others = [float(sums[day - 1]) for year, sums in clock.springs.items() if year != spring]
         early = clock.days_early(spring, float(day))
         way = "as usual" if abs(early) < 1 else f"about {abs(early):.0f} days {'ahead' if early > 0 else 'behind'}"
+        by_then = f"{others[0]:.0f} in the one" if len(others) == 1 else f"{min(others):.0f} to {max(others):.0f} in"
+        springs = "spring before it" if len(others) == 1 else "other springs on record"
         said.append(
-            f"heat since 1 February, above {clock.base_c:g} C: {heat:.0f} degree-days to {spelled(spec.on)}; "
-            f"{min(others):.0f} to {max(others):.0f} in earlier springs by then: this spring is {way}, and the "
-            "forecasts follow it"
+            f"heat since 1 February, above {clock.base_c:g} C: {heat:.0f} degree-days (single sine) to "
+            f"{spelled(spec.on)}; {by_then} {springs} by then: this spring is {way}, and the forecasts follow it"
         )
     else:
         said.append(
             "too little weather is written down to tell this spring by its heat: forecasts allow for a late one"
         )
+    one_winter = trays[~trays["two_winters"].astype(bool)]
+    trays = one_winter if len(one_winter) else trays
     sown = trays["sown_on"].min()
     weeks = chill_weeks(weather, sown, min(spec.on, weather.days[-1]))
     if weeks is not None:

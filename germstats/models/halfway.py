@@ -7,7 +7,8 @@ is still empty then fills with P(empty at the end | empty now), cells of one tra
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -46,10 +47,8 @@ class Halfway:
         Sums to 1.
     seen_share : (N, U) array
         Draws of F(last check).
-    days : (D,) array
-        Days from 1 February at which `course` is told.
     course : (N, D, U) array
-        Draws of the cells expected to be filled by those days.
+        Draws of the cells expected to be filled by the days asked for; (N, 0, U) where none were.
     """
 
     trays: tuple[str, ...]
@@ -58,12 +57,27 @@ class Halfway:
     final: Index
     weight: Array
     seen_share: Array
-    days: Array
     course: Array
 
 
+@dataclass(frozen=True)
+class Course:
+    """How the course of a season is to be told.
+
+    Attributes
+    ----------
+    days : (D,) array
+        Days from 1 February as the fit's clock tells them, ascending; the last is the end of the spring.
+    closed : dict
+        Tray -> empty cells that something ended: they can fill no more.
+    """
+
+    days: Array
+    closed: Mapping[str, int] = field(default_factory=dict)
+
+
 def finish_season(
-    fit: EmergenceFit, season: int, draws: int = 400, seed: int = 0, days: Array | None = None
+    fit: EmergenceFit, season: int, draws: int = 400, seed: int = 0, course: Course | None = None
 ) -> Halfway:
     """Forecast the trays of a season from their records so far.
 
@@ -74,8 +88,8 @@ def finish_season(
     season : int
     draws : int
     seed : int
-    days : (D,) array, optional
-        Days from 1 February at which the course of the season is told.
+    course : Course, optional
+        Days at which the course of the season is told, and cells that can fill no more.
 
     Returns
     -------
@@ -86,18 +100,16 @@ def finish_season(
     assert pooled is not None, "a half-way forecast needs the pooled fit"
     patterns = fit.patterns
     known = (patterns.trays["season"] == season) & patterns.trays["filled"].notna()
-    known &= patterns.trays["record"] != "seedlings"
-    asked = np.zeros(0) if days is None else days
-    under_way = _UnderWay(pooled, patterns, np.flatnonzero(known.to_numpy()), fit.spec.spring_ends, asked)
+    under_way = _UnderWay(pooled, patterns, np.flatnonzero(known.to_numpy()), fit.spec.spring_ends, course)
     rng = np.random.default_rng(seed)
     each = max(draws // len(pooled.draws), 1)
     finals, seen, weights, courses = [], [], [], []
     with one_thread():
         for draw in pooled.draws:
             at = _effects(under_way, draw, each, rng)
-            final, share, course = _finished(under_way, draw, at, rng)
+            final, share, filled = _finished(under_way, draw, at, rng)
             finals.append(final)
-            courses.append(course)
+            courses.append(filled)
             seen.append(share)
             weights.append(np.full(each, draw.weight / each))
     trays = under_way.trays
@@ -108,7 +120,6 @@ def finish_season(
         final=np.concatenate(finals),
         weight=np.concatenate(weights),
         seen_share=np.concatenate(seen),
-        days=asked,
         course=np.concatenate(courses),
     )
 
@@ -121,7 +132,7 @@ class _UnderWay:
     patterns: Patterns
     codes: Index
     spring_ends: tuple[int, int]
-    days: Array
+    course: Course | None
 
     @cached_property
     def trays(self) -> pd.DataFrame:
@@ -141,8 +152,34 @@ class _UnderWay:
         return self.trays["origin_days"].to_numpy(dtype=float)
 
     @cached_property
+    def empty(self) -> pd.DataFrame:
+        """Cells still empty that may fill: ``k`` (place among the trays), ``sowing``, ``last`` (day), ``count``."""
+        place = pd.Series(np.arange(len(self.codes)), index=self.codes)
+        whole = self.trays["record"] == "seedlings"  # finishes of these are single seeds, not cells
+        finishes = self.patterns.finishes
+        finishes = finishes[(finishes["seen"] == 0) & finishes["tray"].isin(self.codes[~whole.to_numpy()])]
+        parts = finishes.assign(k=place.reindex(finishes["tray"]).to_numpy())[["k", "sowing", "last", "count"]]
+        counted = self.trays[whole]
+        singly = pd.DataFrame(
+            {
+                "k": place.reindex(counted.index).to_numpy(),
+                "sowing": counted["sowing"].to_numpy(),
+                "last": counted["last_day"].to_numpy(),
+                "count": (counted["cells"] - counted["filled"]).clip(lower=0).to_numpy(),
+            }
+        )
+        found = pd.concat([part for part in (parts, singly) if len(part)] or [parts]).sort_values(["k", "last"])
+        before = found.groupby("k")["count"].cumsum() - found["count"]
+        closed = {} if self.course is None else self.course.closed
+        gone = np.array([closed.get(str(tray), 0) for tray in self.trays["tray"]], dtype=float)
+        left = gone[found["k"].to_numpy(dtype=np.int64)] - before  # ended cells were looked at first
+        return found.assign(count=found["count"] - left.clip(lower=0).clip(upper=found["count"]))
+
+    @cached_property
     def end_days(self) -> Array:
-        """Days from sowing to the end of the spring each tray is judged in."""
+        """Days from sowing to the end of the spring each tray is judged in, as the fit's clock tells them."""
+        if self.course is not None:
+            return np.asarray(self.origin_days + self.course.days[-1])
         origin = self.trays["sown_on"] + pd.to_timedelta(self.trays["origin_days"], unit="D")
         month, day = self.spring_ends
         ends = pd.to_datetime({"year": origin.dt.year, "month": month, "day": day})
@@ -210,25 +247,21 @@ def _values(trays: _UnderWay, draw: PooledDraw, at: Array) -> Array:
 
 def _finished(trays: _UnderWay, draw: PooledDraw, at: Array, rng: np.random.Generator) -> tuple[Index, Array, Array]:
     """Draws of the cells filled at the end, of F(last check), and of the cells expected to be filled by each day."""
-    patterns = trays.patterns
     final = np.repeat(trays.trays["filled"].to_numpy(dtype=np.int64)[None], len(at), axis=0)
     last = trays.trays["last_day"].to_numpy(dtype=float)
-    share_last, share_end = (_share_by(trays, draw, at, day) for day in (last, np.maximum(trays.end_days, last)))
-    by_day = [_share_by(trays, draw, at, np.clip(trays.origin_days + day, last, trays.end_days)) for day in trays.days]
-    shares = np.stack([*by_day, share_end])  # (D + 1, each, U)
-    course = np.repeat(final[:, None].astype(float), len(trays.days), axis=1)
-    position = {code: k for k, code in enumerate(trays.codes)}
+    days = [] if trays.course is None else [np.maximum(trays.origin_days + day, last) for day in trays.course.days]
+    shares = np.stack([_share_by(trays, draw, at, day) for day in [*days, np.maximum(trays.end_days, last)]])
+    course = np.repeat(final[:, None].astype(float), len(days), axis=1)
+    share_last = _share_by(trays, draw, at, last)
     p = expit(at[:, :, 0])
     rho = np.full(len(at), draw.scales.rho)
-    empty = patterns.finishes[(patterns.finishes["seen"] == 0) & patterns.finishes["tray"].isin(trays.codes)]
-    for tray, sowing, day, count in zip(empty["tray"], empty["sowing"], empty["last"], empty["count"], strict=True):
-        k = position[tray]
+    for k, sowing, day, count in trays.empty.itertuples(index=False):
         by_now = share_last[:, k]
         if day != last[k]:
-            days = last.copy()
-            days[k] = day
-            by_now = _share_by(trays, draw, at, days)[:, k]
-        rate = patterns.sowings[sowing]
+            on = last.copy()
+            on[k] = day
+            by_now = _share_by(trays, draw, at, on)[:, k]
+        rate = trays.patterns.sowings[sowing]
         later = np.maximum(shares[:, :, k], by_now)
         still = empty_by(np.broadcast_to(p[:, k], later.shape), np.broadcast_to(rho, later.shape), later, rate)
         fills = np.clip(1 - still / empty_by(p[:, k], rho, by_now, rate), 0.0, 1.0)

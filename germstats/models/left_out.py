@@ -26,7 +26,7 @@ from germstats.models.pooled_design import (
     TrayKey,
     build_design,
 )
-from germstats.models.pooled_mode import find_pooled_mode
+from germstats.models.pooled_mode import PooledMode, find_pooled_mode
 from germstats.models.threads import one_thread
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import Scales, start_state
@@ -35,6 +35,7 @@ from germstats.records.subsets import keep_trays
 
 _NODES = 9
 _DRAWS = 800
+_SHORT_CHILL = -2.0  # slope of a spring with far too few weeks of cold, on logit p per ten weeks: a start only
 _TIME_SD = 0.5  # of the log time of a species of which nothing else is on record; common practice, no source
 
 
@@ -135,11 +136,11 @@ def expect(fit: EmergenceFit, codes: Index, lot: str, asks: Sequence[TrayAsk], s
     if len(others) == 0 or not asks:
         return None
     with one_thread():
-        rest = _solved(fit, pooled, others)
+        rest = _solved(fit, pooled, others, asks[0].key.season)
         return _foretold(rest, pooled, lot, asks, np.random.default_rng(seed))
 
 
-def _solved(fit: EmergenceFit, pooled: PooledFit, others: Index) -> _Rest:
+def _solved(fit: EmergenceFit, pooled: PooledFit, others: Index, season: int | None) -> _Rest:
     patterns = keep_trays(fit.patterns, others)
     lots = sort_lots(patterns, pooled.scatter)
     laws = {lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin) for lot in lots}
@@ -148,9 +149,23 @@ def _solved(fit: EmergenceFit, pooled: PooledFit, others: Index) -> _Rest:
     current = pooled.current if (patterns.trays["season"] == pooled.current).any() else None
     design = build_design(patterns, lots, laws, priors, pooled.scatter, current)
     scales = pooled.scale_set.at(pooled.scales.mode)
-    mode = find_pooled_mode(design.tree, design.prior, scales, start_state(design.tree, design.prior.mean.copy()))
+    mode = _mode(design, scales, season)
     law = normal_law(design.tree, design.tree.tiled(_NODES), design.prior, scales, mode)
     return _Rest(design, law, scales)
+
+
+def _mode(design: PooledDesign, scales: Scales, season: int | None) -> PooledMode:
+    """The likelier of two modes.
+
+    Heavy-tailed effects can leave a bad spring to every species by itself, or to its slope on their need of cold, and
+    Newton's method stays near where it starts.
+    """
+    starts = [design.prior.mean.copy()]
+    if (slope := design.columns.at.get(("chill", 0, season))) is not None:
+        starts.append(design.prior.mean.copy())
+        starts[1][slope] = _SHORT_CHILL
+    found = [find_pooled_mode(design.tree, design.prior, scales, start_state(design.tree, beta)) for beta in starts]
+    return max(found, key=lambda one: one.criterion)
 
 
 def _foretold(rest: _Rest, pooled: PooledFit, lot: str, asks: Sequence[TrayAsk], rng: np.random.Generator) -> Expected:

@@ -108,8 +108,8 @@ def chill_weeks(weather: DailyWeather, first: pd.Timestamp, last: pd.Timestamp) 
 class HeatClock:
     """Springs told by their heat instead of the calendar.
 
-    Heat is written in *heat days*: degree-days from 1 February, divided by those of a mean day of an ordinary spring, so
-    that an ordinary spring is as many heat days long as it has days.
+    Heat is written in *heat days*: degree-days from 1 February, divided by those of a mean day of an ordinary spring,
+    so that an ordinary spring is as many heat days long as it has days.
 
     Attributes
     ----------
@@ -139,6 +139,19 @@ class HeatClock:
         told = np.interp(day, grid, np.concatenate([[0.0], heat])) / self.per_day
         beyond = told + np.maximum(day - grid[-1], 0.0)
         return np.where(day > 0, beyond, day)
+
+    def onward(self, year: int, day: Array) -> Array:
+        """(S, D) heat days of `day` days from 1 February of `year`, should it go on from the last day known as other
+        springs did; S springs known to their end, or 1 where the whole of `year` is known."""
+        known, usual = self.known_to[year], self.heat_days(year, day)
+        whole = [heat for other, heat in self.springs.items() if other != year and self.known_to[other] == len(heat)]
+        if known == len(self.usual) or not whole:
+            return usual[None]
+        grid = np.arange(len(self.usual) + 1, dtype=float)
+        others = [np.interp(np.maximum(day, known), grid, np.concatenate([[0.0], heat])) - heat[known - 1]
+                  for heat in whole]  # fmt: skip
+        later = (self.springs[year][known - 1] + np.array(others)) / self.per_day + np.maximum(day - grid[-1], 0.0)
+        return np.where(day > known, later, usual)
 
     def days_early(self, year: int, day: float) -> float:
         """By how many days the spring is ahead of an ordinary one on that day; below 0 where it is late."""

@@ -27,13 +27,57 @@ def as_of(book: RecordBook, on: pd.Timestamp) -> RecordBook:
     Returns
     -------
     RecordBook
-        Findings are those of the whole book.
+        Trays that only later rows put a stop to are not left out. Findings are those of the whole book.
     """
     tables = {
         name: table[~(table[_DAYS_OF[name]] > on)].reset_index(drop=True) if name in _DAYS_OF else table
         for name, table in book.tables.items()
     }
-    return replace(book, tables=tables)
+    stops = book.findings[book.findings["severity"] == "stop"]
+    later = [_later(book, *place, on) for place in zip(stops["table"], stops["row"], stops["key"], strict=True)]
+    known = set(stops["tray"][~np.array(later, dtype=bool)])
+    kept = set(stops["tray"]) - known
+    left_out = {tray: why for tray, why in book.left_out.items() if tray not in kept}
+    return replace(book, tables=tables, left_out=left_out)
+
+
+def _later(book: RecordBook, name: str, row: object, key: str, on: pd.Timestamp) -> bool:
+    """Whether a row is known to have been written after `on`: by its date, else by the date in its key."""
+    if name not in _DAYS_OF:
+        return False
+    table = book.tables[name]
+    dates = table.loc[table["row"] == row, _DAYS_OF[name]]
+    date = dates.iloc[0] if len(dates) else pd.to_datetime(key.split("/")[-1], format="%Y-%m-%d", errors="coerce")
+    return bool(date > on)
+
+
+def looked_at_sowing(book: RecordBook, trays: pd.DataFrame) -> RecordBook:
+    """The book with a look at trays never looked at: none was up the day after they were sown.
+
+    So they enter a fit, which then foretells them from all others of their lot and spring.
+
+    Parameters
+    ----------
+    book : RecordBook
+    trays : pandas.DataFrame
+        Rows with ``tray`` and ``sown_on``.
+
+    Returns
+    -------
+    RecordBook
+    """
+    checks = book.tables["checks"]
+    looked = set(checks.loc[checks["checked_on"].notna(), "tray"]) | set(book.tables["cells"]["tray"])
+    new = trays[~trays["tray"].isin(looked)]
+    if new.empty:
+        return book
+    blank = {name: "" if pd.api.types.is_object_dtype(kind) else 0 for name, kind in checks.dtypes.items()}
+    none = pd.array([pd.NA] * len(new), dtype="Int64")
+    looks = pd.DataFrame([blank] * len(new)).assign(
+        tray=new["tray"].to_numpy(), checked_on=new["sown_on"].to_numpy() + np.timedelta64(1, "D"), seedlings=none
+    )
+    looks = pd.concat([checks, looks[list(checks)].astype(checks.dtypes)], ignore_index=True)
+    return replace(book, tables={**book.tables, "checks": looks})
 
 
 def before_season(patterns: Patterns, season: int) -> Patterns:

@@ -17,7 +17,7 @@ def review_text(found: Review, explain: bool = False) -> str:
         wrapped(
             f"Lots of the season {found.season}, each held against what the other trays on record let expect of it, "
             "its own trays of the season left out. Expected ranges hold nine lots of ten. A cause is likely, "
-            "possible, or not to be told; points say how much speaks for it, one point doubling the odds."
+            "possible, or cannot be told; points say how much speaks for it, each one doubling the odds."
         ),
         "",
         f"Poor: {len(poor)} of {len(found.lots)} lots.",
@@ -26,25 +26,30 @@ def review_text(found: Review, explain: bool = False) -> str:
     for one in poor:
         lines += [*_poor_lot(one, explain), ""]
     for verdict, words in ((NO_VERDICT, "Cannot tell"), (NOT_OVER, "Not over yet")):
-        lines += [line for one in found.lots if one.verdict == verdict for line in [*_other_lot(one, words), ""]]
+        lines += [
+            line for one in found.lots if one.verdict == verdict for line in [*_other_lot(one, words, explain), ""]
+        ]
     fine = [one for one in found.lots if one.verdict == AS_EXPECTED]
     if fine:
         lines += ["As expected:", *(line for one in fine for line in _fine_lot(one, explain)), ""]
-    lines += [wrapped(_next(poor)), wrapped(CAUTION)]
+    if found.lotless:
+        trays = ", ".join(found.lotless)
+        lines += [wrapped(f"Not reviewed, since they belong to no known lot: {trays}; germstats check says more."), ""]
+    lines += [wrapped(_next(found)), wrapped(CAUTION)]
     return "\n".join(lines)
 
 
 def _poor_lot(one: LotReview, explain: bool) -> list[str]:
     lines = [wrapped(f"{one.lot}: poor, since {_listed(one.doors)}. {_sentence(one.seen)}")]
     if not one.told:
-        lines.append(wrapped("Which cause it was cannot be told from the records alone.", "  "))
-    shown = [cause for cause in one.named if cause.standing != "unlikely"] or list(one.named[:2])
+        lines.append(wrapped("Cannot tell which cause from the records alone; the two that fit best:", "  "))
+    shown = [cause for cause in one.named if cause.standing != "unlikely"] if one.told else list(one.named[:2])
     for cause in shown:
         lines += _cause_lines(cause)
     lines.append(wrapped(f"To settle it: {one.test}.", "  "))
     lines += [wrapped(f"Next year: {words}.", "  ") for words in one.next_year]
     lines += [wrapped(f"Mind: {words}.", "  ") for words in one.cautions]
-    lines += [wrapped(f"Note: {words}.", "  ") for words in one.notes]
+    lines += _said_besides(one)
     if explain:
         lines += ["", *_explained(one)]
     return lines
@@ -73,24 +78,31 @@ def _explained(one: LotReview) -> list[str]:
         parts += [f"{size:+d} {row.evidence.replace('_', ' ')} ({row.reading.replace('_', ' ')})"
                   for row, size in (*cause.supports, *cause.opposes)]  # fmt: skip
         lines.append(wrapped(f"{cause.cause}: {', '.join(parts)} = {cause.points:+d}, {cause.standing}.", "  "))
-    rows = [(row.evidence.replace("_", " "), row.reading.replace("_", " ") or "-", _statistic(row.statistic))
-            for row in one.evidence]  # fmt: skip
-    return [*lines, "", *("  " + line for line in text_table(("evidence", "reads", "statistic"), rows).split("\n"))]
+    rows = [(row.evidence.replace("_", " "), row.reading.replace("_", " ") or "-", _statistic(row.statistic),
+             _statistic(row.limit)) for row in one.evidence]  # fmt: skip
+    table = text_table(("evidence", "reads", "statistic", "limit"), rows).split("\n")
+    return [*lines, *([""] if lines else []), *("  " + line for line in table)]
 
 
 def _statistic(value: float | None) -> str:
     return "-" if value is None else f"{value:.2g}"
 
 
-def _other_lot(one: LotReview, words: str) -> list[str]:
+def _other_lot(one: LotReview, words: str, explain: bool) -> list[str]:
     lines = [wrapped(f"{one.lot}: {words[0].lower()}{words[1:]}. {_sentence(one.seen)}")]
     lines += [wrapped(f"Next: {one.test}.", "  ")] if one.test else []
-    return lines + [wrapped(f"Note: {note}.", "  ") for note in one.notes]
+    return lines + _said_besides(one) + (["", *_explained(one)] if explain else [])
+
+
+def _said_besides(one: LotReview) -> list[str]:
+    lines = [wrapped(f"Refused: {one.refused}.", "  ")] if one.refused else []
+    return lines + [wrapped(f"Note: {words}.", "  ") for words in one.notes]
 
 
 def _fine_lot(one: LotReview, explain: bool) -> list[str]:
     notes = "".join(f" {_sentence(note)}" for note in one.notes)
     lines = [wrapped(f"{one.lot}: {_sentence(one.seen, False)}{notes}", "  ")]
+    lines += [wrapped(f"Refused: {one.refused}.", "    ")] if one.refused else []
     return lines + (["", *_explained(one), ""] if explain else [])
 
 
@@ -102,8 +114,11 @@ def _listed(doors: Iterable[str]) -> str:
     return ", and ".join(doors)
 
 
-def _next(poor: list[LotReview]) -> str:
-    if not poor:
-        return "Next: nothing needs doing; germstats sow settles next year's seeds per cell."
-    return ("Next: make the tests named above while trays and packets are still there, write what they show into the "
-            "book (lots, maps, events), and run germstats review again; then germstats sow.")  # fmt: skip
+def _next(found: Review) -> str:
+    verdicts = {one.verdict for one in found.lots}
+    if POOR in verdicts or NO_VERDICT in verdicts:
+        return ("Next: make the tests named above while trays and packets are still there, write what they show into "
+                "the book (lots, maps, events), and run germstats review again; then germstats sow.")  # fmt: skip
+    if NOT_OVER in verdicts:
+        return "Next: keep those trays and go on checking; germstats review again when two checks bring nothing new."
+    return "Next: nothing needs doing; germstats sow settles next year's seeds per cell."

@@ -6,6 +6,7 @@ import pandas as pd
 
 from germstats.decisions.waiting_spec import (
     DISCARD,
+    FEW,
     KEEP,
     LATE,
     LOOK,
@@ -40,7 +41,10 @@ def watch_text(found: Watch) -> str:
         "",
         *(wrapped(f"{words[0].upper()}{words[1:]}.") for words in found.weather),
         *([""] if found.weather else []),
+        *_unseen(found),
+        *_first_springs(found),
         *_overdue(overdue),
+        *_few([row for row in found.rows if row.status == FEW]),
         text_table(_HEADER, [_line(row) for row in found.rows]),
         "",
         *_reasons(found),
@@ -53,6 +57,31 @@ def watch_text(found: Watch) -> str:
         wrapped(CAUTION),
     ]  # fmt: skip
     return "\n".join(lines)
+
+
+def _unseen(found: Watch) -> list[str]:
+    told = [row for row in found.rows if row.final is not None]
+    if not told or any(row.filled_now is not None for row in told):
+        return []
+    return [wrapped("No tray of this spring was looked at yet: what follows rests on earlier springs alone."), ""]
+
+
+def _first_springs(found: Watch) -> list[str]:
+    if not found.first_springs:
+        return []
+    said = (
+        f"No earlier spring is on record of {', '.join(found.first_springs)}: few and late cannot be told apart until "
+        "most have come, and their ranges hold less often than nine times in ten."
+    )
+    return [wrapped(said), ""]
+
+
+def _few(rows: list[TrayWatch]) -> list[str]:
+    if not rows:
+        return []
+    said = [f"{row.tray} ({row.lot}): {number(row.filled_now)} of {row.cells}"
+            + ("" if row.by_now is None else f", {row.by_now:.0f} usual") for row in rows]  # fmt: skip
+    return [wrapped(f"Few came, and little more will: {'; '.join(said)}. germstats review says why."), ""]
 
 
 def _overdue(rows: list[TrayWatch]) -> list[str]:

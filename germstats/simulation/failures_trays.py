@@ -270,13 +270,13 @@ def _one_look(plan: TrayPlan, filled: Marks) -> TrayMap:
 
 
 def _sudden(standing: Array) -> bool:
-    """A fifth or more gone between two checks, at least one to ten cells, and no other fall."""
-    steps = np.diff(standing)
-    down = np.flatnonzero(steps < 0)
-    if len(standing) < 3 or len(down) != 1:
+    """A fifth or more gone between two checks, at least one to ten cells, and hardly any other fall."""
+    falls = np.maximum(-np.diff(standing), 0.0)
+    if len(standing) < 3 or not falls.any():
         return False
-    gone, before = -float(steps[down[0]]), float(standing[: down[0] + 1].max())
-    return gone >= max(0.2 * before, 0.1 * CELLS)
+    worst = int(falls.argmax())
+    gone, before = float(falls[worst]), float(standing[: worst + 1].max())
+    return gone >= max(0.2 * before, 0.1 * CELLS) and gone >= 0.8 * float(falls.sum())
 
 
 def _events(plan: TrayPlan, rng: np.random.Generator) -> tuple[str, ...]:

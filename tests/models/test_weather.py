@@ -77,3 +77,27 @@ def test_records_keep_their_counts(clock):
     assert told.times["count"].tolist() == patterns.times["count"].tolist()
     assert (told.times["hi"] > told.times["lo"]).all()
     assert told.trays["tray"].tolist() == patterns.trays["tray"].tolist()
+
+
+def flat(first, last, heat):
+    """Days whose coldest and warmest hour are both 4 C + `heat`(day)."""
+    days = pd.date_range(first, last)
+    warmth = [4.0 + heat(day) for day in days]
+    return daily_weather(table(first, warmth, warmth))
+
+
+def test_weathers_to_come_are_those_of_other_springs():
+    """2024 brings 1 a day, 2025 3; 2026 goes on from its own 10 days of 2 like either (a mean day brings 2)."""
+    warmth = {2024: 1.0, 2025: 3.0, 2026: 2.0}
+    weather = flat("2024-01-01", "2026-02-10", lambda day: warmth[day.year] - 0.05)  # .05 is given to every day
+    clock = heat_clock(weather, [2024, 2025, 2026], pd.Timestamp("2026-02-10"), base_c=4.0)
+    np.testing.assert_allclose(clock.onward(2026, np.array([5.0, 10.0, 20.0])), [[5, 10, 15], [5, 10, 25]], rtol=1e-9)
+
+
+def test_weather_after_the_day_is_not_used():
+    told = []
+    for later in (0.0, 30.0):
+        weather = flat("2024-01-01", "2026-07-31", lambda d, h=later: h if d > pd.Timestamp("2026-03-01") else 2.0)
+        clock = heat_clock(weather, [2024, 2025, 2026], pd.Timestamp("2026-03-01"))
+        told.append(clock.heat_days(2026, np.arange(0.0, 181.0)))
+    np.testing.assert_array_equal(*told)

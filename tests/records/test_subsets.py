@@ -1,4 +1,4 @@
-"""What was known before a season equals what a smaller book would have said."""
+"""What was known on a day, or before a season: equals what a smaller book would have said."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 
 import germstats
 from germstats.records.patterns import find_patterns
-from germstats.records.subsets import before_season
+from germstats.records.subsets import as_of, before_season, looked_at_sowing
 from germstats.records.workbook import write_book
 from germstats.simulation import TraySpec, simulate_trays
 from tests.made_patterns import made_patterns
@@ -50,3 +50,32 @@ def test_what_is_judged_in_the_spring_to_come_is_not_known_yet():
     assert known.times.to_numpy().tolist() == [[0, 10, 20, 4]]
     assert before_season(book, 2026).trays["tray"].tolist() == ["T0", "T1"]
     assert before_season(book, 2024).trays.empty
+
+
+def test_a_book_as_of_a_day_forgets_what_came_later(tmp_path):
+    """A tray that only a later row puts a stop to is not left out yet."""
+    tables = dict(simulate_trays(TraySpec(lots=1, trays=2, record="totals"), 7).tables)
+    checks = tables["checks"].copy()
+    checks.loc[checks.index[-1], "filled"] = "87"  # T-0002 has 72 cells
+    tables["checks"] = checks
+    write_book(tables, tmp_path / "book")
+    book = germstats.read_book(tmp_path / "book")
+    assert set(book.left_out) == {"T-0002"}
+    on = pd.Timestamp("2021-03-01")
+    then = as_of(book, on)
+    assert then.left_out == {}
+    assert then.tables["checks"]["checked_on"].max() <= on < book.tables["checks"]["checked_on"].max()
+    assert as_of(book, pd.Timestamp("2021-12-31")).left_out == book.left_out
+    assert as_of(book, pd.Timestamp("2020-12-31")).tables["trays"].empty
+
+
+def test_a_tray_never_looked_at_stands_as_empty_on_the_day_after_sowing(tmp_path):
+    tables = dict(simulate_trays(TraySpec(lots=1, trays=2, record="totals"), 7).tables)
+    tables["checks"] = tables["checks"][tables["checks"]["tray"] != "T-0002"]
+    write_book(tables, tmp_path / "book")
+    book = germstats.read_book(tmp_path / "book")
+    seen = looked_at_sowing(book, book.tables["trays"])
+    trays = find_patterns(seen).trays.set_index("tray")
+    assert trays.loc["T-0002", ["filled", "last_day", "cells"]].tolist() == [0.0, 1.0, 72.0]
+    assert len(seen.tables["checks"]) == len(book.tables["checks"]) + 1
+    assert looked_at_sowing(seen, seen.tables["trays"]) is seen

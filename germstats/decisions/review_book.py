@@ -1,0 +1,115 @@
+"""What a record book tells a review: every tray as sown, its raw records, seed tests, what is usual in the nursery."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from germstats.decisions.lot_file import SeedTest
+from germstats.decisions.review_gather import Gathered, LotFacts, SownTray, fit_sound, usual_tests
+from germstats.decisions.review_maps import hit_trays
+from germstats.decisions.review_records import tray_records, usual_of
+from germstats.decisions.review_rules import Rules
+from germstats.models.emergence import FitSpec
+from germstats.records.book import RecordBook
+from germstats.records.patterns import find_patterns
+from germstats.records.sown import sown_trays
+
+_SEEDS_OF_TEST = 100
+_TESTS = (("cut test", "cut_test_seeds", "cut_test_full"), ("tetrazolium test", "tz_seeds", "tz_viable"))
+_OF_TESTS = ("cut_test_seeds", "cut_test_full", "tz_seeds", "tz_viable", "germination_counts")
+
+
+def gather(
+    book: RecordBook,
+    rules: Rules,
+    spec: FitSpec | None = None,
+    progress: Callable[[str], None] = lambda text: None,
+) -> Gathered:
+    """Lay out a book for the review of its lots, and fit it.
+
+    Parameters
+    ----------
+    book : RecordBook
+    rules : Rules
+        Their limits say what a deep cover is, and when something has plainly happened to a tray.
+    spec : FitSpec, optional
+        Pooled.
+    progress : callable, optional
+
+    Returns
+    -------
+    Gathered
+
+    Raises
+    ------
+    NotEnoughRecordsError
+        No tray has a usable check.
+    """
+    spec = spec or FitSpec()
+    table = sown_trays(book, spec.spring_ends).drop_duplicates("tray")
+    rows = [row for row in table.to_dict("records") if not pd.isna(row["season"]) and row["lot"]]
+    trays = tuple(_sown(row, rules.limits["deep_mm"]) for row in rows)
+    records = tray_records(book, spec.spring_ends)
+    patterns = find_patterns(book, spec.spring_ends)
+    species = {one.tray: one.species for one in trays}
+    usual = usual_of(records, species)
+    fit = fit_sound(patterns, hit_trays(records, species, usual, rules.limits), spec, progress)
+    lots = _facts(book, rows, set(patterns.trays["tray"]))
+    of_lot = {one.lot: one.species for one in trays}
+    tested = [(of_lot[lot], one) for lot, facts in lots.items() for one in facts.tests]
+    return Gathered(fit, patterns, trays, records, lots, usual_tests(usual, tested, fit))
+
+
+def _sown(row: dict[Hashable, Any], deep_mm: float) -> SownTray:
+    depth, cover, chill = row["cover_depth_mm"], str(row["cover"]), float(row["chill_weeks"])
+    depth = float("nan") if pd.isna(depth) else float(depth)
+    return SownTray(
+        tray=str(row["tray"]), lot=str(row["lot"]), species=str(row["species"] or row["lot"]),
+        season=int(row["season"]), label=str(row["treatment"]), cover=cover, place=str(row["place"]),
+        deep=depth > deep_mm or (cover == "sand" and np.isnan(depth)),
+        rate=row["rate"], chill=chill if chill > 0 else None,
+        origin_days=None if pd.isna(row["sown_on"]) else float((row["origin"] - row["sown_on"]).days),
+    )  # fmt: skip
+
+
+def _facts(book: RecordBook, rows: list[dict[Hashable, Any]], looked_at: set[str]) -> dict[str, LotFacts]:
+    """Facts of every lot that was sown."""
+    light = {str(row["species"]): row["light"] == "needs" for row in book.tables["species"].to_dict("records")}
+    looks = [book.tables[name]["checked_on"].max() for name in ("checks", "cells")]
+    last = max((day for day in looks if not pd.isna(day)), default=pd.Timestamp.min)
+    own: dict[str, list[dict[Hashable, Any]]] = {}
+    for row in rows:
+        own.setdefault(str(row["lot"]), []).append(row)
+    tests = {str(row["lot"]): seed_tests(row) for row in book.tables["lots"].to_dict("records")}
+    found, wrong = {}, _impossible(book)
+    for lot, sown in own.items():
+        two = bool(sown[0]["two_winters"])
+        looked = {int(row["season"]) for row in sown if str(row["tray"]) in looked_at}
+        ahead = {int(row["season"]) for row in sown if two and last <= row["window_end"]} - looked
+        needs_light = light.get(str(sown[0]["species"]), False)
+        found[lot] = LotFacts(tests.get(lot, ()), needs_light, two, frozenset(ahead), wrong.get(lot, ()))
+    return found
+
+
+def seed_tests(lot: dict[Hashable, Any]) -> tuple[SeedTest, ...]:
+    """Tests written down for a lot; those that cannot be are blank in the book."""
+    tests = [SeedTest(kind, int(lot[tested]), int(lot[good])) for kind, tested, good in _TESTS
+             if not (pd.isna(lot[tested]) or pd.isna(lot[good])) and lot[tested] > 0]  # fmt: skip
+    counts = [int(n) for n in str(lot["germination_counts"]).split()]
+    if counts:
+        tests.append(SeedTest("germination test", _SEEDS_OF_TEST * len(counts), sum(counts)))
+    return tuple(tests)
+
+
+def _impossible(book: RecordBook) -> dict[str, tuple[str, ...]]:
+    """What is wrong with the tests of a lot, by lot."""
+    found: dict[str, tuple[str, ...]] = {}
+    wrong = book.findings[(book.findings["table"] == "lots") & book.findings["column"].isin(_OF_TESTS)]
+    for key, message, remedy in wrong[["key", "message", "remedy"]].itertuples(index=False):
+        lot = str(key).split("/")[0]
+        found[lot] = (*found.get(lot, ()), f"{message}; {remedy}")
+    return found
