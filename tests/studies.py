@@ -9,6 +9,7 @@ from types import ModuleType
 
 STUDIES = Path(__file__).parents[1] / "analyses" / "studies"
 RESULTS = STUDIES / "results"
+sys.path.insert(0, str(STUDIES))  # as a study finds its neighbours when it is run by itself
 
 
 def load_study(name: str) -> ModuleType:

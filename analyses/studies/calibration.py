@@ -17,15 +17,13 @@ there the perfectly informed rule, and the true chance, take a fresh lot effect 
 from __future__ import annotations
 
 import argparse
-import json
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import replace
 from pathlib import Path
 
-import click
 import numpy as np
 import pandas as pd
+from resumable import lines, run
 from scipy import stats
 
 from germstats.decisions.sowing import pencil_rule
@@ -192,26 +190,10 @@ def halfway_jobs(nurseries: int) -> list[tuple[object, ...]]:
 STUDIES = {"sowing": (sowing_rows, sowing_jobs), "halfway": (halfway_rows, halfway_jobs)}
 
 
-def run(study: str, nurseries: int, where: Path, workers: int) -> pd.DataFrame:
-    """Do what is not yet done; returns all rows."""
-    make, jobs = STUDIES[study]
-    where.parent.mkdir(parents=True, exist_ok=True)
-    done = set()
-    if where.exists():
-        done = {tuple(json.loads(line)["job"]) for line in where.read_text(encoding="utf-8").splitlines()}
-    left = [job for job in jobs(nurseries) if job not in done]
-    with ProcessPoolExecutor(workers) as pool, where.open("a", encoding="utf-8") as file:
-        futures = {pool.submit(make, *job): job for job in left}
-        with click.progressbar(as_completed(futures), length=len(left), label=study) as bar:
-            try:
-                for future in bar:
-                    file.write(json.dumps({"job": futures[future], "rows": future.result()}) + "\n")
-                    file.flush()
-            finally:
-                pool.shutdown(cancel_futures=True)  # else a failure waits for all that is still queued
-    wanted = set(jobs(nurseries))
-    lines = (json.loads(line) for line in where.read_text(encoding="utf-8").splitlines())
-    return pd.DataFrame([row for line in lines if tuple(line["job"]) in wanted for row in line["rows"]])
+def read_rows(study: str, nurseries: int, where: Path) -> pd.DataFrame:
+    """All rows asked for that are done."""
+    wanted = set(STUDIES[study][1](nurseries))
+    return pd.DataFrame([row for line in lines(where) if tuple(line["job"]) in wanted for row in line["rows"]])
 
 
 def clustered(rows: pd.DataFrame, by: list[str], columns: list[str]) -> pd.DataFrame:
@@ -275,7 +257,10 @@ def main() -> None:
     parser.add_argument("--rows", type=Path, default=Path("output/studies"))
     parser.add_argument("--table", action="store_true", help="write the committed table and figure")
     options = parser.parse_args()
-    rows = run(options.study, options.nurseries, options.rows / f"{options.study}.jsonl", options.workers)
+    make, jobs = STUDIES[options.study]
+    where = options.rows / f"{options.study}.jsonl"
+    run(make, jobs(options.nurseries), where, options.workers, options.study)
+    rows = read_rows(options.study, options.nurseries, where)
     table = sowing_table(rows) if options.study == "sowing" else halfway_table(rows)
     print(table.to_string(index=False))
     if options.table:

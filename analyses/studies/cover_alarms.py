@@ -17,19 +17,15 @@ word for word: `compared`, then the ladder.
 from __future__ import annotations
 
 import argparse
-import contextlib
-import json
 import warnings
 import zlib
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import SimpleNamespace
 
-import click
 import numpy as np
 import pandas as pd
+from resumable import lines, run
 from scipy import optimize, stats
 from scipy.special import expit, logit
 
@@ -256,30 +252,6 @@ def jobs(trials: int) -> list[tuple[str, int]]:
     return [(name, chunk) for chunk in range(max(chunks.values())) for name in SET_UPS if chunk < chunks[name]]
 
 
-def lines(where: Path) -> Iterator[dict[str, object]]:
-    """Finished jobs; a line cut short by a crash is left out."""
-    for line in where.read_text(encoding="utf-8").splitlines() if where.exists() else []:
-        with contextlib.suppress(json.JSONDecodeError):
-            yield json.loads(line)
-
-
-def run(trials: int, where: Path, workers: int) -> None:
-    """Do what is not yet done."""
-    where.parent.mkdir(parents=True, exist_ok=True)
-    done = {tuple(line["job"]) for line in lines(where)}
-    left = [job for job in jobs(trials) if job not in done]
-    with ProcessPoolExecutor(workers) as pool, where.open("a", encoding="utf-8") as file:
-        file.write("\n" if done else "")  # ends a line that was cut short
-        futures = {pool.submit(chunk_rows, *job): job for job in left}
-        with click.progressbar(as_completed(futures), length=len(left), label="covers") as bar:
-            try:
-                for future in bar:
-                    file.write(json.dumps({"job": futures[future], "rows": future.result()}) + "\n")
-                    file.flush()
-            finally:
-                pool.shutdown(cancel_futures=True)  # else a failure waits for all that is still queued
-
-
 def read_rows(where: Path) -> pd.DataFrame:
     """All finished trials with their set-up's name."""
     return pd.DataFrame([{"set_up": line["job"][0], **row} for line in lines(where) for row in line["rows"]])
@@ -387,7 +359,7 @@ def main() -> None:
     options = parser.parse_args()
     where = options.rows / "cover_alarms.jsonl"
     if not options.table:
-        run(options.trials, where, options.workers)
+        run(chunk_rows, jobs(options.trials), where, options.workers, "covers")
     table = table_of(read_rows(where))
     print(table.to_string(index=False), checked(table).to_string(index=False), sep="\n")
     if options.table:
