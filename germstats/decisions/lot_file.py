@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sized
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from germstats.models.forecast import empty_share
 from germstats.models.left_out import Expected
 from germstats.models.timing import Array
-from germstats.models.tray_map import TrayMap
+from germstats.models.tray_map import EmptyBlock, TrayMap, scan_empty_block
+from germstats.models.tray_scans import PERMUTATIONS
 from germstats.records.seeds import SowingRate
+
+_MEASURED_TRAYS = 4
 
 
 @dataclass(frozen=True)
@@ -154,6 +159,18 @@ class LotFile:
     apart: str = ""
     notes: tuple[str, ...] = ()
 
+    @cached_property
+    def mapped(self) -> tuple[tuple[TrayFile, TrayMap], ...]:
+        """Trays with a map."""
+        return tuple((one, one.seen_map) for one in self.trays if one.seen_map is not None)
+
+    @cached_property
+    def blocks(self) -> tuple[tuple[TrayFile, TrayMap, EmptyBlock], ...]:
+        """The emptiest block of each map that shows one; a costly scan, which several rows of evidence ask for."""
+        permutations = int(PERMUTATIONS * looked_at(self.mapped))
+        found = ((one, seen, scan_empty_block(seen, permutations=permutations)) for one, seen in self.mapped)
+        return tuple((one, seen, box) for one, seen, box in found if box is not None)
+
     @property
     def counting(self) -> tuple[int, ...]:
         """Places of the trays whose counts are held against the lot's expectation.
@@ -163,6 +180,11 @@ class LotFile:
         able = [k for k, tray in enumerate(self.trays) if tray.filled is not None and not tray.cut_short]
         known = [k for k in able if not self.trays[k].of_pinches]
         return tuple(known or able)
+
+
+def looked_at(trays: Sized) -> float:
+    """How many times more trays than the limits were measured for."""
+    return max(len(trays) / _MEASURED_TRAYS, 1.0)
 
 
 def counted(tray: TrayFile) -> bool:

@@ -6,12 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
 
 from germstats.decisions.lot_file import LotFile, own_logit
 from germstats.decisions.review_counts import cover, lot_mates, lot_seen, season, tray, trays_words
-from germstats.decisions.review_maps import block, edge, loss_map, losses, mapped_trays, overfull, shape
+from germstats.decisions.review_maps import block, edge, loss_map, losses, overfull, shape
 from germstats.decisions.review_row import Evidence, Limits
+from germstats.models.tolerances import judge_test
 
 
 def to_come(file: LotFile, limits: Limits) -> Evidence:
@@ -65,9 +65,9 @@ def test(file: LotFile, limits: Limits) -> Evidence:
     logit, noise = np.log(share / (1 - share)), 1 / ((worst.tested + 1) * share * (1 - share))
     z = float((logit - file.usual.viable) / np.sqrt(noise + file.usual.viable_sd**2))
     low = z <= limits["test_z"]
-    interval = stats.binomtest(worst.good, worst.tested).proportion_ci(0.95, "exact")
-    said = (f"{worst.kind}: {worst.good} of {worst.tested} good (true share {100 * interval.low:.0f} to "
-            f"{100 * interval.high:.0f} %)")  # fmt: skip
+    exact = judge_test(worst.tested, worst.good, worst.kind)
+    said = (f"{worst.kind}: {worst.good} of {worst.tested} good (true share {100 * exact.low:.0f} to "
+            f"{100 * exact.high:.0f} %)")  # fmt: skip
     wide = _gap(file, share, noise) >= limits["gap_z"]
     reading = ("low_gap" if wide else "low") if low else ("good_gap" if wide else "good")
     return Evidence("test", reading, z, said + ("; far fewer came up" if wide else ""))
@@ -103,7 +103,7 @@ def trays(file: LotFile, limits: Limits) -> Evidence:
 
 def mapped(file: LotFile, limits: Limits) -> Evidence:
     """Whether a tray was mapped."""
-    maps = len(mapped_trays(file))
+    maps = len(file.mapped)
     return Evidence("map", "some" if maps else "none", float(maps), f"{maps} of {len(file.trays)} trays mapped")
 
 

@@ -8,29 +8,19 @@ from typing import cast
 import numpy as np
 from scipy import stats
 
-from germstats.decisions.lot_file import Losses, LotFile, TrayFile, Usual
+from germstats.decisions.lot_file import Losses, LotFile, TrayFile, Usual, looked_at
 from germstats.decisions.review_records import TrayRecord
 from germstats.decisions.review_row import Evidence, Limits
-from germstats.models.tray_map import TrayMap, empty_ring, join_count, overfull_cells, scan_empty_block
-from germstats.models.tray_scans import PERMUTATIONS, outer_cells
+from germstats.models.tray_map import EmptyBlock, TrayMap, empty_ring, join_count, overfull_cells, scan_empty_block
+from germstats.models.tray_scans import outer_cells
 
-_MEASURED_TRAYS = 4
 _FARTHEST = 6.0
 _NAMED = 8
 
 
-def mapped_trays(file: LotFile) -> list[tuple[TrayFile, TrayMap]]:
-    return [(one, one.seen_map) for one in file.trays if one.seen_map is not None]
-
-
-def _looked_at(trays: Sized) -> float:
-    """How many times more trays than the limits were measured for."""
-    return max(len(trays) / _MEASURED_TRAYS, 1.0)
-
-
 def among(p: float, trays: Sized) -> float:
     """The p of the one that stands out most among so many trays, where they are more than the limits allow for."""
-    return min(p * _looked_at(trays), 1.0)
+    return min(p * looked_at(trays), 1.0)
 
 
 def _p_graded(p: float, limits: Limits) -> str:
@@ -39,21 +29,26 @@ def _p_graded(p: float, limits: Limits) -> str:
 
 def block(file: LotFile, limits: Limits) -> Evidence:
     """An empty block from an edge, on any tray."""
-    found = []
-    mapped = mapped_trays(file)
-    for one, seen in mapped:
-        box = scan_empty_block(seen, permutations=int(PERMUTATIONS * _looked_at(mapped)))
-        if box is not None:
-            found.append((among(box.p, mapped), one.tray, box, seen))
-    if not mapped:
+    if not file.mapped:
         return Evidence("block", "", None, "no tray was mapped")
-    if not found:
+    found = _emptiest(file)
+    if found is None:
         return Evidence("block", "none", None, "no block of empty cells on the maps")
-    p, name, box, seen = min(found, key=lambda one: (one[0], one[1]))
-    strip = box.rows == (0, seen.rows - 1) or box.columns == (0, seen.columns - 1)
-    shape = "a strip from side to side" if strip else f"{_span(box.rows, 'row')} by {_span(box.columns, 'column')}"
-    return Evidence("block", _p_graded(p, limits), p,
-                    f"{name}: {box.cells - box.filled} of {box.cells} cells empty in {shape} at an edge")  # fmt: skip
+    p, one, seen, box = found
+    shape = "a strip from side to side" if _is_strip(box, seen) else (
+        f"{_span(box.rows, 'row')} by {_span(box.columns, 'column')}")  # fmt: skip
+    words = f"{one.tray}: {box.cells - box.filled} of {box.cells} cells empty in {shape} at an edge"
+    return Evidence("block", _p_graded(p, limits), p, words)
+
+
+def _emptiest(file: LotFile) -> tuple[float, TrayFile, TrayMap, EmptyBlock] | None:
+    """The block that stands out most on any map, with its p among them all."""
+    found = [(among(box.p, file.mapped), one, seen, box) for one, seen, box in file.blocks]
+    return min(found, key=lambda one: (one[0], one[1].tray), default=None)
+
+
+def _is_strip(box: EmptyBlock, seen: TrayMap) -> bool:
+    return box.rows == (0, seen.rows - 1) or box.columns == (0, seen.columns - 1)
 
 
 def _span(of: tuple[int, int], one: str) -> str:
@@ -63,17 +58,17 @@ def _span(of: tuple[int, int], one: str) -> str:
 
 def shape(file: LotFile, limits: Limits) -> Evidence:
     """Whether a strong block runs from side to side."""
-    row = block(file, limits)
-    if row.reading != "strong":
+    found = _emptiest(file)
+    if found is None or _p_graded(found[0], limits) != "strong":
         return Evidence("shape", "", None, "")
-    strip = "strip from side to side" in row.words
+    strip = _is_strip(found[3], found[2])
     return Evidence("shape", "strip" if strip else "patch", None,
                     f"the empty block {'runs' if strip else 'does not run'} from side to side")  # fmt: skip
 
 
 def edge(file: LotFile, limits: Limits) -> Evidence:
     """Empty cells in the outer ring."""
-    mapped = mapped_trays(file)
+    mapped = file.mapped
     found = [(among(ring.p, mapped), one.tray, ring) for one, seen in mapped if (ring := empty_ring(seen)) is not None]
     if not found:
         return Evidence("edge", "", None, "no map tells of the edge")
@@ -84,7 +79,7 @@ def edge(file: LotFile, limits: Limits) -> Evidence:
 
 def overfull(file: LotFile, limits: Limits) -> Evidence:
     """Cells with more seedlings than seeds."""
-    found = [(one.tray, cells) for one, seen in mapped_trays(file) if (cells := overfull_cells(seen)).count is not None]
+    found = [(one.tray, cells) for one, seen in file.mapped if (cells := overfull_cells(seen)).count is not None]
     if not found:
         return Evidence("overfull", "", None, "seedlings were not counted cell by cell")
     name, cells = max(found, key=lambda one: (cast("int", one[1].count), one[0]))

@@ -12,13 +12,14 @@ import pandas as pd
 from germstats.decisions.lot_file import Losses, Usual
 from germstats.models.tray_map import TrayMap, tray_maps
 from germstats.records.book import RecordBook
+from germstats.records.looks import within_spring
 from germstats.records.parsing import spelled
-from germstats.records.sown import sown_trays
+from germstats.records.sown import ENDING_EVENTS, sown_trays
+from germstats.records.tables import EVENTS
 
 _MICE = re.compile(r"\b(mouse|mice|vole|voles|rodent|rodents|droppings)\b", re.IGNORECASE)
-_ENDS = frozenset({"dropped", "washed", "flooded", "discarded", "sold", "transplanted", "rodent", "bird"})
-_EXPLAINS = frozenset({"thinned", "transplanted", "transplanted_in", "sold", "discarded", "dropped", "rodent", "bird",
-                       "washed", "flooded", "damping_off", "heated", "dried"})  # fmt: skip
+_ENDS = ENDING_EVENTS - {"transplanted_in", "uncovered"}
+_EXPLAINS = frozenset(EVENTS) - {"kept_over", "uncovered"}
 _LOSSES = frozenset({"damping_off"})
 """Events that name the loss a review asks about; after the others what is gone is accounted for."""
 _FIFTH, _TENTH = 0.2, 0.1
@@ -69,8 +70,7 @@ def tray_records(book: RecordBook, spring_ends: tuple[int, int]) -> dict[str, Tr
     """
     trays = sown_trays(book, spring_ends).drop_duplicates("tray")
     maps = tray_maps(book, spring_ends)
-    ends = trays.set_index("tray")["window_end"]
-    cells, checks = (_by_tray(book.tables[name], ends) for name in ("cells", "checks"))
+    cells, checks = (_by_tray(book.tables[name], trays) for name in ("cells", "checks"))
     events = dict(list(book.tables["events"].groupby("tray", sort=False)))
     notes = _notes(book)
     return {
@@ -80,10 +80,8 @@ def tray_records(book: RecordBook, spring_ends: tuple[int, int]) -> dict[str, Tr
     }  # fmt: skip
 
 
-def _by_tray(table: pd.DataFrame, ends: pd.Series) -> dict[object, pd.DataFrame]:
-    known = table[table["tray"].isin(ends.index) & table["checked_on"].notna()]
-    last = pd.to_datetime(ends.reindex(known["tray"]).to_numpy())
-    inside = known[(known["checked_on"].to_numpy() <= last) | pd.isna(last)]
+def _by_tray(table: pd.DataFrame, trays: pd.DataFrame) -> dict[object, pd.DataFrame]:
+    inside = within_spring(table, trays, "checked_on")
     return dict(list(inside.sort_values("checked_on", kind="stable").groupby("tray", sort=False)))
 
 

@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from germstats.decisions.demand import later_losses
+from germstats.decisions.ready import never_certain
 from germstats.decisions.waiting_advice import Facts, advised
-from germstats.decisions.waiting_course import Course, course_of, give_up_day, seen_by_date, windows
+from germstats.decisions.waiting_course import Course, course_of, seen_by_date, windows
 from germstats.decisions.waiting_spec import (
     COMING,
     CUT_SHORT,
@@ -132,28 +133,30 @@ def watch(
     known = {str(lot) for lot in book.tables["trays"]["lot"] if lot}
     for lot in spec.lots:
         must_know(lot, known, f"There is no tray of the lot {lot}")
-    month, day = fit_spec.spring_ends
-    spring = spec.on.year + (spec.on > pd.Timestamp(spec.on.year, month, day))
-    season = _Season(as_of(book, spec.on), spec, fit_spec, spring)
+    season = _season_of(book, spec, fit_spec)
     if season.trays.empty:
         raise WrongUseError(_nothing_under_way(book, spec, fit_spec))
     fit, clock, course = _foretold(season, progress)
     losses = _losses(season.book)
     value = spec.plug_value if spec.plug_value is not None else _usual_price(book)
-    facts = Facts(fit, course, season.book, spec, value, losses, spring)
+    facts = Facts(fit, course, season.book, spec, value, losses)
     rows = [*(advised(facts, k) for k in range(len(course.trays))), *_not_forecast(season, course)]
     rows.sort(key=_gravest_first)
     watched = season.here if len(season.here) else season.trays
-    return Watch(spec, spring, tuple(rows), _lots(course, spec), _orders(book, course, season, losses),
-                 heat_words(season.book, watched, clock, spec, spring), value, _first_springs(season))  # fmt: skip
+    weather = heat_words(season.book, watched, clock, spec, season.spring)
+    return Watch(spec, season.spring, tuple(rows), _lots(facts), _orders(book, course, season, losses), weather, value,
+                 _first_springs(season))  # fmt: skip
 
 
 def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None) -> Course:
     """Only the course of the trays under way on a day, as draws; parameters as in `watch`."""
-    fit_spec = fit_spec or FitSpec()
+    return _foretold(_season_of(book, WatchSpec(on), fit_spec or FitSpec()), lambda text: None)[2]
+
+
+def _season_of(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> _Season:
     month, day = fit_spec.spring_ends
-    spring = on.year + (on > pd.Timestamp(on.year, month, day))
-    return _foretold(_Season(as_of(book, on), WatchSpec(on), fit_spec, spring), lambda text: None)[2]
+    spring = spec.on.year + (spec.on > pd.Timestamp(spec.on.year, month, day))
+    return _Season(as_of(book, spec.on), spec, fit_spec, spring)
 
 
 def _foretold(season: _Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None, Course]:
@@ -248,17 +251,17 @@ def _gravest_first(row: TrayWatch) -> tuple[int, float, str, str]:
     return _GRAVEST.index(row.status), row.behind if row.behind is not None else 1.0, row.lot, row.tray
 
 
-def _lots(course: Course, spec: WatchSpec) -> tuple[LotWatch, ...]:
-    rows = []
-    for lot in dict.fromkeys(course.trays["lot"]):
-        at = np.flatnonzero((course.trays["lot"] == lot).to_numpy())
+def _lots(facts: Facts) -> tuple[LotWatch, ...]:
+    course, rows = facts.course, []
+    for lot, give_up in facts.give_up.items():
+        at = facts.of_lot(lot)
         final = course.final[:, at].sum(axis=1)
         low, high = course.quantiles(final)
         first, half, most = windows(course, at)
         rows.append(LotWatch(
-            str(lot), str(course.trays["species"].iloc[at[0]]), len(at), int(course.cells[at].sum()),
+            lot, str(course.trays["species"].iloc[at[0]]), len(at), int(course.cells[at].sum()),
             int(course.now[at].sum()), low, float(course.weight @ final), high, first, half, most,
-            give_up_day(course, at, spec.on),
+            give_up,
         ))  # fmt: skip
     return tuple(rows)
 
@@ -276,6 +279,6 @@ def _orders(book: RecordBook, course: Course, season: _Season, losses: float) ->
             continue
         needed = float(plugs) / (1 - losses)
         chance = float(course.weight @ (course.final[:, at].sum(axis=1) >= needed))
-        rows.append(OrderWatch(str(species), int(plugs), float(np.clip(chance, 0.001, 0.999)),
+        rows.append(OrderWatch(str(species), int(plugs), never_certain(chance),
                                course.window(seen_by_date(course, at).astype(float), needed)))  # fmt: skip
     return tuple(rows)

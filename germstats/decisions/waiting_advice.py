@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, ndtr
 
+from germstats.decisions.ready import never_certain
 from germstats.decisions.waiting_course import Course, give_up_day
 from germstats.decisions.waiting_spec import (
     COMING,
@@ -36,6 +37,7 @@ from germstats.models.pooled_design import TrayKey
 from germstats.models.timing import Array
 from germstats.records.book import RecordBook
 from germstats.records.parsing import spelled
+from germstats.records.sown import sown_trays
 
 _BEHIND = 0.05
 _OVER, _NEARLY_OVER, _LITTLE = 0.05, 0.10, 0.5
@@ -56,7 +58,6 @@ class Facts:
     spec: WatchSpec
     plug_value: float
     losses: float
-    spring: int
 
     @cached_property
     def expected(self) -> dict[str, Expected | None]:
@@ -97,8 +98,6 @@ def _ask(row: dict[Any, Any], last_day: float) -> TrayAsk:
 
 def second_springs(book: RecordBook, spring_ends: tuple[int, int]) -> dict[str, float]:
     """Share of the cells empty at the end of the first spring that filled later, by species, from trays kept over."""
-    from germstats.records.sown import sown_trays
-
     trays = sown_trays(book, spring_ends).drop_duplicates("tray")
     trays = trays[~trays["two_winters"] & trays["window_end"].notna() & trays["tray_cells"].notna()]
     end = trays.set_index("tray")["window_end"]
@@ -121,7 +120,7 @@ def advised(facts: Facts, k: int) -> TrayWatch:
     final, now = course.final[:, k], int(course.now[k])
     low, high = course.quantiles(final)
     mean = float(np.clip(course.weight @ final, low, high))  # where nearly all has come the range is one number
-    more = float(np.clip(course.weight @ (final > now), 0.001, 0.999))
+    more = never_certain(float(course.weight @ (final > now)))
     by_now, behind = _by_now(facts, k)
     status = _status(facts, k, more, mean, behind)
     give_up = facts.give_up[lot] if more > _OVER else None
@@ -151,7 +150,7 @@ def _by_now(facts: Facts, k: int) -> tuple[float | None, float | None]:
 def _below(seen: float, cells: float, fill: Array) -> float:
     """Chance of at most `seen` filled cells, half of the chance of just so many left out."""
     spread = np.sqrt(cells * fill * (1 - fill) + 0.25)
-    return float(np.clip(ndtr((seen - cells * fill) / spread).mean(), 0.001, 0.999))
+    return never_certain(float(ndtr((seen - cells * fill) / spread).mean()))
 
 
 def _status(facts: Facts, k: int, more: float, mean: float, behind: float | None) -> str:

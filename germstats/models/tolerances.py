@@ -14,6 +14,7 @@ from functools import lru_cache
 from importlib.resources import files
 
 import numpy as np
+from scipy import stats
 
 from germstats.errors import WrongUseError
 
@@ -185,9 +186,8 @@ def judge_test(tested: int, good: int, kind: str = "test") -> SeedTest:
             f"A {kind} cannot find {good} good seeds among {tested}: perhaps the two were exchanged; look at the sheet "
             "and mend the lots table."
         )
-    from statsmodels.stats.proportion import proportion_confint
-
-    low, high = (float(end) for end in proportion_confint(good, tested, alpha=0.05, method="beta"))
+    interval = stats.binomtest(good, tested).proportion_ci(0.95, "exact")
+    low, high = float(interval.low), float(interval.high)
     said = f"{good} of {tested} seeds good in the {kind}: {_range_words(low, high)} of the seed (exact 95 % range)"
     return SeedTest(kind, tested, good, good / tested, low, high, f"{said}.")
 

@@ -22,6 +22,7 @@ from germstats.models.tray_scans import (
     ring_of_empties,
 )
 from germstats.records.book import RecordBook
+from germstats.records.looks import within_spring
 from germstats.records.parsing import cell_place
 from germstats.records.seeds import SowingRate
 from germstats.records.sown import SPRING_ENDS, sown_trays
@@ -158,9 +159,9 @@ def tray_maps(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) -> d
     """
     trays = sown_trays(book, spring_ends)
     trays = trays[trays["rows"].notna() & trays["columns"].notna()].drop_duplicates("tray")
-    cells = _placed(_within(book.tables["cells"], trays, "checked_on"), trays)
+    cells = _placed(within_spring(book.tables["cells"], trays, "checked_on"), trays)
     each = _each_cell(cells, _taken_out(book, cells))
-    looks = _within(book.tables["maps"], trays, "seen_on").sort_values("seen_on", kind="stable")
+    looks = within_spring(book.tables["maps"], trays, "seen_on").sort_values("seen_on", kind="stable")
     by_tray = {str(tray): rows for tray, rows in each.groupby("tray", sort=False)}
     empty = dict(zip(looks["tray"], looks["empty_cells"], strict=True))
     found: dict[str, TrayMap] = {}
@@ -171,15 +172,6 @@ def tray_maps(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) -> d
         elif name in empty:
             found[name] = _from_look(tray, str(empty[name]))
     return found
-
-
-def _within(looks: pd.DataFrame, trays: pd.DataFrame, day: str) -> pd.DataFrame:
-    """Looks inside the spring of their tray."""
-    end = trays.set_index("tray")["window_end"]
-    known = looks[looks["tray"].isin(end.index) & looks[day].notna()]
-    last = end.reindex(known["tray"]).to_numpy()
-    kept: pd.DataFrame = known[(known[day].to_numpy() <= last) | np.isnat(last)]
-    return kept
 
 
 def _placed(cells: pd.DataFrame, trays: pd.DataFrame) -> pd.DataFrame:

@@ -72,6 +72,25 @@ def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
     return Looks(kept[0], kept[1], notes, why)
 
 
+def within_spring(looks: pd.DataFrame, trays: pd.DataFrame, day: str) -> pd.DataFrame:
+    """Dated looks at known trays, up to the end of the spring each is judged in.
+
+    Parameters
+    ----------
+    looks : pandas.DataFrame
+        Rows of any table of looks.
+    trays : pandas.DataFrame
+        One row a tray, with ``window_end``; where that is not known all looks are kept.
+    day : str
+        The column that dates a look.
+    """
+    end = trays.set_index("tray")["window_end"]
+    known = looks[looks["tray"].isin(end.index) & looks[day].notna()]
+    last = end.reindex(known["tray"]).to_numpy()
+    kept: pd.DataFrame = known[(known[day].to_numpy() <= last) | np.isnat(last)]
+    return kept
+
+
 def _dated(looks: pd.DataFrame, trays: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     code = pd.Series(trays.index, index=trays["tray"])
     looks = looks[looks["tray"].isin(code.index) & looks["checked_on"].notna()]
