@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -32,6 +33,16 @@ class CellTerms:
     failures: Index
     power: Index
     log_weight: Array
+
+    @cached_property
+    def starts(self) -> Index:
+        """Where each pattern's terms begin."""
+        return group_starts(self.row)
+
+
+def group_starts(codes: Index) -> Index:
+    """Where each run of equal codes begins."""
+    return np.flatnonzero(np.r_[True, np.diff(codes) > 0])
 
 
 @dataclass(frozen=True)

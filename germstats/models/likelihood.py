@@ -159,27 +159,25 @@ def _add(total: TrayTerms, tray: Index, count: Array, clock: _Clock, d: _Slopes)
     lo, hi = clock.ends
     size = len(total.value)
 
-    def summed(rows: Array) -> Array:
-        return np.bincount(tray, weights=count * rows, minlength=size).astype(np.float64)
-
-    total.value[:] += summed(d.value)
     moved, stretched = d.a + d.b, lo * d.a + hi * d.b
-    for k, rows in enumerate((d.e, -moved / s, -stretched)):
-        total.gradient[:, k] += summed(rows)
     both_lo, both_hi = d.aa + d.ab, d.ab + d.bb
-    curvature = {
-        (0, 0): d.ee,
-        (0, 1): -(d.ea + d.eb) / s,
-        (0, 2): -(lo * d.ea + hi * d.eb),
-        (1, 1): (both_lo + both_hi) / s**2,
-        (1, 2): (lo * both_lo + hi * both_hi + moved) / s,
-        (2, 2): lo**2 * d.aa + 2 * lo * hi * d.ab + hi**2 * d.bb + stretched,
-    }
-    for (j, k), rows in curvature.items():
-        added = summed(rows)
-        total.hessian[:, j, k] += added
-        if j != k:
-            total.hessian[:, k, j] += added
+    rows = np.stack(
+        [
+            d.value, d.e, -moved / s, -stretched,
+            d.ee, -(d.ea + d.eb) / s, -(lo * d.ea + hi * d.eb),
+            (both_lo + both_hi) / s**2, (lo * both_lo + hi * both_hi + moved) / s,
+            lo**2 * d.aa + 2 * lo * hi * d.ab + hi**2 * d.bb + stretched,
+        ]
+    )  # fmt: skip
+    places = tray + size * np.arange(len(rows))[:, None]
+    summed = np.bincount(places.ravel(), weights=(count * rows).ravel(), minlength=size * len(rows)).reshape(-1, size)
+    total.value[:] += summed[0]
+    total.gradient[:] += summed[1:4].T
+    total.hessian[:] += summed[_CURVATURES].transpose(2, 0, 1)
+
+
+_CURVATURES = np.array([[4, 5, 6], [5, 7, 8], [6, 8, 9]])
+"""Which of the ten sums is each entry of the Hessian."""
 
 
 def _log_gap(clock: _Clock, family: TimingFamily) -> Array:
@@ -231,7 +229,7 @@ def _tail(z: Array, family: TimingFamily) -> _Tail:
 def _cell_slopes(cells: CellTerms, eta: Array, rho: float, clock: _Clock, family: TimingFamily) -> _Slopes:
     """Cells with a countable number of seeds: log A or log D, by a weighted sum over their terms."""
     row, i = cells.row, cells.power.astype(float)
-    starts = np.flatnonzero(np.r_[True, np.diff(row) > 0])
+    starts = cells.starts
     last, first = _tail(clock.z_hi, family), _tail(clock.z_lo, family)
     interval = cells.lo >= 0
 

@@ -25,7 +25,7 @@ from germstats.models.pooled_scales import (
 )
 from germstats.models.threads import one_thread
 from germstats.models.timing import FAMILIES, LOG_NORMAL, Array
-from germstats.models.tree import Scales, predictors, start_state
+from germstats.models.tree import Scales, State, predictors, start_state
 from germstats.models.variational import NormalLaw, normal_law
 from germstats.records.patterns import Patterns
 
@@ -164,9 +164,9 @@ def _usual_scales(design: PooledDesign) -> Scales:
     return usual.at(np.zeros(len(usual.unknown)))
 
 
-def _usual_mode(design: PooledDesign) -> PooledMode:
-    """The mode at the usual scales, where no tray has been asked yet."""
-    start = start_state(design.tree, design.prior.mean.copy())
+def _usual_mode(design: PooledDesign, near: State | None = None) -> PooledMode:
+    """The mode at the usual scales, where no tray has been asked yet; sought from `near`, if that is known."""
+    start = near or start_state(design.tree, design.prior.mean.copy())
     return find_pooled_mode(design.tree, design.prior, _usual_scales(design), start)
 
 
@@ -185,8 +185,9 @@ def choose_laws(patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatt
         used: dict[str, Origin] = {group: "sowing" if group in early else origin for group in groups}
         laws = {group: (LOG_NORMAL.name, used[group]) for group in groups}
         design = build_design(patterns, lots, laws, _time_priors(patterns, lots, laws), scatter)
+        near: State | None = None
         for family in FAMILIES:
-            scores = _scores(_under(design, family))
+            near, scores = _scores(_under(design, family), near)
             for group in groups:
                 aic[group][family, origin] = -2 * scores[group] if used[group] == origin else np.inf
     choices = {}
@@ -221,16 +222,16 @@ def _seen_too_early(patterns: Patterns) -> set[str]:
     return early
 
 
-def _scores(design: PooledDesign) -> dict[str, float]:
-    """Each species' part of Laplace's criterion at the usual scales."""
-    found = _usual_mode(design)
+def _scores(design: PooledDesign, near: State | None) -> tuple[State, dict[str, float]]:
+    """The mode at the usual scales, and each species' part of Laplace's criterion there."""
+    found = _usual_mode(design, near)
     tree, scales = design.tree, _usual_scales(design)
     trays = found.terms.value - 0.5 * found.elimination.tray_log_det
     trays -= 0.5 * (found.state.trays**2 * tree.tray_precision(scales)).sum(axis=1)
     lots = -0.5 * (found.elimination.lot_log_det + (found.state.lots**2 * tree.lot_precision(scales)).sum(axis=1))
     groups = np.array([lot.group for lot in design.lots])
     of_tray = groups[tree.lot[tree.group]]
-    return {
+    return found.state, {
         group: float(trays[of_tray == group].sum() + lots[groups == group].sum()) for group in dict.fromkeys(groups)
     }
 

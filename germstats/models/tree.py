@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 from scipy.linalg import cho_solve, cholesky
 
-from germstats.models.compiled import Compiled, Index, tiled
+from germstats.models.compiled import Compiled, Index, group_starts, tiled
 from germstats.models.likelihood import Origin, TrayTerms, evaluate
 from germstats.models.sparse_design import SparseDesign, sparse_design
 from germstats.models.timing import Array, TimingFamily
@@ -83,10 +83,15 @@ class Tree:
         return sparse_design(self.design)
 
     @cached_property
+    def starts(self) -> tuple[Index, Index]:
+        """First tray of each design row, first design row of each lot."""
+        return group_starts(self.group), group_starts(self.lot)
+
+    @cached_property
     def _held(self) -> tuple[Array, Array]:
         """Factors on the time precisions of trays and of lots."""
         silent = np.zeros(self.trays) if self.silent is None else np.asarray(self.silent, dtype=float)
-        by_lot = np.minimum.reduceat(np.minimum.reduceat(silent, _starts(self.group)), _starts(self.lot))
+        by_lot = np.minimum.reduceat(np.minimum.reduceat(silent, self.starts[0]), self.starts[1])
         return 1.0 + silent * _STILL, 1.0 + by_lot * _STILL
 
     def tray_precision(self, scales: Scales) -> Array:
@@ -178,10 +183,6 @@ def _inverse(blocks: Array) -> tuple[Array, Array]:
     return inverse, np.log(det)
 
 
-def _starts(codes: Index) -> Index:
-    return np.flatnonzero(np.r_[True, np.diff(codes) > 0])
-
-
 @dataclass(frozen=True)
 class Elimination:
     """The negative Hessian, eliminated tray by tray and lot by lot.
@@ -221,8 +222,8 @@ class Elimination:
         tree = self.tree
         first = np.einsum("tij,tj->ti", self.tray_inverse, trays[:, :2] + own)
         left = trays - np.einsum("tij,tj->ti", self.curvature[:, :, :2], first)
-        rows = np.add.reduceat(left, _starts(tree.group))
-        for_lots = np.add.reduceat(rows[:, :2], _starts(tree.lot)) + lots
+        rows = np.add.reduceat(left, tree.starts[0])
+        for_lots = np.add.reduceat(rows[:, :2], tree.starts[1]) + lots
         for_beta = tree.entries.gathered(rows) + beta
         for_beta = for_beta - self.lot_pull.reshape(-1, len(beta)).T @ for_lots.ravel()
         step = cho_solve((self.factor, False), for_beta)
@@ -268,11 +269,11 @@ def _eliminated(tree: Tree, n: Array, scales: Scales, precision: Array) -> Elimi
     tray_inverse, tray_log_det = _inverse(_firm(n[:, :2, :2], tree.tray_precision(scales)))
     pull = tray_inverse @ n[:, :2, :]
     rest = n - n[:, :, :2] @ pull
-    rows = np.add.reduceat(rest, _starts(tree.group))
+    rows = np.add.reduceat(rest, tree.starts[0])
     top = tree.entries.sandwich(rows)
     size = len(top)
     top[np.diag_indices(size)] += precision
-    lot_starts = _starts(tree.lot)
+    lot_starts = tree.starts[1]
     blocks = np.add.reduceat(rows[:, :2, :2], lot_starts)
     lot_inverse, lot_log_det = _inverse(_firm(blocks, tree.lot_precision(scales)))
     crossed = tree.entries.crossed(rows, tree.lot)
