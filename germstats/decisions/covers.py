@@ -29,6 +29,7 @@ def compare(
     spec: CompareSpec | None = None,
     fit_spec: FitSpec | None = None,
     progress: Callable[[str], None] = lambda text: None,
+    fit: EmergenceFit | None = None,
 ) -> Comparison:
     """Compare the levels of a treatment, trays as the units, within lots, seasons and places.
 
@@ -38,6 +39,8 @@ def compare(
     spec : CompareSpec, optional
     fit_spec : FitSpec, optional
     progress : callable, optional
+    fit : EmergenceFit, optional
+        The pooled fit of this book with these settings, where it is already there.
 
     Returns
     -------
@@ -51,9 +54,10 @@ def compare(
         No tray can be used, or every tray has the same level.
     """
     spec, fit_spec = spec or CompareSpec(), fit_spec or FitSpec()
-    patterns = find_patterns(book, fit_spec.spring_ends)
+    patterns = fit.patterns if fit is not None else find_patterns(book, fit_spec.spring_ends)
     trays = _chosen(patterns, spec)
-    fit = fit_emergence(patterns, replace(fit_spec, pooling=True), progress)
+    if fit is None or fit.pooled is None:
+        fit = fit_emergence(patterns, replace(fit_spec, pooling=True), progress)
     rows: list[ComparisonRow] = []
     for species, own in trays.groupby("species", sort=True, dropna=False):
         own = _known_seeds(own, patterns)

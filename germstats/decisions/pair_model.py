@@ -40,7 +40,7 @@ def other_trays(fit: EmergenceFit, species: str) -> tuple[LearntScales | None, i
     if len(others) < _FEWEST_OTHERS:
         return None, len(others)
     rest = keep_trays(fit.patterns, others)
-    return learn_scales(rest, sort_lots(rest, fit.spec.scatter), fit.spec.scatter), len(others)
+    return learn_scales(rest, sort_lots(rest, fit.spec.scatter), fit.spec.scatter, near=fit.pooled), len(others)
 
 
 def borrow(learnt: LearntScales | None, others: int, found: Pair) -> tuple[SdPrior, SdPrior, str]:

@@ -17,6 +17,7 @@ from germstats.models.emergence import FitSpec
 from germstats.records.book import RecordBook
 from germstats.records.patterns import find_patterns
 from germstats.records.sown import sown_trays
+from germstats.records.subsets import last_look
 
 _SEEDS_OF_TEST = 100
 _TESTS = (("cut test", "cut_test_seeds", "cut_test_full"), ("tetrazolium test", "tz_seeds", "tz_viable"))
@@ -79,8 +80,7 @@ def _sown(row: dict[Hashable, Any], deep_mm: float) -> SownTray:
 def _facts(book: RecordBook, rows: list[dict[Hashable, Any]], looked_at: set[str]) -> dict[str, LotFacts]:
     """Facts of every lot that was sown."""
     light = {str(row["species"]): row["light"] == "needs" for row in book.tables["species"].to_dict("records")}
-    looks = [book.tables[name]["checked_on"].max() for name in ("checks", "cells")]
-    last = max((day for day in looks if not pd.isna(day)), default=pd.Timestamp.min)
+    last = last_look(book) or pd.Timestamp.min
     own: dict[str, list[dict[Hashable, Any]]] = {}
     for row in rows:
         own.setdefault(str(row["lot"]), []).append(row)

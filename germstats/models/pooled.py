@@ -65,6 +65,11 @@ class LearntScales:
     current: int | None
     choices: dict[str, TimingChoice]
 
+    @property
+    def mode(self) -> dict[str, float]:
+        """Coordinates of the unknown scales at the mode, by name."""
+        return {one.name: float(at) for one, at in zip(self.scale_set.unknown, self.scales.mode, strict=True)}
+
     def coordinate(self, name: str) -> Coordinate | None:
         """Normal law of an unknown scale's transformed value, given the records; None where it was held."""
         for k, prior in enumerate(self.scale_set.unknown):
@@ -98,11 +103,16 @@ def learn_scales(
     scatter: Scatter,
     held_tray: float | None = None,
     progress: Callable[[str], None] = lambda text: None,
+    near: LearntScales | None = None,
 ) -> LearntScales:
-    """Learn the scatters of a nursery, without the draws that forecasts need; parameters as in `fit_pooled`."""
+    """Learn the scatters of a nursery, without the draws that forecasts need; parameters as in `fit_pooled`.
+
+    With `near`, the scatters of records that hold these, its laws of timing are kept and its scatters are the start.
+    """
     with one_thread():
         progress("choosing the timing law of each species")
-        choices = choose_laws(patterns, lots, scatter)
+        known = {lot.group: near.choices[lot.group] for lot in lots} if near else None
+        choices = known or choose_laws(patterns, lots, scatter)
         laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
         priors = _time_priors(patterns, lots, laws)
         design = build_design(patterns, lots, laws, priors, scatter)
@@ -112,7 +122,7 @@ def learn_scales(
             design = build_design(patterns, lots, laws, priors, scatter, current)
         scale_set = _scale_set(design, held_tray)
         progress("learning how far trays and lots lie apart")
-        fitted = fit_scales(design.tree, design.prior, scale_set, start.state)
+        fitted = fit_scales(design.tree, design.prior, scale_set, start.state, near.mode if near else None)
     return LearntScales(design, scale_set, fitted, current, choices)
 
 

@@ -146,7 +146,9 @@ class _Outer:
         return slope
 
 
-def fit_scales(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State) -> ScaleFit:
+def fit_scales(
+    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State, near: Mapping[str, float] | None = None
+) -> ScaleFit:
     """Mode and curvature of the scales' posterior.
 
     Parameters
@@ -155,6 +157,8 @@ def fit_scales(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State) 
     prior : BetaPrior
     scale_set : ScaleSet
     start : State
+    near : dict of str to float, optional
+        Coordinates by name from which the mode is sought; 0 where not given.
 
     Returns
     -------
@@ -166,7 +170,7 @@ def fit_scales(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State) 
         found = outer.mode(np.zeros(0))
         return ScaleFit(np.zeros(0), np.zeros((0, 0)), found, found.criterion, 0.0, 1)
     result = minimize(
-        outer.loss, np.zeros(size), jac=True, method="BFGS",
+        outer.loss, np.array([(near or {}).get(one.name, 0.0) for one in scale_set.unknown]), jac=True, method="BFGS",
         options={"gtol": 0.01, "maxiter": 40, "hess_inv0": _USUAL_VARIANCE * np.eye(size)},
     )  # fmt: skip
     evaluations = outer.evaluations

@@ -15,6 +15,12 @@ _DAYS_OF = {"checks": "checked_on", "cells": "checked_on", "events": "on", "maps
             "trays": "sown_on"}  # fmt: skip
 
 
+def last_look(book: RecordBook) -> pd.Timestamp | None:
+    """Day of the newest check of a tray or a cell; None where there is none."""
+    looks = [book.tables[name]["checked_on"].max() for name in ("checks", "cells")]
+    return max((day for day in looks if not pd.isna(day)), default=None)
+
+
 def as_of(book: RecordBook, on: pd.Timestamp) -> RecordBook:
     """The book as it stood on a day: nothing seen, sown or noted later is in it.
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from germstats.decisions.backtest import BackTest
 from germstats.decisions.scores import Score, TrayTest
 from germstats.reports.sentences import percent, spread, wrapped
-from germstats.reports.tables import text_table
+from germstats.reports.tables import Table, text_table
 
 _BASES = {
     "lot": "same lot, same cover",
@@ -22,7 +22,6 @@ _FEW = 10  # under so many trays a verdict is a hint
 
 def backtest_text(test: BackTest) -> str:
     """The whole printed answer of `germstats backtest`."""
-    target = f"{100 * test.target:.3g} %"
     return "\n".join(
         [
             wrapped(
@@ -30,25 +29,37 @@ def backtest_text(test: BackTest) -> str:
                 "seeds really sown, and held against what came. 'fill %' is the mean share of cells filled, foretold "
                 f"and seen; 'range' is that foretold for one tray, right for {100 * test.level:.3g} trays in a "
                 "hundred: 'inside', 'short' and 'better' count the trays in, below and above theirs. 'promised' "
-                f"adds up the chances of filling {target} of the cells or more, 'reached' counts the trays that did. "
-                "'pencil' is plain arithmetic from all earlier seeds, which knows no scatter of trays and springs."
+                f"adds up the chances of filling {100 * test.target:.3g} % of the cells or more, 'reached' counts the "
+                "trays that did. 'pencil' is plain arithmetic from all earlier seeds, which knows no scatter of trays "
+                "and springs."
             ),
             "",
-            text_table(_header("season"), [_line(one, one.name) for one in test.seasons]),
+            text_table(*seasons_table(test)),
             "",
-            *(wrapped(_season_words(one, test) + _short_of_promise(one, target), "  ") for one in test.seasons),
+            *(wrapped(words, "  ") for words in season_sentences(test)),
             "",
             text_table(_header("lot"), [_line(one, one.name) for one in test.lots]),
             "",
             *_lot_words(test),
             text_table(_header("what it rests on"), [_line(one, _BASES[one.name]) for one in _sorted(test.bases)]),
             "",
-            *(wrapped(words) for words in _overall_words(test, target)),
+            *(wrapped(words) for words in overall_words(test)),
             "",
             *_set_aside(test),
             wrapped(_next(test)),
         ]
     )
+
+
+def seasons_table(test: BackTest) -> Table:
+    """One row per season foretold."""
+    return _header("season"), [_line(one, one.name) for one in test.seasons]
+
+
+def season_sentences(test: BackTest) -> list[str]:
+    """What came of each season's promises."""
+    target = f"{100 * test.target:.3g} %"
+    return [_season_words(one, test) + _short_of_promise(one, target) for one in test.seasons]
 
 
 def _header(first: str) -> tuple[str, ...]:
@@ -133,8 +144,9 @@ def _lot_words(test: BackTest) -> list[str]:
     return ["Lots whose trays left their ranges more often than chance would have it:", *lines, ""] if lines else []
 
 
-def _overall_words(test: BackTest, target: str) -> list[str]:
-    one = test.overall
+def overall_words(test: BackTest) -> list[str]:
+    """Promised and come, over all, in a few sentences."""
+    one, target = test.overall, f"{100 * test.target:.3g} %"
     ranges = {
         "as promised": "The ranges held as promised.",
         "too high": "The ranges were too narrow for what came.",

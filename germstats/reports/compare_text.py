@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from germstats.decisions.comparison import CANNOT_TELL, REFUSED, SAME, Comparison, ComparisonRow
 from germstats.reports.sentences import CAUTION, number, wrapped
-from germstats.reports.tables import text_table
+from germstats.reports.tables import Table, text_table
 
 _MOST_REFUSED = 3
 
@@ -52,7 +52,7 @@ def _sentence(row: ComparisonRow, margin: float) -> str:
     return words
 
 
-def _sentences(comparison: Comparison) -> list[str]:
+def verdict_sentences(comparison: Comparison) -> list[str]:
     """Every verdict; where a species has many pairs that cannot be separated, those in one sentence."""
     words: list[str] = []
     for species in dict.fromkeys(row.species for row in comparison.rows):
@@ -78,11 +78,16 @@ def compare_text(comparison: Comparison) -> str:
                 "are points of emergence in a hundred seeds, level less reference, with the range that holds the truth "
                 "in 95 of 100 cases. Verdicts speak of the seasons sown."),
         "",
-        *(wrapped(words, "  ") for words in _sentences(comparison)),
+        *(wrapped(words, "  ") for words in verdict_sentences(comparison)),
         "",
     ]  # fmt: skip
     if told:
-        lines += [_numbers(told), "", *_explained(told, spec.another_spring_sd), ""]
+        lines += [
+            text_table(*numbers_table(told), left=3),
+            "",
+            wrapped(numbers_words(told, spec.another_spring_sd)),
+            "",
+        ]
     if comparison.apart:
         lines += ["Cannot be separated:", *(wrapped(f"{said}.", "  ") for said in comparison.apart), ""]
     if comparison.strays:
@@ -98,7 +103,8 @@ def compare_text(comparison: Comparison) -> str:
     return "\n".join(lines)
 
 
-def _numbers(rows: list[ComparisonRow]) -> str:
+def numbers_table(rows: list[ComparisonRow]) -> Table:
+    """The numbers behind the verdicts, one row per pair."""
     header = ("species", "level", "reference", "trays", "came", "reference came", "points", "range", "another spring",
               "p", "adjusted", "t test", "permuted", "least")  # fmt: skip
     body = [
@@ -120,17 +126,17 @@ def _numbers(rows: list[ComparisonRow]) -> str:
         )
         for row in rows
     ]
-    return text_table(header, body, left=3)
+    return header, body
 
 
-def _explained(rows: list[ComparisonRow], another: float) -> list[str]:
+def numbers_words(rows: list[ComparisonRow], another: float) -> str:
+    """What the columns of `numbers_table` are."""
     own = any(row.tray_sd_source.startswith("borrowed") for row in rows)
     source = "borrowed from your trays of other species" if own else "what is usual; you have too few other trays"
-    return [
-        wrapped("'another spring' is the range where the effect may change from spring to spring "
-                f"(--another-spring-sd {another:g}, taken as given). 'p' is the main road: the scatter of trays is "
-                f"integrated over a range ({source}); 'adjusted' is Holm's, over the pairs of a species; 't test' is "
-                "on tray logits with blocks; 'permuted' gives out the covers within blocks in every way, and 'least' "
-                "is the smallest p that can reach. A verdict is firm when the adjusted p is under .05 and the t test's "
-                "at most .10."),
-    ]  # fmt: skip
+    return (
+        "'another spring' is the range where the effect may change from spring to spring (--another-spring-sd "
+        f"{another:g}, taken as given). 'p' is the main road: the scatter of trays is integrated over a range "
+        f"({source}); 'adjusted' is Holm's, over the pairs of a species; 't test' is on tray logits with blocks; "
+        "'permuted' gives out the covers within blocks in every way, and 'least' is the smallest p that can reach. A "
+        "verdict is firm when the adjusted p is under .05 and the t test's at most .10."
+    )

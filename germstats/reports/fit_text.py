@@ -7,7 +7,7 @@ import pandas as pd
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
 from germstats.reports.sentences import days, note_lines, number, percent, scatter_words, spread, wrapped
-from germstats.reports.tables import text_table
+from germstats.reports.tables import Table, text_table
 
 
 def _counts(row: RowEstimate) -> str:
@@ -16,8 +16,8 @@ def _counts(row: RowEstimate) -> str:
     return f"{number(row.filled)} of {row.cells} cells"
 
 
-def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
-    """The whole printed answer of `germstats fit`; `compared` is what `compare_roads` returns."""
+def fit_table(fit: EmergenceFit) -> Table:
+    """One row per lot and treatment, raw counts beside the estimates."""
     rows = [
         (
             row.lot,
@@ -31,18 +31,22 @@ def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
         )
         for row in fit.rows
     ]
-    header = ("lot", "cover, treatment", "trays", "seen", "emerge %", "range", "days to half", "range")
+    return ("lot", "cover, treatment", "trays", "seen", "emerge %", "range", "days to half", "range"), rows
+
+
+def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
+    """The whole printed answer of `germstats fit`; `compared` is what `compare_roads` returns."""
     lines = [
         wrapped("Share of seeds that emerge in an average tray of an ordinary spring, and days from sowing until half "
                 f"of those have. Ranges hold the truth in {100 * fit.spec.level:.0f} % of cases."),
         "",
-        text_table(header, rows, left=2),
+        text_table(*fit_table(fit), left=2),
         "",
         *_left_out(fit),
         *note_lines(fit.rows),
         wrapped(f"Scatter: {scatter_words(fit.scatter)}."),
-        wrapped(_cell_words(fit)),
-        wrapped(_timing_words(fit)),
+        wrapped(cell_words(fit)),
+        wrapped(timing_words(fit)),
         *_roads(compared),
         "",
         "Next: germstats sow, for seeds per cell.",
@@ -58,7 +62,8 @@ def _left_out(fit: EmergenceFit) -> list[str]:
             *(wrapped(f"{tray}: {why}", "  ") for tray, why in left_out.items()), ""]  # fmt: skip
 
 
-def _cell_words(fit: EmergenceFit) -> str:
+def cell_words(fit: EmergenceFit) -> str:
+    """How far the seeds of one cell share their fate."""
     rho = fit.cell_scatter
     source = (
         f"learnt from {rho.learnt_from} lots counted by cell" if rho.learnt_from else "assumed, no cell was counted"
@@ -66,7 +71,8 @@ def _cell_words(fit: EmergenceFit) -> str:
     return f"Seeds of one cell share their fate: correlation {rho.rho:.2g} ({rho.low:.2g}-{rho.high:.2g}; {source})."
 
 
-def _timing_words(fit: EmergenceFit) -> str:
+def timing_words(fit: EmergenceFit) -> str:
+    """Law of timing of each species."""
     said = ", ".join(f"{name} {choice.family} from {choice.origin}" for name, choice in fit.timing.items())
     return f"Law of timing, by AIC: {said}."
 

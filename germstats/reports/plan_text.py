@@ -7,7 +7,7 @@ import pandas as pd
 from germstats.decisions.collecting import SHARE_TO_TAKE, CollectingRow
 from germstats.decisions.order_plan import BULK_UNDER_MG, OrderPlan, OrderRow, PlannedSowing
 from germstats.reports.sentences import CAUTION, number, percent, spread, wrapped
-from germstats.reports.tables import text_table
+from germstats.reports.tables import Table, text_table
 
 
 def plan_text(plan: OrderPlan) -> str:
@@ -21,7 +21,7 @@ def plan_text(plan: OrderPlan) -> str:
         "",
         *_shortfalls(plan),
         "",
-        _orders(plan),
+        text_table(*orders_table(plan), left=2),
         "",
         wrapped(
             "'for 80/90/95' are whole trays of the best lot at its own rate, were there seed enough; 'pencil' is plain "
@@ -34,7 +34,7 @@ def plan_text(plan: OrderPlan) -> str:
         *_costs(plan),
         *_store(plan),
         *_collecting(plan),
-        wrapped(_losses(plan)),
+        wrapped(losses_words(plan)),
         wrapped(_next(plan)),
         wrapped(CAUTION),
     ]
@@ -54,22 +54,25 @@ def _named(row: OrderRow) -> str:
     return f"{row.order}, {row.species}"
 
 
+def short_words(plan: OrderPlan) -> list[str]:
+    """Orders that fall short, one sentence each."""
+    return [
+        f"{_named(row)}: {row.plugs} plugs wanted, {row.expected_plugs:.0f} expected "
+        f"({spread(str(row.plugs_low), str(row.plugs_high))}), chance {percent(row.chance)} %{_why_none(row)}."
+        for row in plan.rows
+        if row.short
+    ]
+
+
 def _shortfalls(plan: OrderPlan) -> list[str]:
     lines = [wrapped(f"Not planned: {sentence}.") for sentence in plan.set_aside]
-    short = [row for row in plan.rows if row.short]
+    short = short_words(plan)
     if not short:
         return [*lines, f"No order is short: each reaches {100 * plan.spec.assurance:.3g} %."]
     return [
         *lines,
         "Short:",
-        *(
-            wrapped(
-                f"{_named(row)}: {row.plugs} plugs wanted, {row.expected_plugs:.0f} expected "
-                f"({spread(str(row.plugs_low), str(row.plugs_high))}), chance {percent(row.chance)} %{_why_none(row)}.",
-                "  ",
-            )
-            for row in short
-        ),
+        *(wrapped(words, "  ") for words in short),
     ]
 
 
@@ -78,7 +81,8 @@ def _why_none(row: OrderRow) -> str:
     return "" if row.sowings or not row.notes else f": {row.notes[0]}"
 
 
-def _orders(plan: OrderPlan) -> str:
+def orders_table(plan: OrderPlan) -> Table:
+    """One row per order line, shortfalls first."""
     rows = [
         (
             row.order,
@@ -98,7 +102,7 @@ def _orders(plan: OrderPlan) -> str:
     ]
     header = ("order", "species", "plugs", "trays", "chance %", "expect", "range", "for 80/90/95", "pencil",
               "its chance %", "last plant up", "due")  # fmt: skip
-    return text_table(header, rows, left=2)
+    return header, rows
 
 
 def _per_cell(sowing: PlannedSowing) -> str:
@@ -116,10 +120,9 @@ def _milligrams(sowing: PlannedSowing) -> str:
     return f"{1000 * grams:.0f}" if grams >= 0.0995 else f"{1000 * grams:.2g}"
 
 
-def _sowings(plan: OrderPlan) -> list[str]:
+def sowings_table(plan: OrderPlan) -> Table:
+    """One row per order line and lot: what to weigh or count out."""
     pairs = [(row, sowing) for row in plan.rows for sowing in row.sowings]
-    if not pairs:
-        return ["Nothing to sow.", ""]
     rows = [
         (row.order, row.species, sowing.lot, sowing.treatment, _date(sowing.sow_on), str(sowing.trays),
          str(sowing.cells), _per_cell(sowing), f"{sowing.seeds_per_tray:.0f}", _milligrams(sowing))
@@ -127,33 +130,53 @@ def _sowings(plan: OrderPlan) -> list[str]:
     ]  # fmt: skip
     header = ("order", "species", "lot", "cover, treatment", "sow about", "trays", "cells", "seeds a cell",
               "seeds a tray", "mg a tray")  # fmt: skip
+    return header, rows
+
+
+def bulking(plan: OrderPlan) -> str:
+    """What to do with weights too small to share out by hand; empty where there are none."""
+    pairs = [(row, sowing) for row in plan.rows for sowing in row.sowings]
     light = [s for _, s in pairs if s.grams_per_tray is not None and 1000 * s.grams_per_tray < BULK_UNDER_MG]
-    advice = []
-    if light:
-        advice = [
-            wrapped(
-                f"Under {BULK_UNDER_MG:.0f} mg a tray ({', '.join(dict.fromkeys(s.lot for s in light))}): mix the seed "
-                "with washed, slightly damp sand or fine vermiculite, weigh the mix, stir it often and share it out by "
-                "weight. Wet sand and vermiculite before handling; their dust harms lungs."
-            ),
-            "",
-        ]
-    where = "Set the trays of one order in two places at least, so that one mouse or drip does not take them all."
-    return ["To weigh or count out:", text_table(header, rows, left=5), "", *advice, wrapped(where), ""]
+    if not light:
+        return ""
+    return (
+        f"Under {BULK_UNDER_MG:.0f} mg a tray ({', '.join(dict.fromkeys(s.lot for s in light))}): mix the seed with "
+        "washed, slightly damp sand or fine vermiculite, weigh the mix, stir it often and share it out by weight. Wet "
+        "sand and vermiculite before handling; their dust harms lungs."
+    )
 
 
-def _notes(plan: OrderPlan) -> list[str]:
+TWO_PLACES_WORDS = (
+    "Set the trays of one order in two places at least, so that one mouse or drip does not take them all."
+)
+
+
+def _sowings(plan: OrderPlan) -> list[str]:
+    header, rows = sowings_table(plan)
+    if not rows:
+        return ["Nothing to sow.", ""]
+    advice = bulking(plan)
+    return ["To weigh or count out:", text_table(header, rows, left=5), "", *([wrapped(advice), ""] if advice else []),
+            wrapped(TWO_PLACES_WORDS), ""]  # fmt: skip
+
+
+def plan_notes(plan: OrderPlan) -> list[str]:
+    """What must be known to read the lines: one sentence for each note and each lot."""
     said: dict[str, list[str]] = {}
     for row in plan.rows:
         for note in row.notes:
             said.setdefault(note, []).append(f"{row.order} {row.species}")
-    lines = [wrapped(f"{', '.join(rows)}: {note}.", "  ") for note, rows in said.items()]
+    lines = [f"{', '.join(rows)}: {note}." for note, rows in said.items()]
     lots = dict.fromkeys(note for row in plan.rows for note in row.lot_notes)
     by_lot: dict[str, list[str]] = {}
     for note in lots:
         lot, words = note.split(": ", 1)
         by_lot.setdefault(lot, []).append(words)
-    return ["Notes:", *lines, *(wrapped(f"{lot}: {'; '.join(words)}.", "  ") for lot, words in by_lot.items()), ""]
+    return [*lines, *(f"{lot}: {'; '.join(words)}." for lot, words in by_lot.items())]
+
+
+def _notes(plan: OrderPlan) -> list[str]:
+    return ["Notes:", *(wrapped(line, "  ") for line in plan_notes(plan)), ""]
 
 
 def _costs(plan: OrderPlan) -> list[str]:
@@ -179,22 +202,28 @@ def _costs(plan: OrderPlan) -> list[str]:
     return ["By cost, in your money, were seed not scarce:", *lines, wrapped(free, "  "), ""]
 
 
-def _store(plan: OrderPlan) -> list[str]:
-    if not plan.store:
-        return []
+def store_table(plan: OrderPlan) -> Table:
+    """Seed before and after the plan, lot by lot."""
     rows = [
         (row.lot, row.species, number(row.seeds), str(row.planned), number(row.left),
          "-" if row.grams_left is None else f"{row.grams_left:.3g}")
         for row in plan.store
     ]  # fmt: skip
+    return ("lot", "species", "now", "planned", "left", "left, g"), rows
+
+
+def _store(plan: OrderPlan) -> list[str]:
+    if not plan.store:
+        return []
     unknown = [f"{row.lot} ({row.note})" for row in plan.store if row.note]
     rule = "used only where no lot of the species has its seed written down"
     said = [wrapped(f"Seed left not known, so {rule}: {', '.join(unknown)}.")] if unknown else []
     kept = f"Seed in store, in seeds; {100 * plan.spec.reserve:.3g} % of every lot is kept back (--reserve):"
-    return [kept, text_table(("lot", "species", "now", "planned", "left", "left, g"), rows, left=2), *said, ""]
+    return [kept, text_table(*store_table(plan), left=2), *said, ""]
 
 
-def _to_collect(row: CollectingRow) -> str:
+def to_collect(row: CollectingRow) -> str:
+    """How much seed to collect of a species, and what to mind."""
     if row.seeds is None:
         amount = "cannot be told"
     elif row.seeds == 0:
@@ -211,15 +240,17 @@ def _to_collect(row: CollectingRow) -> str:
 def _collecting(plan: OrderPlan) -> list[str]:
     return [
         "To collect, so that the same orders could be grown again from what this plan leaves:",
-        *(wrapped(_to_collect(row), "  ") for row in plan.collecting),
-        wrapped(
-            "Collect only with the owner's permission and any permit; leave most of the seed: no more than about "
-            f"{100 * SHARE_TO_TAKE:.0f} % of what is ripe (common practice), less from few or rare plants. Protected "
-            "species: local law and licensed advice decide.",
-            "  ",
-        ),
+        *(wrapped(to_collect(row), "  ") for row in plan.collecting),
+        wrapped(COLLECT_CAUTION, "  "),
         "",
     ]
+
+
+COLLECT_CAUTION = (
+    "Collect only with the owner's permission and any permit; leave most of the seed: no more than about "
+    f"{100 * SHARE_TO_TAKE:.0f} % of what is ripe (common practice), less from few or rare plants. Protected species: "
+    "local law and licensed advice decide."
+)
 
 
 def _next(plan: OrderPlan) -> str:
@@ -228,7 +259,8 @@ def _next(plan: OrderPlan) -> str:
     return "Next: weigh or count out the seed, sow, and keep every check, zeros too; then plan again as orders come in."
 
 
-def _losses(plan: OrderPlan) -> str:
+def losses_words(plan: OrderPlan) -> str:
+    """Shares of plants lost after coming up, and where they come from."""
     by_species = {row.species: row.losses for row in plan.rows}
     parts = [f"{species} {percent(loss.share)} % ({loss.source})" for species, loss in by_species.items()]
     return f"Plants lost after coming up (--losses): {'; '.join(parts)}."

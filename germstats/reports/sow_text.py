@@ -4,24 +4,39 @@ from __future__ import annotations
 
 from germstats.decisions.sowing import SowingAdvice, SowingRow
 from germstats.reports.sentences import CAUTION, note_lines, number, percent, scatter_words, spread, wrapped
-from germstats.reports.tables import text_table
+from germstats.reports.tables import Table, text_table
+
+SOW_WORDS = (
+    "'fill' is what to expect, its range holds nine trays of ten; 'worst spring' is the chance in a spring like the "
+    "worst on record (its year); 'pencil' is the rule that knows no scatter, with the chance it really has. A dash: "
+    "not reachable, or not known."
+)
 
 
-def _seeds(row: SowingRow) -> str:
+def wanted_words(advice: SowingAdvice) -> str:
+    """What the seeds per cell are for."""
+    spec = advice.spec
+    return (
+        f"Seeds per cell so that at least {100 * spec.target:.3g} % of a new tray's cells fill, with a chance of "
+        f"{100 * spec.assurance:.3g} % or better."
+    )
+
+
+def seeds_words(row: SowingRow) -> str:
+    """Seeds per cell to sow; a dash where not reachable."""
     if row.seeds_per_cell is None:
         return "-"
     low = int(row.seeds_per_cell)
     return str(low) if row.seeds_per_cell == low else f"{low},{low + 1}"
 
 
-def sow_text(advice: SowingAdvice) -> str:
-    """The whole printed answer of `germstats sow`."""
-    spec = advice.spec
+def sow_table(advice: SowingAdvice) -> Table:
+    """One row per lot and treatment."""
     rows = [
         (
             row.lot,
             row.label,
-            _seeds(row),
+            seeds_words(row),
             percent(row.chance),
             "-" if row.worst_chance is None else f"{percent(row.worst_chance)} ({row.worst_season})",
             percent(row.expected_fill),
@@ -36,16 +51,16 @@ def sow_text(advice: SowingAdvice) -> str:
     ]
     header = ("lot", "cover, treatment", "sow", "chance %", "worst spring %", "fill %", "range", "cells", "pencil",
               "its chance %", "emerge %", "trays")  # fmt: skip
+    return header, rows
+
+
+def sow_text(advice: SowingAdvice) -> str:
+    """The whole printed answer of `germstats sow`."""
     return "\n".join(
         [
-            wrapped(
-                f"Seeds per cell so that at least {100 * spec.target:.3g} % of a new tray's cells fill, with a chance "
-                f"of {100 * spec.assurance:.3g} % or better. 'fill' is what to expect, its range holds nine trays of "
-                "ten; 'worst spring' is the chance in a spring like the worst on record (its year); 'pencil' is the "
-                "rule that knows no scatter, with the chance it really has. A dash: not reachable, or not known."
-            ),
+            wrapped(f"{wanted_words(advice)} {SOW_WORDS}"),
             "",
-            text_table(header, rows, left=2),
+            text_table(*sow_table(advice), left=2),
             "",
             *note_lines(advice.rows),
             wrapped(f"Scatter: {scatter_words(advice.scatter)}."),

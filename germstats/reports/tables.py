@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 Row = Sequence[str]
+Table = tuple[Row, Sequence[Row]]
+"""Header and rows, as text."""
 
 
 def text_table(header: Row, rows: Sequence[Row], left: int = 1) -> str:

@@ -23,7 +23,7 @@ from germstats.decisions.waiting_spec import (
 )
 from germstats.records.parsing import spelled
 from germstats.reports.sentences import CAUTION, number, percent, spread, wrapped
-from germstats.reports.tables import text_table
+from germstats.reports.tables import Table, text_table
 
 _HEADER = ("tray", "lot", "cover, treatment", "filled", "of", "final", "range", "more %", "usual by now",
            "give up after", "status", "advice")  # fmt: skip
@@ -31,7 +31,7 @@ _HEADER = ("tray", "lot", "cover, treatment", "filled", "of", "final", "range", 
 
 def watch_text(found: Watch) -> str:
     """The whole printed answer of `germstats watch`."""
-    overdue = [row for row in found.rows if row.status in (SILENT, LATE, UNSEEN)]
+    overdue = overdue_trays(found)
     lines = [
         wrapped(
             f"Spring {found.spring} as of {spelled(found.spec.on)}, by the checks up to that day. 'filled' is seen, "
@@ -45,18 +45,33 @@ def watch_text(found: Watch) -> str:
         *_first_springs(found),
         *_overdue(overdue),
         *_few([row for row in found.rows if row.status == FEW]),
-        text_table(_HEADER, [_line(row) for row in found.rows]),
+        text_table(*trays_table(found)),
         "",
         *_reasons(found),
         "Lots, and the days by which their first cell, half and nine in ten of their cells fill (90 % windows):",
-        text_table(("lot", "filled", "of", "final", "range", "first", "half", "nine in ten", "give up after"),
-                   [_lot(row, found.spec.on) for row in found.lots]),
+        text_table(*lots_table(found)),
         "",
         *_orders(found),
-        wrapped(_next(found)),
+        wrapped(next_of_watch(found)),
         wrapped(CAUTION),
     ]  # fmt: skip
     return "\n".join(lines)
+
+
+def overdue_trays(found: Watch) -> list[TrayWatch]:
+    """Trays that are silent, late or not looked at."""
+    return [row for row in found.rows if row.status in (SILENT, LATE, UNSEEN)]
+
+
+def trays_table(found: Watch) -> Table:
+    """One row per tray, overdue first."""
+    return _HEADER, [_line(row) for row in found.rows]
+
+
+def lots_table(found: Watch) -> Table:
+    """One row per lot, with the windows of its first cell, half of them and nine in ten."""
+    header = ("lot", "filled", "of", "final", "range", "first", "half", "nine in ten", "give up after")
+    return header, [_lot(row, found.spec.on) for row in found.lots]
 
 
 def _unseen(found: Watch) -> list[str]:
@@ -87,7 +102,7 @@ def _few(rows: list[TrayWatch]) -> list[str]:
 def _overdue(rows: list[TrayWatch]) -> list[str]:
     if not rows:
         return ["No tray is overdue.", ""]
-    said = [_overdue_words(row) for row in rows]
+    said = [overdue_words(row) for row in rows]
     return [
         f"Overdue, {len(rows)} {'tray' if len(rows) == 1 else 'trays'}:",
         *(wrapped(words, "  ") for words in said),
@@ -95,7 +110,8 @@ def _overdue(rows: list[TrayWatch]) -> list[str]:
     ]
 
 
-def _overdue_words(row: TrayWatch) -> str:
+def overdue_words(row: TrayWatch) -> str:
+    """Why a tray is overdue and what to do with it."""
     if row.status == UNSEEN:
         return f"{row.tray} ({row.lot}): not looked at yet; {row.why}. Look at it now."
     behind = 1 if row.behind is None else max(round(100 * row.behind), 1)
@@ -156,10 +172,11 @@ def _window(window: Window | None, on: pd.Timestamp) -> str:
 def _orders(found: Watch) -> list[str]:
     if not found.orders:
         return []
-    return ["Orders due this year:", *(wrapped(_order(row, found.spec.on), "  ") for row in found.orders), ""]
+    return ["Orders due this year:", *(wrapped(order_words(row, found.spec.on), "  ") for row in found.orders), ""]
 
 
-def _order(row: OrderWatch, on: pd.Timestamp) -> str:
+def order_words(row: OrderWatch, on: pd.Timestamp) -> str:
+    """Chance that the trays bring an order, and when."""
     when = "" if row.last_plant is None else f"; the last plant needed is up {_when(row.last_plant, on)}"
     return f"{row.species}, {row.plugs} plugs: {percent(row.chance)} % that this spring's trays bring them{when}."
 
@@ -169,7 +186,8 @@ def _when(window: Window, on: pd.Timestamp) -> str:
     return "already" if high <= on else f"between {spelled(max(low, on))} and {spelled(high)}"
 
 
-def _next(found: Watch) -> str:
+def next_of_watch(found: Watch) -> str:
+    """What to do next with the trays."""
     said = []
     looks = [row.tray for row in found.rows if row.advice == LOOK]
     if looks:
