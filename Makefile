@@ -8,11 +8,12 @@ GERMSTATS := $(PYTHON) -m germstats
 export OMP_NUM_THREADS := 1
 export OPENBLAS_NUM_THREADS := 1
 
-demo: environment  ## write the demonstration nursery to output/demo, check it, fit it, print its sowing table
+demo: environment  ## write the demonstration nursery to output/demo, check it, fit it, print its sowing table, write its page
 	$(GERMSTATS) demo output/demo --force
 	$(GERMSTATS) check output/demo || test $$? -eq 1  # its planted mistakes are meant to be found
 	$(GERMSTATS) fit output/demo
 	$(GERMSTATS) sow output/demo
+	$(GERMSTATS) report output/demo -o output/season-page.html --force
 
 test: lint  ## lint, types and tests, without the longer studies
 	$(PYTHON) -m pytest -n 2 -m "not slow"

@@ -11,7 +11,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 FLOORS = ("errors", "records", "models", "simulation", "decisions", "reports", "cli")
 WRITERS = {
-    "records/workbook.py",
+    "records/writing.py",
     "records/kept.py",
     "records/importing.py",
     "reports/page.py",
@@ -127,7 +127,7 @@ LONG = "def long():\n" + "    x = 1\n" * 60
         (writes, "records/reading.py", "path.open('wb')", 1),
         (writes, "records/reading.py", "open(path, mode='a')", 1),
         (writes, "records/reading.py", "open(path, 'rb')\npath.open(encoding='utf-8')", 0),
-        (writes, "records/workbook.py", "path.open('wb')", 0),
+        (writes, "records/writing.py", "path.open('wb')", 0),
         (prints, "models/timing.py", "print(1)", 1),
         (prints, "cli/fit.py", "print(1)", 0),
         (catches_all, "cli/fit.py", "try:\n    pass\nexcept:\n    pass", 1),

@@ -18,6 +18,32 @@ if TYPE_CHECKING:
 Command = Callable[..., Any]
 
 
+class _Day(click.ParamType[Any]):
+    """A day written as 2026-04-15; the command receives a ``pandas.Timestamp``."""
+
+    name = "day"
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
+        """As the help shows it."""
+        return "YYYY-MM-DD"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Take an ISO date and nothing else."""
+        import datetime
+
+        import pandas as pd
+
+        if isinstance(value, pd.Timestamp):
+            return value
+        try:
+            return pd.Timestamp(datetime.date.fromisoformat(value))
+        except ValueError:
+            self.fail(f"{value!r} is no day such as 2026-04-15", param, ctx)
+
+
+DAY = _Day()
+
+
 def book_argument(command: Command) -> Command:
     """Add the argument BOOK: a folder of CSV files or a workbook."""
     return click.argument("book", type=click.Path(path_type=Path))(command)

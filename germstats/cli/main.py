@@ -16,7 +16,7 @@ from germstats.errors import GermstatsError, GermstatsWarning
 
 COMMANDS = {
     "demo": ("germstats.cli.demo:demo", "Write the record book of an invented nursery to try things on."),
-    "new": ("germstats.cli.new:new", "Write a blank record book to fill in."),
+    "new": ("germstats.cli.new:new", "Write a blank record book, or a page to note checks on a phone."),
     "check": ("germstats.cli.check:check", "Read a record book and list what is wrong or odd in it."),
     "fit": ("germstats.cli.fit:fit", "Estimate emergence and timing of each lot, with ranges."),
     "sow": ("germstats.cli.sow:sow", "Say how many seeds to sow per cell."),
@@ -25,6 +25,9 @@ COMMANDS = {
     "trial": ("germstats.cli.trial:trial", "Say how many trays tell covers apart, and lay them out."),
     "watch": ("germstats.cli.watch:watch", "Say which trays are late, done, or worth keeping."),
     "review": ("germstats.cli.review:review", "Say why a lot did poorly, and what would settle it."),
+    "report": ("germstats.cli.report:report", "Write everything onto one page, for phone or paper."),
+    "sheets": ("germstats.cli.sheets:sheets", "Write paper for the bench: sowing and check sheets, labels."),
+    "copy": ("germstats.cli.copy:copy", "Copy a book from CSV files to a workbook, or back."),
     "backtest": ("germstats.cli.backtest:backtest", "Hold past forecasts against what came."),
 }
 """Command -> where it lives, and its line in the help, which must not import it."""

@@ -1,34 +1,63 @@
-"""`germstats new`: a blank record book."""
+"""`germstats new`: a blank record book, or a page to note checks on a phone."""
 
 from __future__ import annotations
 
-import shlex
 from pathlib import Path
 
 import click
 
+from germstats.cli.common import dates_option
+from germstats.cli.files import PAGE, refuse_place
+from germstats.errors import WrongUseError
+
 
 @click.command()
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
-@click.option("--force", is_flag=True, help="Overwrite a record book that is there.")
-def new(folder: Path, force: bool) -> None:
-    """Write a blank record book to DIR: CSV files, and the same as a workbook.
+@click.argument("folder", metavar="[DIR]", required=False, type=click.Path(path_type=Path))
+@click.option("--example", is_flag=True, help="Put a workbook of invented records beside it, to look at.")
+@click.option("--check-page", "paged", is_flag=True, help="Write a page to note checks on a phone.")
+@click.option("--for", "book", metavar="BOOK", type=click.Path(path_type=Path),
+              help="Put the trays of this book on the page; then leave DIR out.")  # fmt: skip
+@click.option("--season", type=int, help="First spring of the trays on the page; by default the book's latest.")
+@click.option("-o", "--output", "page", type=click.Path(path_type=Path), metavar="FILE.html",
+              help="Where to write the page; by default check-page.html in DIR, else in this folder.")  # fmt: skip
+@dates_option
+@click.option("--force", is_flag=True, help="Overwrite what is there.")
+def new(
+    folder: Path | None, example: bool, paged: bool, book: Path | None, season: int | None, page: Path | None,
+    dates: str | None, force: bool,
+) -> None:  # fmt: skip
+    """Write a blank record book to DIR, as CSV files and as a workbook; or a page to note checks on a phone.
 
     The workbook has drop-downs and a page that explains every column. Fill either the CSV files or the workbook.
     """
-    from germstats.records.workbook import BLANK_WORKBOOK, blank_book
+    place = page or (folder or Path()) / "check-page.html"
+    for wrong, why in (
+        (not paged and bool(book or season is not None or page), "--for, --season and -o go with --check-page; add it"),
+        (folder is None and not paged, "name a folder for the blank book, such as records, or add --check-page"),
+        (folder is not None and book is not None, "--for takes the trays of a book that is there; leave DIR out"),
+        (season is not None and book is None, "--season chooses trays of a book; name the book with --for"),
+        (example and folder is None, "--example goes with a folder for the blank book; name one"),
+    ):
+        if wrong:
+            raise WrongUseError(why)
+    if paged:
+        refuse_place(place, PAGE, force)
+    if folder is not None:
+        from germstats.records.workbook import blank_book, example_book
+        from germstats.reports.new_text import blank_book_text
 
-    written = blank_book(folder, force=force)
-    sheets = ", ".join(path.name for path in written if path.suffix == ".csv")
-    click.echo(
-        f"A blank record book is in {folder}:\n"
-        f"  {BLANK_WORKBOOK}   one workbook with drop-downs; its first sheet explains every column\n"
-        f"  the same as CSV files: {sheets}\n"
-        f"  datapackage.json   what each column means, for other programs\n"
-        f"\n"
-        f"Fill the workbook or the CSV files, not both. What to do next:\n"
-        f"  1. trays: one row for each sown tray\n"
-        f"  2. checks (filled cells of a tray) or cells (single cells): one row for each look, zeros too\n"
-        f"  3. germstats check {shlex.quote(str(folder / BLANK_WORKBOOK))}\n"
-        f"     or, for the CSV files, germstats check {shlex.quote(str(folder))}"
-    )
+        click.echo(blank_book_text(folder, blank_book(folder, force=force)))
+        if example:
+            click.echo(f"Invented records, to look at only, are in {example_book(folder, force=force)}.")
+    if paged:
+        from germstats.cli.common import opened
+        from germstats.records.reading import read_sheets
+        from germstats.records.writing import put_files
+        from germstats.reports.check_page import check_page
+        from germstats.reports.new_text import check_page_text
+
+        tables = {} if book is None else read_sheets(book, dates).tables
+        headers = {name: sheet.header for name, sheet in tables.items()}
+        made = check_page(None if book is None else opened(book, dates), season, headers)
+        put_files({place: made.html.encode()}, force=force)
+        click.echo(check_page_text(place, book or folder, made.trays if book else None))

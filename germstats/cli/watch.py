@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from germstats.cli.common import (
+    DAY,
     book_argument,
     dates_option,
     fit_options,
@@ -22,7 +23,7 @@ from germstats.cli.common import (
 @click.command()
 @book_argument
 @dates_option
-@click.option("--on", required=True, metavar="YYYY-MM-DD", help="The day to look from; later records are not used.")
+@click.option("--on", type=DAY, required=True, help="The day to look from; later records are not used.")
 @click.option("--lot", "lots", multiple=True, metavar="LOT", help="Only this lot; may be repeated.")
 @click.option("--plug-value", type=float, help="Money for a plug; by default the middle price of the orders.")
 @click.option("--holding-cost", type=float, default=0.5, show_default=True,
@@ -31,28 +32,17 @@ from germstats.cli.common import (
               help="Temperature (C) above which heat counts, where weather is written down.")  # fmt: skip
 @fit_options
 @json_option
-def watch(book: Path, dates: str | None, on: str, as_json: bool, **options: Any) -> None:
+def watch(book: Path, dates: str | None, as_json: bool, **options: Any) -> None:
     """Say of every tray of BOOK under way what is still to come, which are overdue, and what to do with them."""
     from germstats.decisions.waiting import watch as watch_book
     from germstats.decisions.waiting_spec import WatchSpec
     from germstats.reports.watch_text import watch_text
 
     how = fit_spec(options)
-    spec = WatchSpec(on=_day(on), **options)
+    spec = WatchSpec(**options)
     progress("reading the records")
     found = watch_book(opened(book, dates), spec, how, progress)
     if as_json:
         print_json(found.as_record())
     else:
         click.echo(watch_text(found))
-
-
-def _day(text: str) -> Any:
-    import datetime
-
-    import pandas as pd
-
-    try:
-        return pd.Timestamp(datetime.date.fromisoformat(text))
-    except ValueError:
-        raise click.BadParameter(f"{text!r} is no day such as 2026-04-15", param_hint="--on") from None

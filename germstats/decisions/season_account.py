@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TypeVar
 
 import pandas as pd
@@ -19,6 +20,7 @@ from germstats.decisions.waiting import watch
 from germstats.decisions.waiting_spec import Watch, WatchSpec
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
+from germstats.models.sharing import Begin
 from germstats.records.book import RecordBook
 from germstats.records.subsets import last_look
 
@@ -36,6 +38,8 @@ class AccountSpec:
     covers : CompareSpec
     on : pandas.Timestamp or None
         Day from which the spring is watched; None: the day of the last check.
+    prices : bool
+        Whether what prices show through is told.
     past : bool
         Whether past seasons are foretold, too, which takes as many fits as there are seasons.
     """
@@ -44,6 +48,7 @@ class AccountSpec:
     orders: OrderSpec = field(default_factory=OrderSpec)
     covers: CompareSpec = field(default_factory=CompareSpec)
     on: pd.Timestamp | None = None
+    prices: bool = False
     past: bool = True
 
 
@@ -83,6 +88,7 @@ def account_of(
     spec: AccountSpec | None = None,
     fit_spec: FitSpec | None = None,
     progress: Callable[[str], None] = lambda text: None,
+    begin: Begin = partial,
 ) -> SeasonAccount:
     """Work out every part of a season's page.
 
@@ -92,6 +98,8 @@ def account_of(
     spec : AccountSpec, optional
     fit_spec : FitSpec, optional
     progress : callable, optional
+    begin : callable
+        Begins a piece of work whose result is asked for later, as in `germstats.models.sharing.shared`.
 
     Returns
     -------
@@ -106,36 +114,46 @@ def account_of(
         No tray is under way on the day asked for.
     """
     spec, fit_spec = spec or AccountSpec(), fit_spec or FitSpec()
-    fit = fit_emergence(book, fit_spec, progress)
-    wanted = spec.sowing
     missing: dict[str, str] = {}
 
     def told(name: str, work: Callable[[], Part]) -> Part | None:
+        progress(_WORDS[name])
         try:
             return work()
         except NotEnoughRecordsError as refused:
             missing[name] = str(refused)
             return None
 
-    progress("seeds per cell")
-    sowing = seeds_per_cell(fit, **vars(wanted))
-    plan = told("plan", lambda: plan_orders(fit, book, spec.orders))
-    covers = told("covers", lambda: compare(book, spec.covers, fit_spec, progress, fit))
-    watched = told("watch", lambda: _watched(book, spec.on, fit_spec, progress))
-    reviewed = told("review", lambda: review(book, fit_spec=fit_spec, progress=progress))
-    past = told("past", lambda: back_test(book, fit_spec, wanted.target, progress=progress)) if spec.past else None
-    if not spec.past:
+    reviewed = begin(review, book, fit_spec=fit_spec)
+    past = begin(back_test, book, fit_spec, spec.sowing.target) if spec.past else None
+    watched = begin(_watched, book, spec.on, fit_spec)
+    fit = fit_emergence(book, fit_spec, progress)
+    covers = begin(compare, book, spec.covers, fit_spec, fit=fit)
+    sowing = seeds_per_cell(fit, **vars(spec.sowing))
+    if past is None:
         missing["past"] = "Past seasons were not asked for."
-    return SeasonAccount(book, spec, fit, sowing, plan, covers, watched, reviewed, past, missing)
+    return SeasonAccount(
+        book, spec, fit, sowing,
+        plan=told("plan", lambda: plan_orders(fit, book, spec.orders)),
+        covers=told("covers", covers),
+        watch=told("watch", watched),
+        review=told("review", reviewed),
+        past=told("past", past) if past is not None else None,
+        missing=missing,
+    )  # fmt: skip
 
 
-def _watched(book: RecordBook, on: pd.Timestamp | None, fit_spec: FitSpec, progress: Callable[[str], None]) -> Watch:
+_WORDS = {"plan": "planning the orders", "covers": "comparing covers", "watch": "watching the spring",
+          "review": "reviewing the lots", "past": "foretelling past seasons"}  # fmt: skip
+
+
+def _watched(book: RecordBook, on: pd.Timestamp | None, fit_spec: FitSpec) -> Watch:
     """The spring on the day asked for; on the day of the last check it may be over, which is no mistake."""
     day = on if on is not None else last_look(book)
     if day is None:
         raise NotEnoughRecordsError("No day of a check is known.")
     try:
-        return watch(book, WatchSpec(day), fit_spec, progress)
+        return watch(book, WatchSpec(day), fit_spec)
     except WrongUseError as refused:
         if on is not None:
             raise

@@ -13,7 +13,7 @@ import pandas as pd
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit, ScatterEstimate
 from germstats.models.estimates import RowEstimate
-from germstats.models.forecast import chance_of_filling, filled_cells, new_tray
+from germstats.models.forecast import NewTray, chance_of_filling, filled_cells, new_tray
 from germstats.records.seeds import SowingRate
 
 FORECAST_LEVEL = 0.90
@@ -205,7 +205,7 @@ def pencil_rule(target: float, emergence: float) -> int | None:
     return max(1, math.ceil(math.log1p(-target) / math.log1p(-emergence) - 1e-9))
 
 
-def _rates(n: float, base: SowingRate) -> tuple[SowingRate, ...]:
+def rates_of(n: float, base: SowingRate) -> tuple[SowingRate, ...]:
     """What is sown cell after cell at a mean of n: n; n and n + 1 in turn; a pinch with mean n."""
     if base.k is not None:
         return (SowingRate("pinch", (), n, base.k, base.k_measured),)
@@ -214,13 +214,26 @@ def _rates(n: float, base: SowingRate) -> tuple[SowingRate, ...]:
     return tuple(SowingRate("counted", (number,), float(number)) for number in numbers)
 
 
+def fill_of(tray: NewTray, rates: tuple[SowingRate, ...], cells: int) -> tuple[float, float, float]:
+    """Share of cells of a new tray that fill: mean and `FORECAST_LEVEL` range."""
+    filled = filled_cells(tray, rates, cells)
+    share, tails = np.arange(cells + 1) / cells, np.cumsum(filled)
+    low, high = (float(share[np.searchsorted(tails, (1 + side * FORECAST_LEVEL) / 2)]) for side in (-1, 1))
+    return float(filled @ share), low, high
+
+
+def cells_wanted(target: float, cells: int) -> int:
+    """How many of `cells` are the target share of them, at least one."""
+    return max(math.ceil(target * cells - 1e-9), 1)
+
+
 def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
     cells = spec.cells or row.tray_cells
-    wanted = max(math.ceil(spec.target * cells - 1e-9), 1)
+    wanted = cells_wanted(spec.target, cells)
     tray = new_tray(row.draws)
 
     def chance(n: float) -> float:
-        return chance_of_filling(tray, _rates(n, row.rate), cells, wanted)
+        return chance_of_filling(tray, rates_of(n, row.rate), cells, wanted)
 
     halves = spec.mixes and row.rate.k is None
     numbers = [n / 2 for n in range(2, 2 * spec.most_seeds + 1, 1 if halves else 2)]
@@ -231,9 +244,7 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
             break
     best, best_chance = tried[-1]
     reached = best_chance >= spec.assurance
-    fill = filled_cells(tray, _rates(best, row.rate), cells)
-    share = np.arange(cells + 1) / cells
-    tails = np.cumsum(fill)
+    fill = fill_of(tray, rates_of(best, row.rate), cells)
     pencil = pencil_rule(spec.target, row.emergence)
     half = best - 0.5 if reached and not halves and row.rate.k is None and best > 1 else None
     half_chance = chance(half) if half is not None else 0.0
@@ -250,9 +261,9 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
         wanted=wanted,
         seeds_per_cell=best if reached and known_size else None,
         chance=best_chance,
-        expected_fill=float(fill @ share),
-        fill_low=float(share[np.searchsorted(tails, (1 - FORECAST_LEVEL) / 2)]),
-        fill_high=float(share[np.searchsorted(tails, (1 + FORECAST_LEVEL) / 2)]),
+        expected_fill=fill[0],
+        fill_low=fill[1],
+        fill_high=fill[2],
         pencil_seeds_per_cell=pencil if known_size else None,
         pencil_chance=chance(float(min(pencil, _MOST_SEEDS))) if pencil is not None and known_size else None,
         by_seeds=tuple(tried),
@@ -261,7 +272,7 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
         emergence_high=row.emergence_high,
         trays=row.trays,
         worst_season=worst.season if worst else None,
-        worst_chance=chance_of_filling(worst_tray, _rates(best, row.rate), cells, wanted) if worst_tray else None,
+        worst_chance=chance_of_filling(worst_tray, rates_of(best, row.rate), cells, wanted) if worst_tray else None,
         notes=advice + age_note(row, latest) + row.notes,
     )
 

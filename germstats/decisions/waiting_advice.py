@@ -124,12 +124,12 @@ def advised(facts: Facts, k: int) -> TrayWatch:
     by_now, behind = _by_now(facts, k)
     status = _status(facts, k, more, mean, behind)
     give_up = facts.give_up[lot] if more > _OVER else None
-    advice, why = _advice(facts, row, status, mean - now, give_up, k)
+    advice, why, money = _advice(facts, row, status, mean - now, give_up, k)
     return TrayWatch(
         tray=str(row["tray"]), lot=lot, species=str(row["species"] or lot), treatment=str(row["treatment"]),
         place=str(row["place"]), filled_now=now if course.checked[k] else None, cells=int(course.cells[k]),
         final_low=low, final=mean, final_high=high, chance_more=more, by_now=by_now, behind=behind,
-        give_up_after=give_up, status=status, advice=advice, why=why,
+        give_up_after=give_up, status=status, advice=advice, why=why, money=money,
     )  # fmt: skip
 
 
@@ -176,30 +176,30 @@ def _status(facts: Facts, k: int, more: float, mean: float, behind: float | None
 
 def _advice(
     facts: Facts, row: dict[Any, Any], status: str, left: float, give_up: pd.Timestamp | None, k: int
-) -> tuple[str, str]:
-    """What to do with the tray, and why, in money."""
+) -> tuple[str, str, str]:
+    """What to do with the tray, why, and the same in money."""
     spec, value = facts.spec, facts.plug_value
     plugs = max(left, 0.0) * (1 - facts.losses)
     if status == NOT_DUE:
-        return KEEP, "nothing is wrong yet"
+        return KEEP, "nothing is wrong yet", ""
     if status == UNSEEN:
-        return LOOK, f"about {left:.0f} cells should fill this spring, and some should have"
+        return LOOK, f"about {left:.0f} cells should fill this spring, and some should have", ""
     if give_up is not None and status not in (FINISHED, FEW):
         weeks = max((give_up - spec.on).days, 0) / 7
         cost = spec.holding_cost * weeks
         if plugs * value >= cost:
-            return KEEP, (f"about {plugs:.0f} more plugs, worth {plugs * value:.3g}, against {cost:.2g} for holding it "
-                          f"to {spelled(give_up)}")  # fmt: skip
+            money = f"worth {plugs * value:.3g} against {cost:.2g} for holding it till then"
+            return KEEP, f"about {plugs:.0f} more plugs by {spelled(give_up)}", money
     asleep = _asleep(facts, row, k)
     winter = _WEEKS_OF_WINTER * spec.holding_cost
     if asleep * value * (1 - facts.losses) > winter:
         first = "pot on what is up; " if facts.course.now[k] > 0 else ""
         why = (f"{first}little more this spring, but about {asleep:.0f} empty cells may fill in a second, worth more "
                f"than the {winter:.2g} of holding it over; dig up 20 seeds first: firm ones are alive")  # fmt: skip
-        return WINTER_OVER, why
+        return WINTER_OVER, why, ""
     if facts.course.now[k] > 0:
-        return MOVE_ON, "what is up is about all that comes: pot on, and free the bench"
-    return DISCARD, "hardly anything will come; dig up 20 seeds first: firm ones are alive"
+        return MOVE_ON, "what is up is about all that comes: pot on, and free the bench", ""
+    return DISCARD, "hardly anything will come; dig up 20 seeds first: firm ones are alive", ""
 
 
 def _asleep(facts: Facts, row: dict[Any, Any], k: int) -> float:

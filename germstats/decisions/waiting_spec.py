@@ -76,6 +76,8 @@ class TrayWatch:
     give_up_after : pandas.Timestamp or None
         After it under 5 % of the lot's remaining plugs would come; None where there is nothing to wait for.
     status, advice, why : str
+    money : str
+        What waiting is worth against what it costs, where advice rests on that.
     """
 
     tray: str
@@ -95,6 +97,7 @@ class TrayWatch:
     status: str
     advice: str
     why: str
+    money: str = ""
 
 
 Window = tuple[pd.Timestamp, pd.Timestamp]

@@ -121,7 +121,7 @@ def parts_of_tray(rates: tuple[SowingRate, ...], cells: int) -> list[tuple[Sowin
     return [(rate, len(range(k, cells, len(rates)))) for k, rate in enumerate(rates)]
 
 
-_GRID = np.sin(np.linspace(0.0, np.pi / 2, 801)) ** 2
+GRID = np.sin(np.linspace(0.0, np.pi / 2, 801)) ** 2
 """Fill probabilities at which forecasts are worked out, evenly spaced on the scale on which a binomial share has one
 spread; finer than a hundredth of the spread of 72 cells."""
 
@@ -152,17 +152,17 @@ def fills(tray: NewTray, rates: tuple[SowingRate, ...]) -> Fills:
         Sown cell after cell in turn.
     """
     each = np.column_stack([1 - empty_share(tray.p, tray.rho, rate) for rate in rates]).clip(0.0, 1.0)
-    above = np.searchsorted(_GRID, each[:, 0], side="left").clip(1, len(_GRID) - 1)
-    part = (each[:, 0] - _GRID[above - 1]) / (_GRID[above] - _GRID[above - 1])
+    above = np.searchsorted(GRID, each[:, 0], side="left").clip(1, len(GRID) - 1)
+    part = (each[:, 0] - GRID[above - 1]) / (GRID[above] - GRID[above - 1])
 
     def gathered(values: Array) -> Array:
-        low = np.bincount(above - 1, weights=(1 - part) * values, minlength=len(_GRID))
-        return np.asarray(low + np.bincount(above, weights=part * values, minlength=len(_GRID)))
+        low = np.bincount(above - 1, weights=(1 - part) * values, minlength=len(GRID))
+        return np.asarray(low + np.bincount(above, weights=part * values, minlength=len(GRID)))
 
     weight = gathered(tray.weight)
     kept = weight > 0
     others = [gathered(tray.weight * each[:, r])[kept] / weight[kept] for r in range(1, len(rates))]
-    return Fills(np.column_stack([_GRID[kept], *others]), weight[kept])
+    return Fills(np.column_stack([GRID[kept], *others]), weight[kept])
 
 
 def chance_of_filling(tray: NewTray, rates: tuple[SowingRate, ...], cells: int, wanted: int) -> float:

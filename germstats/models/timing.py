@@ -45,6 +45,10 @@ class TimingFamily:
     slope: Callable[[Array], Array]
     quantile: Callable[[float], float]
 
+    def __reduce__(self) -> tuple[Callable[[str], TimingFamily], tuple[str]]:
+        """Families are handed to another process by their names."""
+        return family_named, (self.name,)
+
     def cdf(self, z: Array) -> Array:
         """Share of the emerging seeds that have emerged by z."""
         share: Array = -np.expm1(self.log_survival(z))
@@ -123,6 +127,11 @@ WEIBULL = TimingFamily(
 """F(t) = 1 - exp(-(t / scale)^(1/sigma)), mu = log scale: the smallest-extreme-value law of log time."""
 
 FAMILIES = {family.name: family for family in (LOG_LOGISTIC, LOG_NORMAL, WEIBULL)}
+
+
+def family_named(name: str) -> TimingFamily:
+    """The family of that name."""
+    return FAMILIES[name]
 
 
 def _normal_quantile(share: float) -> float:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import re
 from dataclasses import dataclass
 from pathlib import Path
 
 from germstats.errors import UnreadableBookError, WrongUseError
-from germstats.records.datapackage import FILE_NAME
+from germstats.records.settings import read_settings, settings_on
 from germstats.records.tables import TABLES
 from germstats.records.values import unguarded
 
@@ -74,7 +73,7 @@ def read_sheets(path: str | Path, dates: str | None = None) -> Sheets:
     ----------
     path : path
     dates : {"day-first", "month-first"}, optional
-        How dates such as 04/05/2024 are meant; without it, what the folder's `datapackage.json` remembers.
+        How dates such as 04/05/2024 are meant; without it, as the book remembers (`germstats.records.settings`).
 
     Returns
     -------
@@ -112,7 +111,7 @@ def _read_folder(folder: Path, dates: str | None) -> Sheets:
         raise UnreadableBookError(f"The folder {folder.name} holds no trays.csv, only {there}. {_NEW}")
     tables = {name: _read_csv(folder / known[name], name) for name in TABLES if name in known}
     not_read = tuple(file.name for file in files if file.name not in known.values())
-    return Sheets(folder.name, tables, dates or _remembered_dates(folder / FILE_NAME), not_read)
+    return Sheets(folder.name, tables, dates or _order(read_settings(folder)), not_read)
 
 
 def _by_table(names: list[tuple[str, str]]) -> dict[str, str]:
@@ -127,13 +126,9 @@ def _by_table(names: list[tuple[str, str]]) -> dict[str, str]:
     return known
 
 
-def _remembered_dates(package: Path) -> str | None:
-    try:
-        content = json.loads(package.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError):
-        return None
-    settings = content.get("germstats") if isinstance(content, dict) else None
-    dates = settings.get("dates") if isinstance(settings, dict) else None
+def _order(settings: dict[str, str]) -> str | None:
+    """The order of dates a book remembers."""
+    dates = settings.get("dates")
     return dates if dates in DATE_ORDERS else None
 
 
@@ -203,7 +198,8 @@ def _read_file(file: Path, dates: str | None) -> Sheets:
         for name in TABLES
         if name in known
     }
-    return Sheets(file.name, tables, dates, tuple(name for name in sheets if name not in known.values()))
+    not_read = tuple(name for name in sheets if name not in known.values())
+    return Sheets(file.name, tables, dates or _order(settings_on(sheets)), not_read)
 
 
 def _what_else(file: Path, start: bytes) -> str:

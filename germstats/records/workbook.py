@@ -8,23 +8,23 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from germstats.errors import WrongUseError
 from germstats.records.datapackage import FILE_NAME, describe_book
+from germstats.records.example_rows import EXAMPLE_REMARK, example_rows
 from germstats.records.tables import TABLES
 from germstats.records.values import guarded, value_text
-from germstats.records.xlsx import Rows, workbook_bytes
+from germstats.records.writing import put_files
+from germstats.records.xlsx import Extras, Rows, workbook_bytes
 
 if TYPE_CHECKING:
     import pandas as pd
 
-BLANK_WORKBOOK = "record_book.xlsx"
+BLANK_WORKBOOK, EXAMPLE_WORKBOOK = "record_book.xlsx", "example_book.xlsx"
 
-_BOOK_FILES = (*(f"{name}.csv" for name in TABLES), FILE_NAME)
 _NOT_WRITTEN = (".csv", ".tsv", ".txt", ".xls", ".xlsm", ".ods", ".json")
 
 
@@ -59,16 +59,80 @@ def write_book(
     WrongUseError
         A table is unknown, a file is in the way, or the place cannot be written to.
     """
+    return write_rows({name: _rows(table) for name, table in tables.items()}, where, force=force, settings=extra)
+
+
+def write_rows(
+    tables: Mapping[str, Rows], where: str | Path, *, force: bool = False, settings: Mapping[str, str] | None = None
+) -> tuple[Path, ...]:
+    """Write the tables of a record book, as they stand in its lines, as a folder of CSV files or as a workbook.
+
+    Parameters
+    ----------
+    tables : mapping
+        Table name -> lines of text, the headings first; lines may be shorter or longer than the headings.
+    where : path
+        Folder, made where it is missing, or workbook.
+    force : bool
+        Overwrite a record book that is there.
+    settings : mapping, optional
+        What the book has to remember, such as ``{"dates": "day-first"}``.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    WrongUseError
+        A table is unknown, a file is in the way, or the place cannot be written to.
+    """
+    return put_book(book_files(tables, where, settings), where, force=force)
+
+
+def book_files(
+    tables: Mapping[str, Rows], where: str | Path, settings: Mapping[str, str] | None = None
+) -> dict[Path, bytes]:
+    """Return the files of a record book, yet to be written: place -> content.
+
+    Parameters
+    ----------
+    tables, where, settings
+        As for `write_rows`.
+
+    Raises
+    ------
+    WrongUseError
+        A table is unknown, the place bears the name of another kind of file, or a workbook cannot hold so much.
+    """
     where = Path(where)
     unknown = [name for name in tables if name not in TABLES]
     if unknown:
         raise WrongUseError(f"a record book has no table {unknown[0]!r}; its tables are {', '.join(TABLES)}")
-    rows = {name: _rows(tables[name]) for name in TABLES if name in tables}
-    if where.suffix.lower() == ".xlsx":
-        return _put_files({where: workbook_bytes(rows)}, force=force)
+    rows = {name: tables[name] for name in TABLES if name in tables}
+    if is_workbook(where):
+        return {where: workbook_bytes(rows, Extras(settings or {}))}
     if where.suffix.lower() in _NOT_WRITTEN:
         raise WrongUseError(f"{where} would be a {where.suffix} file; name a folder, or a workbook ending in .xlsx")
-    return _put_files(_folder_files(rows, where, extra), force=force, folder=where)
+    return _folder_files(rows, where, settings)
+
+
+def put_book(files: Mapping[Path, bytes], where: str | Path, *, force: bool = False) -> tuple[Path, ...]:
+    """Write the files that `book_files` returned for the same place.
+
+    Raises
+    ------
+    WrongUseError
+        A file is in the way, or the place cannot be written to.
+    """
+    where = Path(where)
+    return put_files(files, force=force, folder=None if is_workbook(where) else where)
+
+
+def is_workbook(where: str | Path) -> bool:
+    """Whether a book of this name is a workbook; else it is a folder of CSV files."""
+    return Path(where).suffix.lower() == ".xlsx"
 
 
 def blank_book(where: str | Path, *, force: bool = False) -> tuple[Path, ...]:
@@ -92,9 +156,37 @@ def blank_book(where: str | Path, *, force: bool = False) -> tuple[Path, ...]:
         A file is in the way, or the place cannot be written to.
     """
     where = Path(where)
-    rows: dict[str, Rows] = {name: [[column.name for column in table.columns]] for name, table in TABLES.items()}
+    rows = {name: _headings(name) for name in TABLES}
     files = _folder_files(rows, where, None) | {where / BLANK_WORKBOOK: workbook_bytes(rows)}
-    return _put_files(files, force=force, folder=where)
+    return put_files(files, force=force, folder=where)
+
+
+def example_book(where: str | Path, *, force: bool = False) -> Path:
+    """Write a workbook of invented records, filled as a grower would, to look at beside a blank one.
+
+    It is a workbook only, under a name of its own: a folder of CSV files is read as one book, so invented rows must
+    not lie among them.
+
+    Parameters
+    ----------
+    where : path
+        Folder, made where it is missing.
+    force : bool
+        Overwrite an example that is there.
+
+    Returns
+    -------
+    Path
+        The workbook written.
+
+    Raises
+    ------
+    WrongUseError
+        A file is in the way, or the place cannot be written to.
+    """
+    path = Path(where) / EXAMPLE_WORKBOOK
+    content = workbook_bytes(example_rows(), Extras(remark=EXAMPLE_REMARK))
+    return put_files({path: content}, force=force)[0]
 
 
 def remember_dates(where: str | Path, dates: str) -> None:
@@ -118,7 +210,7 @@ def remember_dates(where: str | Path, dates: str) -> None:
     settings = settings if isinstance(settings, dict) else {}
     if settings.get("dates") != dates:
         package["germstats"] = settings | {"dates": dates}
-        _put_files({path: _json_bytes(package)}, force=True)
+        put_files({path: _json_bytes(package)}, force=True)
 
 
 def write_table(name: str, table: pd.DataFrame, where: Path, *, force: bool = False) -> tuple[Path, ...]:
@@ -138,13 +230,17 @@ def write_table(name: str, table: pd.DataFrame, where: Path, *, force: bool = Fa
     WrongUseError
         The file exists and `force` is off.
     """
-    return _put_files({where: _csv_bytes(name, _rows(table))}, force=force)
+    return put_files({where: _csv_bytes(name, _rows(table))}, force=force)
 
 
 def _rows(frame: pd.DataFrame) -> list[list[str]]:
     frame = frame.drop(columns="row", errors="ignore")
     values = [[value_text(value) for value in frame[name].tolist()] for name in frame.columns]
     return [[str(name) for name in frame.columns], *([*row] for row in zip(*values, strict=True))]
+
+
+def _headings(name: str) -> Rows:
+    return [[column.name for column in TABLES[name].columns]]
 
 
 def _folder_files(rows: Mapping[str, Rows], where: Path, extra: Mapping[str, str] | None) -> dict[Path, bytes]:
@@ -155,52 +251,26 @@ def _folder_files(rows: Mapping[str, Rows], where: Path, extra: Mapping[str, str
 
 def _csv_bytes(name: str, rows: Rows) -> bytes:
     numbers = {column.name for column in TABLES[name].columns if column.type in ("whole", "number")}
-    buffer = io.StringIO(newline="")
-    writer = csv.writer(buffer, lineterminator="\n")
     header, *records = rows
-    writer.writerow(header)
+    of_number = [heading in numbers for heading in header]
+    lines = [[guarded(heading) for heading in header]]
     for record in records:
-        writer.writerow([guarded(text, number=name in numbers) for name, text in zip(header, record, strict=True)])
-    return buffer.getvalue().encode("utf-8")
+        flags = of_number + [False] * (len(record) - len(header))
+        lines.append([guarded(text, number=number) for text, number in zip(record, flags, strict=False)])
+    # reading takes the separator that is most frequent in the first line, whatever words the headings hold
+    first = next((line for line in _csv_text(lines[:1], ",").splitlines() if line.strip()), "")
+    return _csv_text(lines, max(",;\t", key=first.count)).encode("utf-8")
+
+
+def _csv_text(lines: Rows, separator: str) -> str:
+    buffer = io.StringIO(newline="")
+    plain = csv.writer(buffer, delimiter=separator, lineterminator="\n")
+    # csv puts no quotation marks round a lone carriage return, which would break the line
+    quoted = csv.writer(buffer, delimiter=separator, lineterminator="\n", quoting=csv.QUOTE_ALL)
+    for line in lines:
+        (quoted if any("\r" in text for text in line) else plain).writerow(line)
+    return buffer.getvalue()
 
 
 def _json_bytes(package: Mapping[str, object]) -> bytes:
     return (json.dumps(package, indent=2, ensure_ascii=False) + "\n").encode("utf-8")
-
-
-def _put_files(files: Mapping[Path, bytes], *, force: bool, folder: Path | None = None) -> tuple[Path, ...]:
-    """Write all files beside their places first, then rename them all."""
-    if folder is not None and folder.exists() and not folder.is_dir():
-        raise WrongUseError(f"{folder} is a file; name a folder, or a workbook ending in .xlsx")
-    # any table that lies in the folder is in the way, or two books would be mixed
-    book_files = [folder / name for name in _BOOK_FILES] if folder else []
-    if not force and (there := [path for path in (*files, *book_files) if os.path.lexists(path)]):
-        raise WrongUseError(f"{there[0]} is there already; choose another place, or overwrite it with --force")
-    waiting = {path.with_name(f".{path.name}.{os.getpid()}.part"): path for path in files}
-    try:
-        for part, path in waiting.items():
-            path.parent.mkdir(parents=True, exist_ok=True)
-            _write_through(part, files[path])
-        for part, path in waiting.items():
-            part.replace(path)
-    except OSError as error:
-        place = Path(error.filename2 or error.filename or next(iter(files)))
-        raise WrongUseError(f"{place} cannot be written: {error.strerror or error}") from error
-    finally:
-        for part in waiting:
-            _forget(part)
-    return tuple(files)
-
-
-def _write_through(part: Path, content: bytes) -> None:
-    with part.open("wb") as stream:
-        stream.write(content)
-        stream.flush()
-        os.fsync(stream.fileno())
-
-
-def _forget(part: Path) -> None:
-    try:
-        part.unlink(missing_ok=True)
-    except OSError:
-        return  # it lies where nothing could be written, so nothing was left there

@@ -11,6 +11,7 @@ import pandas as pd
 
 from germstats.errors import UnreadableBookError
 from germstats.records.findings import SET_ASIDE, USED, Judgement, Kind, Worktable
+from germstats.records.headings import mended
 from germstats.records.parsing import Parsed, parse
 from germstats.records.reading import Sheet
 from germstats.records.tables import TABLES, Column, Table
@@ -45,7 +46,7 @@ def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
     grid = np.full((len(sheet.rows), width), "", dtype=object)
     for position, (_, values) in enumerate(sheet.rows):
         grid[position, : len(values)] = values
-    headings = [_mended(heading) for heading in sheet.header]
+    headings = [mended(heading) for heading in sheet.header]
     known = [column.name for column in spec.columns]
     places = {name: [place for place, heading in enumerate(headings) if heading == name] for name in known}
     if sheet.name == "trays" and not places["tray"]:
@@ -92,21 +93,17 @@ def _keys(table: Worktable) -> np.ndarray[Any, Any]:
     return np.array(["/".join(row) for row in parts.to_numpy(dtype=object).tolist()], dtype=object)
 
 
-def _mended(heading: str) -> str:
-    return "_".join(heading.strip().lower().replace("-", " ").replace("_", " ").split())
-
-
 def _note_headings(judgement: Judgement, sheet: Sheet, headings: list[str]) -> None:
     known = [column.name for column in TABLES[sheet.name].columns]
-    for place, (typed, mended) in enumerate(zip(sheet.header, headings, strict=True)):
-        if mended in known:
-            if typed != mended:
-                judgement.note_table(HEADING, sheet.name, f"the heading {typed!r} is read as {mended}", mended)
-            if mended in headings[:place]:
+    for place, (typed, name) in enumerate(zip(sheet.header, headings, strict=True)):
+        if name in known:
+            if typed != name:
+                judgement.note_table(HEADING, sheet.name, f"the heading {typed!r} is read as {name}", name)
+            if name in headings[:place]:
                 wrong = "two columns bear this heading; the second fills what the first leaves blank"
-                judgement.note_table(TWICE, sheet.name, wrong, mended)
-        elif mended:
-            near = difflib.get_close_matches(mended, known, 1, cutoff=0.75)
+                judgement.note_table(TWICE, sheet.name, wrong, name)
+        elif name:
+            near = difflib.get_close_matches(name, known, 1, cutoff=0.75)
             meant = f"; did you mean {near[0]}?" if near else ""
             judgement.note_table(UNKNOWN_COLUMN, sheet.name, f"the column {typed.strip()!r} is not read{meant}")
         else:

@@ -1,4 +1,4 @@
-"""A record book as the bytes of one workbook: explanations first, then a sheet for each table, ready to fill and print."""
+"""A record book as the bytes of one workbook: explanations, then a sheet for each table, ready to fill and print."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ Rows = Sequence[Sequence[str]]
 
 _LONGEST_TEXT, _MOST_ROWS, _MOST_COLUMNS = 32_767, 1_048_576, 16_384  # what an xlsx file can hold
 _NUMBERS = ("whole", "number")
-_NARROW, _WIDE = 12, 36  # widths of a column in letters
-_WIDTHS = {"date": 12, "yes_no": 12, "cells": 24, "counts": 20}
+_WIDTHS = {"whole": 8, "number": 8, "date": 12, "yes_no": 8, "cell": 8, "cells": 24, "counts": 20}  # in letters
+_ID_WIDTH, _NOTE_WIDTH, _WIDEST = 12, 24, 36
 _NOTES = ("note", "caution", "origin", "scientific_name", "common_name", "pretreatment", "client")
-_NOTE_WIDTH = 26
+_MARGIN = 0.4  # inches of a printed page
 
 
 @dataclass(frozen=True)
@@ -58,14 +58,14 @@ class _Layout:
     last: int
 
 
-def workbook_bytes(tables: Mapping[str, Rows], extras: Extras = Extras()) -> bytes:  # noqa: B008
+def workbook_bytes(tables: Mapping[str, Rows], extras: Extras | None = None) -> bytes:
     """Return the bytes of a workbook that holds these tables, the sheet of explanations first.
 
     Parameters
     ----------
     tables : mapping
         Table name -> rows of text, header first.
-    extras : Extras
+    extras : Extras, optional
 
     Raises
     ------
@@ -75,6 +75,7 @@ def workbook_bytes(tables: Mapping[str, Rows], extras: Extras = Extras()) -> byt
     from xlsxwriter import Workbook  # takes a fifth of a second; only writers of workbooks pay it
 
     _check_room(tables)
+    extras = extras or Extras()
     buffer = io.BytesIO()
     options = {"in_memory": True, "strings_to_numbers": False, "strings_to_formulas": False, "strings_to_urls": False}
     book = Workbook(buffer, options)
@@ -107,8 +108,8 @@ def _letters(text: str) -> int:
 
 def _formats(book: Workbook) -> dict[str, Format]:
     looks: dict[str, dict[str, Any]] = {
-        "needed": {"bold": True, "bg_color": "#1F4E5F", "font_color": "#FFFFFF", "border": 1},
-        "optional": {"bg_color": "#E4EEF1", "border": 1},
+        "needed": {"bold": True, "indent": 1, "bg_color": "#1F4E5F", "font_color": "#FFFFFF", "border": 1},
+        "optional": {"indent": 1, "bg_color": "#E4EEF1", "border": 1},
         "heading": {"bold": True, "bg_color": "#E4EEF1", "border": 1},
         "title": {"bold": True, "font_size": 14},
         "warning": {"bold": True, "font_size": 14, "font_color": "#8A3A00"},
@@ -118,7 +119,7 @@ def _formats(book: Workbook) -> dict[str, Format]:
         "link": {"font_color": "#0072B2", "underline": 1},
         "date": {"num_format": "yyyy-mm-dd"},
         # a spreadsheet turns 2-3 into a date unless the cell is told to hold text
-        "text": {"num_format": "@"},
+        "text": {"num_format": "@", "indent": 1},
         "plain": {},
     }
     return {name: book.add_format(look) for name, look in looks.items()}
@@ -147,6 +148,7 @@ def _set_page(sheet: Worksheet, table: Table) -> None:
     """Headings and ids stay in sight; on paper, every page has the headings and says which must be filled."""
     sheet.freeze_panes(1, 1)
     sheet.set_landscape()
+    sheet.set_margins(left=_MARGIN, right=_MARGIN)
     sheet.fit_to_pages(1, 0)
     sheet.repeat_rows(0)
     sheet.hide_gridlines(0)
@@ -156,9 +158,9 @@ def _set_page(sheet: Worksheet, table: Table) -> None:
 
 
 def _width(column: Column, values: Sequence[str]) -> int:
-    usual = _NOTE_WIDTH if column.name in _NOTES else _WIDTHS.get(column.type, _NARROW)
+    usual = _NOTE_WIDTH if column.name in _NOTES else _WIDTHS.get(column.type, _ID_WIDTH)
     longest = max((len(line) for text in values for line in text.split("\n")), default=0)
-    return max(len(column.name) + 3, usual, min(longest + 1, _WIDE))
+    return max(len(column.name) + 2, usual, min(longest + 2, _WIDEST))
 
 
 def _look(column: Column) -> str:

@@ -6,6 +6,7 @@ import pandas as pd
 
 from germstats.decisions.collecting import SHARE_TO_TAKE, CollectingRow
 from germstats.decisions.order_plan import BULK_UNDER_MG, OrderPlan, OrderRow, PlannedSowing
+from germstats.records.parsing import spelled
 from germstats.reports.sentences import CAUTION, number, percent, spread, wrapped
 from germstats.reports.tables import Table, text_table
 
@@ -52,6 +53,15 @@ def _date(day: pd.Timestamp | None) -> str:
 
 def _named(row: OrderRow) -> str:
     return f"{row.order}, {row.species}"
+
+
+def ready_words(row: OrderRow) -> str:
+    """When the last plant an order needs is up, and when the order is due."""
+    if row.ready_from is None or row.ready_to is None:
+        return f"{_named(row)}: no day can be told."
+    due = f"; due {spelled(row.due)}" if row.due is not None else ""
+    window = f"between {spelled(row.ready_from)} and {spelled(row.ready_to)}"
+    return f"{_named(row)}: the last plant needed is up {window}{due}."
 
 
 def short_words(plan: OrderPlan) -> list[str]:
@@ -179,27 +189,30 @@ def _notes(plan: OrderPlan) -> list[str]:
     return ["Notes:", *(wrapped(line, "  ") for line in plan_notes(plan)), ""]
 
 
-def _costs(plan: OrderPlan) -> list[str]:
-    views = [(row, row.cost) for row in plan.rows if row.cost is not None]
-    if not views:
-        return []
+COSTS = "By cost, in your money, were seed not scarce"
+
+
+def cost_words(plan: OrderPlan) -> list[str]:
+    """What seeds per cell bring most by cost, order by order; prices show through it."""
     lines = []
-    for row, cost in views:
+    for row, cost in [(row, row.cost) for row in plan.rows if row.cost is not None]:
         words = "no optimum: seed and thinning are free, so every further seed pays"
         if cost.optimum is not None:
             words = f"{cost.optimum:g} seeds a cell bring most, {cost.gain:.2f} a cell"
         lines.append(
-            wrapped(
-                f"{_named(row)}: {words}; the recommended {cost.planned:g} bring {cost.gain_at_plan:.2f} "
-                f"(a filled cell counts {cost.prices.plug:.2f}, a seed {cost.prices.seed:.2g}).",
-                "  ",
-            )
+            f"{_named(row)}: {words}; the recommended {cost.planned:g} bring {cost.gain_at_plan:.2f} "
+            f"(a filled cell counts {cost.prices.plug:.2f}, a seed {cost.prices.seed:.2g})."
         )
     spec = plan.spec
     free = (
         f"Thinning counts {spec.thinning_cost:g} a seedling (--thinning-cost), a cell {spec.cell_cost:g} (--cell-cost)."
     )
-    return ["By cost, in your money, were seed not scarce:", *lines, wrapped(free, "  "), ""]
+    return [*lines, free] if lines else []
+
+
+def _costs(plan: OrderPlan) -> list[str]:
+    said = cost_words(plan)
+    return [f"{COSTS}:", *(wrapped(words, "  ") for words in said), ""] if said else []
 
 
 def store_table(plan: OrderPlan) -> Table:
@@ -256,7 +269,10 @@ COLLECT_CAUTION = (
 def _next(plan: OrderPlan) -> str:
     if any(row.short for row in plan.rows):
         return "Next: speak to the clients of the short orders now, collect or buy what is missing, and plan again."
-    return "Next: weigh or count out the seed, sow, and keep every check, zeros too; then plan again as orders come in."
+    return (
+        "Next: print it for the bench with germstats sheets --kind sowing, weigh or count out the seed, sow, and keep "
+        "every check, zeros too; plan again as orders come in."
+    )
 
 
 def losses_words(plan: OrderPlan) -> str:

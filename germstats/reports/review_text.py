@@ -35,16 +35,15 @@ def review_text(found: Review, explain: bool = False) -> str:
     if found.lotless:
         trays = ", ".join(found.lotless)
         lines += [wrapped(f"Not reviewed, since they belong to no known lot: {trays}; germstats check says more."), ""]
-    lines += [wrapped(_next(found)), wrapped(CAUTION)]
+    lines += [wrapped(next_of_review(found)), wrapped(CAUTION)]
     return "\n".join(lines)
 
 
 def _poor_lot(one: LotReview, explain: bool) -> list[str]:
-    lines = [wrapped(f"{one.lot}: poor, since {_listed(one.doors)}. {_sentence(one.seen)}")]
+    lines = [wrapped(f"{one.lot}: poor, since {listed(one.doors)}. {sentence(one.seen)}")]
     if not one.told:
         lines.append(wrapped("Cannot tell which cause from the records alone; the two that fit best:", "  "))
-    shown = [cause for cause in one.named if cause.standing != "unlikely"] if one.told else list(one.named[:2])
-    for cause in shown:
+    for cause in shown_causes(one):
         lines += _cause_lines(cause)
     lines.append(wrapped(f"To settle it: {one.test}.", "  "))
     lines += [wrapped(f"Next year: {words}.", "  ") for words in one.next_year]
@@ -55,18 +54,23 @@ def _poor_lot(one: LotReview, explain: bool) -> list[str]:
     return lines
 
 
+def shown_causes(one: LotReview) -> list[Cause]:
+    """Causes worth naming: those that stand, or the best two where none is likely."""
+    return [cause for cause in one.named if cause.standing != "unlikely"] if one.told else list(one.named[:2])
+
+
 def _cause_lines(cause: Cause) -> list[str]:
     lines = [wrapped(f"{cause.standing}: {cause.words} ({cause.points:+d} points).", "  ")]
     for name, rows in (("for", cause.supports), ("against", cause.opposes)):
         if rows:
-            lines.append(wrapped(f"{name}: {'; '.join(_row_words(row) for row, _ in rows)}.", "    "))
+            lines.append(wrapped(f"{name}: {'; '.join(row_words(row) for row, _ in rows)}.", "    "))
     if cause.capped:
         lines.append(wrapped(f"held down: {cause.capped}.", "    "))
     return lines
 
 
-def _row_words(row: Evidence) -> str:
-    """The lot's own counts stand above already."""
+def row_words(row: Evidence) -> str:
+    """A row of evidence in words; the lot's own counts stand above already."""
     return "the lot as a whole is low" if row.evidence == "lot_seen" else row.words
 
 
@@ -89,7 +93,7 @@ def _statistic(value: float | None) -> str:
 
 
 def _other_lot(one: LotReview, words: str, explain: bool) -> list[str]:
-    lines = [wrapped(f"{one.lot}: {words[0].lower()}{words[1:]}. {_sentence(one.seen)}")]
+    lines = [wrapped(f"{one.lot}: {words[0].lower()}{words[1:]}. {sentence(one.seen)}")]
     lines += [wrapped(f"Next: {one.test}.", "  ")] if one.test else []
     return lines + _said_besides(one) + (["", *_explained(one)] if explain else [])
 
@@ -100,21 +104,24 @@ def _said_besides(one: LotReview) -> list[str]:
 
 
 def _fine_lot(one: LotReview, explain: bool) -> list[str]:
-    notes = "".join(f" {_sentence(note)}" for note in one.notes)
-    lines = [wrapped(f"{one.lot}: {_sentence(one.seen, False)}{notes}", "  ")]
+    notes = "".join(f" {sentence(note)}" for note in one.notes)
+    lines = [wrapped(f"{one.lot}: {sentence(one.seen, False)}{notes}", "  ")]
     lines += [wrapped(f"Refused: {one.refused}.", "    ")] if one.refused else []
     return lines + (["", *_explained(one), ""] if explain else [])
 
 
-def _sentence(words: str, capital: bool = True) -> str:
+def sentence(words: str, capital: bool = True) -> str:
+    """Words with a full stop, and a capital unless a name stands before them."""
     return f"{words[0].upper() if capital else words[0]}{words[1:]}."
 
 
-def _listed(doors: Iterable[str]) -> str:
+def listed(doors: Iterable[str]) -> str:
+    """Reasons in one sentence."""
     return ", and ".join(doors)
 
 
-def _next(found: Review) -> str:
+def next_of_review(found: Review) -> str:
+    """What to do next with the lots."""
     verdicts = {one.verdict for one in found.lots}
     if POOR in verdicts or NO_VERDICT in verdicts:
         return ("Next: make the tests named above while trays and packets are still there, write what they show into "

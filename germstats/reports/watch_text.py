@@ -110,14 +110,14 @@ def _overdue(rows: list[TrayWatch]) -> list[str]:
     ]
 
 
-def overdue_words(row: TrayWatch) -> str:
-    """Why a tray is overdue and what to do with it."""
+def overdue_words(row: TrayWatch, money: bool = True) -> str:
+    """Why a tray is overdue and what to do with it; `money` tells what that is worth, too."""
     if row.status == UNSEEN:
         return f"{row.tray} ({row.lot}): not looked at yet; {row.why}. Look at it now."
     behind = 1 if row.behind is None else max(round(100 * row.behind), 1)
     usual = "" if row.by_now is None else f", {row.by_now:.0f} would be usual, and {behind} in 100 trays have so few"
     seen = f"{row.tray} ({row.lot}): {number(row.filled_now)} of {row.cells} cells{usual}."
-    return f"{seen} {_capital(row.advice)}: {row.why}."
+    return f"{seen} {_capital(row.advice)}: {row.why}{f', {row.money}' if money and row.money else ''}."
 
 
 def _capital(words: str) -> str:
@@ -140,13 +140,17 @@ def _day(day: pd.Timestamp | None) -> str:
     return "-" if day is None else f"{day:%Y-%m-%d}"
 
 
-def _reasons(found: Watch) -> list[str]:
+def reasons(found: Watch) -> list[str]:
     """Why trays are to be kept over, given up or are not forecast: one line for each reason."""
     by_reason: dict[str, list[str]] = {}
     for row in found.rows:
         if row.advice in (DISCARD, WINTER_OVER) or row.final is None:
             by_reason.setdefault(f"{row.advice}: {row.why}" if row.final is not None else row.why, []).append(row.tray)
-    lines = [wrapped(f"{', '.join(trays)}: {why}.", "  ") for why, trays in by_reason.items()]
+    return [f"{', '.join(trays)}: {why}." for why, trays in by_reason.items()]
+
+
+def _reasons(found: Watch) -> list[str]:
+    lines = [wrapped(words, "  ") for words in reasons(found)]
     held = (f"A plug counts {found.plug_value:.3g}, holding a tray a week {found.spec.holding_cost:.3g} (--plug-value, "
             "--holding-cost; common practice, no source).")  # fmt: skip
     return [*lines, *([""] if lines else []), wrapped(held), ""]

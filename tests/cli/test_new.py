@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from click.testing import CliRunner
 
 from germstats.cli.main import main
@@ -39,3 +40,63 @@ def test_a_blank_book_can_be_checked_at_once(tmp_path: Path) -> None:
         assert result.exception is None or isinstance(result.exception, SystemExit)
         assert result.exit_code in (0, 1, 3)
         assert len(result.output.splitlines()) > 0
+
+
+def test_a_check_page_beside_the_blank_book(tmp_path: Path) -> None:
+    result = CliRunner().invoke(main, ["new", str(tmp_path / "book"), "--check-page"])
+    assert result.exit_code == 0
+    assert (tmp_path / "book" / "check-page.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert (tmp_path / "book" / "trays.csv").exists()
+    assert f"The check page is {tmp_path / 'book' / 'check-page.html'}: trays are typed on it." in result.output
+    assert f"     germstats check {tmp_path / 'book'}\n" in result.output
+    assert CliRunner().invoke(main, ["check", str(tmp_path / "book")]).exit_code == 0
+
+
+def test_a_check_page_of_a_book_tells_how_its_rows_come_back(tmp_path: Path) -> None:
+    book, page = tmp_path / "my book", tmp_path / "phone" / "page.html"
+    CliRunner().invoke(main, ["new", str(book)])
+    (book / "trays.csv").write_text(
+        "tray,season,lot,sown_on,rows,columns,seeds_per_cell\n"
+        "T-1,2025,L,2025-01-05,2,2,2\nT-2,2026,L,2026-01-05,2,2,2\nT-3,2026,L,2026-01-05,2,2,2\n"
+    )
+    words = ["new", "--check-page", "--for", str(book), "-o", str(page)]
+    result = CliRunner().invoke(main, words)
+    assert result.exit_code == 0
+    assert "2 trays of" in result.output
+    assert f"     germstats new --check-page --for '{book}' -o {page} --force\n" in result.output
+    assert f"germstats check '{book}'" in result.output
+    assert "below the last row of the table of the same name" in " ".join(result.output.split())
+    assert "T-2" in page.read_text(encoding="utf-8")
+    assert "T-1" not in page.read_text(encoding="utf-8")
+    assert CliRunner().invoke(main, words).exit_code == 2
+    assert CliRunner().invoke(main, [*words, "--force", "--season", "2025"]).exit_code == 0
+    assert "T-1" in page.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ([], "name a folder for the blank book"),
+        (["--for", "book"], "go with --check-page"),
+        (["book", "-o", "x.html"], "go with --check-page"),
+        (["book", "--check-page", "--for", "book"], "leave DIR out"),
+        (["--check-page", "--season", "2026"], "name the book with --for"),
+        (["--check-page", "-o", "page.csv"], "Name a file ending in .html or .htm, not page.csv"),
+        (["--check-page", "--for", "nothing"], "There is no folder or workbook called nothing"),
+    ],
+)
+def test_words_that_do_not_go_together_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = CliRunner().invoke(main, ["new", *words])
+    assert result.exit_code == (1 if "nothing" in words else 2)
+    assert said in result.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_page_in_the_way_keeps_the_blank_book_from_being_written_in_part(tmp_path: Path) -> None:
+    (tmp_path / "check-page.html").write_text("mine")
+    result = CliRunner().invoke(main, ["new", str(tmp_path), "--check-page"])
+    assert (result.exit_code, [path.name for path in tmp_path.iterdir()]) == (2, ["check-page.html"])
+    assert "is there already" in result.stderr

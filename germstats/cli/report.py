@@ -1,0 +1,61 @@
+"""`germstats report`: the season's page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from germstats.cli.common import DAY, book_argument, dates_option, fit_options, fit_spec, opened, progress
+from germstats.cli.files import PAGE, refuse_place
+
+
+@click.command()
+@book_argument
+@dates_option
+@click.option("-o", "--output", "page", type=click.Path(path_type=Path), default=Path("season-page.html"),
+              show_default=True, metavar="FILE.html", help="Where to write the page.")  # fmt: skip
+@click.option("--force", is_flag=True, help="Overwrite files that are there.")
+@click.option("--figures", type=click.Path(path_type=Path), metavar="DIR",
+              help="Also write every figure there, as SVG and PNG.")  # fmt: skip
+@click.option("--on", type=DAY, help="Watch the spring from this day; by default that of the last check.")
+@click.option("--target", type=float, default=0.9, show_default=True, help="Share of cells to be filled.")
+@click.option("--assurance", type=float, default=0.8, show_default=True, help="Chance wanted of reaching it.")
+@click.option("--order-assurance", type=float, default=0.9, show_default=True, help="Chance wanted of an order.")
+@click.option("--prices", is_flag=True, help="Tell costs and worths, through which clients' prices show.")
+@click.option("--no-backtest", is_flag=True, help="Leave out how past seasons would have been foretold; quicker.")
+@fit_options
+def report(book: Path, dates: str | None, page: Path, force: bool, figures: Path | None, **settings: Any) -> None:
+    """Write everything BOOK tells onto one page, to read on a phone or to print; it needs no network."""
+    import datetime
+    import os
+
+    from germstats.decisions.order_plan import OrderSpec
+    from germstats.decisions.season_account import AccountSpec, account_of
+    from germstats.decisions.sowing import SowingSpec
+    from germstats.models.sharing import shared
+    from germstats.records.writing import put_files
+    from germstats.reports.page import season_page
+    from germstats.reports.pictures import as_files, draw, on_page
+
+    how = fit_spec(settings)
+    wanted = AccountSpec(
+        sowing=SowingSpec(settings["target"], settings["assurance"]),
+        orders=OrderSpec(settings["order_assurance"], settings["target"]),
+        on=settings["on"], prices=settings["prices"], past=not settings["no_backtest"],
+    )  # fmt: skip
+    refuse_place(page, PAGE, force)
+    progress("reading the records")
+    records = opened(book, dates)
+    with shared(os.cpu_count() or 1) as begin:
+        account = account_of(records, wanted, how, progress, begin)
+        progress("drawing")
+        drawn = draw(account, ("svg", "png") if figures is not None else (), begin)
+    text = season_page(account, on_page(account, drawn), datetime.date.today())
+    files = as_files(drawn, figures) if figures is not None else {}
+    put_files({**files, page: text.encode()}, force=force)
+    click.echo(f"The season's page is in {page}: open it in a browser, on a phone or on paper.")
+    if figures is not None:
+        click.echo(f"{len(drawn)} figures are in {figures}, each as SVG and PNG.")
+    click.echo("Next: read what matters now, at its top.")

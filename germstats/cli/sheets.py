@@ -1,0 +1,123 @@
+"""`germstats sheets`: paper for the potting bench, as pages to print."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from germstats.cli.common import book_argument, dates_option
+from germstats.cli.files import refuse_place
+from germstats.cli.plan import plan
+from germstats.errors import NotEnoughRecordsError, WrongUseError
+
+if TYPE_CHECKING:
+    from germstats.decisions.next_sowings import NextSowings
+
+_NEXT = {
+    "sowing": "open it in a browser and print it; weigh out the seed, and write sown_on as you sow",
+    "checks": "open it in a browser and print it; copy the pencil into checks, cells, events and maps, zeros too",
+    "labels": "open it in a browser, print it and cut along the broken lines",
+}
+
+
+@click.command()
+@book_argument
+@dates_option
+@click.option("--kind", type=click.Choice(["sowing", "checks", "labels"]), required=True, help="Which sheet.")
+@click.option("-o", "--output", "page", type=click.Path(path_type=Path), metavar="FILE.html",
+              help="Where to write it; by default <kind>-sheet.html in this folder.")  # fmt: skip
+@click.option("--season", type=int,
+              help="Spring; by default the book's latest, of what is to be sown the one after.")  # fmt: skip
+@click.option("--next", "to_come", is_flag=True, help="Labels of the trays to be sown, not of those that were.")
+@click.option("--trays", "rows", type=click.Path(path_type=Path), metavar="FILE.csv",
+              help="Also write the trays to be sown as rows of the table trays, sown_on blank.")  # fmt: skip
+@click.option("--force", is_flag=True, help="Overwrite files that are there.")
+def sheets(
+    book: Path, dates: str | None, kind: str, page: Path | None, season: int | None, to_come: bool, rows: Path | None,
+    force: bool, **settings: Any,
+) -> None:  # fmt: skip
+    """Write a page to print from BOOK: trays to sow for the orders, check sheets of a season, or labels.
+
+    --lot picks trays of any sheet; other settings of the plan, such as --assurance, bear on what is to be sown.
+    """
+    page = page or Path(f"{kind}-sheet.html")
+    planned = kind == "sowing" or to_come
+    if to_come and kind != "labels":
+        raise WrongUseError("--next goes with --kind labels; a sowing sheet is of the next trays anyhow, and trays not "
+                            "yet sown have nothing to check.")  # fmt: skip
+    if rows is not None and not planned:
+        raise WrongUseError("--trays writes trays to be sown; ask for them with --kind sowing or --kind labels --next.")
+    refuse_place(page, (".html", ".htm"), force)
+    if rows is not None:
+        refuse_place(rows, (".csv",), force)
+    from germstats.records.writing import put_files
+
+    if not planned:
+        text, number = _season_page(book, dates, kind, (season, settings["lots"]))
+        told = f"{number} trays"
+    else:
+        found, source = _next(book, dates, settings | {"season": season}, kind == "labels" or rows is not None)
+        text, told = _next_page(found, source, kind), f"{len(found.trays)} {'trays' if found.plan else 'lines'}"
+        if not found.plan:
+            told += f", for seed of which no order tells how many trays. {found.no_orders}"
+        if rows is not None:
+            _write_rows(found, rows, force)
+    put_files({page: text.encode("utf-8")}, force=force)
+    click.echo(f"The {kind} sheet is in {page}: {told.rstrip('.')}.")
+    if rows is not None:
+        click.echo(f"Rows for the table trays are in {rows}: fill sown_on, add them to the table, then run check.")
+    click.echo(f"Next: {_NEXT[kind]}.")
+
+
+# the settings of `plan`, taken as they are so that paper and plan cannot part
+_OWN = {option.name for option in sheets.params} | {"as_json"}
+sheets.params += [option for option in plan.params if option.name not in _OWN]
+
+
+def _season_page(
+    book: Path, dates: str | None, kind: str, asked: tuple[int | None, tuple[str, ...]]
+) -> tuple[str, int]:
+    from germstats.cli.common import opened
+    from germstats.decisions.bench_order import bench_of
+    from germstats.reports.sheets import check_sheets, label_sheet, labels_of
+
+    records = opened(book, dates)
+    bench = bench_of(records, *asked)
+    if kind == "checks":
+        return check_sheets(bench, records.source), len(bench.trays)
+    return label_sheet(labels_of(bench.own), bench.season, records.source), len(bench.own)
+
+
+def _next(book: Path, dates: str | None, settings: dict[str, Any], ordered_only: bool) -> tuple[NextSowings, str]:
+    """What to sow next, and the name of the book; `ordered_only` refuses a book without orders."""
+    from germstats.cli.common import fit_spec, opened, progress
+    from germstats.decisions.next_sowings import next_sowings, why_no_orders
+    from germstats.decisions.order_plan import OrderSpec
+    from germstats.models.emergence import fit_emergence
+
+    how = fit_spec(settings)
+    spec = OrderSpec(**settings)  # refuses wrong options before the work begins
+    progress("reading the records")
+    records = opened(book, dates)
+    if ordered_only and (why := why_no_orders(records)):
+        raise NotEnoughRecordsError(why)
+    fit = fit_emergence(records, how, progress)
+    progress("planning the orders")
+    return next_sowings(fit, records, spec), records.source
+
+
+def _next_page(found: NextSowings, source: str, kind: str) -> str:
+    from germstats.reports.sheets import label_sheet, labels_to_come, sowing_sheet
+
+    if kind == "labels":
+        return label_sheet(labels_to_come(found.trays), found.season, source)
+    return sowing_sheet(found, source)
+
+
+def _write_rows(found: NextSowings, rows: Path, force: bool) -> None:
+    from germstats.decisions.trays_to_sow import trays_frame
+    from germstats.records.workbook import write_table
+
+    write_table("trays", trays_frame(found.trays), rows, force=force)

@@ -1,0 +1,71 @@
+"""The season's page: every question of the grower's answered on one self-contained document, `season_page`."""
+
+from __future__ import annotations
+
+import datetime
+
+from germstats.decisions.season_account import SeasonAccount
+from germstats.records.parsing import spelled
+from germstats.reports.blocks import Section
+from germstats.reports.page_plan import collect_section, orders_section, sow_section
+from germstats.reports.page_spring import calendar_section, poor_section, watch_section
+from germstats.reports.page_trust import (
+    care_section,
+    covers_section,
+    how_section,
+    now_section,
+    records_section,
+    settings_section,
+    trial_section,
+    trust_section,
+)
+from germstats.reports.pictures import Pictures
+from germstats.reports.rendering import self_contained
+
+
+def season_page(account: SeasonAccount, pictures: Pictures, made_on: datetime.date) -> str:
+    """One HTML document that needs no network and no other file.
+
+    Parameters
+    ----------
+    account : SeasonAccount
+    pictures : Pictures
+        Figures of the account, drawn.
+    made_on : datetime.date
+
+    Returns
+    -------
+    str
+        Names from the record book are escaped; nothing tells of the machine it was made on.
+    """
+    import pandas as pd
+
+    return self_contained(
+        "page.html",
+        ("page.css",),
+        ("page.js", "what_if.js"),
+        title=f"Season page of {account.book.source}",
+        about=f"Made on {spelled(pd.Timestamp(made_on))} from the records of {account.book.source}. "
+        "Ranges and chances are estimates from these records, without warranty.",
+        sections=sections_of(account, pictures),
+    )
+
+
+def sections_of(account: SeasonAccount, pictures: Pictures) -> tuple[Section, ...]:
+    """The questions in the grower's order of worth, then what the answers rest on."""
+    return (
+        now_section(account),
+        sow_section(account, pictures.sow),
+        orders_section(account, pictures.orders),
+        watch_section(account),
+        poor_section(account, pictures.maps),
+        covers_section(account, pictures.covers),
+        calendar_section(account, pictures.curves, pictures.calendar),
+        trial_section(account),
+        collect_section(account),
+        trust_section(account, pictures.past),
+        records_section(account),
+        settings_section(account),
+        care_section(),
+        how_section(),
+    )

@@ -1,0 +1,81 @@
+"""The page's answers on sowing: seeds per cell, trays for the orders, what to collect."""
+
+from __future__ import annotations
+
+from germstats.decisions.season_account import SeasonAccount
+from germstats.reports.blocks import Block, Section, Words, grid, items
+from germstats.reports.plan_text import (
+    COLLECT_CAUTION,
+    COSTS,
+    TWO_PLACES_WORDS,
+    bulking,
+    cost_words,
+    losses_words,
+    orders_table,
+    plan_notes,
+    short_words,
+    sowings_table,
+    store_table,
+    to_collect,
+)
+from germstats.reports.sow_text import SOW_WORDS, sow_table, wanted_words
+from germstats.reports.what_if import what_if
+
+
+def sow_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
+    """Seeds per cell of every lot and treatment, fill against seeds, and the draws to play with."""
+    notes = [f"{row.lot}, {row.label}: {'; '.join(row.notes)}." for row in account.sowing.rows if row.notes]
+    blocks: tuple[Block, ...] = (
+        Words(wanted_words(account.sowing), "lead"),
+        grid("Seeds per cell by lot and treatment", sow_table(account.sowing)),
+        Words(SOW_WORDS),
+        what_if(account.fit.rows, account.sowing),
+        *pictures,
+        *items("Notes", notes),
+        Words("Next: weigh or count out the seed, sow, and keep every check, zeros too.", "next"),
+    )
+    return Section("sow", "How many seeds per cell?", blocks)
+
+
+def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
+    """Trays for the orders, what to weigh out, what stays in store."""
+    plan, question = account.plan, "How many trays for the orders?"
+    if plan is None:
+        return Section("orders", question, (Words(account.missing["plan"]),))
+    wanted = f"{100 * plan.spec.assurance:.3g} %"
+    short = short_words(plan)
+    light = bulking(plan)
+    kept = f"Seed in store, in seeds; {100 * plan.spec.reserve:.3g} % of every lot is kept back"
+    blocks: tuple[Block, ...] = (
+        Words(f"Trays for spring {plan.season}, so that each order has its plugs with a chance of {wanted} or better. "
+              "Trays of one order share the spring and the lot; each tray has its own luck. Ranges hold nine springs "
+              "of ten."),
+        *(items("Short", short) or (Words(f"No order is short: each reaches {wanted}.", "lead"),)),
+        *items("Not planned", [f"{words}." for words in plan.set_aside]),
+        grid("Orders and trays", orders_table(plan)),
+        Words("'for 80/90/95' are whole trays of the best lot at its own rate, were there seed enough; 'pencil' is "
+              "plain arithmetic that knows no scatter, with the chance its trays really have; 'last plant up' is when "
+              "the last plant an order needs has come up. A dash: not reachable, or not known."),
+        *pictures,
+        grid("To weigh or count out", sowings_table(plan)),
+        *([Words(light, "care")] if light else []),
+        Words(TWO_PLACES_WORDS),
+        *([grid(kept, store_table(plan))] if plan.store else []),
+        *(items(COSTS, cost_words(plan)) if account.spec.prices else ()),
+        *items("Notes", plan_notes(plan)),
+        Words(f"{losses_words(plan)}"),
+    )  # fmt: skip
+    return Section("orders", question, blocks)
+
+
+def collect_section(account: SeasonAccount) -> Section:
+    """Seed to collect for the same orders again."""
+    plan, question = account.plan, "What must I collect?"
+    if plan is None:
+        return Section("collect", question, (Words(account.missing["plan"]),))
+    blocks: tuple[Block, ...] = (
+        *items("So that the same orders could be grown again from what the plan leaves",
+               [to_collect(row) for row in plan.collecting]),
+        Words(COLLECT_CAUTION, "care"),
+    )  # fmt: skip
+    return Section("collect", question, blocks)

@@ -1,0 +1,178 @@
+"""The figures of a season's page: which are drawn, where they stand, and as files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any, Literal
+
+from germstats.decisions.poor_lots import POOR, LotReview
+from germstats.decisions.season_account import SeasonAccount
+from germstats.decisions.waiting_spec import Watch
+from germstats.models.sharing import Begin
+from germstats.models.tray_map import TrayMap
+from germstats.reports.blocks import Block, Drawing, Gallery, Grid, Words
+from germstats.reports.figures import (
+    Picture,
+    backtest_picture,
+    calendar_picture,
+    covers_picture,
+    emergence_picture,
+    figure_bytes,
+    file_names,
+    fill_picture,
+    ready_picture,
+    tray_map_picture,
+)
+from germstats.reports.inline_svg import inline_svg
+
+MOST = 40
+"""Figures of one kind on a page; more would make it slow on a phone."""
+_MOST_MAPS = 3  # of one lot, the emptiest
+Kind = Literal["svg", "png"]
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A figure ready to be shown.
+
+    Attributes
+    ----------
+    place, lot : str
+        Part of the page it stands in; lot of a tray map, else empty.
+    name : str
+        What it shows, for a file name.
+    block : Drawing
+    files : dict of str to bytes
+        Kind (svg, png) -> content of a file; empty unless asked for.
+    """
+
+    place: str
+    lot: str
+    name: str
+    block: Drawing
+    files: Mapping[str, bytes]
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """Figures by the section they stand in; tray maps by lot."""
+
+    sow: tuple[Block, ...] = ()
+    orders: tuple[Block, ...] = ()
+    covers: tuple[Block, ...] = ()
+    curves: tuple[Block, ...] = ()
+    calendar: tuple[Block, ...] = ()
+    past: tuple[Block, ...] = ()
+    maps: Mapping[str, tuple[Block, ...]] = field(default_factory=dict)
+
+
+_CAPTIONS = {"sow": "Fill against seeds per cell, lot by lot", "curves": "Emergence over time, lot by lot",
+             "maps": "Trays from above"}  # fmt: skip
+
+
+def lots_drawn(account: SeasonAccount) -> tuple[str, ...]:
+    """Lots whose figures are drawn: those the orders are planned from, then those of the latest season."""
+    latest = max(row.last_season for row in account.fit.rows)
+    known = dict.fromkeys(row.lot for row in account.fit.rows)
+    planned = [lot for row in account.plan.rows for lot in row.lots] if account.plan else []
+    last = [row.lot for row in account.fit.rows if row.last_season == latest]
+    return tuple(lot for lot in dict.fromkeys((*planned, *last)) if lot in known)
+
+
+def _more_to_come(found: Watch) -> bool:
+    return any(lot.most is not None and lot.most[1] > found.spec.on for lot in found.lots)
+
+
+def draw(account: SeasonAccount, kinds: Sequence[Kind] = (), begin: Begin = partial) -> tuple[Drawn, ...]:
+    """Draw every figure of a page; of each kind at most `MOST`.
+
+    Parameters
+    ----------
+    account : SeasonAccount
+    kinds : sequence of {"svg", "png"}
+        Files to be made of each.
+    begin : callable
+        As in `germstats.models.sharing.shared`.
+    """
+    begun = [begin(_drawn, f"f{k}", place, lot, (make, what), kinds)
+             for k, (place, lot, make, what) in enumerate(_wanted(account))]  # fmt: skip
+    return tuple(one for result in begun if (one := result()) is not None)
+
+
+Job = tuple[str, str, Callable[..., Picture | None], tuple[Any, ...]]
+"""Place, lot, what makes a picture and of what."""
+
+
+def _wanted(account: SeasonAccount) -> Iterator[Job]:
+    lots = lots_drawn(account)
+    pairs = [pair for pair in zip(account.fit.rows, account.sowing.rows, strict=True) if pair[0].lot in lots]
+    for lot in lots[:MOST]:
+        yield "curves", "", emergence_picture, (account.fit, lot)
+    for row, advice in sorted(pairs, key=lambda pair: lots.index(pair[0].lot))[:MOST]:
+        yield "sow", "", fill_picture, (row, advice, account.sowing.spec)
+    if account.covers:
+        yield "covers", "", covers_picture, (account.covers,)
+    if account.watch and _more_to_come(account.watch):
+        yield "calendar", "", calendar_picture, (account.watch,)
+    if account.plan:
+        yield "orders", "", ready_picture, (account.plan,)
+    if account.past:
+        yield "past", "", backtest_picture, (account.past,)
+    for one in account.review.lots if account.review else ():
+        if one.verdict == POOR:
+            yield from (("maps", one.lot, tray_map_picture, (each,)) for each in _telling_maps(one))
+
+
+def _telling_maps(one: LotReview) -> list[TrayMap]:
+    """Maps of the trays that the evidence names; of the emptiest tray where it names none."""
+    maps = sorted((tray.seen_map for tray in one.trays if tray.seen_map is not None), key=lambda m: int(m.filled.sum()))
+    said = " ".join(row.words for cause in one.causes for row, _ in cause.supports)
+    named = [each for each in maps if f"{each.tray}:" in said]
+    return named[:_MOST_MAPS] or maps[:1]
+
+
+def _drawn(
+    prefix: str, place: str, lot: str, job: tuple[Callable[..., Picture | None], tuple[Any, ...]], kinds: Sequence[Kind]
+) -> Drawn | None:
+    make, what = job
+    picture = make(*what)
+    if picture is None:
+        return None
+    words, table = picture.words, picture.table
+    svg = inline_svg(picture.figure, prefix, words.title, words.description)
+    rows = tuple(tuple(str(value) for value in row) for row in table.itertuples(index=False))
+    block = Drawing(svg, Grid(words.title, tuple(map(str, table.columns)), rows))
+    return Drawn(place, lot, picture.name, block, {kind: figure_bytes(picture.figure, kind) for kind in kinds})
+
+
+def on_page(account: SeasonAccount, drawn: Iterable[Drawn]) -> Pictures:
+    """The figures as they stand on a page, each with the numbers drawn."""
+    places: dict[str, list[Drawing]] = {}
+    maps: dict[str, list[Drawing]] = {}
+    for one in drawn:
+        (maps.setdefault(one.lot, []) if one.place == "maps" else places.setdefault(one.place, [])).append(one.block)
+    others = len({row.lot for row in account.fit.rows}) - min(len(lots_drawn(account)), MOST)
+    left = f"Drawn are the lots of the plan and of the latest season; {others} others stand in the tables."
+    galleries: dict[str, tuple[Block, ...]] = {}
+    for place, blocks in places.items():
+        if place in _CAPTIONS:
+            galleries[place] = (Gallery(_CAPTIONS[place], tuple(blocks)), *([Words(left)] if others > 0 else []))
+        else:
+            galleries[place] = tuple(blocks)
+    return Pictures(
+        **galleries, maps={lot: (Gallery(_CAPTIONS["maps"], tuple(blocks)),) for lot, blocks in maps.items()}
+    )
+
+
+def as_files(drawn: Iterable[Drawn], folder: Path) -> dict[Path, bytes]:
+    """Every file made of the figures, by the place it is to be written to."""
+    every = tuple(drawn)
+    names = file_names(one.name for one in every)
+    return {
+        folder / f"{name}.{kind}": content
+        for name, one in zip(names, every, strict=True)
+        for kind, content in one.files.items()
+    }

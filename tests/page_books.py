@@ -1,0 +1,67 @@
+"""A small part of the demonstration with hostile names, and its page, made once for all tests of pages."""
+
+from __future__ import annotations
+
+import datetime
+from functools import cache
+
+import pandas as pd
+
+from germstats.decisions.season_account import AccountSpec, SeasonAccount, account_of
+from germstats.records.book import RecordBook, read_book
+from germstats.records.workbook import write_book
+from germstats.reports.page import season_page
+from germstats.reports.pictures import draw, on_page
+from germstats.simulation import DEFAULT_SEED, simulate_demo
+
+SPECIES = ("HECY", "MOFI")
+HOSTILE = {
+    "MOFI-24A": "<script>document.title='owned'</script>",
+    "MOFI-22A": "=cmd()\"'><img src=x onerror=alert(1)>",
+    "HECY-22A": "\U0001f33c \u05e9\u05dc\u05d5\u05dd {{ 7 * 7 }}",
+}
+"""Lots renamed to names that would run, break out of an attribute, or turn the text round."""
+PRICE = 31337.25
+
+
+def small_tables(renamed: bool = False) -> dict[str, pd.DataFrame]:
+    """Two species of the demonstration: trays, what was seen of them, orders with a telling price."""
+    tables = dict(simulate_demo(DEFAULT_SEED).tables)
+    lots = set(tables["lots"].loc[tables["lots"]["species"].isin(SPECIES), "lot"])
+    trays = set(tables["trays"].loc[tables["trays"]["lot"].isin(lots), "tray"])
+    for name, column, kept in (
+        ("species", "species", set(SPECIES)), ("lots", "lot", lots), ("trays", "lot", lots), ("checks", "tray", trays),
+        ("cells", "tray", trays), ("events", "tray", trays), ("maps", "tray", trays),
+        ("orders", "species", set(SPECIES)),
+    ):  # fmt: skip
+        tables[name] = tables[name][tables[name][column].isin(kept)].reset_index(drop=True)
+    of_both = ["HECY", "MOFI", *["HECY"] * (len(tables["orders"]) - 2)]
+    tables["orders"] = tables["orders"].assign(species=of_both, price=PRICE, client='<b>Larchbank</b> & "Trail"')
+    tables["lots"] = tables["lots"].assign(cost_per_gram=2.5)
+    if renamed:
+        for name in ("lots", "trays"):
+            tables[name] = tables[name].assign(lot=tables[name]["lot"].replace(HOSTILE))
+    return tables
+
+
+def small_book(folder, renamed: bool = False) -> RecordBook:
+    """`small_tables`, written to a folder and read from it."""
+    write_book(small_tables(renamed), folder / "hostile & <i>book</i>")
+    return read_book(folder / "hostile & <i>book</i>")
+
+
+@cache
+def hostile_account() -> SeasonAccount:
+    """What the page of the hostile book tells."""
+    import tempfile
+    from pathlib import Path
+
+    with tempfile.TemporaryDirectory() as folder:
+        return account_of(small_book(Path(folder), renamed=True), AccountSpec(on=pd.Timestamp(2026, 4, 15)))
+
+
+@cache
+def hostile_page() -> str:
+    """The page of the hostile book, with its figures."""
+    account = hostile_account()
+    return season_page(account, on_page(account, draw(account)), datetime.date(2026, 11, 26))
