@@ -16,7 +16,7 @@ from germstats.decisions.order_plan import OrderPlan, OrderSpec
 from germstats.decisions.orders import plan_orders
 from germstats.decisions.poor_lots import Review, review
 from germstats.decisions.sowing import SowingAdvice, SowingSpec, seeds_per_cell
-from germstats.decisions.waiting import watch
+from germstats.decisions.waiting import under_way, watch
 from germstats.decisions.waiting_spec import Watch, WatchSpec
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
@@ -115,6 +115,8 @@ def account_of(
     """
     spec, fit_spec = spec or AccountSpec(), fit_spec or FitSpec()
     missing: dict[str, str] = {}
+    if spec.on is not None:
+        under_way(book, WatchSpec(spec.on), fit_spec)  # refuses a wrong day before the work begins
 
     def told(name: str, work: Callable[[], Part]) -> Part | None:
         progress(_WORDS[name])

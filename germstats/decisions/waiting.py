@@ -48,7 +48,7 @@ from germstats.records.suggesting import must_know
 
 
 @dataclass(frozen=True)
-class _Season:
+class Season:
     """The trays of the spring under way, and what is known of them on the day."""
 
     book: RecordBook
@@ -127,15 +127,7 @@ def watch(
         Nothing on record tells of any tray.
     """
     fit_spec = fit_spec or FitSpec()
-    if not fit_spec.pooling:
-        raise WrongUseError("A watch forecasts trays from all others, so it needs them fitted together: leave out "
-                            "--no-pooling.")  # fmt: skip
-    known = {str(lot) for lot in book.tables["trays"]["lot"] if lot}
-    for lot in spec.lots:
-        must_know(lot, known, f"There is no tray of the lot {lot}")
-    season = _season_of(book, spec, fit_spec)
-    if season.trays.empty:
-        raise WrongUseError(_nothing_under_way(book, spec, fit_spec))
+    season = under_way(book, spec, fit_spec)
     fit, clock, course = _foretold(season, progress)
     losses = _losses(season.book)
     value = spec.plug_value if spec.plug_value is not None else _usual_price(book)
@@ -148,24 +140,38 @@ def watch(
                  _first_springs(season))  # fmt: skip
 
 
+def under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
+    """The trays under way on a day, before any of them is forecast; refuses as `watch` does."""
+    if not fit_spec.pooling:
+        raise WrongUseError("A watch forecasts trays from all others, so it needs them fitted together: leave out "
+                            "--no-pooling.")  # fmt: skip
+    known = {str(lot) for lot in book.tables["trays"]["lot"] if lot}
+    for lot in spec.lots:
+        must_know(lot, known, f"There is no tray of the lot {lot}")
+    season = _season_of(book, spec, fit_spec)
+    if season.trays.empty:
+        raise WrongUseError(_nothing_under_way(book, spec, fit_spec))
+    return season
+
+
 def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None) -> Course:
     """Only the course of the trays under way on a day, as draws; parameters as in `watch`."""
     return _foretold(_season_of(book, WatchSpec(on), fit_spec or FitSpec()), lambda text: None)[2]
 
 
-def _season_of(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> _Season:
+def _season_of(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
     month, day = fit_spec.spring_ends
     spring = spec.on.year + (spec.on > pd.Timestamp(spec.on.year, month, day))
-    return _Season(as_of(book, spec.on), spec, fit_spec, spring)
+    return Season(as_of(book, spec.on), spec, fit_spec, spring)
 
 
-def _foretold(season: _Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None, Course]:
+def _foretold(season: Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None, Course]:
     fit, clock = _fitted(season, progress)
     progress("looking ahead")
     return fit, clock, course_of(fit, season.here, season.closed, clock, season.spec.on)
 
 
-def _fitted(season: _Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None]:
+def _fitted(season: Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None]:
     """The fit of the records so far; by heat where the weather of this spring and an earlier one is known."""
     patterns = season.patterns
     known = season.here["tray"][season.here["checked"]]
@@ -198,7 +204,7 @@ def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> 
     return f"On {spelled(spec.on)} no tray{of} is under way: choose a day between sowing and the end of a spring."
 
 
-def _first_springs(season: _Season) -> tuple[str, ...]:
+def _first_springs(season: Season) -> tuple[str, ...]:
     """Species (or lots) under way that no earlier spring tells of."""
     trays = season.patterns.trays
     group = trays["species"].fillna(trays["lot"]).astype(str)
@@ -216,7 +222,7 @@ def _losses(book: RecordBook) -> float:
     return float(np.median([later_losses(book, one, None).share for one in species])) if species else 0.06
 
 
-def _not_forecast(season: _Season, course: Course) -> list[TrayWatch]:
+def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
     """Trays of which nothing is foretold: waiting for a second winter, ended by an event, or stopped by a finding."""
     told, rows = set(course.trays["tray"]), []
     whole, _ = ending_dates(season.book)
@@ -266,7 +272,7 @@ def _lots(facts: Facts) -> tuple[LotWatch, ...]:
     return tuple(rows)
 
 
-def _orders(book: RecordBook, course: Course, season: _Season, losses: float) -> tuple[OrderWatch, ...]:
+def _orders(book: RecordBook, course: Course, season: Season, losses: float) -> tuple[OrderWatch, ...]:
     """Plugs still owed this year of each species against its trays of this spring."""
     orders = book.tables["orders"].dropna(subset=["plugs"])
     due = orders["due"].fillna(season.spec.on)
