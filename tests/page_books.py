@@ -57,7 +57,7 @@ def hostile_account() -> SeasonAccount:
     from pathlib import Path
 
     with tempfile.TemporaryDirectory() as folder:
-        return account_of(small_book(Path(folder), renamed=True), AccountSpec(on=pd.Timestamp(2026, 4, 15)))
+        return account_of(small_book(Path(folder), renamed=True), AccountSpec(on=pd.Timestamp(2026, 4, 26)))
 
 
 @cache

@@ -253,15 +253,7 @@ def fit_sizes(rows: pd.DataFrame, rules: Rules) -> dict[str, dict[tuple[str, str
         planted = np.array([cause in causes for causes in poor["causes"]], dtype=float)
         signs = [np.sign(rules.points[cause][key]) for key in keys]
         limits = [(None, None), *((0, None) if sign > 0 else (None, 0) for sign in signs)]
-
-        def loss(
-            beta: np.ndarray, design: np.ndarray = design, planted: np.ndarray = planted
-        ) -> tuple[float, np.ndarray]:
-            eta = design @ beta
-            gradient = design.T @ (1 / (1 + np.exp(-eta)) - planted) + 0.2 * np.r_[0.0, beta[1:]]
-            return float(np.logaddexp(0, eta).sum() - planted @ eta + 0.1 * (beta[1:] ** 2).sum()), gradient
-
-        best = minimize(loss, np.zeros(design.shape[1]), jac=True, method="L-BFGS-B", bounds=limits)
+        best = minimize(_loss, np.zeros(design.shape[1]), (design, planted), jac=True, method="L-BFGS-B", bounds=limits)
         sizes = np.rint(best.x / np.log(2)).astype(int)
         found[cause] = dict(zip([("start", ""), *keys], (int(size) for size in sizes), strict=True))
     return found

@@ -19,7 +19,7 @@ from germstats.cli.files import PAGE, refuse_place
 @click.option("--force", is_flag=True, help="Overwrite files that are there.")
 @click.option("--figures", type=click.Path(path_type=Path), metavar="DIR",
               help="Also write every figure there, as SVG and PNG.")  # fmt: skip
-@click.option("--on", type=DAY, help="Watch the spring from this day; by default that of the last check.")
+@click.option("--on", type=DAY, help="The page as it stood on this day: later records are not used.")
 @click.option("--target", type=float, default=0.9, show_default=True, help="Share of cells to be filled.")
 @click.option("--assurance", type=float, default=0.8, show_default=True, help="Chance wanted of reaching it.")
 @click.option("--order-assurance", type=float, default=0.9, show_default=True, help="Chance wanted of an order.")

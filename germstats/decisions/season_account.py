@@ -22,7 +22,7 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.sharing import Begin
 from germstats.records.book import RecordBook
-from germstats.records.subsets import last_look
+from germstats.records.subsets import as_of, last_look
 
 Part = TypeVar("Part")
 
@@ -37,7 +37,8 @@ class AccountSpec:
     orders : OrderSpec
     covers : CompareSpec
     on : pandas.Timestamp or None
-        Day from which the spring is watched; None: the day of the last check.
+        The page as it stood on this day, with nothing that was written down later; None: with all records, and the
+        spring watched from the day of the last check.
     prices : bool
         Whether what prices show through is told.
     past : bool
@@ -117,6 +118,7 @@ def account_of(
     missing: dict[str, str] = {}
     if spec.on is not None:
         under_way(book, WatchSpec(spec.on), fit_spec)  # refuses a wrong day before the work begins
+        book = as_of(book, spec.on)
 
     def told(name: str, work: Callable[[], Part]) -> Part | None:
         progress(_WORDS[name])

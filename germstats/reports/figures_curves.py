@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from germstats.models.course import Boxes, Course, courses_of_lot
 from germstats.models.emergence import EmergenceFit
-from germstats.reports.figures_course import Boxes, Course, courses_of_lot
 from germstats.reports.figures_style import (
     COLOURS,
     FEBRUARY,

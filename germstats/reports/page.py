@@ -45,10 +45,15 @@ def season_page(account: SeasonAccount, pictures: Pictures, made_on: datetime.da
         ("page.css",),
         ("page.js", "what_if.js"),
         title=f"Season page of {account.book.source}",
-        about=f"Made on {spelled(pd.Timestamp(made_on))} from the records of {account.book.source}. "
+        about=f"Made on {spelled(pd.Timestamp(made_on))} from the records of {account.book.source}{_as_of(account)}. "
         "Ranges and chances are estimates from these records, without warranty.",
         sections=sections_of(account, pictures),
     )
+
+
+def _as_of(account: SeasonAccount) -> str:
+    on = account.spec.on
+    return f" as they stood on {spelled(on)}" if on is not None else ""
 
 
 def sections_of(account: SeasonAccount, pictures: Pictures) -> tuple[Section, ...]:

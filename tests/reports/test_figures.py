@@ -16,10 +16,10 @@ from matplotlib.text import Text
 
 from germstats.decisions.fill_curve import fill_by_seeds
 from germstats.decisions.sowing import seeds_per_cell
+from germstats.models.course import courses_of_lot
 from germstats.records.seeds import SowingRate
 from germstats.reports import figures
 from germstats.reports.figures import FigureWords, Picture, figure_bytes, file_names
-from germstats.reports.figures_course import courses_of_lot
 from germstats.reports.figures_style import COLOURS, LINES, MARKERS, SHADE, TEXT, file_name, shown
 from tests.made_patterns import made_patterns
 from tests.reports.figure_results import HOSTILE, comparison, made_fit, past, plan, small_fit, spring, tray_map
