@@ -23,7 +23,7 @@ from germstats.cli.common import (
 @click.command()
 @book_argument
 @dates_option
-@click.option("--on", type=DAY, required=True, help="The day to look from; later records are not used.")
+@click.option("--on", type=DAY, help="The day to look from; later records are not used. By default the newest one.")
 @click.option("--lot", "lots", multiple=True, metavar="LOT", help="Only this lot; may be repeated.")
 @click.option("--plug-value", type=float, help="Money for a plug; by default the middle price of the orders.")
 @click.option("--holding-cost", type=float, default=0.5, show_default=True,
@@ -36,12 +36,18 @@ def watch(book: Path, dates: str | None, as_json: bool, **options: Any) -> None:
     """Say of every tray of BOOK under way what is still to come, which are overdue, and what to do with them."""
     from germstats.decisions.waiting import watch as watch_book
     from germstats.decisions.waiting_spec import WatchSpec
+    from germstats.errors import NotEnoughRecordsError
+    from germstats.records.subsets import newest_day
     from germstats.reports.watch_text import watch_text
 
     how = fit_spec(options)
-    spec = WatchSpec(**options)
+    WatchSpec(**{**options, "on": options["on"] or "2000-01-01"})  # refuses wrong options before the work begins
     progress("reading the records")
-    found = watch_book(opened(book, dates), spec, how, progress)
+    records = opened(book, dates)
+    options["on"] = options["on"] if options["on"] is not None else newest_day(records)
+    if options["on"] is None:
+        raise NotEnoughRecordsError("No day of a check or of a sowing is known: enter trays first.")
+    found = watch_book(records, WatchSpec(**options), how, progress)
     if as_json:
         print_json(found.as_record())
     else:

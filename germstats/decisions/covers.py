@@ -55,8 +55,12 @@ def compare(
     """
     spec, fit_spec = spec or CompareSpec(), fit_spec or FitSpec()
     patterns = fit.patterns if fit is not None else find_patterns(book, fit_spec.spring_ends)
+    unnamed = patterns.trays["species"].isna()
+    if unnamed.any():  # a lot whose species is not written down stands for itself, as in the fit
+        named = patterns.trays["species"].fillna(patterns.trays["lot"])
+        patterns = replace(patterns, trays=patterns.trays.assign(species=named))
     trays = _chosen(patterns, spec)
-    if fit is None or fit.pooled is None:
+    if fit is None or fit.pooled is None or unnamed.any():
         fit = fit_emergence(patterns, replace(fit_spec, pooling=True), progress)
     rows: list[ComparisonRow] = []
     for species, own in trays.groupby("species", sort=True, dropna=False):

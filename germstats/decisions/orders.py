@@ -210,9 +210,16 @@ def _after(lot: StoredLot, planned: int) -> StoreRow:
     return StoreRow(lot.lot, lot.species, lot.seeds, planned, left, grams, lot.why_unknown)
 
 
+def _needed(row: OrderRow, each: int) -> int | None:
+    """Seeds to grow a line again: as planned where it is not short, else whole trays of the best lot."""
+    if not row.short and row.sowings:
+        return round(sum(one.trays * one.seeds_per_tray for one in row.sowings))
+    return None if row.trays_alone is None else row.trays_alone * each
+
+
 def _to_collect(rows: list[OrderRow], field: _Field, after: list[StoreRow], spec: OrderSpec) -> CollectingRow:
     each = field.best.seeds_for(field.best.cells)
-    needs = [None if row.trays_alone is None else row.trays_alone * each for row in rows]
+    needs = [_needed(row, each) for row in rows]
     total = None if None in needs else sum(need or 0 for need in needs)
     known = [row.left for row in after if row.left is not None]
     return collecting_row(field.best, total, sum(known) if known or not after else None, spec.reserve)

@@ -22,7 +22,7 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.sharing import Begin
 from germstats.records.book import RecordBook
-from germstats.records.subsets import as_of, last_look
+from germstats.records.subsets import as_of, newest_day
 
 Part = TypeVar("Part")
 
@@ -38,7 +38,7 @@ class AccountSpec:
     covers : CompareSpec
     on : pandas.Timestamp or None
         The page as it stood on this day, with nothing that was written down later; None: with all records, and the
-        spring watched from the day of the last check.
+        spring watched from the day of the newest check or sowing.
     prices : bool
         Whether what prices show through is told.
     past : bool
@@ -152,10 +152,10 @@ _WORDS = {"plan": "planning the orders", "covers": "comparing covers", "watch": 
 
 
 def _watched(book: RecordBook, on: pd.Timestamp | None, fit_spec: FitSpec) -> Watch:
-    """The spring on the day asked for; on the day of the last check it may be over, which is no mistake."""
-    day = on if on is not None else last_look(book)
+    """The spring on the day asked for; on the newest day of the book it may be over, which is no mistake."""
+    day = on if on is not None else newest_day(book)
     if day is None:
-        raise NotEnoughRecordsError("No day of a check is known.")
+        raise NotEnoughRecordsError("No day of a check or of a sowing is known.")
     try:
         return watch(book, WatchSpec(day), fit_spec)
     except WrongUseError as refused:

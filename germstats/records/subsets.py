@@ -21,6 +21,12 @@ def last_look(book: RecordBook) -> pd.Timestamp | None:
     return max((day for day in looks if not pd.isna(day)), default=None)
 
 
+def newest_day(book: RecordBook) -> pd.Timestamp | None:
+    """Day of the newest check or sowing; None where no day is known."""
+    days = [last_look(book), book.tables["trays"]["sown_on"].max()]
+    return max((day for day in days if not pd.isna(day)), default=None)
+
+
 def as_of(book: RecordBook, on: pd.Timestamp) -> RecordBook:
     """The book as it stood on a day: nothing seen, sown or noted later is in it.
 

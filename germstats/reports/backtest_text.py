@@ -46,7 +46,7 @@ def backtest_text(test: BackTest) -> str:
             *(wrapped(words) for words in overall_words(test)),
             "",
             *_set_aside(test),
-            wrapped(_next(test)),
+            wrapped(next_of_backtest(test)),
         ]
     )
 
@@ -203,7 +203,8 @@ def _set_aside(test: BackTest) -> list[str]:
     return [*lines, ""]
 
 
-def _next(test: BackTest) -> str:
+def next_of_backtest(test: BackTest) -> str:
+    """What to do next with the promises."""
     one = test.without_new_covers() or test.overall  # sow speaks of covers tried before
     if one.ranges != "too high" and one.chances != "too high":
         return (

@@ -28,7 +28,9 @@ def check_text(book: RecordBook, show_all: bool) -> str:
         lines += ["", "Nothing is estimated from " + ", ".join(book.left_out) + " until mended."]
     rows = [[str(value) for value in row] for row in book.accounting.itertuples(index=False)]
     lines += ["", text_table(("table", "rows", "used", "merged", "set aside"), rows), ""]
-    lines.append(_next(counts))
+    lines.append(
+        _next(counts) if len(book.tables["trays"]) else "Next: enter trays and their checks, then check again."
+    )
     return "\n".join(lines)
 
 

@@ -46,7 +46,7 @@ def _sentence(row: ComparisonRow, margin: float) -> str:
     )
     words = f"{who}, {pair}: {said}; {told}."
     if row.more_trays is not None:
-        words += f" About {row.more_trays} more trays of each would tell {margin:g} points from none."
+        words += f" About {row.more_trays} more trays of each would tell {margin:g} points from no difference."
     if row.verdict.startswith("probably"):
         words += " It rests on the usual scatter of your trays: sow more trays of both before you change your ways."
     return words

@@ -19,6 +19,7 @@ from germstats.reports.plan_text import (
     to_collect,
 )
 from germstats.reports.sow_text import SOW_WORDS, sow_table, wanted_words
+from germstats.reports.watch_text import order_words
 from germstats.reports.what_if import what_if
 
 
@@ -37,19 +38,37 @@ def sow_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
     return Section("sow", "How many seeds per cell?", blocks)
 
 
+def orders_served(account: SeasonAccount) -> frozenset[tuple[str, str]]:
+    """Orders (order, species) due in the spring that is watched, which its own trays serve: a later sowing cannot."""
+    found, plan = account.watch, account.plan
+    if found is None or plan is None:
+        return frozenset()
+    under_way = {row.species for row in found.orders}
+    return frozenset((row.order, row.species) for row in plan.rows
+                     if row.due is not None and row.due.year <= found.spring and row.species in under_way)  # fmt: skip
+
+
 def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
     """Trays for the orders, what to weigh out, what stays in store."""
     plan, question = account.plan, "How many trays for the orders?"
     if plan is None:
         return Section("orders", question, (Words(account.missing["plan"]),))
     wanted = f"{100 * plan.spec.assurance:.3g} %"
-    short = short_words(plan)
+    served = orders_served(account)
+    short = short_words(plan, served)
+    now = [order_words(row, account.watch.spec.on) for row in account.watch.orders] if account.watch and served else []
     light = bulking(plan)
+    plan_sows = any(row.sowings for row in plan.rows)
+    sowing: tuple[Block, ...] = (
+        grid("To weigh or count out", sowings_table(plan)), *([Words(light, "care")] if light else []),
+        Words(TWO_PLACES_WORDS),
+    )  # fmt: skip
     kept = f"Seed in store, in seeds; {100 * plan.spec.reserve:.3g} % of every lot is kept back"
     blocks: tuple[Block, ...] = (
         Words(f"Trays for spring {plan.season}, so that each order has its plugs with a chance of {wanted} or better. "
               "Trays of one order share the spring and the lot; each tray has its own luck. Ranges hold nine springs "
               "of ten."),
+        *items("Served by this spring's own trays", now),
         *(items("Short", short) or (Words(f"No order is short: each reaches {wanted}.", "lead"),)),
         *items("Not planned", [f"{words}." for words in plan.set_aside]),
         grid("Orders and trays", orders_table(plan)),
@@ -57,9 +76,7 @@ def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
               "plain arithmetic that knows no scatter, with the chance its trays really have; 'last plant up' is when "
               "the last plant an order needs has come up. A dash: not reachable, or not known."),
         *pictures,
-        grid("To weigh or count out", sowings_table(plan)),
-        *([Words(light, "care")] if light else []),
-        Words(TWO_PLACES_WORDS),
+        *(sowing if plan_sows else (Words("Nothing to sow for them."),)),
         *([grid(kept, store_table(plan))] if plan.store else []),
         *(items(COSTS, cost_words(plan)) if account.spec.prices else ()),
         *items("Notes", plan_notes(plan)),

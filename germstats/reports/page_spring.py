@@ -11,6 +11,7 @@ from germstats.reports.blocks import Block, Card, Section, Words, grid, items
 from germstats.reports.plan_text import ready_words
 from germstats.reports.review_text import listed, next_of_review, row_words, sentence, shown_causes
 from germstats.reports.watch_text import (
+    few_words,
     lots_table,
     next_of_watch,
     order_words,
@@ -26,11 +27,13 @@ def watch_section(account: SeasonAccount) -> Section:
     found, question = account.watch, "Dead, late, or a second spring?"
     if found is None:
         return Section("watch", question, (Words(account.missing["watch"]),))
+    few = few_words(found)
     overdue = [overdue_words(row, account.spec.prices) for row in overdue_trays(found)]
     blocks: tuple[Block, ...] = (
         Words(f"Spring {found.spring} as of {spelled(found.spec.on)}, by the checks up to that day."),
         *items("Overdue", overdue),
         *([] if overdue else [Words("No tray is overdue.", "lead")]),
+        *([Words(few)] if few else []),
         *items("Kept over, given up, or not forecast", reasons(found)),
         grid("Trays of this spring", trays_table(found), folded=True),
         Words("'filled' is seen, 'final' what to expect by the end of the spring, its range holding nine trays of ten; "

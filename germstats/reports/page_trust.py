@@ -6,14 +6,15 @@ from germstats.decisions.comparison import CANNOT_TELL, REFUSED, SAME
 from germstats.decisions.poor_lots import POOR
 from germstats.decisions.season_account import SeasonAccount
 from germstats.records.findings import MEANING, SEVERITIES
-from germstats.reports.backtest_text import overall_words, season_sentences, seasons_table
+from germstats.reports.backtest_text import next_of_backtest, overall_words, season_sentences, seasons_table
 from germstats.reports.blocks import Block, Grid, Section, Words, grid, items
 from germstats.reports.check_text import severity_counts
 from germstats.reports.compare_text import numbers_table, numbers_words, verdict_sentences
 from germstats.reports.fit_text import cell_words, fit_table, timing_words
-from germstats.reports.plan_text import short_words
+from germstats.reports.page_plan import orders_served
+from germstats.reports.plan_text import short_words, to_sow_words
 from germstats.reports.sentences import CAUTION, scatter_words
-from germstats.reports.watch_text import overdue_trays
+from germstats.reports.watch_text import few_words, order_words, overdue_trays
 
 _SHOWN_FINDINGS = 20
 
@@ -42,13 +43,15 @@ SOURCES = (
 def now_section(account: SeasonAccount) -> Section:
     """What matters most, from every part of the page."""
     said: list[str] = []
+    served = orders_served(account)
     if account.plan is not None:
-        trays = sum(row.trays for row in account.plan.rows)
-        said.append(f"To sow for spring {account.plan.season}: {trays} trays for {len(account.plan.rows)} order lines.")
-        said += [f"Short order: {words}" for words in short_words(account.plan)] or ["No order is short."]
+        said.append(to_sow_words(account.plan))
+        said += [f"Short order: {words}" for words in short_words(account.plan, served)] or ["No order is short."]
+        said += [order_words(row, account.watch.spec.on) for row in account.watch.orders] if account.watch else []
     if account.watch is not None:
         late = [row.tray for row in overdue_trays(account.watch)]
         said.append(f"Overdue trays: {', '.join(late)}; look at them now." if late else "No tray is overdue.")
+        said += [words] if (words := few_words(account.watch)) else []
     if account.review is not None:
         for one in account.review.lots:
             if one.verdict == POOR:
@@ -61,9 +64,12 @@ def now_section(account: SeasonAccount) -> Section:
     if stops:
         entries = "1 entry" if stops == 1 else f"{stops} entries"
         left_out = ", ".join(account.book.left_out) or "no tray"
-        said.append(f"{entries} in the records cannot be right; mend them (germstats check). Left out: {left_out}.")
+        said.append(f"{entries} in the records cannot be right; mend them (germstats check). Nothing is "
+                    f"estimated from {left_out} until mended or answered.")  # fmt: skip
     if account.past is not None:
-        said.append(overall_words(account.past)[0])
+        target = f"{100 * account.past.target:.3g} % of the cells"
+        promises = overall_words(account.past)
+        said += [words for words in promises if words is promises[0] or words.startswith(target)]
     return Section("now", "What matters now?", items("", said) or (Words("Nothing needs doing."),))
 
 
@@ -101,7 +107,7 @@ def trial_section(account: SeasonAccount) -> Section:
     open_pairs = [row for row in found.rows if row.species and row.verdict == CANNOT_TELL and row.more_trays]
     said = [
         f"{row.species}, {row.reference} and {row.level}: about {row.more_trays} more trays of each would tell "
-        f"{found.spec.margin:g} points from none. germstats trial with --species {row.species} --treatments "
+        f"{found.spec.margin:g} points from no difference. germstats trial with --species {row.species} --treatments "
         f"{row.reference},{row.level} --difference {found.spec.margin:g} lays them out, blocked and at random."
         for row in open_pairs
     ]
@@ -129,6 +135,7 @@ def trust_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Sectio
             *pictures,
             grid("Every season after the first, foretold from those before it", seasons_table(account.past), True),
             *items("Season by season", season_sentences(account.past)),
+            Words(next_of_backtest(account.past), "next"),
         )
     blocks = (
         *past,
@@ -170,15 +177,19 @@ def settings_section(account: SeasonAccount) -> Section:
     """Assumptions and settings as used."""
     fit, sow, order, covers = account.fit.spec, account.spec.sowing, account.spec.orders, account.spec.covers
     rows = (
-        ("cells to fill", f"{100 * sow.target:.3g} %", "yours"),
-        ("chance wanted of that", f"{100 * sow.assurance:.3g} %", "yours"),
-        ("chance wanted of an order", f"{100 * order.assurance:.3g} %", "yours"),
-        ("kept back of every lot", f"{100 * order.reserve:.3g} %", "yours; common practice"),
-        ("points within which covers are practically the same", f"{covers.margin:g}", "yours"),
-        ("scatter between springs (logit)", f"{fit.scatter.season:g}", "taken as given: few springs cannot teach it"),
+        ("cells to fill", f"{100 * sow.target:.3g} %", "set by --target"),
+        ("chance wanted of that", f"{100 * sow.assurance:.3g} %", "set by --assurance"),
+        ("chance wanted of an order", f"{100 * order.assurance:.3g} %", "set by --order-assurance"),
+        ("kept back of every lot", f"{100 * order.reserve:.3g} %", "usual, --reserve of plan; common practice"),
+        ("points within which covers are practically the same", f"{covers.margin:g}", "usual, --margin of compare"),
+        (
+            "scatter between springs (logit)",
+            f"{fit.scatter.season:g}",
+            "taken as given, --season-sd",
+        ),
         ("scatter of a cover's effect between springs (logit)", f"{covers.another_spring_sd:g}", "taken as given"),
-        ("end of a first spring", "{:02d}-{:02d}".format(*fit.spring_ends), "taken as given"),
-        ("lots fitted together", "yes" if fit.pooling else "no", "yours"),
+        ("end of a first spring", "{:02d}-{:02d}".format(*fit.spring_ends), "taken as given, --spring-ends"),
+        ("lots fitted together", "yes" if fit.pooling else "no", "set by --no-pooling"),
     )
     blocks = (Grid("Settings of this page", ("setting", "value", "where it comes from"), rows),)
     return Section("settings", "What was assumed?", blocks)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import pandas as pd
 
 from germstats.decisions.collecting import SHARE_TO_TAKE, CollectingRow
@@ -64,13 +66,24 @@ def ready_words(row: OrderRow) -> str:
     return f"{_named(row)}: the last plant needed is up {window}{due}."
 
 
-def short_words(plan: OrderPlan) -> list[str]:
-    """Orders that fall short, one sentence each."""
+def to_sow_words(plan: OrderPlan) -> str:
+    """What is to be sown, lot by lot, in one sentence."""
+    trays: dict[str, int] = {}
+    for one in (sowing for row in plan.rows for sowing in row.sowings):
+        seeds = per_cell(one) if one.by_pinch else f"{per_cell(one)} seeds"
+        what = f"{one.lot} ({one.treatment}) {seeds} a cell"
+        trays[what] = trays.get(what, 0) + one.trays
+    said = "; ".join(f"{what}, {count} {'tray' if count == 1 else 'trays'}" for what, count in trays.items())
+    return f"To sow for spring {plan.season}: {said or 'nothing'}."
+
+
+def short_words(plan: OrderPlan, served: Collection[tuple[str, str]] = ()) -> list[str]:
+    """Orders that fall short, one sentence each; those `served` (order, species) by a spring under way are left out."""
     return [
         f"{_named(row)}: {row.plugs} plugs wanted, {row.expected_plugs:.0f} expected "
         f"({spread(str(row.plugs_low), str(row.plugs_high))}), chance {percent(row.chance)} %{_why_none(row)}."
         for row in plan.rows
-        if row.short
+        if row.short and (row.order, row.species) not in served
     ]
 
 
@@ -115,7 +128,8 @@ def orders_table(plan: OrderPlan) -> Table:
     return header, rows
 
 
-def _per_cell(sowing: PlannedSowing) -> str:
+def per_cell(sowing: PlannedSowing) -> str:
+    """Seeds in a cell, as they are to be sown."""
     seeds = sowing.seeds_per_cell
     if sowing.by_pinch:
         return f"pinch of {seeds:.2g}"
@@ -135,7 +149,7 @@ def sowings_table(plan: OrderPlan) -> Table:
     pairs = [(row, sowing) for row in plan.rows for sowing in row.sowings]
     rows = [
         (row.order, row.species, sowing.lot, sowing.treatment, _date(sowing.sow_on), str(sowing.trays),
-         str(sowing.cells), _per_cell(sowing), f"{sowing.seeds_per_tray:.0f}", _milligrams(sowing))
+         str(sowing.cells), per_cell(sowing), f"{sowing.seeds_per_tray:.0f}", _milligrams(sowing))
         for row, sowing in pairs
     ]  # fmt: skip
     header = ("order", "species", "lot", "cover, treatment", "sow about", "trays", "cells", "seeds a cell",

@@ -44,7 +44,7 @@ def watch_text(found: Watch) -> str:
         *_unseen(found),
         *_first_springs(found),
         *_overdue(overdue),
-        *_few([row for row in found.rows if row.status == FEW]),
+        *_few(found),
         text_table(*trays_table(found)),
         "",
         *_reasons(found),
@@ -91,12 +91,19 @@ def _first_springs(found: Watch) -> list[str]:
     return [wrapped(said), ""]
 
 
-def _few(rows: list[TrayWatch]) -> list[str]:
+def few_words(found: Watch) -> str:
+    """Trays in which few came and little more will; empty where there are none."""
+    rows = [row for row in found.rows if row.status == FEW]
     if not rows:
-        return []
+        return ""
     said = [f"{row.tray} ({row.lot}): {number(row.filled_now)} of {row.cells}"
             + ("" if row.by_now is None else f", {row.by_now:.0f} usual") for row in rows]  # fmt: skip
-    return [wrapped(f"Few came, and little more will: {'; '.join(said)}. germstats review says why."), ""]
+    return f"Few came, and little more will: {'; '.join(said)}. germstats review says why."
+
+
+def _few(found: Watch) -> list[str]:
+    words = few_words(found)
+    return [wrapped(words), ""] if words else []
 
 
 def _overdue(rows: list[TrayWatch]) -> list[str]:

@@ -8,6 +8,8 @@ import pytest
 from click.testing import CliRunner
 
 from germstats.cli.main import main
+from germstats.records.workbook import write_book
+from tests.page_books import small_tables
 from tests.test_datasets import DATASETS
 
 BOOK = str(DATASETS / "demonstration")
@@ -43,3 +45,15 @@ def test_an_unknown_treatment_is_wrong_use():
     told = CliRunner().invoke(main, ["compare", BOOK, "--treatment", "colour"])
     assert told.exit_code == 2
     assert "one of cover, depth, pretreatment, place" in told.output
+
+
+def test_lots_without_a_species_are_not_pooled_with_one_another(tmp_path):
+    """Trays and checks are enough for a book: a lot whose species is nowhere written down stands for itself."""
+    tables = small_tables()
+    del tables["species"], tables["lots"]
+    chosen = tables["trays"]["lot"].isin(["MOFI-22A", "HECY-22A"]) & (tables["trays"]["season"] == "2026")
+    tables["trays"] = tables["trays"][chosen].assign(cover=lambda t: t["lot"].map({"MOFI-22A": "grit"}).fillna("none"))
+    write_book(tables, tmp_path / "book")
+    told = CliRunner().invoke(main, ["compare", str(tmp_path / "book")])
+    assert told.exit_code == 3, told.output
+    assert "nothing to compare" in told.output and "nan" not in told.output

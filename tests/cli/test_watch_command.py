@@ -90,6 +90,12 @@ def test_before_the_first_check_the_past_alone_speaks():
     assert "No tray of this spring was looked at yet: what follows rests on earlier springs alone." in words
 
 
+def test_without_a_day_the_newest_one_is_taken():
+    told = run("--lot", "HECY-22A")
+    assert told.exit_code == 0, told.output
+    assert "as of 16 July 2026" in told.stdout
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
@@ -99,7 +105,6 @@ def test_before_the_first_check_the_past_alone_speaks():
         (["--on", "2026-04-15", "--lot", "MOFI-24B"], "did you mean MOFI-24A"),
         (["--on", "2026-04-15", "--holding-cost", "-1"], "cannot be below 0"),
         (["--on", "2026-04-15", "--no-pooling"], "leave out --no-pooling"),
-        ([], "--on"),
     ],
 )
 def test_bad_wishes_are_refused_in_words(arguments, said):
