@@ -111,6 +111,9 @@ def fit_spec(options: dict[str, Any]) -> FitSpec:
     from germstats.models.lot_posterior import Scatter
 
     tray_sd, season_sd, spring_ends, no_pooling = (options.pop(name) for name in FIT_OPTIONS)
+    for name, sd in (("--season-sd", season_sd), ("--tray-sd", tray_sd)):
+        if sd is not None and not math.isfinite(sd):
+            raise click.BadParameter(f"{sd} is no scatter; it is a number from 0 to 3", param_hint=name)
     usual = Scatter(season=season_sd)
     return FitSpec(
         scatter=usual if tray_sd is None else replace(usual, tray=tray_sd),

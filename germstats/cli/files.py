@@ -20,7 +20,7 @@ def refuse_place(path: Path, suffixes: tuple[str, ...], force: bool) -> None:
     """
     if path.suffix.lower() not in suffixes:
         raise WrongUseError(f"Name a file ending in {' or '.join(suffixes)}, not {path}.")
-    if path.is_dir():
+    if os.path.isdir(path):  # noqa: PTH112 - unlike Path.is_dir it bears a name that is too long
         raise WrongUseError(f"{path} is a folder; name a file in it.")
     if os.path.lexists(path) and not force:
         raise WrongUseError(f"{path} is there already; choose another place, or overwrite it with --force.")

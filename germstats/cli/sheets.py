@@ -11,6 +11,7 @@ from germstats.cli.common import book_argument, dates_option
 from germstats.cli.files import refuse_place
 from germstats.cli.plan import plan
 from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.records.tables import TABLES
 
 if TYPE_CHECKING:
     from germstats.decisions.next_sowings import NextSowings
@@ -52,6 +53,8 @@ def sheets(
     refuse_place(page, (".html", ".htm"), force)
     if rows is not None:
         refuse_place(rows, (".csv",), force)
+        if book.is_dir() and rows.resolve().parent == book.resolve() and rows.stem.lower() in TABLES:
+            raise WrongUseError(f"{rows} is a table of the book itself; name another file, such as to-sow.csv.")
     from germstats.records.writing import put_files
 
     if not planned:

@@ -114,8 +114,7 @@ def account_of(
     WrongUseError
         No tray is under way on the day asked for.
     """
-    spec, fit_spec = spec or AccountSpec(), fit_spec or FitSpec()
-    missing: dict[str, str] = {}
+    spec, fit_spec, missing = spec or AccountSpec(), fit_spec or FitSpec(), dict[str, str]()
     if spec.on is not None:
         under_way(book, WatchSpec(spec.on), fit_spec)  # refuses a wrong day before the work begins
         book = as_of(book, spec.on)

@@ -20,6 +20,8 @@ FORECAST_LEVEL = 0.90
 HAND_CAP = 4
 """Most seeds per cell of a 72-cell tray that hand sowing and thinning bear; common practice, no source."""
 _MOST_SEEDS = 60
+MOST_SURE = 0.99
+"""Largest chance that a forecast from a few seasons can be asked for; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -49,8 +51,8 @@ class SowingSpec:
     def __post_init__(self) -> None:
         if not 0 < self.target <= 1:
             raise WrongUseError(f"The target is a share of cells above 0 and at most 1, not {self.target:g}.")
-        if not 0 < self.assurance < 1:
-            raise WrongUseError(f"The assurance is a chance between 0 and 1, not {self.assurance:g}.")
+        if not 0 < self.assurance <= MOST_SURE:
+            raise WrongUseError(f"The assurance is a chance above 0 and at most {MOST_SURE}, not {self.assurance:g}.")
         if self.cells is not None and self.cells < 1:
             raise WrongUseError(f"A tray has at least one cell, not {self.cells}.")
         if not 1 <= self.most_seeds <= _MOST_SEEDS:

@@ -8,13 +8,14 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from germstats.errors import WrongUseError
+from germstats.errors import GermstatsError, WrongUseError
 from germstats.records.datapackage import FILE_NAME, describe_book
 from germstats.records.example_rows import EXAMPLE_REMARK, example_rows
+from germstats.records.reading import read_sheets
 from germstats.records.tables import TABLES
 from germstats.records.values import guarded, value_text
 from germstats.records.writing import put_files
@@ -153,12 +154,32 @@ def blank_book(where: str | Path, *, force: bool = False) -> tuple[Path, ...]:
     Raises
     ------
     WrongUseError
-        A file is in the way, or the place cannot be written to.
+        A file is in the way, holds records (which a blank book never replaces), or the place cannot be written to.
     """
     where = Path(where)
+    held = next((path for path in _records_in(where) if path.is_file()), None)
+    if force and held is not None:
+        raise WrongUseError(
+            f"{held} holds records; a blank book never replaces them, forced or not: name another folder"
+        )
     rows = {name: _headings(name) for name in TABLES}
     files = _folder_files(rows, where, None) | {where / BLANK_WORKBOOK: workbook_bytes(rows)}
     return put_files(files, force=force, folder=where)
+
+
+def _records_in(folder: Path) -> Iterator[Path]:
+    """Tables and the workbook of a folder that hold more than headings, or cannot be read."""
+    for path in (folder / f"{name}.csv" for name in TABLES):
+        if path.is_file() and len(path.read_bytes().strip().splitlines()) > 1:
+            yield path
+    book = folder / BLANK_WORKBOOK
+    if book.is_file():
+        try:
+            tables = read_sheets(book).tables.values()
+        except GermstatsError:
+            yield book
+        else:
+            yield from [book] if any(table.rows for table in tables) else []
 
 
 def example_book(where: str | Path, *, force: bool = False) -> Path:

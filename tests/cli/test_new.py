@@ -24,7 +24,7 @@ def test_a_blank_book_and_what_to_do_next(tmp_path: Path) -> None:
 
 
 def test_a_book_in_the_way_is_kept(tmp_path: Path) -> None:
-    (tmp_path / "trays.csv").write_text("tray\nT-1\n")
+    (tmp_path / "trays.csv").write_text("tray\n")
     result = CliRunner().invoke(main, ["new", str(tmp_path)])
     assert result.exit_code == 2
     assert "trays.csv is there already" in result.stderr
@@ -100,3 +100,16 @@ def test_a_page_in_the_way_keeps_the_blank_book_from_being_written_in_part(tmp_p
     result = CliRunner().invoke(main, ["new", str(tmp_path), "--check-page"])
     assert (result.exit_code, [path.name for path in tmp_path.iterdir()]) == (2, ["check-page.html"])
     assert "is there already" in result.stderr
+
+
+def test_a_blank_book_never_replaces_records_even_when_forced(tmp_path: Path) -> None:
+    folder = tmp_path / "book"
+    CliRunner().invoke(main, ["new", str(folder)])
+    trays = folder / "trays.csv"
+    trays.write_text(trays.read_text() + "T-1,2026,A-1,2025-12-01,6,12,2\n")
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    for more in ([], ["--check-page"], ["--example"]):
+        told = CliRunner().invoke(main, ["new", str(folder), "--force", *more])
+        assert told.exit_code == 2
+        assert "never replaces them" in told.stderr
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before

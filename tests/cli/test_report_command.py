@@ -43,6 +43,9 @@ def test_writes_the_page_and_the_figures_and_says_where(book, tmp_path):
         (("--on", "soon"), "is no day such as 2026-04-15"),
         (("--target", "90"), "The target is a share"),
         (("--assurance", "1"), "The assurance is a chance"),
+        (("--assurance", ".9999"), "at most 0.99"),
+        (("--season-sd", "nan"), "is no scatter"),
+        (("--tray-sd", "nan"), "is no scatter"),
         (("--order-assurance", "2"), "The assurance of an order"),
     ],
 )
