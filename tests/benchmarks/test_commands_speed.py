@@ -1,10 +1,16 @@
-"""`sow` and `plan` on the demonstration answer in under five seconds after imports."""
+"""`sow` and `plan` on the demonstration answer in under five seconds after imports, on a machine at rest.
+
+Machines are noisy: the same command took from 3.9 to 5.4 CPU seconds here within one day. So each run is timed beside a
+fixed piece of work of the same kind (numpy on small arrays), which took one second where `sow` took 3.9.
+"""
 
 from __future__ import annotations
 
 import statistics
 import time
+from collections.abc import Callable
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -13,16 +19,36 @@ from tests.test_datasets import DATASETS
 
 pytestmark = pytest.mark.slow
 
+BAR = 5.0  # seconds, where the fixed work takes one
+ROUNDS = 81_000
+
+
+def fixed_work() -> None:
+    """One second on the machine at rest: calls, small arrays that come and go, plain Python between them."""
+    places = np.arange(600) % 60
+    told: dict[int, float] = {}
+    for k in range(ROUNDS):
+        values = np.where(places > k % 60, 0.5, 0.25) + np.linspace(0.0, 0.1, 600)
+        sums = np.bincount(places, weights=np.log(values), minlength=60)
+        told[k % 97] = float(sums.max()) + sum(float(one) for one in sums[:20])
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """CPU seconds of this program alone, which runs on one thread."""
+    began = time.process_time()
+    work()
+    return time.process_time() - began
+
 
 @pytest.mark.parametrize("command", ["sow", "plan"])
 def test_answers_in_five_seconds(command):
-    def seconds() -> float:
-        began = time.process_time()  # of this program alone, on one thread: what else the machine does is not timed
+    def answer() -> None:
         told = CliRunner().invoke(main, [command, str(DATASETS / "demonstration")])
         assert told.exit_code == 0, told.output
-        return time.process_time() - began
 
-    seconds()  # imports
-    took = statistics.median(seconds() for _ in range(5))
-    print(f"{command}: {took:.2f} s")
-    assert took < 5.0
+    answer()  # imports
+    rounds = [(seconds(fixed_work), seconds(answer)) for _ in range(5)]
+    took = statistics.median(own for _, own in rounds)
+    ratio = statistics.median(own / fixed for fixed, own in rounds)
+    print(f"{command}: {took:.2f} CPU s, {ratio:.2f} times the fixed work")
+    assert ratio < BAR
