@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -238,20 +238,16 @@ def _columns(trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str
 def _parts(
     patterns: Patterns, lots: tuple[LotRecords, ...], laws: dict[str, tuple[str, Origin]], order: Index
 ) -> tuple[Part, ...]:
-    """Trays whose time has a law of one family, compiled together; a clock that starts at sowing is one of shift 0."""
+    """Trays that share a law, compiled together."""
     place = np.empty(len(order), dtype=np.int64)
     place[order] = np.arange(len(order))
     parts = []
-    for family in dict.fromkeys(family for family, _ in laws.values()):
-        members = [lot for lot in lots if laws[lot.group][0] == family]
+    for law in dict.fromkeys(laws.values()):
+        members = [lot for lot in lots if laws[lot.group] == law]
         codes = np.sort(np.concatenate([lot.codes for lot in members]))
         untimed = [lot.codes for lot in members if not lot.timed]
         data = compile_patterns(patterns, codes)
         if untimed:
             data = taken_as_final(data, np.flatnonzero(np.isin(codes, np.concatenate(untimed))))
-        from_sowing = [lot.codes for lot in members if laws[lot.group][1] == "sowing"]
-        if from_sowing:
-            early = np.isin(codes, np.concatenate(from_sowing))
-            data = replace(data, origin_days=np.where(early, 0.0, data.origin_days))
-        parts.append(Part(place[codes], data, FAMILIES[family], "1 February"))
+        parts.append(Part(place[codes], data, FAMILIES[law[0]], law[1]))
     return tuple(parts)
