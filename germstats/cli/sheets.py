@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from germstats.cli.common import book_argument, dates_option
-from germstats.cli.files import refuse_place
+from germstats.cli.files import PAGE, refuse_place
 from germstats.cli.plan import plan
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.records.tables import TABLES
@@ -43,6 +43,8 @@ def sheets(
 
     --lot picks trays of any sheet; other settings of the plan, such as --assurance, bear on what is to be sown.
     """
+    from germstats.records.writing import put_files
+
     page = page or Path(f"{kind}-sheet.html")
     planned = kind == "sowing" or to_come
     if to_come and kind != "labels":
@@ -50,13 +52,11 @@ def sheets(
                             "yet sown have nothing to check.")  # fmt: skip
     if rows is not None and not planned:
         raise WrongUseError("--trays writes trays to be sown; ask for them with --kind sowing or --kind labels --next.")
-    refuse_place(page, (".html", ".htm"), force)
+    refuse_place(page, PAGE, force)
     if rows is not None:
         refuse_place(rows, (".csv",), force)
         if book.is_dir() and rows.resolve().parent == book.resolve() and rows.stem.lower() in TABLES:
             raise WrongUseError(f"{rows} is a table of the book itself; name another file, such as to-sow.csv.")
-    from germstats.records.writing import put_files
-
     if not planned:
         text, number = _season_page(book, dates, kind, (season, settings["lots"]))
         told = f"{number} trays"

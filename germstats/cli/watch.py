@@ -36,7 +36,6 @@ def watch(book: Path, dates: str | None, as_json: bool, **options: Any) -> None:
     """Say of every tray of BOOK under way what is still to come, which are overdue, and what to do with them."""
     from germstats.decisions.waiting import watch as watch_book
     from germstats.decisions.waiting_spec import WatchSpec
-    from germstats.errors import NotEnoughRecordsError
     from germstats.records.subsets import newest_day
     from germstats.reports.watch_text import watch_text
 
@@ -45,8 +44,6 @@ def watch(book: Path, dates: str | None, as_json: bool, **options: Any) -> None:
     progress("reading the records")
     records = opened(book, dates)
     options["on"] = options["on"] if options["on"] is not None else newest_day(records)
-    if options["on"] is None:
-        raise NotEnoughRecordsError("No day of a check or of a sowing is known: enter trays first.")
     found = watch_book(records, WatchSpec(**options), how, progress)
     if as_json:
         print_json(found.as_record())

@@ -153,8 +153,6 @@ _WORDS = {"plan": "planning the orders", "covers": "comparing covers", "watch": 
 def _watched(book: RecordBook, on: pd.Timestamp | None, fit_spec: FitSpec) -> Watch:
     """The spring on the day asked for; on the newest day of the book it may be over, which is no mistake."""
     day = on if on is not None else newest_day(book)
-    if day is None:
-        raise NotEnoughRecordsError("No day of a check or of a sowing is known.")
     try:
         return watch(book, WatchSpec(day), fit_spec)
     except WrongUseError as refused:

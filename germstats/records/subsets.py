@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from germstats.errors import NotEnoughRecordsError
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns
 
@@ -21,10 +22,18 @@ def last_look(book: RecordBook) -> pd.Timestamp | None:
     return max((day for day in looks if not pd.isna(day)), default=None)
 
 
-def newest_day(book: RecordBook) -> pd.Timestamp | None:
-    """Day of the newest check or sowing; None where no day is known."""
-    days = [last_look(book), book.tables["trays"]["sown_on"].max()]
-    return max((day for day in days if not pd.isna(day)), default=None)
+def newest_day(book: RecordBook) -> pd.Timestamp:
+    """Day of the newest check or sowing.
+
+    Raises
+    ------
+    NotEnoughRecordsError
+        No such day is known.
+    """
+    days = [day for day in (last_look(book), book.tables["trays"]["sown_on"].max()) if not pd.isna(day)]
+    if not days:
+        raise NotEnoughRecordsError("No day of a check or of a sowing is known: enter trays first.")
+    return max(days)
 
 
 def as_of(book: RecordBook, on: pd.Timestamp) -> RecordBook:

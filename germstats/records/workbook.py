@@ -157,8 +157,7 @@ def blank_book(where: str | Path, *, force: bool = False) -> tuple[Path, ...]:
         A file is in the way, holds records (which a blank book never replaces), or the place cannot be written to.
     """
     where = Path(where)
-    held = next((path for path in _records_in(where) if path.is_file()), None)
-    if force and held is not None:
+    if force and (held := next(_records_in(where), None)):
         raise WrongUseError(
             f"{held} holds records; a blank book never replaces them, forced or not: name another folder"
         )
