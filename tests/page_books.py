@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import datetime
+from dataclasses import replace
 from functools import cache
 
+import numpy as np
 import pandas as pd
 
+from germstats.decisions.comparison import CANNOT_TELL
+from germstats.decisions.order_plan import OrderSpec
+from germstats.decisions.orders import plan_orders
 from germstats.decisions.season_account import AccountSpec, SeasonAccount, account_of
 from germstats.records.book import RecordBook, read_book
 from germstats.records.workbook import write_book
@@ -58,6 +63,34 @@ def hostile_account() -> SeasonAccount:
 
     with tempfile.TemporaryDirectory() as folder:
         return account_of(small_book(Path(folder), renamed=True), AccountSpec(on=pd.Timestamp(2026, 4, 26)))
+
+
+@cache
+def ended_account() -> SeasonAccount:
+    """What the page of the same book, names as they were, tells when its last spring is over."""
+    import tempfile
+    from pathlib import Path
+
+    with tempfile.TemporaryDirectory() as folder:
+        return account_of(small_book(Path(folder)), AccountSpec(past=False))
+
+
+def few_seeds(account: SeasonAccount, seeds: int) -> SeasonAccount:
+    """The account with so few seeds of every lot of HECY in store."""
+    lots = account.book.tables["lots"]
+    mine = (lots["species"] == "HECY").to_numpy()
+    short = lots.assign(seeds_left=lots["seeds_left"].astype("Float64").mask(mine, seeds),
+                        grams_left=lots["grams_left"].mask(mine, np.nan))  # fmt: skip
+    book = replace(account.book, tables={**account.book.tables, "lots": short})
+    return replace(account, book=book, plan=plan_orders(account.fit, book, OrderSpec()))
+
+
+def undecided(account: SeasonAccount, species: str = "MOFI", more: int = 11) -> SeasonAccount:
+    """The account with the covers of a species not told apart."""
+    assert account.covers is not None
+    rows = tuple(replace(row, verdict=CANNOT_TELL, more_trays=more) if row.species == species else row
+                 for row in account.covers.rows)  # fmt: skip
+    return replace(account, covers=replace(account.covers, rows=rows))
 
 
 @cache

@@ -2,7 +2,8 @@
 
 Bars from the design, on its definition of detectable: the right cause likely or possible in 85 %, likely in 65 %; a
 wrong cause likely in at most 5 % of lots called poor; healthy lots called poor in at most 5 %; of two causes both stand
-in 75 %. A small run can refute a bar only by more than its own error: three standard errors are allowed on top.
+in 75 %. They are held with weather written down and without. A small run can refute a bar only by more than its own
+error: three standard errors are allowed on top.
 """
 
 from __future__ import annotations
@@ -23,9 +24,9 @@ def study():
     return load_study("lot_reviews")
 
 
-def row(causes=(), detectable=(), verdict="poor", decoys=(), **standing):
+def row(causes=(), detectable=(), verdict="poor", decoys=(), visible=True, **standing):
     return {"causes": list(causes), "detectable": list(detectable), "decoys": list(decoys), "verdict": verdict,
-            "standing": standing, "readings": [("lot_seen", "low")]}  # fmt: skip
+            "visible": visible, "standing": standing, "readings": [("lot_seen", "low")]}  # fmt: skip
 
 
 def test_figures_by_hand(study):
@@ -34,16 +35,18 @@ def test_figures_by_hand(study):
         row(["mouse"], ["mouse"], mouse="unlikely", tray="likely"), row(["dry"], [], verdict="as expected"),
         row(verdict="as expected"), row(damp="likely"), row(["unfinished"], ["unfinished"], verdict="not over yet"),
         row(["seed", "tray"], ["seed", "tray"], seed="likely", tray="possible"),
+        row(["chill", "mouse"], ["chill", "mouse"], visible=False, chill="likely"),
     ])  # fmt: skip
     found = study.figures(rows)
     assert found["right cause likely or possible"][:2] == (0.75, 4)  # not the mouse
     assert found["right cause likely"][:2] == (0.5, 4)
     assert found["wrong cause likely, of lots called poor"][:2] == (
-        0.4,
-        5,
+        pytest.approx(2 / 6, abs=1e-12),
+        6,
     )  # tray beside seed; damp beside nothing
     assert found["healthy called poor"][:2] == (0.5, 2)
-    assert found["two causes: both stand"][:2] == (1.0, 1)
+    assert found["two causes: both stand"][:2] == (0.5, 2)
+    assert found["two causes: both stand, neither hiding the other"][:2] == (1.0, 1)  # an eaten block of nothing
 
 
 def test_sizes_have_the_signs_they_were_given(study):
@@ -56,17 +59,24 @@ def test_sizes_have_the_signs_they_were_given(study):
         rows.append({**row(["seed"] if seed else ["tray"]), "readings": [("test", "low")] if low else []})
     sizes = study.fit_sizes(pd.DataFrame(rows), rules)
     assert sizes["seed"]["test", "low"] >= 3  # odds 4 against 1 / 9: 36 times, five doublings, a little held back
+    for cause, own in sizes.items():
+        stated = {**rules.points[cause], ("start", ""): rules.causes[cause].start}
+        assert all(abs(size - stated[key]) <= 3 for key, size in own.items())
     assert all(np.sign(size) in (0, np.sign(rules.points["seed"][key])) for key, size in sizes["seed"].items()
                if key[0] != "start")  # fmt: skip
 
 
+@pytest.fixture(scope="module", params=[True, False], ids=["weather", "no weather"])
+def found(request, fresh, study):
+    """Figures of fresh nurseries, scatter as assumed, with weather and without."""
+    return study.figures(fresh[fresh["weather"] == request.param])
+
+
 @pytest.fixture(scope="module")
-def found(study):
-    """Figures of fresh nurseries, scatter as assumed."""
+def fresh(study):
     names = [name for name, one in study.SET_UPS.items() if one.scatter == "assumed"]
-    rows = pd.DataFrame([{"set_up": name, "nursery": k, **one} for name in names for k in range(100, 100 + NURSERIES)
+    return pd.DataFrame([{"set_up": name, "nursery": k, **one} for name in names for k in range(100, 100 + NURSERIES)
                          for one in study.nursery_rows(name, k)])  # fmt: skip
-    return study.figures(rows)
 
 
 def held(found, name, low, high):
@@ -84,9 +94,13 @@ def test_healthy_lots_are_left_alone_and_wrong_causes_are_rare(found):
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(reason="measured .79 (bar .85); of two causes both stand in .32 (bar .75)", strict=False)
 def test_right_causes_stand(found):
-    assert found["right cause likely or possible"][0] >= 0.85
+    held(found, "right cause likely or possible", 0.85, 1.0)
+
+
+@pytest.mark.slow
+@pytest.mark.xfail(reason="measured .58 with weather, .53 without (bar .75)", strict=False)
+def test_two_causes_both_stand(found):
     assert found["two causes: both stand"][0] >= 0.75
 
 

@@ -9,6 +9,10 @@ Rows go to `output/studies/lot_reviews.jsonl` as they are made; a second run goe
 number is invented; draws are seeded by set-up and nursery. `--fit` uses nurseries of even number only, and says how the
 sizes it finds and those of the package do on the odd ones; it changes nothing.
 
+Every lot is judged twice, with weather written down and without: the weather tells how many weeks of cold there were,
+within a week or two, and in one winter of ten says far too few. A short winter that hurt nobody, since the species
+needs little, and one that only looks short are decoys.
+
 Judged by the truth alone (`germstats.simulation.failures_truth`): a cause is *detectable* where records like these can
 show it. A planted mouse, wash-out or drying is also "something happened to one tray", which is then no wrong cause.
 """
@@ -26,7 +30,7 @@ import pandas as pd
 from resumable import lines, run
 from scipy.optimize import minimize
 
-from germstats.decisions.lot_file import SeedTest
+from germstats.decisions.lot_file import LotFile, SeedTest
 from germstats.decisions.poor_lots import NOT_OVER, POOR, judge
 from germstats.decisions.review_gather import Gathered, LotFacts, SownTray, fit_sound, lot_file, usual_tests
 from germstats.decisions.review_maps import hit_trays
@@ -34,16 +38,19 @@ from germstats.decisions.review_records import TrayRecord, usual_of
 from germstats.decisions.review_rules import Rules, load_rules
 from germstats.decisions.review_scoring import KINDS_OF_TRAY, score
 from germstats.models.emergence import FitSpec
+from germstats.models.forecast import empty_share
 from germstats.models.threads import one_thread
 from germstats.records.seeds import SowingRate
 from germstats.records.sown import treatment_label
 from germstats.simulation.failures import FailedNursery, simulate_failures
 from germstats.simulation.failures_trays import TrayFacts
+from germstats.simulation.failures_truth import LotTruth
 from germstats.simulation.failures_world import CAUSES, FailureSpec
 
 RESULTS = Path(__file__).parent / "results"
 CELLS, ORIGIN = 72, 60.0
 STANDS = ("likely", "possible")
+_FARTHEST, _PULL = 3, 3.0  # points that a fitted size may lie from the package's, and the pull towards it
 
 
 @dataclass(frozen=True)
@@ -86,7 +93,7 @@ def gathered_of(made: FailedNursery, rules: Rules, known: bool) -> Gathered:
     chill = dict(zip(made.species["species"], made.species["chill_weeks"], strict=True))
     light = dict(zip(made.species["species"], made.species["light"] == "needs", strict=True))
     facts = list(made.trays.values())
-    trays = tuple(_sown(one, chill, rules, made.patterns.trays["season"].min()) for one in facts)
+    trays = tuple(_sown(one, chill, rules, made) for one in facts)
     records = {one.plan.tray: _record(one) for one in facts}
     species = {one.tray: one.species for one in trays}
     usual = usual_of(records, species)
@@ -101,18 +108,18 @@ def gathered_of(made: FailedNursery, rules: Rules, known: bool) -> Gathered:
     return Gathered(fit, made.patterns, trays, records, lots, usual_tests(usual, tested, fit))
 
 
-def _sown(one: TrayFacts, chill: dict[str, float], rules: Rules, first_year: int) -> SownTray:
+def _sown(one: TrayFacts, chill: dict[str, float], rules: Rules, made: FailedNursery) -> SownTray:
     plan = one.plan
     treatment: dict[str, str | float] = {"cover": plan.cover}
     if np.isfinite(plan.depth_mm):
         treatment["cover_depth_mm"] = plan.depth_mm
-    need = float(chill[plan.species])
+    need, season = float(chill[plan.species]), made.season - made.spec.seasons + 1 + plan.season
     return SownTray(
-        tray=plan.tray, lot=plan.lot, species=plan.species, season=int(first_year) + plan.season,
+        tray=plan.tray, lot=plan.lot, species=plan.species, season=season,
         label=treatment_label(treatment), cover=plan.cover, place="",
         deep=plan.depth_mm > rules.limits["deep_mm"] or (plan.cover == "sand" and not np.isfinite(plan.depth_mm)),
-        rate=SowingRate("counted", (plan.seeds,), float(plan.seeds)), chill=need if need > 0 else None,
-        origin_days=ORIGIN,
+        rate=SowingRate("counted", (plan.seeds,), float(plan.seeds)), chill=need if need > 0 else 0.0,
+        origin_days=ORIGIN, cold=made.cold[season],
     )  # fmt: skip
 
 
@@ -121,7 +128,7 @@ def _record(one: TrayFacts) -> TrayRecord:
     return TrayRecord(
         cells=CELLS, filled=one.filled, last_day=ORIGIN + one.plan.checks[-1], seen_map=one.seen_map, lost=one.lost,
         ever=one.ever, by_cell=one.emerged is not None, falls=one.falls, sudden=one.sudden, happened=one.events,
-        cut_short="", mice="rodent" in one.events or "mouse" in noted or "mice" in noted,
+        cut_short="", mice="rodent" in one.events or "mouse" in noted or "mice" in noted, at_once=one.at_once,
     )  # fmt: skip
 
 
@@ -129,18 +136,38 @@ def nursery_rows(name: str, number: int) -> list[dict[str, object]]:
     """Every lot of one nursery: what was planted, and what the review says."""
     setup, rules = SET_UPS[name], load_rules()
     made = simulate_failures(setup.spec, zlib.crc32(name.encode()) % 10**6 * 1000 + number)
-    rows = []
+    rows: list[dict[str, object]] = []
     with one_thread():
         gathered = gathered_of(made, rules, setup.known)
         for truth in made.truth:
-            found = judge(lot_file(gathered, truth.lot, made.season), rules)
-            readings = [(row.evidence, row.reading) for row in found.evidence if row.reading]
-            rows.append({
-                "causes": truth.causes, "detectable": truth.detectable, "decoys": truth.decoys,
-                "verdict": found.verdict, "standing": {one.cause: one.standing for one in found.causes},
-                "readings": readings,
-            })  # fmt: skip
+            file = lot_file(gathered, truth.lot, made.season)
+            rows += [_row(made, truth, file, rules), _row(made, truth, _without_weather(file), rules)]
     return rows
+
+
+def _row(made: FailedNursery, truth: LotTruth, file: LotFile, rules: Rules) -> dict[str, object]:
+    found, weather = judge(file, rules), file.cold.got is not None
+    winters = [f"{made.winter} winter"] if weather and made.winter != "ordinary" and "chill" not in truth.causes else []
+    return {
+        "causes": truth.causes, "detectable": truth.detectable, "decoys": [*truth.decoys, *winters], "weather": weather,
+        "visible": _visible(truth, made), "verdict": found.verdict,
+        "standing": {one.cause: one.standing for one in found.causes},
+        "readings": [(row.evidence, row.reading) for row in found.evidence if row.reading],
+    }  # fmt: skip
+
+
+def _visible(truth: LotTruth, made: FailedNursery) -> bool:
+    """Whether what befell the whole lot left half of its cells filled, so that a bare block or tray stands out."""
+    seeds = made.spec.seeds
+    rate = SowingRate("counted", (seeds,), float(seeds))
+    return 1 - float(empty_share(np.array([truth.real_share]), np.array([made.spec.world.rho]), rate)[0]) >= 0.5
+
+
+def _without_weather(file: LotFile) -> LotFile:
+    """The file of a book in which no weather is written down."""
+    bare = replace(file, cold=replace(file.cold, got=None, usual=None), other_winters=None)
+    vars(bare)["blocks"] = file.blocks  # the same maps: not scanned again
+    return bare
 
 
 # %% [markdown]
@@ -176,6 +203,11 @@ def stands(row: pd.Series, cause: str, how: tuple[str, ...] = STANDS) -> bool:
     return row["standing"].get(cause) in how
 
 
+def shown_together(row: pd.Series) -> bool:
+    """Whether neither of two causes hides the other: a bare block, ring or tray needs full cells around it."""
+    return bool(row["visible"]) or not set(row["causes"]) & {"tray", *KINDS_OF_TRAY}
+
+
 def wrong(row: pd.Series) -> list[str]:
     """Causes called likely that were not planted."""
     allowed = set(row["causes"]) | ({"tray"} if KINDS_OF_TRAY & set(row["causes"]) else set())
@@ -193,6 +225,7 @@ def figures(rows: pd.DataFrame) -> dict[str, tuple[float, int, str]]:
     healthy = rows[rows["causes"].map(len) == 0]
     two = rows[(rows["causes"].map(len) == 2) & (rows["detectable"].map(len) == 2)]
     both = [all(stands(row, name) for name in row["causes"]) for _, row in two.iterrows()]
+    clear = [hit for hit, (_, row) in zip(both, two.iterrows(), strict=True) if shown_together(row)]
     mistaken = [bool(wrong(row)) for _, row in poor.iterrows()]
     told = {
         "right cause likely or possible": (right, ">= .85"),
@@ -200,6 +233,7 @@ def figures(rows: pd.DataFrame) -> dict[str, tuple[float, int, str]]:
         "wrong cause likely, of lots called poor": (mistaken, "<= .05"),
         "healthy called poor": (list(healthy["verdict"] == POOR), "<= .05"),
         "two causes: both stand": (both, ">= .75"),
+        "two causes: both stand, neither hiding the other": (clear, ""),
         "cannot tell, of lots called poor": ([row["standing"] and "likely" not in row["standing"].values()
                                               for _, row in poor.iterrows()], ""),
     }  # fmt: skip
@@ -212,18 +246,19 @@ def figures(rows: pd.DataFrame) -> dict[str, tuple[float, int, str]]:
 
 
 def bars(rows: pd.DataFrame) -> pd.DataFrame:
-    """Figures by scatter of trays."""
+    """Figures by scatter of trays, with weather and without."""
     table = []
-    for scatter, part in rows.groupby("scatter", sort=False):
+    for (scatter, weather), part in rows.groupby(["scatter", "weather"], sort=False):
         for name, (value, of, bar) in figures(part).items():
             error = np.sqrt(value * (1 - value) / of) if of else np.nan
-            table.append({"scatter": scatter, "what": name, "measured": value, "se": error, "lots": of, "bar": bar})
+            table.append({"scatter": scatter, "weather": "written down" if weather else "none", "what": name,
+                          "measured": value, "se": error, "lots": of, "bar": bar})  # fmt: skip
     return pd.DataFrame(table).round(4)
 
 
 def confusion(rows: pd.DataFrame) -> pd.DataFrame:
-    """Lots by what was planted and what they are called; scatter as assumed, one cause or none."""
-    part = rows[(rows["scatter"] == "assumed") & (rows["causes"].map(len) < 2)]
+    """Lots by what was planted and what they are called; scatter as assumed, one cause or none, no weather."""
+    part = rows[(rows["scatter"] == "assumed") & (rows["causes"].map(len) < 2) & ~rows["weather"].astype(bool)]
     planted = part["causes"].map(lambda causes: causes[0] if causes else "none")
     shown = [("can" if row["detectable"] else "cannot") if row["causes"] else "" for _, row in part.iterrows()]
     return pd.crosstab([planted.rename("planted"), pd.Series(shown, index=part.index, name="be shown")],
@@ -239,7 +274,9 @@ def _called(row: pd.Series) -> str:
 
 
 # %% [markdown]
-# Sizes of the points: one logistic regression a cause, signs held, one point a doubling of the odds.
+# Sizes of the points: one logistic regression a cause, one point a doubling of the odds. Signs are held, and sizes are
+# drawn towards those of the package and stay within three points of them: a few hundred lots would else give rare
+# readings any size.
 
 
 # %%
@@ -251,19 +288,21 @@ def fit_sizes(rows: pd.DataFrame, rules: Rules) -> dict[str, dict[tuple[str, str
         keys = list(rules.points[cause])
         design = np.array([[1.0, *((key in row) for key in keys)] for row in poor["readings"]], dtype=float)
         planted = np.array([cause in causes for causes in poor["causes"]], dtype=float)
-        signs = [np.sign(rules.points[cause][key]) for key in keys]
-        limits = [(None, None), *((0, None) if sign > 0 else (None, 0) for sign in signs)]
-        best = minimize(_loss, np.zeros(design.shape[1]), (design, planted), jac=True, method="L-BFGS-B", bounds=limits)
+        held = np.log(2) * np.array([rules.causes[cause].start, *(rules.points[cause][key] for key in keys)], float)
+        far = _FARTHEST * np.log(2)
+        limits = [(held[0] - far, held[0] + far), *((max(size - far, 0), size + far) if size > 0 else
+                                                    (size - far, min(size + far, 0)) for size in held[1:])]  # fmt: skip
+        best = minimize(_loss, held, (design, planted, held), jac=True, method="L-BFGS-B", bounds=limits)
         sizes = np.rint(best.x / np.log(2)).astype(int)
         found[cause] = dict(zip([("start", ""), *keys], (int(size) for size in sizes), strict=True))
     return found
 
 
-def _loss(beta: np.ndarray, design: np.ndarray, planted: np.ndarray) -> tuple[float, np.ndarray]:
-    """Minus the logistic log-likelihood with a slight ridge, and its gradient."""
-    eta = design @ beta
-    gradient = design.T @ (1 / (1 + np.exp(-eta)) - planted) + 0.2 * np.r_[0.0, beta[1:]]
-    return float(np.logaddexp(0, eta).sum() - planted @ eta + 0.1 * (beta[1:] ** 2).sum()), gradient
+def _loss(beta: np.ndarray, design: np.ndarray, planted: np.ndarray, held: np.ndarray) -> tuple[float, np.ndarray]:
+    """Minus the logistic log-likelihood with a pull towards the sizes held, and its gradient."""
+    eta, away = design @ beta, beta - held
+    gradient = design.T @ (1 / (1 + np.exp(-eta)) - planted) + _PULL * away
+    return float(np.logaddexp(0, eta).sum() - planted @ eta + _PULL / 2 * away @ away), gradient
 
 
 def with_sizes(rules: Rules, sizes: dict[str, dict[tuple[str, str], int]]) -> Rules:

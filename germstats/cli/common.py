@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 import math
+import os
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -11,11 +14,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from germstats.records.suggesting import shorten
+
 if TYPE_CHECKING:
     from germstats.models.emergence import EmergenceFit, FitSpec
     from germstats.records.book import RecordBook
 
 Command = Callable[..., Any]
+
+_ISO_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 
 class _Day(click.ParamType[Any]):
@@ -29,24 +36,49 @@ class _Day(click.ParamType[Any]):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Take an ISO date and nothing else."""
-        import datetime
-
         import pandas as pd
 
         if isinstance(value, pd.Timestamp):
             return value
+        day = _iso_day(value)
+        if day is None:
+            self.fail(f"{value!r} is no day such as 2026-04-15: write year-month-day, with its hyphens", param, ctx)
+        return pd.Timestamp(day)
+
+
+def _iso_day(text: str) -> datetime.date | None:
+    """The day a text such as 2026-04-15 names; None for every other form, short ones that Python would read too."""
+    from germstats.records.parsing import day_of
+
+    return day_of(*map(int, text.split("-"))) if _ISO_DAY.fullmatch(text) else None
+
+
+class _Place(click.Path):
+    """A file or folder; a name that none can have is refused before anything is read or done."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Take any name that a file or folder could have here."""
+        if not str(value).strip():
+            self.fail("the name is empty; name a file or folder", param, ctx)
         try:
-            return pd.Timestamp(datetime.date.fromisoformat(value))
-        except ValueError:
-            self.fail(f"{value!r} is no day such as 2026-04-15", param, ctx)
+            os.lstat(value)
+        except (FileNotFoundError, NotADirectoryError, PermissionError):
+            pass  # such a name is possible; whoever uses it says what is wrong with the place
+        except (OSError, ValueError) as error:
+            why = getattr(error, "strerror", None) or str(error)
+            self.fail(f"no file can be called {shorten(str(value))!r}: {why}; choose another name", param, ctx)
+        return super().convert(value, param, ctx)
 
 
-DAY = _Day()
+DAY, PLACE = _Day(), _Place()
 
 
 def book_argument(command: Command) -> Command:
     """Add the argument BOOK: a folder of CSV files or a workbook."""
-    return click.argument("book", type=click.Path(path_type=Path))(command)
+    return click.argument("book", type=PLACE)(command)
 
 
 def dates_option(command: Command) -> Command:
@@ -143,12 +175,9 @@ def opened(book: Path, dates: str | None) -> RecordBook:
 
 
 def _month_day(text: str) -> tuple[int, int]:
-    import datetime
-
-    try:
-        day = datetime.date.fromisoformat(f"2001-{text}")
-    except ValueError:
-        raise click.BadParameter(f"{text!r} is no month and day such as 07-31", param_hint="--spring-ends") from None
+    day = _iso_day(f"2001-{text}")
+    if day is None:
+        raise click.BadParameter(f"{text!r} is no month and day such as 07-31", param_hint="--spring-ends")
     return day.month, day.day
 
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from germstats.cli.common import book_argument
+from germstats.cli.common import PLACE, book_argument
+from germstats.records.suggesting import some_of
 
 if TYPE_CHECKING:
     from germstats.records.copying import Copied
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @book_argument
-@click.argument("out", type=click.Path(path_type=Path))
+@click.argument("out", type=PLACE)
 @click.option("--force", is_flag=True, help="Overwrite a record book that is there.")
 def copy(book: Path, out: Path, force: bool) -> None:
     """Copy BOOK to OUT: a workbook where OUT ends in .xlsx, else a folder of CSV files.
@@ -44,7 +45,7 @@ def _said(copied: Copied, book: Path, out: Path) -> str:
     if dates := copied.settings.get("dates"):
         lines.append(f"It remembers that dates such as 04/05/2024 are read {dates}.")
     if copied.left_behind:
-        lines.append(f"Left behind, since no table of a record book is called so: {', '.join(copied.left_behind)}.")
+        lines.append(f"Left behind, since no table of a record book is called so: {some_of(copied.left_behind)}.")
     lines += ["Write in one of the two from now on, not in both. See that it is read the same:",
               f"  germstats check {shlex.quote(str(out))}"]  # fmt: skip
     return "\n".join(lines)

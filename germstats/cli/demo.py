@@ -7,9 +7,11 @@ from pathlib import Path
 
 import click
 
+from germstats.cli.common import PLACE
+
 
 @click.command()
-@click.argument("folder", metavar="[DIR]", default="demonstration", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="[DIR]", default="demonstration", type=PLACE)
 @click.option("--force", is_flag=True, help="Overwrite a record book that is there.")
 @click.option("--seed", type=click.IntRange(min=0), help="Any whole number: draws another nursery of the same kind.")
 def demo(folder: Path, force: bool, seed: int | None) -> None:

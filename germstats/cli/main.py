@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import importlib
+import sys
 import warnings
 from typing import Any
 
@@ -37,6 +38,13 @@ INTERRUPTED = 130  # the exit code shells give a program stopped by Ctrl-C
 
 class LazyGroup(click.Group):
     """A group that knows its commands by name and imports one when it is called."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        """Run, but not where a script that calls this without a guard is imported anew by a process it began itself."""
+        processes = sys.modules.get("multiprocessing.process")
+        if processes is not None and getattr(processes.current_process(), "_inheriting", False):
+            return None  # the first process runs the command; this one is begun for a part of its work
+        return super().main(*args, **kwargs)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Return the names of all commands."""
@@ -89,10 +97,11 @@ def _show_warning(
     file: object = None,
     line: str | None = None,
 ) -> None:
-    """Show the package's own warnings as a sentence; others keep their place in the code, for a bug report."""
-    own = issubclass(category, GermstatsWarning)
-    text = f"note: {message}" if own else warnings.formatwarning(message, category, filename, lineno, line).rstrip()
-    click.echo(text, err=True)
+    """Show the package's own warnings as a sentence; a library's only where Python was told to warn (``-W``)."""
+    if issubclass(category, GermstatsWarning):
+        click.echo(f"note: {message}", err=True)
+    elif sys.warnoptions:
+        click.echo(warnings.formatwarning(message, category, filename, lineno, line).rstrip(), err=True)
 
 
 @click.group(

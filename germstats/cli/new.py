@@ -6,19 +6,19 @@ from pathlib import Path
 
 import click
 
-from germstats.cli.common import dates_option
+from germstats.cli.common import PLACE, dates_option
 from germstats.cli.files import PAGE, refuse_place
 from germstats.errors import WrongUseError
 
 
 @click.command()
-@click.argument("folder", metavar="[DIR]", required=False, type=click.Path(path_type=Path))
+@click.argument("folder", metavar="[DIR]", required=False, type=PLACE)
 @click.option("--example", is_flag=True, help="Put a workbook of invented records beside it, to look at.")
 @click.option("--check-page", "paged", is_flag=True, help="Write a page to note checks on a phone.")
-@click.option("--for", "book", metavar="BOOK", type=click.Path(path_type=Path),
+@click.option("--for", "book", metavar="BOOK", type=PLACE,
               help="Put the trays of this book on the page; then leave DIR out.")  # fmt: skip
 @click.option("--season", type=int, help="First spring of the trays on the page; by default the book's latest.")
-@click.option("-o", "--output", "page", type=click.Path(path_type=Path), metavar="FILE.html",
+@click.option("-o", "--output", "page", type=PLACE, metavar="FILE.html",
               help="Where to write the page; by default check-page.html in DIR, else in this folder.")  # fmt: skip
 @dates_option
 @click.option("--force", is_flag=True, help="Overwrite what is there.")
@@ -51,13 +51,11 @@ def new(
             click.echo(f"Invented records, to look at only, are in {example_book(folder, force=force)}.")
     if paged:
         from germstats.cli.common import opened
-        from germstats.records.reading import read_sheets
         from germstats.records.writing import put_files
         from germstats.reports.check_page import check_page
         from germstats.reports.new_text import check_page_text
 
-        tables = {} if book is None else read_sheets(book, dates).tables
-        headers = {name: sheet.header for name, sheet in tables.items()}
-        made = check_page(None if book is None else opened(book, dates), season, headers)
+        records = None if book is None else opened(book, dates)
+        made = check_page(records, season, {} if records is None else records.headings)
         put_files({place: made.html.encode()}, force=force)
         click.echo(check_page_text(place, book or folder, made.trays if book else None))

@@ -34,8 +34,8 @@ def plan(book: Path, dates: str | None, as_json: bool, **settings: Any) -> None:
     """Plan trays, seed and dates for the orders in BOOK; shortfalls first, what to collect last."""
     from germstats.cli.common import fit_settings, fit_spec, opened, print_json, progress
     from germstats.decisions.demand import order_lines
+    from germstats.decisions.next_sowings import plan_and_sown
     from germstats.decisions.order_plan import OrderSpec
-    from germstats.decisions.orders import plan_orders
     from germstats.models.emergence import fit_emergence
     from germstats.reports.plan_text import plan_text
 
@@ -46,8 +46,8 @@ def plan(book: Path, dates: str | None, as_json: bool, **settings: Any) -> None:
     order_lines(records)  # so does an orders table that cannot be planned
     fit = fit_emergence(records, how, progress)
     progress("planning the orders")
-    answer = plan_orders(fit, records, spec)
+    answer, _, already = plan_and_sown(fit, records, spec)
     if as_json:
         print_json({"settings": {**fit_settings(fit), **settings}, **answer.as_record()})
     else:
-        click.echo(plan_text(answer))
+        click.echo(plan_text(answer, already.sown))

@@ -7,17 +7,26 @@ from typing import Any
 
 import click
 
-from germstats.cli.common import DAY, book_argument, dates_option, fit_options, fit_spec, opened, progress
+from germstats.cli.common import (
+    DAY,
+    PLACE,
+    book_argument,
+    dates_option,
+    fit_options,
+    fit_spec,
+    opened,
+    progress,
+)
 from germstats.cli.files import PAGE, refuse_place
 
 
 @click.command()
 @book_argument
 @dates_option
-@click.option("-o", "--output", "page", type=click.Path(path_type=Path), default=Path("season-page.html"),
+@click.option("-o", "--output", "page", type=PLACE, default=Path("season-page.html"),
               show_default=True, metavar="FILE.html", help="Where to write the page.")  # fmt: skip
 @click.option("--force", is_flag=True, help="Overwrite files that are there.")
-@click.option("--figures", type=click.Path(path_type=Path), metavar="DIR",
+@click.option("--figures", type=PLACE, metavar="DIR",
               help="Also write every figure there, as SVG and PNG.")  # fmt: skip
 @click.option("--on", type=DAY, help="The page as it stood on this day: later records are not used.")
 @click.option("--target", type=float, default=0.9, show_default=True, help="Share of cells to be filled.")
@@ -35,7 +44,7 @@ def report(book: Path, dates: str | None, page: Path, force: bool, figures: Path
     from germstats.decisions.season_account import AccountSpec, account_of
     from germstats.decisions.sowing import SowingSpec
     from germstats.models.sharing import shared
-    from germstats.records.writing import put_files
+    from germstats.records.writing import must_take_files, put_files
     from germstats.reports.page import season_page
     from germstats.reports.pictures import as_files, draw, on_page
 
@@ -46,6 +55,8 @@ def report(book: Path, dates: str | None, page: Path, force: bool, figures: Path
         on=settings["on"], prices=settings["prices"], past=not settings["no_backtest"],
     )  # fmt: skip
     refuse_place(page, PAGE, force)
+    if figures is not None:
+        must_take_files(figures)
     progress("reading the records")
     records = opened(book, dates)
     with shared(os.cpu_count() or 1) as begin:

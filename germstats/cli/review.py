@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from germstats.cli.common import (
+    PLACE,
     book_argument,
     dates_option,
     fit_options,
@@ -25,7 +26,7 @@ from germstats.cli.common import (
 @dates_option
 @click.option("--season", type=int, metavar="YEAR", help="Season to review; by default the last.")
 @click.option("--explain", is_flag=True, help="Add up the points of every cause.")
-@click.option("--rules", type=click.Path(path_type=Path), metavar="DIR",
+@click.option("--rules", type=PLACE, metavar="DIR",
               help="Folder of edited rules that take the place of the package's own.")  # fmt: skip
 @fit_options
 @json_option

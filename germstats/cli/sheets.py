@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from germstats.cli.common import book_argument, dates_option
+from germstats.cli.common import PLACE, book_argument, dates_option
 from germstats.cli.files import PAGE, refuse_place
 from germstats.cli.plan import plan
 from germstats.errors import NotEnoughRecordsError, WrongUseError
@@ -27,12 +27,12 @@ _NEXT = {
 @book_argument
 @dates_option
 @click.option("--kind", type=click.Choice(["sowing", "checks", "labels"]), required=True, help="Which sheet.")
-@click.option("-o", "--output", "page", type=click.Path(path_type=Path), metavar="FILE.html",
+@click.option("-o", "--output", "page", type=PLACE, metavar="FILE.html",
               help="Where to write it; by default <kind>-sheet.html in this folder.")  # fmt: skip
 @click.option("--season", type=int,
               help="Spring; by default the book's latest, of what is to be sown the one after.")  # fmt: skip
 @click.option("--next", "to_come", is_flag=True, help="Labels of the trays to be sown, not of those that were.")
-@click.option("--trays", "rows", type=click.Path(path_type=Path), metavar="FILE.csv",
+@click.option("--trays", "rows", type=PLACE, metavar="FILE.csv",
               help="Also write the trays to be sown as rows of the table trays, sown_on blank.")  # fmt: skip
 @click.option("--force", is_flag=True, help="Overwrite files that are there.")
 def sheets(
@@ -62,15 +62,13 @@ def sheets(
         told = f"{number} trays"
     else:
         found, source = _next(book, dates, settings | {"season": season}, kind == "labels" or rows is not None)
-        text, told = _next_page(found, source, kind), f"{len(found.trays)} {'trays' if found.plan else 'lines'}"
-        if not found.plan:
-            told += f", for seed of which no order tells how many trays. {found.no_orders}"
+        text, told = _next_page(found, source, kind), _told(found)
         if rows is not None:
-            _write_rows(found, rows, force)
+            rows_told = _write_rows(found, rows, force)
     put_files({page: text.encode("utf-8")}, force=force)
     click.echo(f"The {kind} sheet is in {page}: {told.rstrip('.')}.")
     if rows is not None:
-        click.echo(f"Rows for the table trays are in {rows}: fill sown_on, add them to the table, then run check.")
+        click.echo(rows_told)
     click.echo(f"Next: {_NEXT[kind]}.")
 
 
@@ -104,11 +102,21 @@ def _next(book: Path, dates: str | None, settings: dict[str, Any], ordered_only:
     spec = OrderSpec(**settings)  # refuses wrong options before the work begins
     progress("reading the records")
     records = opened(book, dates)
-    if ordered_only and (why := why_no_orders(records)):
+    why = why_no_orders(records)  # refuses an orders table that cannot be planned before the work begins
+    if ordered_only and why:
         raise NotEnoughRecordsError(why)
     fit = fit_emergence(records, how, progress)
     progress("planning the orders")
     return next_sowings(fit, records, spec), records.source
+
+
+def _told(found: NextSowings) -> str:
+    """How many trays the page holds, and which it leaves out."""
+    count = len(found.trays)
+    if not found.plan:
+        return f"{count} lines, for seed of which no order tells how many trays. {found.no_orders}"
+    told = f"{count} {'tray' if count == 1 else 'trays'}"
+    return f"{told}, and not {found.already.sown} more, which the book holds as sown" if found.already.sown else told
 
 
 def _next_page(found: NextSowings, source: str, kind: str) -> str:
@@ -119,8 +127,13 @@ def _next_page(found: NextSowings, source: str, kind: str) -> str:
     return sowing_sheet(found, source)
 
 
-def _write_rows(found: NextSowings, rows: Path, force: bool) -> None:
+def _write_rows(found: NextSowings, rows: Path, force: bool) -> str:
+    """Write the rows that the book does not hold yet, and say what to do with them."""
     from germstats.decisions.trays_to_sow import trays_frame
     from germstats.records.workbook import write_table
 
-    write_table("trays", trays_frame(found.trays), rows, force=force)
+    new = [one for one in found.trays if one.tray not in found.already.written]
+    if not new:
+        return f"{rows} was not written: the rows of these trays stand in the table trays already; fill sown_on there."
+    write_table("trays", trays_frame(new), rows, force=force)
+    return f"Rows for the table trays are in {rows}: fill sown_on, add them to the table, then run check."

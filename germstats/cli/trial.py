@@ -8,7 +8,8 @@ from typing import Any
 
 import click
 
-from germstats.cli.common import book_argument, dates_option, fit_options, json_option
+from germstats.cli.common import PLACE, book_argument, dates_option, fit_options, json_option
+from germstats.cli.files import refuse_place
 
 
 @click.command()
@@ -26,7 +27,7 @@ from germstats.cli.common import book_argument, dates_option, fit_options, json_
 @click.option("--season", type=int, help="First spring; by default the next after the book's.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Draws the order on the benches.")
 @click.option("--simulations", type=int, default=100, show_default=True, help="Trials simulated as a check.")
-@click.option("--plan", "plan_file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.csv",
+@click.option("--plan", "plan_file", type=PLACE, metavar="FILE.csv",
               help="Write the bench plan, rows of the table trays.")  # fmt: skip
 @click.option("--force", is_flag=True, help="Overwrite the file of the plan.")
 @fit_options
@@ -44,6 +45,8 @@ def trial(book: Path, dates: str | None, as_json: bool, plan_file: Path | None, 
     how = fit_spec(wanted)
     treatments = tuple(name.strip() for name in wanted["treatments"].split(","))
     spec = TrialSpec(**{**wanted, "treatments": treatments, "places": wanted["places"] or None})
+    if plan_file is not None:
+        refuse_place(plan_file, (".csv",), force)
     progress("reading the records")
     records = opened(book, dates)
     must_be_known(records, spec)  # refuses names before the work begins

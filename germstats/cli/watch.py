@@ -40,11 +40,10 @@ def watch(book: Path, dates: str | None, as_json: bool, **options: Any) -> None:
     from germstats.reports.watch_text import watch_text
 
     how = fit_spec(options)
-    WatchSpec(**{**options, "on": options["on"] or "2000-01-01"})  # refuses wrong options before the work begins
     progress("reading the records")
     records = opened(book, dates)
-    options["on"] = options["on"] if options["on"] is not None else newest_day(records)
-    found = watch_book(records, WatchSpec(**options), how, progress)
+    spec = WatchSpec(**options | {"on": newest_day(records) if options["on"] is None else options["on"]})
+    found = watch_book(records, spec, how, progress)
     if as_json:
         print_json(found.as_record())
     else:

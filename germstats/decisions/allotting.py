@@ -72,18 +72,19 @@ class Outlook:
 
     losses: float
     prick_out: bool = False
-    known: dict[tuple[int, Parts, int], SpringLaw] = field(default_factory=dict, repr=False)
+    known: dict[tuple[int, Parts, int, bool], SpringLaw] = field(default_factory=dict, repr=False)
 
-    def plugs(self, batches: Batches, number: int = DRAWS) -> Array:
-        """Distribution of the plugs of all trays together."""
+    def plugs(self, batches: Batches, number: int = DRAWS, worst: bool = False) -> Array:
+        """Distribution of the plugs of all trays together, in springs to come or in one like the worst on record."""
         if not batches:
             return np.ones(1)  # no plug for certain
-        return plugs_of_trays([(self._law(batch, number), batch.trays) for batch in batches])
+        return plugs_of_trays([(self._law(batch, number, worst), batch.trays) for batch in batches])
 
-    def _law(self, batch: Batch, number: int) -> SpringLaw:
-        key = (id(batch.source), batch.parts, number)
+    def _law(self, batch: Batch, number: int, worst: bool) -> SpringLaw:
+        key = (id(batch.source), batch.parts, number, worst)
         if key not in self.known:
-            self.known[key] = tray_in_a_spring(batch.source.draws, batch.parts, self.losses, self.prick_out, number)
+            self.known[key] = tray_in_a_spring(batch.source.draws, batch.parts, self.losses, self.prick_out, number,
+                                               worst)  # fmt: skip
         return self.known[key]
 
 

@@ -17,8 +17,8 @@ from germstats.decisions.strays import stray_seedlings
 from germstats.errors import NotEnoughRecordsError
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.estimates import FEW_SEEN
-from germstats.models.pooled import LearntScales
 from germstats.models.threads import one_thread
+from germstats.models.tree import Scales
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, find_patterns
 from germstats.records.suggesting import must_know
@@ -116,7 +116,7 @@ def _of_species(
     sown = set(levels)
     pairs = {pair: side_by_side(trays, levels, pair, spec.treatment)
              for pair in combinations(names, 2) if sown & set(pair)}  # fmt: skip
-    others: tuple[LearntScales | None, int] | None = None
+    others: tuple[Scales | None, int] | None = None
     rows = []
     for pair, found in pairs.items():
         base = _raw(species, spec.treatment, trays, levels, pair, found)
@@ -126,7 +126,7 @@ def _of_species(
             continue
         others = others or other_trays(fit, species)
         with one_thread():
-            rows.append(compared(fit, base, found, borrow(*others, found), spec))
+            rows.append(compared(fit, base, found, borrow(fit, *others, found), spec))
     return judged(rows, spec)
 
 

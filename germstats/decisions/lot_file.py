@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sized
+from collections.abc import Mapping, Sized
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -41,6 +41,8 @@ class TrayFile:
         Seedlings (or filled cells) lost after they came, and those they were lost from; None where not counted.
     by_cell : bool
         Lost seedlings were counted cell by cell, not as a fall of the filled cells.
+    at_once : int
+        The most that went between two checks of the whole tray.
     falls : int
         Cells whose seedlings ever seen fall, with nothing noted.
     sudden : bool
@@ -65,6 +67,7 @@ class TrayFile:
     lost: int | None = None
     ever: int | None = None
     by_cell: bool = False
+    at_once: int = 0
     falls: int = 0
     sudden: bool = False
     happened: tuple[str, ...] = ()
@@ -90,6 +93,41 @@ class SeedTest:
     kind: str
     tested: int
     good: int
+
+
+@dataclass(frozen=True)
+class Cold:
+    """Weeks of cold that the trays of a lot got in their winter, those their species needs, and those that trays of
+    other winters on record got; None where not known."""
+
+    got: float | None
+    need: float | None
+    usual: float | None
+
+    @property
+    def over(self) -> float | None:
+        """Weeks beyond the need; below 0 where there were fewer."""
+        return None if self.got is None or self.need is None else self.got - self.need
+
+    def reading(self, limits: Mapping[str, float]) -> str:
+        """Short, enough, "little" where only a little is needed and no weather tells, or neither.
+
+        Weeks needed are those after which about half of the seed is ready, and a thermometer in the open tells a
+        tray's own cold only roughly: short is a winter well below the others on record that brought less than the need
+        and a few weeks; without another winter, less than the need alone. None needed are always enough.
+        """
+        if self.need is None or self.need == 0:
+            return "" if self.need is None else "enough"
+        if self.got is None:
+            return "little" if self.need <= limits["cold_little"] else ""
+        over = self.got - self.need
+        spare = over >= limits["cold_spare"]
+        if self.usual is None:
+            return "enough" if spare else "short" if over < 0 else ""
+        below = self.usual - self.got
+        if below >= limits["cold_below"] and not spare:
+            return "short"
+        return "enough" if spare or below < limits["cold_below"] / 2 else ""
 
 
 @dataclass(frozen=True)
@@ -138,6 +176,9 @@ class LotFile:
     waiting : bool
         A two-winter species whose second spring has not come.
     usual : Usual
+    cold : Cold
+    other_winters : (N, T) array or None
+        Logit of the share that emerges in an ordinary spring by other winters alone, where this one was too short.
     apart : str
         What the lot was always sown with, and cannot be told from; empty where trays differ.
     notes : tuple of str
@@ -156,8 +197,17 @@ class LotFile:
     two_winters: bool
     waiting: bool
     usual: Usual
+    cold: Cold = Cold(None, None, None)
+    other_winters: Array | None = None
     apart: str = ""
     notes: tuple[str, ...] = ()
+
+    @property
+    def ordinary(self) -> Array | None:
+        """(N, T) logit of the share of seeds that emerges in an ordinary spring; None where nothing tells."""
+        if self.other_winters is not None:
+            return self.other_winters
+        return None if self.expected is None else self.expected.ordinary
 
     @cached_property
     def mapped(self) -> tuple[tuple[TrayFile, TrayMap], ...]:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 from germstats.decisions.demand import order_lines
 from germstats.decisions.order_plan import OrderPlan, OrderSpec
 from germstats.decisions.orders import plan_orders
 from germstats.decisions.sources import SeedRules, next_season
 from germstats.decisions.sowing import SowingSpec, seeds_per_cell
+from germstats.decisions.sown_already import SownAlready, before_sowing, spring_being_sown, still_to_sow
 from germstats.decisions.trays_to_sow import TrayToSow, advised_sowings, planned_trays
 from germstats.errors import NotEnoughRecordsError
 from germstats.models.emergence import EmergenceFit
 from germstats.records.book import RecordBook
-from germstats.records.suggesting import must_know
+from germstats.records.suggesting import must_know, some_of
 
 
 @dataclass(frozen=True)
@@ -24,11 +25,13 @@ class NextSowings:
     ----------
     season : int
     trays : tuple of TrayToSow
-        Named trays of a plan; without one, a nameless line per lot and treatment.
+        Named trays of a plan still to be sown; without one, a nameless line per lot and treatment.
     plan : OrderPlan or None
     no_orders : str
         Why there is no plan; blank where there is one.
     spec : OrderSpec
+    already : SownAlready
+        What the book holds of the plan.
     """
 
     season: int
@@ -36,6 +39,7 @@ class NextSowings:
     plan: OrderPlan | None
     no_orders: str
     spec: OrderSpec
+    already: SownAlready = field(default_factory=SownAlready)
 
 
 def why_no_orders(book: RecordBook) -> str:
@@ -70,19 +74,46 @@ def next_sowings(fit: EmergenceFit, book: RecordBook, spec: OrderSpec) -> NextSo
     Raises
     ------
     NotEnoughRecordsError
-        The plan sows nothing, or no lot has seed left to advise on.
+        The plan sows nothing, all its trays are sown, or no lot has seed left to advise on.
     WrongUseError
         A lot named is not in the book.
     """
     why = why_no_orders(book)
     if why:
         return _advised(fit, book, spec, why)
-    plan = plan_orders(fit, book, spec)
-    trays = planned_trays(plan, fit, book)
-    if not trays:
-        reasons = "; ".join(f"{row.order} {row.species}: {row.notes[0]}" for row in plan.rows if row.notes)
+    plan, left, already = plan_and_sown(fit, book, spec)
+    if not left and not already.sown:
+        reasons = some_of([f"{row.order} {row.species}: {row.notes[0]}" for row in plan.rows if row.notes], 3, "; ")
         raise NotEnoughRecordsError(f"The plan sows no tray ({reasons}). Next: see what `germstats plan` says.")
-    return NextSowings(plan.season, trays, plan, "", spec)
+    if not left:
+        raise NotEnoughRecordsError(
+            f"Every tray of the plan for spring {plan.season}, {already.sown} in all, is in the book as sown: nothing "
+            f"is left to sow. Next: print check sheets (--kind checks), or ask for --season {plan.season + 1}."
+        )
+    return NextSowings(plan.season, left, plan, "", spec, already)
+
+
+def plan_and_sown(
+    fit: EmergenceFit, book: RecordBook, spec: OrderSpec
+) -> tuple[OrderPlan, tuple[TrayToSow, ...], SownAlready]:
+    """The whole plan of the orders, its trays still to be sown, and what the book holds of it as sown.
+
+    Where no spring is asked for and the book holds a plan half sown, it is for that spring, not for the next.
+
+    Raises
+    ------
+    NotEnoughRecordsError
+        As `plan_orders`.
+    WrongUseError
+        As `plan_orders`.
+    """
+    if spec.season is None:
+        spec = replace(spec, season=spring_being_sown(book))
+    before = before_sowing(book, spec.season)
+    plan = plan_orders(fit, before, spec)
+    trays = planned_trays(plan, fit, before)
+    left, already = still_to_sow(trays, book) if trays else ((), SownAlready())
+    return plan, left, already
 
 
 def _advised(fit: EmergenceFit, book: RecordBook, spec: OrderSpec, why: str) -> NextSowings:

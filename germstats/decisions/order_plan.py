@@ -163,6 +163,8 @@ class OrderRow:
     due: pd.Timestamp | None
     sowings: tuple[PlannedSowing, ...]
     chance: float
+    worst_season: int | None
+    worst_chance: float | None
     expected_plugs: float
     plugs_low: int
     plugs_high: int
@@ -179,8 +181,8 @@ class OrderRow:
 
     RECORD: ClassVar[tuple[str, ...]] = (
         "order", "species", "plugs", "due", "lots", "trays", "seeds_per_cell", "grams_per_tray", "chance",
-        "expected_plugs", "plugs_low", "plugs_high", "ready_from", "ready_to", "trays_for", "pencil_trays",
-        "pencil_chance", "short", "notes",
+        "worst_season", "worst_chance", "expected_plugs", "plugs_low", "plugs_high", "ready_from", "ready_to",
+        "trays_for", "pencil_trays", "pencil_chance", "short", "notes",
     )  # fmt: skip
 
     def as_record(self) -> dict[str, object]:

@@ -124,6 +124,7 @@ def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rati
     tries = _chances(line, field, spec)
     pencil = _pencil_trays(line, field)
     ready = ready_dates(batches, line.plugs, line.due, field.losses.share, spec.grow_weeks)
+    worst = _worst_spring(batches)
     row = OrderRow(
         order=line.order,
         species=line.species,
@@ -131,6 +132,10 @@ def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rati
         due=line.due,
         sowings=tuple(_sowing(batch) for batch in batches),
         chance=chance,
+        worst_season=worst,
+        worst_chance=None
+        if worst is None
+        else never_certain(chance_of_plugs(field.outlook.plugs(batches, worst=True), line.plugs)),
         expected_plugs=float(plugs @ np.arange(len(plugs))),
         plugs_low=low,
         plugs_high=high,
@@ -147,6 +152,12 @@ def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rati
     )
     pricked = ("extra seedlings are pricked into empty cells",) if field.pricked and batches else ()
     return replace(row, notes=order_notes(row, line, batches, field.best, rationed) + pricked)
+
+
+def _worst_spring(batches: Batches) -> int | None:
+    """The spring on record in which the species did worst, where it is known for every lot sown."""
+    known = {batch.source.draws.worst.season if batch.source.draws.worst else None for batch in batches}
+    return known.pop() if len(known) == 1 else None
 
 
 def _chance_of(line: OrderLine, field: _Field, trays: int) -> float:

@@ -15,8 +15,6 @@ from germstats.models.draws import weighted_quantiles
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import any_seen
 from germstats.models.forecast import empty_share
-from germstats.models.lots import sort_lots
-from germstats.models.pooled import LearntScales, learn_scales
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.treatment_model import (
     Contrasts,
@@ -28,31 +26,29 @@ from germstats.models.treatment_model import (
     compare_levels,
     shares_of_levels,
 )
-from germstats.records.subsets import keep_trays
+from germstats.models.tree import Scales
 
 _FEWEST_OTHERS = 10
 _POWER = 2.8  # 1.96 + 0.84: a difference that eight trials of ten would tell from none
 
 
-def other_trays(fit: EmergenceFit, species: str) -> tuple[LearntScales | None, int]:
+def other_trays(fit: EmergenceFit, species: str) -> tuple[Scales | None, int]:
     """Scatters learnt from the trays of the other species, so that nothing is used twice, and how many those are."""
+    assert fit.pooled is not None, "a comparison rests on a pooled fit"
     others = np.flatnonzero((fit.patterns.trays["species"] != species).to_numpy())
-    if len(others) < _FEWEST_OTHERS:
-        return None, len(others)
-    rest = keep_trays(fit.patterns, others)
-    return learn_scales(rest, sort_lots(rest, fit.spec.scatter), fit.spec.scatter, near=fit.pooled), len(others)
+    return fit.pooled.scales_of(others) if len(others) >= _FEWEST_OTHERS else None, len(others)
 
 
-def borrow(learnt: LearntScales | None, others: int, found: Pair) -> tuple[SdPrior, SdPrior, str]:
+def borrow(fit: EmergenceFit, scales: Scales | None, others: int, found: Pair) -> tuple[SdPrior, SdPrior, str]:
     """Priors of the tray sds of a pair; the scatter of places counts where its blocks are not places."""
-    if learnt is None:
+    if scales is None:
         return (
             borrowed(None),
             borrowed_time(None),
             "usual scatter of trays; fewer than ten others of yours to borrow from",
         )
-    scales = learnt.scale_set.at(learnt.scales.mode)
-    placed = learnt.design.prior.place.any() and "place" not in found.blocked_by
+    assert fit.pooled is not None, "a comparison rests on a pooled fit"
+    placed = fit.pooled.design.prior.place.any() and "place" not in found.blocked_by
     sd = float(np.hypot(scales.tray, scales.place)) if placed else scales.tray
     return borrowed(sd), borrowed_time(scales.tray_time), f"borrowed from {others} trays of other species"
 

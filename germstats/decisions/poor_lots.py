@@ -21,6 +21,8 @@ from germstats.models.emergence import FitSpec
 from germstats.records.book import RecordBook
 from germstats.records.suggesting import must_know
 
+_PLAIN = frozenset({"tray", "block", "edge", "losses", "record", "cover"})
+"""Evidence of what happened to a tray, which needs no more checks."""
 AS_EXPECTED, NOT_OVER, POOR, NO_VERDICT = "as expected", "not over yet", "poor", "cannot tell"
 
 
@@ -222,9 +224,10 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     evidence = evidence_of(file, rules.limits)
     readings = [(row.evidence, row.reading) for row in evidence if row.reading]
     rows = {row.evidence: row for row in evidence}
-    doors = tuple(door.words for door in rules.doors
-                  if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings))  # fmt: skip
-    verdict = _verdict(file, rows["lot_seen"].statistic, doors, rules)
+    opened = [door for door in rules.doors
+              if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)]  # fmt: skip
+    doors = tuple({door.evidence: door.words for door in opened}.values())  # the last of those that say nearly the same
+    verdict = _verdict(file, rows["lot_seen"].statistic, frozenset(door.evidence for door in opened), rules)
     causes: tuple[Cause, ...] = ()
     if verdict == POOR:
         causes = tuple(_cause(one, evidence, rules) for one in score(readings, rules))
@@ -248,13 +251,14 @@ def _named(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
     return tuple(one for one in causes if not (kind and one.cause == "tray"))
 
 
-def _verdict(file: LotFile, z: float | None, doors: tuple[str, ...], rules: Rules) -> str:
+def _verdict(file: LotFile, z: float | None, opened: frozenset[str], rules: Rules) -> str:
     if file.waiting:
         return NOT_OVER
     late = file.share_out < rules.limits["not_over_seen"]
-    if late and z is not None and z <= rules.limits["not_over_z"]:
+    plain = bool(opened & _PLAIN)  # what has plainly happened is said, whatever is still to come
+    if late and not plain and z is not None and z <= rules.limits["not_over_z"]:
         return NOT_OVER
-    if doors:
+    if opened:
         return POOR
     return AS_EXPECTED if z is not None else NO_VERDICT
 
@@ -273,11 +277,12 @@ def _test(verdict: str, causes: tuple[Cause, ...], rules: Rules, known: set[str]
         return "count again in 7 to 14 days, until two checks bring nothing new"
     if verdict != POOR:
         return ""
-    first = causes[0].cause
-    alone = len(causes) == 1 or causes[1].standing == "unlikely"
-    if alone and (check := rules.check(first, known)):
-        return check
-    return rules.test_between(first, causes[1].cause, known) if len(causes) > 1 else rules.causes[first].check
+    first, others = causes[0].cause, causes[1:]
+    if not others or others[0].standing == "unlikely":
+        if check := rules.check(first, known):
+            return check
+        others = tuple(sorted((one for one in others if one.cause not in KINDS_OF_TRAY), key=lambda one: -one.points))
+    return rules.test_between(first, others[0].cause, known) if others else rules.causes[first].check
 
 
 def _notes(file: LotFile) -> tuple[str, ...]:

@@ -9,11 +9,13 @@ import numpy as np
 import pandas as pd
 
 from germstats.decisions.lot_file import SeedTest
+from germstats.decisions.review_cold import weeks_of_cold
 from germstats.decisions.review_gather import Gathered, LotFacts, SownTray, fit_sound, usual_tests
 from germstats.decisions.review_maps import hit_trays
 from germstats.decisions.review_records import tray_records, usual_of
 from germstats.decisions.review_rules import Rules
 from germstats.models.emergence import FitSpec
+from germstats.models.weather import DailyWeather, daily_weather
 from germstats.records.book import RecordBook
 from germstats.records.patterns import find_patterns
 from germstats.records.sown import sown_trays
@@ -53,7 +55,8 @@ def gather(
     spec = spec or FitSpec()
     table = sown_trays(book, spec.spring_ends).drop_duplicates("tray")
     rows = [row for row in table.to_dict("records") if not pd.isna(row["season"]) and row["lot"]]
-    trays = tuple(_sown(row, rules.limits["deep_mm"]) for row in rows)
+    weather = daily_weather(book.tables["weather"])
+    trays = tuple(_sown(row, rules.limits["deep_mm"], weather) for row in rows)
     records = tray_records(book, spec.spring_ends)
     patterns = find_patterns(book, spec.spring_ends)
     species = {one.tray: one.species for one in trays}
@@ -62,18 +65,20 @@ def gather(
     lots = _facts(book, rows, set(patterns.trays["tray"]))
     of_lot = {one.lot: one.species for one in trays}
     tested = [(of_lot[lot], one) for lot, facts in lots.items() for one in facts.tests]
-    return Gathered(fit, patterns, trays, records, lots, usual_tests(usual, tested, fit))
+    return Gathered(fit, patterns, trays, records, lots, usual_tests(usual, tested, fit), rules.limits)
 
 
-def _sown(row: dict[Hashable, Any], deep_mm: float) -> SownTray:
+def _sown(row: dict[Hashable, Any], deep_mm: float, weather: DailyWeather | None) -> SownTray:
     depth, cover, chill = row["cover_depth_mm"], str(row["cover"]), float(row["chill_weeks"])
     depth = float("nan") if pd.isna(depth) else float(depth)
     return SownTray(
         tray=str(row["tray"]), lot=str(row["lot"]), species=str(row["species"] or row["lot"]),
         season=int(row["season"]), label=str(row["treatment"]), cover=cover, place=str(row["place"]),
         deep=depth > deep_mm or (cover == "sand" and np.isnan(depth)),
-        rate=row["rate"], chill=chill if chill > 0 else None,
+        rate=row["rate"], chill=chill if chill >= 0 else None,
         origin_days=None if pd.isna(row["sown_on"]) else float((row["origin"] - row["sown_on"]).days),
+        cold=None if row["two_winters"] or pd.isna(row["sown_on"]) else
+        weeks_of_cold(weather, row["sown_on"], int(row["season"])),
     )  # fmt: skip
 
 

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy import stats
-from scipy.special import ndtr
+from scipy.special import expit, ndtr
 
 from germstats.decisions.lot_file import LotFile, counted, foretold, own_logit, seen_of
 from germstats.decisions.review_row import Evidence, Limits
+from germstats.decisions.review_sound import Part, SoundPart, sound_part, whole
 from germstats.models.timing import Array
 
 _FARTHEST = 6.0
 
 
-def z_of_lot(file: LotFile, logits: Array, places: tuple[int, ...] | None = None) -> float | None:
+def z_of_lot(file: LotFile, logits: Array, part: Part | None = None) -> float | None:
     """Where the trays' joint count lies among what was expected, as a standard normal z.
 
     Parameters
@@ -21,35 +24,34 @@ def z_of_lot(file: LotFile, logits: Array, places: tuple[int, ...] | None = None
     file : LotFile
     logits : (N, T) array
         Of the counting trays.
-    places : tuple of int, optional
+    part : sequence of (int, TrayFile), optional
         Only these of the counting trays, by their place among them.
     """
-    expected, counting = file.expected, file.counting
-    chosen = range(len(counting)) if places is None else places
-    trays = [file.trays[counting[k]] for k in chosen]
-    if expected is None or not trays:
+    expected, chosen = file.expected, whole(file) if part is None else part
+    if expected is None or not chosen:
         return None
-    by_seed = all(counted(tray) for tray in trays)
+    by_seed = all(counted(tray) for _, tray in chosen)
     shares = 1 / (1 + np.exp(-logits))
-    told = [foretold(tray, shares[:, k], expected.rho, by_seed) for k, tray in zip(chosen, trays, strict=True)]
-    mean, variance = (np.sum([one[part] for one in told], axis=0) for part in (0, 1))
-    came = sum(seen_of(tray, by_seed)[0] for tray in trays)
+    told = [foretold(tray, shares[:, k], expected.rho, by_seed) for k, tray in chosen]
+    mean, variance = (np.sum([one[at] for one in told], axis=0) for at in (0, 1))
+    came = sum(seen_of(tray, by_seed)[0] for _, tray in chosen)
     below = float(ndtr((came - mean) / np.sqrt(variance + 0.25)).mean())
     return float(np.clip(stats.norm.ppf(np.clip(below, 1e-9, 1 - 1e-9)), -_FARTHEST, _FARTHEST))
 
 
 def came_words(file: LotFile) -> str:
     """Raw counts of the counting trays beside what an ordinary spring lets expect."""
-    trays, expected = [file.trays[k] for k in file.counting], file.expected
+    trays, expected, ordinary = [file.trays[k] for k in file.counting], file.expected, file.ordinary
     if not trays:
         return "nothing that can be used was counted"
     by_seed = all(counted(tray) for tray in trays)
     came, of = (sum(seen_of(tray, by_seed)[part] for tray in trays) for part in (0, 1))
     unit = ("seedlings", "seeds") if by_seed else ("filled", "cells")
     said = f"{came:.0f} {unit[0]} of {of:.0f} {unit[1]} in {trays_words(len(trays))}"
-    if expected is None:
+    if expected is None or ordinary is None:
         return f"{said}; nothing else on record tells what to expect"
-    means = [foretold(tray, expected.share[:, k], expected.rho, by_seed)[0] for k, tray in enumerate(trays)]
+    share = expit(ordinary)
+    means = [foretold(tray, share[:, k], expected.rho, by_seed)[0] for k, tray in enumerate(trays)]
     total = np.sum(means, axis=0)
     low, high = np.quantile(total, [0.05, 0.95])
     return f"{said}; an ordinary spring lets expect {np.mean(total):.0f} ({low:.0f} to {high:.0f})"
@@ -65,15 +67,23 @@ def _graded(z: float | None, limits: Limits) -> str:
     return "low" if z < limits["lot_low"] else "lowish"
 
 
+def _sound(file: LotFile, limits: Limits) -> SoundPart:
+    found = lowest_tray(file)
+    low = found[0] if found is not None and found[2] < limits["tray_p"] / len(file.counting) else None
+    return sound_part(file, limits, low)
+
+
 def lot_seen(file: LotFile, limits: Limits) -> Evidence:
     """The lot against an ordinary spring."""
-    z = None if file.expected is None else z_of_lot(file, file.expected.ordinary)
-    return Evidence("lot_seen", _graded(z, limits), z, came_words(file))
+    sound = _sound(file, limits)
+    z = None if file.ordinary is None else z_of_lot(file, file.ordinary, sound.trays)
+    left_out = f"; judged without {' and '.join(sound.without)}" if sound.without else ""
+    return Evidence("lot_seen", _graded(z, limits), z, came_words(file) + left_out)
 
 
 def lot_mates(file: LotFile, limits: Limits) -> Evidence:
     """The lot against what this spring did to the others."""
-    z = None if file.expected is None else z_of_lot(file, file.expected.mates)
+    z = None if file.expected is None else z_of_lot(file, file.expected.mates, _sound(file, limits).trays)
     said = "by the other trays of this spring" if file.expected and file.expected.sister else "by this spring's others"
     return Evidence("lot_mates", _graded(z, limits), z, f"{said}: {_z_words(z)}")
 
@@ -101,6 +111,31 @@ def season(file: LotFile, limits: Limits) -> Evidence:
     if down:
         return Evidence("season", "down", z, "the species' other trays did badly this spring too")
     return Evidence("season", "", z, "the others did about as usual this spring, whatever cold they need")
+
+
+def cold(file: LotFile, limits: Limits) -> Evidence:
+    """The winter's weeks of cold against those the species needs, and against those of other winters."""
+    found, reading = file.cold, file.cold.reading(limits)
+    if found.need == 0:
+        return Evidence("cold", reading, None, "the species needs no weeks of cold")
+    if found.need is None:
+        return Evidence("cold", reading, None, "it is not written down how many weeks of cold the species needs")
+    if found.got is None:
+        little = ", which nearly every winter brings" if reading else ""
+        words = f"{found.need:.0f} weeks of cold needed{little}; no weather says how many there were"
+        return Evidence("cold", reading, None, words)
+    said = f"{found.got:.0f} weeks of cold from sowing to the end of March, {found.need:.0f} needed; "
+    said += "no other winter is on record" if found.usual is None else f"other winters brought {found.usual:.0f}"
+    if reading == "short" and file.expected is not None and not file.expected.earlier and _few(file, limits):
+        return Evidence("cold", "short_few", found.over, f"{said}; few came, and it was sown in no other winter")
+    return Evidence("cold", reading, found.over, said)
+
+
+def _few(file: LotFile, limits: Limits) -> bool:
+    """Whether few of the seeds came, by the lot's own trays."""
+    rho = float(file.expected.rho.mean()) if file.expected is not None else 0.0
+    logits = [own_logit(file.trays[k], rho)[0] for k in file.counting]
+    return bool(logits) and float(expit(np.mean(logits))) < limits["cold_few"]
 
 
 def lowest_tray(file: LotFile) -> tuple[int, tuple[int, ...], float] | None:
@@ -131,6 +166,10 @@ def lowest_tray(file: LotFile) -> tuple[int, tuple[int, ...], float] | None:
     return k, rest_of, below
 
 
+def _of(file: LotFile, places: Sequence[int]) -> Part:
+    return tuple(one for one in whole(file) if one[0] in places)
+
+
 def tray(file: LotFile, limits: Limits) -> Evidence:
     """One tray against its sisters."""
     found = lowest_tray(file)
@@ -145,9 +184,11 @@ def tray(file: LotFile, limits: Limits) -> Evidence:
     if p >= limit:
         words = f"no tray is out of line: {one.tray} has {one.filled} of {one.cells} cells filled, the others {between}"
         return Evidence("tray", "alike", p, words, limit)
-    z = z_of_lot(file, file.expected.ordinary, rest) if file.expected else None
+    z = z_of_lot(file, file.ordinary, _of(file, rest)) if file.ordinary is not None else None
     low = z is not None and z <= limits["lot_lowish"]
     words = f"{one.tray} has {one.filled} of {one.cells} cells filled, its sisters {between}"
+    if p >= limits["tray_far_p"] / len(counting):
+        return Evidence("tray", "one_lower", p, words, limit)
     return Evidence("tray", "one_low_rest_low" if low else "one_low_rest_fine", p, words, limit)
 
 
@@ -167,7 +208,7 @@ def cover(file: LotFile, limits: Limits) -> Evidence:
     said = f"filled cells in deep-covered trays {_fills(file, deep)}, in the others {_fills(file, other)}"
     if z > limits["cover_z"]:
         return Evidence("cover", "alike", z, said)
-    rest = z_of_lot(file, expected.ordinary, tuple(other))
+    rest = z_of_lot(file, file.ordinary, _of(file, other)) if file.ordinary is not None else None
     fine = rest is None or rest > limits["lot_lowish"]
     return Evidence("cover", "deep_low_bare_fine" if fine else "deep_lower_both_low", z, said)
 

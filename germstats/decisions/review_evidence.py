@@ -6,10 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import expit
 
 from germstats.decisions.lot_file import LotFile, own_logit
-from germstats.decisions.review_counts import cover, lot_mates, lot_seen, season, tray, trays_words
-from germstats.decisions.review_maps import block, edge, loss_map, losses, overfull, shape
+from germstats.decisions.review_counts import cold, cover, lot_mates, lot_seen, season, tray, trays_words
+from germstats.decisions.review_maps import block, course, edge, loss_map, losses, overfull, shape
 from germstats.decisions.review_row import Evidence, Limits
 from germstats.models.tolerances import judge_test
 
@@ -75,11 +76,11 @@ def test(file: LotFile, limits: Limits) -> Evidence:
 
 def _gap(file: LotFile, viable: float, noise: float) -> float:
     """How far emergence lies below what the tested seed lets expect, over its sd; 0 where it cannot be told."""
-    expected, counting = file.expected, file.counting
-    if expected is None or not counting:
+    expected, ordinary_logits, counting = file.expected, file.ordinary, file.counting
+    if expected is None or ordinary_logits is None or not counting:
         return 0.0
     usual = 1 / (1 + np.exp(-file.usual.viable))
-    ordinary = float(expected.share.mean())
+    ordinary = float(expit(ordinary_logits).mean())
     lets = min(viable * min(ordinary / usual, 1.0), 0.99)
     found = [own_logit(file.trays[k], float(expected.rho.mean())) for k in counting]
     came = float(np.mean([logit for logit, _ in found]))
@@ -132,13 +133,15 @@ ROWS: dict[str, Row] = {
     "lot_seen": Row(lot_seen, ("lowish", "low"), "lot_lowish"),
     "lot_mates": Row(lot_mates, ("lowish", "low"), "lot_lowish"),
     "season": Row(season, ("slope", "down"), "season_slope"),
+    "cold": Row(cold, ("short", "short_few", "enough", "little"), "cold_spare"),
     "to_come": Row(to_come, ("some", "much"), "some_to_come"),
-    "tray": Row(tray, ("alike", "one_low_rest_fine", "one_low_rest_low")),
+    "tray": Row(tray, ("alike", "one_lower", "one_low_rest_fine", "one_low_rest_low")),
     "block": Row(block, ("none", "some", "strong"), "some_p"),
     "shape": Row(shape, ("strip", "patch")),
     "edge": Row(edge, ("none", "some", "strong"), "some_p"),
     "overfull": Row(overfull, ("none", "some", "strong"), "overfull_some"),
     "losses": Row(losses, ("some", "strong"), "losses_some"),
+    "course": Row(course, ("at_once", "over_time"), "at_once"),
     "loss_map": Row(loss_map, ("none", "clustered", "edge"), "loss_map_p"),
     "record": Row(record, ("falls", "sudden"), "record_falls"),
     "timing": Row(timing, ("late", "early"), "timing"),

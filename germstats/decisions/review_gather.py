@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 
-from germstats.decisions.lot_file import LotFile, SeedTest, TrayFile, Usual
+from germstats.decisions.lot_file import Cold, LotFile, SeedTest, TrayFile, Usual
 from germstats.decisions.review_records import TrayRecord
+from germstats.decisions.review_rules import load_rules
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.left_out import TrayAsk, expect
 from germstats.models.pooled import share_seen
 from germstats.models.pooled_design import TrayKey
+from germstats.models.rest import Known
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import predictors
 from germstats.records.patterns import Patterns
@@ -44,9 +46,11 @@ class SownTray:
     rate : SowingRate or None
         None where it is not known what was sown.
     chill : float or None
-        Weeks of cold the species needs, where given.
+        Weeks of cold the species needs, where given; 0 where it needs none.
     origin_days : float or None
         Days from sowing to 1 February of the spring it is judged in; None where undated.
+    cold : float or None
+        Weeks of cold it got before that spring; None where no weather tells.
     """
 
     tray: str
@@ -60,6 +64,7 @@ class SownTray:
     rate: SowingRate | None
     chill: float | None = None
     origin_days: float | None = None
+    cold: float | None = None
 
     @property
     def of_pinches(self) -> bool:
@@ -107,6 +112,8 @@ class Gathered:
     lots : dict of str to LotFacts
     usual : dict of str to Usual
         By species; what is usual in the whole nursery under ``""``.
+    limits : dict of str to float
+        Of the rules: when a winter was short.
     """
 
     fit: EmergenceFit
@@ -115,6 +122,7 @@ class Gathered:
     records: Mapping[str, TrayRecord]
     lots: Mapping[str, LotFacts]
     usual: Mapping[str, Usual]
+    limits: Mapping[str, float] = field(default_factory=lambda: load_rules().limits)
 
     @cached_property
     def code(self) -> dict[str, int]:
@@ -142,7 +150,12 @@ class Gathered:
         kept = np.setdiff1d(np.arange(len(self.fit.patterns.trays)), low)
         if not low.size or not kept.size:
             return self.fit
-        return fit_emergence(keep_trays(self.fit.patterns, kept), self.fit.spec)
+        return fit_emergence(keep_trays(self.fit.patterns, kept), self.fit.spec, near=pooled)
+
+    @cached_property
+    def known(self) -> Known:
+        """The same, ready for a lot's trays to be left out."""
+        return Known(self.typical)
 
     @cached_property
     def predictors(self) -> tuple[Array, Array]:
@@ -214,7 +227,7 @@ def lot_file(gathered: Gathered, lot: str, season: int) -> LotFile:
         lot=lot, species=species, season=season, trays=tuple(_tray_file(gathered, one) for one in own), expected=None,
         share_out=1.0, log_time=None, tests=facts.tests, light=facts.light, two_winters=facts.two_winters,
         waiting=season in facts.not_over, usual=gathered.usual.get(species, gathered.usual[""]),
-        apart=always_together(gathered.trays, lot), notes=facts.notes,
+        cold=cold_of(gathered.trays, own), apart=always_together(gathered.trays, lot), notes=facts.notes,
     )  # fmt: skip
     return _with_expectation(gathered, file, own)
 
@@ -224,7 +237,8 @@ def _with_expectation(gathered: Gathered, file: LotFile, own: list[SownTray]) ->
     own_trays = typical.patterns.trays["tray"].isin([one.tray for one in file.trays])
     codes = np.flatnonzero(own_trays.to_numpy(dtype=bool))
     asks = [_ask(gathered, file, own[k]) for k in file.counting]
-    expected = expect(typical, codes, file.lot, asks) if asks else None
+    expected = expect(gathered.known, codes, file.lot, asks) if asks else None
+    other_winters = _by_other_winters(gathered, file, asks) if expected is not None and expected.earlier else None
     timed = [gathered.code[file.trays[k].tray] for k in file.counting if file.trays[k].tray in gathered.code]
     share, log_time = 1.0, None
     if timed:
@@ -235,13 +249,24 @@ def _with_expectation(gathered: Gathered, file: LotFile, own: list[SownTray]) ->
         if choice is not None and came:
             middle = FAMILIES[choice.family].quantile(0.5)
             log_time = float((values[timed, 1] + middle * np.exp(values[timed, 2])).mean())
-    return replace(file, expected=expected, share_out=share, log_time=log_time)
+    return replace(file, expected=expected, other_winters=other_winters, share_out=share, log_time=log_time)
+
+
+def _by_other_winters(gathered: Gathered, file: LotFile, asks: Sequence[TrayAsk]) -> Array | None:
+    """What an ordinary spring lets expect, where this winter was too short: by other winters alone, since the species'
+    other trays of this one tell of short winters only."""
+    if file.cold.reading(gathered.limits) != "short":
+        return None
+    here = [one.tray for one in gathered.trays if one.species == file.species and one.season == file.season]
+    alike = gathered.typical.patterns.trays["tray"].isin(here).to_numpy(dtype=bool)
+    found = expect(gathered.known, np.flatnonzero(alike), file.lot, asks)
+    return found.ordinary if found is not None and found.earlier else None
 
 
 def _ask(gathered: Gathered, file: LotFile, one: SownTray) -> TrayAsk:
     """A tray as it is to be expected; light-needing seed under a deep cover as if it had lain under the usual one."""
     label = (_usual_label(gathered, one) if file.light and one.deep else None) or one.label
-    key = TrayKey(file.species, label, file.season, one.place, one.chill)
+    key = TrayKey(file.species, label, file.season, one.place, one.chill or None)
     return TrayAsk(key, gathered.records[one.tray].last_day, one.origin_days or 0.0)
 
 
@@ -265,8 +290,8 @@ def _tray_file(gathered: Gathered, one: SownTray) -> TrayFile:
         tray=one.tray, label=one.label, place=one.place, deep=one.deep, rate=one.rate, cells=cells, seeds=seeds,
         emerged=emerged, filled=None if one.rate is None or one.origin_days is None else filled,
         seen_map=record.seen_map, lost=record.lost, ever=record.ever, by_cell=record.by_cell,
-        falls=record.falls, sudden=record.sudden,
-        happened=record.happened, cut_short=record.cut_short, mice=record.mice,
+        at_once=record.at_once, falls=record.falls, sudden=record.sudden, happened=record.happened,
+        cut_short=record.cut_short, mice=record.mice,
     )  # fmt: skip
 
 
@@ -276,6 +301,19 @@ def _number(value: float) -> float | None:
 
 def _whole(value: float) -> int | None:
     return None if np.isnan(value) else int(value)
+
+
+def cold_of(trays: Sequence[SownTray], own: Sequence[SownTray]) -> Cold:
+    """The cold that trays of one lot and season got and need, beside what trays of other seasons got."""
+    got = [one.cold for one in own if one.cold is not None]
+    if not got:
+        return Cold(None, own[0].chill, None)
+    others: dict[int, list[float]] = {}
+    for one in trays:
+        if one.cold is not None and one.season != own[0].season:
+            others.setdefault(one.season, []).append(one.cold)
+    usual = float(np.mean([np.mean(weeks) for weeks in others.values()])) if others else None
+    return Cold(float(np.mean(got)), own[0].chill, usual)
 
 
 def always_together(trays: tuple[SownTray, ...], lot: str) -> str:

@@ -27,6 +27,12 @@ def _p_graded(p: float, limits: Limits) -> str:
     return "strong" if p < limits["strong_p"] else "some" if p < limits["some_p"] else "none"
 
 
+def _unless_bare(reading: str, file: LotFile, limits: Limits) -> str:
+    """No block or ring to be seen says nothing where a tray is mostly empty: it could not be seen there."""
+    fill = min(float(seen.filled.sum() / max(int(seen.known.sum()), 1)) for _, seen in file.mapped)
+    return "" if reading == "none" and fill < limits["map_fill"] else reading
+
+
 def block(file: LotFile, limits: Limits) -> Evidence:
     """An empty block from an edge, on any tray."""
     if not file.mapped:
@@ -38,7 +44,7 @@ def block(file: LotFile, limits: Limits) -> Evidence:
     shape = "a strip from side to side" if _is_strip(box, seen) else (
         f"{_span(box.rows, 'row')} by {_span(box.columns, 'column')}")  # fmt: skip
     words = f"{one.tray}: {box.cells - box.filled} of {box.cells} cells empty in {shape} at an edge"
-    return Evidence("block", _p_graded(p, limits), p, words)
+    return Evidence("block", _unless_bare(_p_graded(p, limits), file, limits), p, words)
 
 
 def _emptiest(file: LotFile) -> tuple[float, TrayFile, TrayMap, EmptyBlock] | None:
@@ -74,7 +80,7 @@ def edge(file: LotFile, limits: Limits) -> Evidence:
         return Evidence("edge", "", None, "no map tells of the edge")
     p, name, ring = min(found, key=lambda one: (one[0], one[1]))
     words = f"{name}: {ring.outer_empty} of its {ring.empty} empty cells in the outer ring of {ring.outer}"
-    return Evidence("edge", _p_graded(p, limits), p, words)
+    return Evidence("edge", _unless_bare(_p_graded(p, limits), file, limits), p, words)
 
 
 def overfull(file: LotFile, limits: Limits) -> Evidence:
@@ -103,7 +109,8 @@ def _losing(file: LotFile, limits: Limits) -> tuple[TrayFile, float, float] | No
     for one in counted:
         lost, ever = one.lost or 0, one.ever or 1
         p = among(_p_of_losses(lost, ever, _usual_losses(file, one)), counted)
-        found.append((one, float(np.clip(stats.norm.isf(p), -_FARTHEST, _FARTHEST)), lost / ever))
+        most = _FARTHEST if lost >= limits["losses_least"] else 0.0  # a few seedlings die anywhere
+        found.append((one, float(np.clip(stats.norm.isf(p), -_FARTHEST, most)), lost / ever))
     return max(found, key=lambda row: row[1], default=None)
 
 
@@ -112,6 +119,11 @@ def _p_of_losses(lost: int, ever: int, usual: Losses) -> float:
     alike = min(max((usual.spread - 1) / max(ever - 1, 1), 1e-6), 0.5)
     law = stats.betabinom(ever, usual.share * (1 / alike - 1), (1 - usual.share) * (1 / alike - 1))
     return float(np.clip(law.sf(lost) + 0.5 * law.pmf(lost), 1e-9, 1 - 1e-9))
+
+
+def _great(one: TrayFile | TrayRecord, limits: Limits) -> float:
+    """The share that is many: filled cells hide most of what dies, where a second seedling or a late one stands."""
+    return limits["losses_share" if one.by_cell else "losses_filled"]
 
 
 def _usual_losses(file: LotFile, one: TrayFile) -> Losses:
@@ -124,11 +136,21 @@ def losses(file: LotFile, limits: Limits) -> Evidence:
     if worst is None:
         return Evidence("losses", "", None, "losses after emergence were not counted")
     one, z, share = worst
-    strong = z >= limits["losses_z"] and share >= limits["losses_share"]
+    strong = z >= limits["losses_z"] and share >= _great(one, limits)
     reading = "strong" if strong else "some" if z >= limits["losses_some"] else ""
     return Evidence("losses", reading, z,
                     f"{one.tray}: {one.lost} of {one.ever} lost after they came; "
                     f"{100 * _usual_losses(file, one).share:.0f} % is usual")  # fmt: skip
+
+
+def course(file: LotFile, limits: Limits) -> Evidence:
+    """Whether what was lost went between two checks, or over several, on the tray that lost most."""
+    worst = _losing(file, limits)
+    if worst is None or worst[1] < limits["losses_some"] or not worst[0].lost:
+        return Evidence("course", "", None, "no losses to follow")
+    one, share = worst[0], min(worst[0].at_once / worst[0].lost, 1.0)
+    said = f"{one.tray}: {one.at_once} of the {one.lost} lost went between two checks"
+    return Evidence("course", "at_once" if share >= limits["at_once"] else "over_time", share, said)
 
 
 def loss_map(file: LotFile, limits: Limits) -> Evidence:
@@ -176,7 +198,7 @@ def hit_trays(
 def _hit(record: TrayRecord, usual: Usual, limits: Limits) -> bool:
     if record.falls > limits["record_falls"] or record.sudden:
         return True
-    if record.ever and record.lost is not None and record.lost / record.ever >= limits["losses_share"]:
+    if record.ever and record.lost is not None and record.lost / record.ever >= _great(record, limits):
         p = _p_of_losses(record.lost, record.ever, usual.by_cell if record.by_cell else usual.by_tray)
         if p < float(stats.norm.sf(limits["losses_z"])):
             return True

@@ -23,7 +23,7 @@ _EXPLAINS = frozenset(EVENTS) - {"kept_over", "uncovered"}
 _LOSSES = frozenset({"damping_off"})
 """Events that name the loss a review asks about; after the others what is gone is accounted for."""
 _FIFTH, _TENTH = 0.2, 0.1
-_FEWEST_TRAYS = 4
+_FEWEST_TRAYS, _FEWEST_OF_SPECIES = 4, 8  # of a handful of trays those that were hit would say what is usual
 _LEAST_UNEVEN = 1.2  # trays lose in clumps: common practice, no source
 _FAR = 4.5  # median distances, about three sds of a normal law
 
@@ -54,6 +54,7 @@ class TrayRecord:
     happened: tuple[str, ...]
     cut_short: str
     mice: bool
+    at_once: int = 0
 
 
 def tray_records(book: RecordBook, spring_ends: tuple[int, int]) -> dict[str, TrayRecord]:
@@ -105,6 +106,7 @@ def _record(
     mended, ended_by = _first(events, _EXPLAINS), _first(events, _EXPLAINS - _LOSSES)
     before = standing if ended_by is None else standing[standing.index < ended_by]
     lost, ever, by_cell = _lost(seen, before)
+    at_once = fallen(before)[1]
     cells_seen = int(seen.known.sum()) if seen is not None else size
     whole = [] if events is None else events[(events["cells"] == "") & events["event"].isin(_ENDS)].to_dict("records")
     ended = min((one for one in whole if not pd.isna(one["on"])), key=lambda one: one["on"], default=None)
@@ -127,6 +129,7 @@ def _record(
         happened=happened,
         cut_short="" if ended is None or over else f"{ended['event'].replace('_', ' ')} on {spelled(ended['on'])}",
         mice=bool(_MICE.search(notes)) or (events is not None and bool((events["event"] == "rodent").any())),
+        at_once=at_once,
     )
 
 
@@ -160,7 +163,22 @@ def _lost(seen: TrayMap | None, standing: pd.Series) -> tuple[int | None, int | 
         return int(seen.lost[known].sum()), int(np.nan_to_num(seen.emerged)[known].sum()), True
     if len(standing) < 2 or standing.max() <= 0:
         return None, None, False
-    return int(standing.max() - standing.iloc[-1]), int(standing.max()), False
+    return fallen(standing)[0], int(standing.max()), False
+
+
+def fallen(standing: pd.Series) -> tuple[int, int]:
+    """How far a tray ever fell below the most that had stood in it, and the most that went between two checks.
+
+    Late comers fill the gaps of those that died, so that the last check alone hides part of what was lost.
+
+    Parameters
+    ----------
+    standing : pandas.Series
+        By the day of each check, in order.
+    """
+    if len(standing) < 2:
+        return 0, 0
+    return int((standing.cummax() - standing).max()), int(max(-standing.diff().min(), 0.0))
 
 
 def _falls(cells: pd.DataFrame | None, explained: pd.Timestamp | None) -> int:
@@ -215,18 +233,19 @@ def usual_of(records: Mapping[str, TrayRecord], species: Mapping[str, str]) -> d
     usual = {"": whole}
     for one in sorted(set(species.values())):
         own = [record for tray, record in records.items() if species.get(tray) == one]
-        usual[one] = Usual(_usual_losses(own, True) or whole.by_cell, _usual_losses(own, False) or whole.by_tray)
+        usual[one] = Usual(_usual_losses(own, True, _FEWEST_OF_SPECIES) or whole.by_cell,
+                           _usual_losses(own, False, _FEWEST_OF_SPECIES) or whole.by_tray)  # fmt: skip
     return usual
 
 
-def _usual_losses(records: Iterable[TrayRecord], by_cell: bool) -> Losses | None:
+def _usual_losses(records: Iterable[TrayRecord], by_cell: bool, fewest: int = _FEWEST_TRAYS) -> Losses | None:
     """What trays lose as a rule; those far from the middle were hit by something and are no rule."""
     told = [(one.lost, one.ever) for one in records if one.ever and one.by_cell == by_cell]
-    if len(told) < _FEWEST_TRAYS:
+    if len(told) < fewest:
         return None
     counts = np.array(told, dtype=float)
     away = np.abs(counts[:, 0] / counts[:, 1] - np.median(counts[:, 0] / counts[:, 1]))
-    lost, ever = counts[away <= max(_FAR * float(np.median(away)), _TENTH)].T
-    share = float(np.clip(lost.sum() / ever.sum(), 0.02, 0.5))
+    lost, ever = counts[away <= max(_FAR * float(np.median(away)), _TENTH if by_cell else _TENTH / 2)].T
+    share = float(np.clip(lost.sum() / ever.sum(), 0.02 if by_cell else 0.01, 0.5))
     uneven = float(((lost - share * ever) ** 2 / (ever * share * (1 - share))).mean())
     return Losses(share, max(uneven, _LEAST_UNEVEN))

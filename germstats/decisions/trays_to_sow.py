@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+import re
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 import pandas as pd
@@ -201,6 +202,12 @@ def _record(one: TrayToSow) -> dict[str, object]:
         "grams": "" if grams is None else float(f"{grams:.3g}"), **{name: one.treatment.get(name, "") for name in
         ("cover", "cover_depth_mm", "pretreatment")}, "place": one.place, "note": "; ".join(said),
     }  # fmt: skip
+
+
+def order_noted(note: str, orders: Collection[str]) -> str:
+    """The order that the note of a tray says it is for, as `trays_frame` writes it; blank where none of `orders`."""
+    named = [order for order in orders if re.match(rf"for {re.escape(order)}(?![\w-])", note)]
+    return max(named, key=len, default="")
 
 
 def _first_sown(line: TrayToSow) -> tuple[object, ...]:

@@ -229,10 +229,11 @@ def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
     table = season.book.tables["events"]
     events = dict(zip(zip(table["tray"], table["on"], strict=True), table["event"], strict=True))
     checks = season.book.tables["checks"].groupby("tray")["filled"].max().dropna()
-    known = find_patterns(replace(season.book, left_out={}), season.fit_spec.spring_ends).trays.set_index("tray")
-    for tray in season.trays[~season.trays["tray"].isin(told)].to_dict("records"):
+    untold = season.trays[~season.trays["tray"].isin(told)]
+    filled = _ever_filled(season, set(untold["tray"]))
+    for tray in untold.to_dict("records"):
         name = str(tray["tray"])
-        seen = known["filled"].get(name, checks.get(name))
+        seen = filled.get(name, checks.get(name))
         status, advice = NOT_TOLD, NOTHING
         why = season.book.left_out.get(name, "nothing of it can be used")
         if tray["two_winters"] and tray["origin"] > season.spec.on:
@@ -248,6 +249,15 @@ def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
             None, None, None, None, None, None, None, status, advice, why,
         ))  # fmt: skip
     return rows
+
+
+def _ever_filled(season: Season, trays: set[str]) -> pd.Series:
+    """Cells ever filled of trays, those that findings keep out of the estimates with them."""
+    cells = season.book.tables["cells"]
+    own = {**season.book.tables, "cells": cells[cells["tray"].isin(trays)]}
+    book = replace(season.book, tables=own, left_out={})
+    known = find_patterns(book, season.fit_spec.spring_ends).trays if trays else season.patterns.trays[:0]
+    return known.set_index("tray")["filled"]
 
 
 _GRAVEST = (SILENT, LATE, UNSEEN, FEW, COMING, NOT_DUE, NEARLY, FINISHED, SECOND_WINTER, CUT_SHORT, NOT_TOLD)

@@ -34,6 +34,7 @@ from germstats.models.emergence import EmergenceFit
 from germstats.models.forecast import empty_by
 from germstats.models.left_out import Expected, TrayAsk, expect
 from germstats.models.pooled_design import TrayKey
+from germstats.models.rest import Known
 from germstats.models.timing import Array
 from germstats.records.book import RecordBook
 from germstats.records.parsing import spelled
@@ -64,12 +65,13 @@ class Facts:
         """Lot -> what all other trays let expect of its trays of this spring that were looked at."""
         code = {str(tray): k for k, tray in enumerate(self.fit.patterns.trays["tray"])}
         found: dict[str, Expected | None] = {}
+        known = Known(self.fit)
         for lot in dict.fromkeys(self.course.trays["lot"]):
             at = self.of_lot(str(lot), checked=True)
             trays = self.course.trays.iloc[at]
             asks = [_ask(row, day) for row, day in zip(trays.to_dict("records"), self.course.last_day[at], strict=True)]
             codes = np.array([code[str(tray)] for tray in trays["tray"]], dtype=np.int64)
-            found[str(lot)] = expect(self.fit, codes, str(lot), asks) if asks else None
+            found[str(lot)] = expect(known, codes, str(lot), asks)
         return found
 
     @cached_property

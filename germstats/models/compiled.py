@@ -61,7 +61,7 @@ class PinchTerms:
 
 @dataclass(frozen=True)
 class Compiled:
-    """Patterns laid out for evaluation.
+    """Patterns laid out for evaluation, each kind sorted by tray.
 
     Attributes
     ----------
@@ -104,7 +104,8 @@ def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled
 
     def kept(frame: pd.DataFrame) -> pd.DataFrame:
         frame = frame[new_code[frame["tray"].to_numpy(dtype=np.int64)] >= 0] if len(frame) else frame
-        return frame.assign(tray=new_code[frame["tray"].to_numpy(dtype=np.int64)])
+        frame = frame.assign(tray=new_code[frame["tray"].to_numpy(dtype=np.int64)])
+        return frame.sort_values("tray", kind="stable")
 
     times, finishes, occupied = kept(patterns.times), kept(patterns.finishes), kept(patterns.occupied)
 
@@ -121,7 +122,7 @@ def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled
             "hi": both(finishes["last"], occupied["hi"], np.float64),
             "count": both(finishes["count"], occupied["count"], np.float64),
         }
-    )
+    ).sort_values("tray", kind="stable", ignore_index=True)
     is_pinch = np.array([patterns.sowings[code].k is not None for code in cells["sowing"]], dtype=bool)
     return Compiled(
         trays=len(codes),
@@ -164,6 +165,35 @@ def tiled(data: Compiled, times: int) -> Compiled:
             tray=moved(pinches.tray, trays),
             **{name: again(getattr(pinches, name))
                for name in ("lo", "hi", "count", "seen", "mean", "k", "log_constant")},
+        ),
+    )  # fmt: skip
+
+
+def only(data: Compiled, trays: Index) -> Compiled:
+    """The records of some trays (ascending), renumbered in that order."""
+    code = np.full(data.trays, -1)
+    code[trays] = np.arange(len(trays))
+
+    def kept(codes: Index) -> tuple[NDArray[np.bool_], Index]:
+        keep = code[codes] >= 0
+        return keep, code[codes[keep]]
+
+    (times, time_tray), (cells, cell_tray), (pinches, pinch_tray) = (
+        kept(codes) for codes in (data.time_tray, data.cells.tray, data.pinches.tray)
+    )
+    row = np.cumsum(cells) - 1
+    terms = cells[data.cells.row]
+    return Compiled(
+        trays=len(trays), origin_days=data.origin_days[trays], time_tray=time_tray,
+        **{name: getattr(data, name)[times] for name in ("time_lo", "time_hi", "time_count")},
+        cells=CellTerms(
+            tray=cell_tray, **{name: getattr(data.cells, name)[cells] for name in ("lo", "hi", "count")},
+            row=row[data.cells.row[terms]],
+            **{name: getattr(data.cells, name)[terms] for name in ("successes", "failures", "power", "log_weight")},
+        ),
+        pinches=PinchTerms(
+            tray=pinch_tray, **{name: getattr(data.pinches, name)[pinches]
+                                for name in ("lo", "hi", "count", "seen", "mean", "k", "log_constant")},
         ),
     )  # fmt: skip
 

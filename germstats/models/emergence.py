@@ -18,6 +18,7 @@ from germstats.models.unpooled import estimate_rows
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, find_patterns
 from germstats.records.sown import SPRING_ENDS
+from germstats.records.suggesting import some_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -133,7 +134,10 @@ class EmergenceFit:
 
 
 def fit_emergence(
-    records: RecordBook | Patterns, spec: FitSpec | None = None, progress: Callable[[str], None] | None = None
+    records: RecordBook | Patterns,
+    spec: FitSpec | None = None,
+    progress: Callable[[str], None] | None = None,
+    near: PooledFit | None = None,
 ) -> EmergenceFit:
     """Estimate emergence share and timing per species, lot and treatment.
 
@@ -147,6 +151,8 @@ def fit_emergence(
     spec : FitSpec, optional
     progress : callable, optional
         Called with a short text before each stage.
+    near : PooledFit, optional
+        Of records that hold these: its laws of timing are kept, and its scatters are where these are sought from.
 
     Returns
     -------
@@ -165,7 +171,7 @@ def fit_emergence(
     lots = sort_lots(patterns, spec.scatter)
     if not spec.pooling:
         return _lot_by_lot(patterns, lots, spec, say)
-    pooled = fit_pooled(patterns, lots, spec.scatter, spec.scatter.tray if spec.hold_tray else None, say)
+    pooled = fit_pooled(patterns, lots, spec.scatter, spec.scatter.tray if spec.hold_tray else None, say, near)
     rho = pooled.coordinate("rho")
     assert rho is not None  # rho is never held
     scatter = cell_scatter(rho.mean, rho.sd, lots)
@@ -201,4 +207,5 @@ def _why_nothing(patterns: Patterns) -> str:
 def trays_by_reason(reasons: Iterable[str]) -> str:
     """How many trays each reason keeps out, the commonest first."""
     counts = pd.Series(list(reasons)).value_counts()
-    return "; ".join(f"{count} {'tray' if count == 1 else 'trays'}: {reason}" for reason, count in counts.items())
+    said = [f"{count} {'tray' if count == 1 else 'trays'}: {reason}" for reason, count in counts.items()]
+    return some_of(said, 5, "; ")

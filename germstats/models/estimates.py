@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
+import numpy as np
 import pandas as pd
 
 from germstats.models.draws import RowDraws
@@ -95,7 +96,8 @@ class RowEstimate(RawCounts):
 def raw_counts(lot: LotRecords, row: int, patterns: Patterns) -> RawCounts:
     """Raw counts of one treatment row of a lot."""
     trays = trays_of(lot, row, patterns)
-    latest = trays.sort_values(["season", "sown_on"], kind="stable").iloc[-1].to_dict()
+    order = np.lexsort((trays["sown_on"].to_numpy(), trays["season"].to_numpy(dtype=int)))
+    latest = trays.iloc[order[-1]].to_dict()
     return RawCounts(
         species=lot.species,
         lot=lot.lot,
@@ -120,7 +122,7 @@ def trays_of(lot: LotRecords, row: int, patterns: Patterns) -> pd.DataFrame:
 
 def any_seen(trays: pd.DataFrame) -> bool:
     """Whether a seedling was ever seen in these trays."""
-    return bool((trays[["emerged", "filled"]].fillna(0) > 0).any(axis=None))
+    return any(bool((trays[name].to_numpy(dtype=float, na_value=np.nan) > 0).any()) for name in ("emerged", "filled"))
 
 
 def _whole(column: pd.Series) -> int | None:

@@ -182,6 +182,8 @@ def filled_cells(tray: NewTray, rates: tuple[SowingRate, ...], cells: int) -> Ar
         P(0 filled), ..., P(all filled); a sum of binomials for each possible fill, averaged.
     """
     possible = fills(tray, rates)
+    if len(rates) == 1:
+        return np.asarray(possible.weight @ stats.binom.pmf(np.arange(cells + 1), cells, possible.fill))
     transform: NDArray[np.complex128] = np.ones(1, dtype=np.complex128)
     for r, (_, part) in enumerate(parts_of_tray(rates, cells)):
         pmf = stats.binom.pmf(np.arange(part + 1), part, possible.fill[:, r, None])

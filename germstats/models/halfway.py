@@ -264,7 +264,8 @@ def _finished(trays: _UnderWay, draw: PooledDraw, at: Array, rng: np.random.Gene
         rate = trays.patterns.sowings[sowing]
         later = np.maximum(shares[:, :, k], by_now)
         still = empty_by(np.broadcast_to(p[:, k], later.shape), np.broadcast_to(rho, later.shape), later, rate)
-        fills = np.clip(1 - still / empty_by(p[:, k], rho, by_now, rate), 0.0, 1.0)
+        now = empty_by(p[:, k], rho, by_now, rate)
+        fills = np.clip(1 - np.divide(still, now, out=np.zeros_like(still), where=now > 0), 0.0, 1.0)
         final[:, k] += rng.binomial(int(count), fills[-1])
         course[:, :, k] += count * fills[:-1].T
     return final, share_last, course

@@ -1,8 +1,8 @@
 """What the rest of the records lets expect of trays left out: a lot is not to be judged by itself.
 
-The trays are taken out of the records, the effects solved anew at the scatters the whole nursery taught, and each tray
-foretold twice: in an ordinary spring, and in the spring that the others had. How far trays, lots and springs lie apart
-is drawn with its uncertainty.
+The trays are taken out of the records, the effects solved anew (`rest`) at the scatters the whole nursery taught, and
+each tray foretold twice: in an ordinary spring, and in the spring that the others had. How far trays, lots and springs
+lie apart is drawn with its uncertainty.
 """
 
 from __future__ import annotations
@@ -15,27 +15,14 @@ from scipy.linalg import solve_triangular
 from scipy.special import expit
 
 from germstats.models.compiled import Index
-from germstats.models.emergence import EmergenceFit
-from germstats.models.lots import sort_lots, time_priors
 from germstats.models.pooled import PooledFit
-from germstats.models.pooled_design import (
-    SHARE_SD,
-    TREATMENT_SD,
-    TREATMENT_TIME_SD,
-    PooledDesign,
-    TrayKey,
-    build_design,
-)
-from germstats.models.pooled_mode import PooledMode, find_pooled_mode
+from germstats.models.pooled_design import SHARE, SHARE_SD, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
+from germstats.models.rest import Known, Rest
 from germstats.models.threads import one_thread
 from germstats.models.timing import FAMILIES, Array
-from germstats.models.tree import Scales, start_state
-from germstats.models.variational import NormalLaw, normal_law
-from germstats.records.subsets import keep_trays
+from germstats.models.variational import NormalLaw
 
-_NODES = 9
 _DRAWS = 800
-_SHORT_CHILL = -2.0  # slope of a spring with far too few weeks of cold, on logit p per ten weeks: a start only
 _TIME_SD = 0.5  # of the log time of a species of which nothing else is on record; common practice, no source
 
 
@@ -102,24 +89,15 @@ class Expected:
         return np.asarray(expit(self.ordinary))
 
 
-@dataclass(frozen=True)
-class _Rest:
-    """The records without the trays, solved."""
-
-    design: PooledDesign
-    law: NormalLaw
-    scales: Scales
-
-
-def expect(fit: EmergenceFit, codes: Index, lot: str, asks: Sequence[TrayAsk], seed: int = 0) -> Expected | None:
+def expect(known: Known, codes: Index, lot: str, asks: Sequence[TrayAsk], seed: int = 0) -> Expected | None:
     """Foretell trays of a lot from all others.
 
     Parameters
     ----------
-    fit : EmergenceFit
-        A pooled fit.
+    known : Known
+        A pooled fit, ready for trays to be left out.
     codes : (C,) int array
-        Tray codes in ``fit.patterns`` to be left out: the lot's own of that season.
+        Tray codes in its patterns to be left out, all of the lot's species: the lot's own of that season.
     lot : str
     asks : sequence of TrayAsk
         T trays of one lot and season.
@@ -130,74 +108,79 @@ def expect(fit: EmergenceFit, codes: Index, lot: str, asks: Sequence[TrayAsk], s
     Expected or None
         None where nothing is left without them.
     """
-    pooled = fit.pooled
-    assert pooled is not None, "expectations need the pooled fit"
-    others = np.setdiff1d(np.arange(len(fit.patterns.trays)), codes)
-    if len(others) == 0 or not asks:
+    if not asks:
         return None
     with one_thread():
-        rest = _solved(fit, pooled, others, asks[0].key.season)
-        return _foretold(rest, pooled, lot, asks, np.random.default_rng(seed))
+        rest = known.without(codes, asks[0].key.group, asks[0].key.season)
+        return None if rest is None else _foretold(known, rest, lot, asks, np.random.default_rng(seed))
 
 
-def _solved(fit: EmergenceFit, pooled: PooledFit, others: Index, season: int | None) -> _Rest:
-    patterns = keep_trays(fit.patterns, others)
-    lots = sort_lots(patterns, pooled.scatter)
-    laws = {lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin) for lot in lots}
-    by_origin = {origin: time_priors(lots, patterns, origin) for origin in {law[1] for law in laws.values()}}
-    priors = {group: by_origin[origin][group] for group, (_, origin) in laws.items()}
-    current = pooled.current if (patterns.trays["season"] == pooled.current).any() else None
-    design = build_design(patterns, lots, laws, priors, pooled.scatter, current)
-    scales = pooled.scale_set.at(pooled.scales.mode)
-    mode = _mode(design, scales, season)
-    law = normal_law(design.tree, design.tree.tiled(_NODES), design.prior, scales, mode)
-    return _Rest(design, law, scales)
+@dataclass(frozen=True)
+class _Family:
+    """Other trays of the species, where there are any.
 
-
-def _mode(design: PooledDesign, scales: Scales, season: int | None) -> PooledMode:
-    """The likelier of two modes.
-
-    Heavy-tailed effects can leave a bad spring to every species by itself, or to its slope on their need of cold, and
-    Newton's method stays near where it starts.
+    Attributes
+    ----------
+    springs : dict of str to set of int
+        Lot -> seasons.
+    labels : set of str
+    timed : bool
+        Whether any of its lots tells when seedlings come.
+    at : dict
+        Common effects of which the rest has a tray -> column.
     """
-    starts = [design.prior.mean.copy()]
-    if (slope := design.columns.at.get(("chill", 0, season))) is not None:
-        starts.append(design.prior.mean.copy())
-        starts[1][slope] = _SHORT_CHILL
-    found = [find_pooled_mode(design.tree, design.prior, scales, start_state(design.tree, beta)) for beta in starts]
-    return max(found, key=lambda one: one.criterion)
+
+    springs: dict[str, set[int]]
+    labels: set[str]
+    timed: bool
+    at: dict[tuple[object, ...], int]
 
 
-def _foretold(rest: _Rest, pooled: PooledFit, lot: str, asks: Sequence[TrayAsk], rng: np.random.Generator) -> Expected:
-    group, season = asks[0].key.group, asks[0].key.season
-    lots = rest.design.lots
-    number = next((k for k, one in enumerate(lots) if one.lot == lot), -1)
-    keys = [replace(ask.key, season=None, place=None) for ask in asks] + [ask.key for ask in asks]
+def _family(known: Known, rest: Rest, group: str) -> _Family:
+    trays = known.fit.patterns.trays.iloc[rest.codes]
+    own = trays[trays["species"].fillna(trays["lot"]).astype(str) == group]
+    springs = {str(lot): {int(year) for year in part} for lot, part in own.groupby("lot")["season"]}
+    timed = any(lot.timed for lot in known.pooled.design.lots if lot.group == group and lot.lot in springs)
+    at = {name: column for name, column in known.pooled.design.columns.at.items() if rest.told[column]}
+    return _Family(springs, {str(label) for label in own["treatment"]}, timed, at)
+
+
+def _foretold(known: Known, rest: Rest, lot: str, asks: Sequence[TrayAsk], rng: np.random.Generator) -> Expected:
+    pooled, group, season = known.pooled, asks[0].key.group, asks[0].key.season
+    family, number = _family(known, rest, group), rest.lots.index(lot) if lot in rest.lots else -1
+    keys = [_solved_key(ask.key, family) for ask in asks]
+    keys = [replace(key, season=None, place=None) for key in keys] + keys
     trays = len(asks)
-    values = _drawn(rest.law, np.array([rest.design.columns.row(key) for key in keys]), number, rng)
+    forms = np.array([pooled.design.columns.row(key) for key in keys]) * rest.told
+    values = _drawn(rest.law, forms, number, rng)
     scales = _scales(pooled, rng)
-    own, spring, fresh = _fresh(rest, pooled, asks, scales, number, rng)
+    own, spring, fresh = _fresh(family, pooled, asks, scales, number, rng)
     new_spring = pooled.scatter.season * rng.standard_normal((_DRAWS, 1))
     mates = values[:, trays:, 0] + own[..., 0] + spring[:, :1]
     time = values[:, trays:, 1] + own[..., 1] + spring[:, 1:] + fresh[..., 1]
-    family = [one for one in lots if one.group == group]
-    springs = {one.lot: {int(y) for y in one.patterns.trays["season"].iloc[one.codes]} for one in family}
-    timed = any(one.timed for one in family)
+    middle = forms[:, 0] @ rest.law.middle.beta
+    placed = any(name[0] == "place" for name in family.at)
     return Expected(
         ordinary=values[:, :trays, 0] + own[..., 0] + new_spring + fresh[..., 0],
         mates=mates + fresh[..., 0],
         middle=mates.mean(axis=0),
-        out=_out(pooled, group, asks, time, values[:, trays:, 2]) if timed else np.ones_like(time),
-        log_time=_middle_time(pooled, group, time, values[:, trays:, 2]) if timed else np.full_like(time, np.nan),
+        out=_out(pooled, group, asks, time, values[:, trays:, 2]) if family.timed else np.ones_like(time),
+        log_time=_middle_time(pooled, group, time, values[:, trays:, 2]) if family.timed
+        else np.full_like(time, np.nan),
         rho=scales["rho"],
-        tray_sd=np.hypot(scales["tray"], scales["place"] if rest.design.prior.place.any() else 0.0),
+        tray_sd=np.hypot(scales["tray"], scales["place"] if placed else 0.0),
         tray_time_sd=scales["tray_time"],
-        slope=_slope(rest, season),
-        spring=float((values[:, trays:, 0] - values[:, :trays, 0]).mean()),
-        sister=any(season in years for name, years in springs.items() if name != lot),
-        earlier=any(year < (season or 0) for years in springs.values() for year in years),
-        lots=len(set(springs) - {lot}),
-    )
+        slope=_slope(rest, family, season),
+        spring=float((middle[trays:] - middle[:trays]).mean()),
+        sister=any(season in years for name, years in family.springs.items() if name != lot),
+        earlier=any(year < (season or 0) for years in family.springs.values() for year in years),
+        lots=len(set(family.springs) - {lot}),
+    )  # fmt: skip
+
+
+def _solved_key(key: TrayKey, family: _Family) -> TrayKey:
+    """A treatment never tried with the species starts from the only one that was, if there is one."""
+    return replace(key, label=next(iter(family.labels))) if len(family.labels) == 1 else key
 
 
 def _drawn(law: NormalLaw, forms: Array, lot: int, rng: np.random.Generator) -> Array:
@@ -207,7 +190,7 @@ def _drawn(law: NormalLaw, forms: Array, lot: int, rng: np.random.Generator) -> 
     if lot >= 0:
         pull[:, :2] -= found.lot_pull[lot]
         mean[:, :2] += law.middle.lots[lot]
-    half = solve_triangular(found.factor, pull.reshape(3 * size, -1).T, trans="T")
+    half = solve_triangular(found.factor, pull.reshape(3 * size, -1).T, trans="T", check_finite=False)
     drawn = mean + (rng.standard_normal((_DRAWS, len(half))) @ half).reshape(_DRAWS, size, 3)
     if lot >= 0:
         root = np.linalg.cholesky(found.lot_inverse[lot])
@@ -223,7 +206,7 @@ def _scales(pooled: PooledFit, rng: np.random.Generator) -> dict[str, Array]:
 
 
 def _fresh(
-    rest: _Rest,
+    family: _Family,
     pooled: PooledFit,
     asks: Sequence[TrayAsk],
     scales: dict[str, Array],
@@ -232,15 +215,14 @@ def _fresh(
 ) -> tuple[Array, Array, Array]:
     """Effects that the rest cannot know, on share and time: of the lot with its treatments (N, T, 2), of the spring
     beyond what the others tell of it (N, 2), of trays and places never seen (N, T, 2)."""
-    at, key = rest.design.columns.at, asks[0].key
+    at, key = family.at, asks[0].key
     normal = rng.standard_normal
     own = np.zeros((_DRAWS, len(asks), 2))
     if ("species", 0, key.group) not in at:
         own += (normal((_DRAWS, 2)) * [SHARE_SD, _TIME_SD])[:, None]
     if lot < 0:
         own += (normal((_DRAWS, 2)) * np.column_stack([scales["lot"], scales["lot_time"]]))[:, None]
-    tried = {label for one in rest.design.lots if one.group == key.group for label in one.labels}
-    for label in sorted({str(ask.key.label) for ask in asks} - tried) if tried else ():
+    for label in sorted({str(ask.key.label) for ask in asks} - family.labels) if family.labels else ():
         under = [k for k, ask in enumerate(asks) if ask.key.label == label]
         own[:, under] += (normal((_DRAWS, 2)) * [TREATMENT_SD, TREATMENT_TIME_SD])[:, None]
     spring = np.zeros((_DRAWS, 2))
@@ -249,7 +231,7 @@ def _fresh(
         for name in names:
             spring[:, what] += 0.0 if name in at else sd / np.sqrt(2) * normal(_DRAWS)
     trays = normal((_DRAWS, len(asks), 2)) * np.stack([scales["tray"], scales["tray_time"]], axis=1)[:, None]
-    if rest.design.prior.place.any():
+    if any(name[0] == "place" for name in at):
         for place in sorted({str(ask.key.place) for ask in asks}):
             if ("place", 0, key.season, place) not in at:
                 there = [k for k, ask in enumerate(asks) if ask.key.place == place]
@@ -268,11 +250,11 @@ def _middle_time(pooled: PooledFit, group: str, time: Array, log_sigma: Array) -
     return np.asarray(time + FAMILIES[pooled.choices[group].family].quantile(0.5) * np.exp(log_sigma))
 
 
-def _slope(rest: _Rest, season: int | None) -> tuple[float, float] | None:
-    at = rest.design.columns.at.get(("chill", 0, season))
+def _slope(rest: Rest, family: _Family, season: int | None) -> tuple[float, float] | None:
+    at = family.at.get(("chill", SHARE, season))
     if at is None:
         return None
-    found, form = rest.law.elimination, np.zeros(len(rest.law.middle.beta))
+    form = np.zeros(len(rest.told))
     form[at] = 1.0
-    half = solve_triangular(found.factor, form, trans="T")
+    half = solve_triangular(rest.law.elimination.factor, form, trans="T", check_finite=False)
     return float(rest.law.middle.beta[at]), float(np.sqrt(half @ half))

@@ -124,7 +124,7 @@ def _regressed(hits: Array, tries: Array, seeds: Array | None) -> dict[str, floa
     link = sm.families.links.Logit() if seeds is None else sm.families.links.CLogLog()
     model = sm.GLM(np.column_stack([hits, tries - hits]), np.ones((len(hits), 1)),
                    family=sm.families.Binomial(link=link), offset=None if seeds is None else np.log(seeds))  # fmt: skip
-    with np.errstate(divide="ignore", invalid="ignore"), warnings.catch_warnings():
+    with np.errstate(over="ignore", divide="ignore", invalid="ignore"), warnings.catch_warnings():
         # the residual scale of one tray has no degree of freedom, nor any use; all or none never get here, so that
         # "perfect separation" is trays that agree exactly
         warnings.simplefilter("ignore", PerfectSeparationWarning)

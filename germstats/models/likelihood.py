@@ -28,7 +28,7 @@ from typing import Literal
 import numpy as np
 from scipy.special import expit, log_expit
 
-from germstats.models.compiled import CellTerms, Compiled, Index, PinchTerms
+from germstats.models.compiled import CellTerms, Compiled, Index, PinchTerms, group_starts
 from germstats.models.timing import Array, TimingFamily
 
 Origin = Literal["sowing", "1 February"]
@@ -90,7 +90,7 @@ def evaluate(
     eta: Array,
     mu: Array,
     log_sigma: Array | float,
-    rho: float,
+    rho: Array | float,
     family: TimingFamily,
     origin: Origin,
     delay: Array | None = None,
@@ -106,7 +106,7 @@ def evaluate(
         Location of log time (days).
     log_sigma : (T,) array or float
         Log of the scale of log time.
-    rho : float
+    rho : float or (T,) array
         Correlation of the fates of two seeds of one cell, 0 <= rho < 1.
     family : TimingFamily
     origin : {"sowing", "1 February"}
@@ -154,11 +154,9 @@ def _clock_of(
 
 
 def _add(total: TrayTerms, tray: Index, count: Array, clock: _Clock, d: _Slopes) -> None:
-    """Carry row derivatives over to (eta, mu, log sigma) by the chain rule and add them up per tray."""
+    """Carry row derivatives over to (eta, mu, log sigma) by the chain rule and add them up per tray (ascending)."""
     s = clock.sigma
     lo, hi = clock.ends
-    size = len(total.value)
-
     moved, stretched = d.a + d.b, lo * d.a + hi * d.b
     both_lo, both_hi = d.aa + d.ab, d.ab + d.bb
     rows = np.stack(
@@ -169,11 +167,11 @@ def _add(total: TrayTerms, tray: Index, count: Array, clock: _Clock, d: _Slopes)
             lo**2 * d.aa + 2 * lo * hi * d.ab + hi**2 * d.bb + stretched,
         ]
     )  # fmt: skip
-    places = tray + size * np.arange(len(rows))[:, None]
-    summed = np.bincount(places.ravel(), weights=(count * rows).ravel(), minlength=size * len(rows)).reshape(-1, size)
-    total.value[:] += summed[0]
-    total.gradient[:] += summed[1:4].T
-    total.hessian[:] += summed[_CURVATURES].transpose(2, 0, 1)
+    starts = group_starts(tray)
+    summed, own = np.add.reduceat(count * rows, starts, axis=1), tray[starts]
+    total.value[own] += summed[0]
+    total.gradient[own] += summed[1:4].T
+    total.hessian[own] += summed[_CURVATURES].transpose(2, 0, 1)
 
 
 _CURVATURES = np.array([[4, 5, 6], [5, 7, 8], [6, 8, 9]])
@@ -226,7 +224,7 @@ def _tail(z: Array, family: TimingFamily) -> _Tail:
     return _Tail(log_survival, hazard, family.slope(safe))
 
 
-def _cell_slopes(cells: CellTerms, eta: Array, rho: float, clock: _Clock, family: TimingFamily) -> _Slopes:
+def _cell_slopes(cells: CellTerms, eta: Array, rho: Array | float, clock: _Clock, family: TimingFamily) -> _Slopes:
     """Cells with a countable number of seeds: log A or log D, by a weighted sum over their terms."""
     row, i = cells.row, cells.power.astype(float)
     starts = cells.starts
@@ -277,23 +275,21 @@ def _cell_slopes(cells: CellTerms, eta: Array, rho: float, clock: _Clock, family
     )
 
 
-def _share_part(cells: CellTerms, eta: Array, rho: float) -> tuple[Array, Array, Array]:
+def _share_part(cells: CellTerms, eta: Array, rho: Array | float) -> tuple[Array, Array, Array]:
     """log G(a, b) of each term with its first and second derivatives with respect to p."""
-    t = rho / (1 - rho)
-    tray = cells.tray[cells.row]
-    steps = t * np.arange(int((cells.successes + cells.failures).max(initial=0)) + 1)
+    tray, odds = cells.tray[cells.row], np.reshape(rho, (-1, 1)) / (1 - np.reshape(rho, (-1, 1)))
+    steps = odds * np.arange(int((cells.successes + cells.failures).max(initial=0)))  # one row, or one for each tray
+
+    def summed(values: Array) -> Array:
+        return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
 
     def running(base: Array) -> tuple[Array, Array, Array]:
-        level = base[:, None] + steps[None, :-1]
-
-        def summed(values: Array) -> Array:
-            return np.concatenate([np.zeros((len(base), 1)), np.cumsum(values, axis=1)], axis=1)
-
+        level = base[:, None] + steps
         return summed(np.log(level)), summed(1 / level), summed(1 / level**2)
 
-    up, down, norm = running(expit(eta)), running(expit(-eta)), np.cumsum(np.r_[0.0, np.log1p(steps[:-1])])
+    up, down, norm = running(expit(eta)), running(expit(-eta)), summed(np.log1p(steps))
     a, b = cells.successes, cells.failures
-    value = up[0][tray, a] + down[0][tray, b] - norm[a + b]
+    value = up[0][tray, a] + down[0][tray, b] - norm[tray if len(norm) > 1 else 0, a + b]
     return value, up[1][tray, a] - down[1][tray, b], -up[2][tray, a] - down[2][tray, b]
 
 

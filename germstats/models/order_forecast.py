@@ -50,7 +50,7 @@ def even_draws(draws: RowDraws, number: int) -> NDArray[np.intp]:
 
 
 def tray_in_a_spring(
-    draws: RowDraws, parts: Parts, losses: float, prick_out: bool = False, number: int = DRAWS
+    draws: RowDraws, parts: Parts, losses: float, prick_out: bool = False, number: int = DRAWS, worst: bool = False
 ) -> SpringLaw:
     """Distribution of the plugs of a tray in springs not yet seen.
 
@@ -68,20 +68,29 @@ def tray_in_a_spring(
         Whether seedlings beyond one per cell fill the tray's empty cells.
     number : int
         Draws to average over.
+    worst : bool
+        The spring is like the worst on record instead (which must be known).
 
     Returns
     -------
     SpringLaw
     """
     pick = even_draws(draws, number)
-    turned = ((np.arange(number) + 0.5) * GOLDEN) % 1.0
-    spring = ndtri((np.arange(_SPRINGS) + turned[:, None]) / _SPRINGS)
-    middle = (draws.theta[pick][:, None] + draws.season_sd[pick][:, None] * spring).ravel()
+    middle = (draws.theta[pick][:, None] + _springs(draws, pick, worst)).ravel()
     tray_sd, rho = (np.repeat(values[pick], _SPRINGS) for values in (draws.tray_sd, draws.rho))
     p = expit(middle[:, None] + tray_sd[:, None] * _NODES)
     rho = np.broadcast_to(rho[:, None], p.shape)
     pmf = (_pricked_out if prick_out else _filled)(p, rho, parts)
     return SpringLaw(np.einsum("mkc,k->mc", pmf, _NODE_WEIGHTS) @ _thinning(pmf.shape[2] - 1, losses))
+
+
+def _springs(draws: RowDraws, pick: NDArray[np.intp], worst: bool) -> Array:
+    """(number, springs) array: what each spring does to the logit of the share."""
+    if worst:
+        assert draws.worst is not None, "no worst spring is known"
+        return np.repeat(draws.worst.shift[pick][:, None], _SPRINGS, axis=1)
+    turned = ((np.arange(len(pick)) + 0.5) * GOLDEN) % 1.0
+    return np.asarray(draws.season_sd[pick][:, None] * ndtri((np.arange(_SPRINGS) + turned[:, None]) / _SPRINGS))
 
 
 def plugs_of_trays(laws: Sequence[tuple[SpringLaw, int]]) -> Array:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from germstats.models.compiled import last_days
+from germstats.models.compiled import Index, last_days
 from germstats.models.laws import ORIGINS, TimingChoice
 from germstats.models.likelihood import Origin
 from germstats.models.lot_posterior import Priors, Scatter
@@ -22,17 +22,17 @@ from germstats.models.pooled_scales import (
     draw_scales,
     effective_share,
     fit_scales,
+    scales_near,
 )
 from germstats.models.threads import one_thread
 from germstats.models.timing import FAMILIES, LOG_NORMAL, Array
-from germstats.models.tree import Scales, State, predictors, start_state
+from germstats.models.tree import Scales, State, part_of, predictors, start_state, state_of
 from germstats.models.variational import NormalLaw, normal_law
 from germstats.records.patterns import Patterns
 
 SCALE_DRAWS = 16
 NEARLY_ALL = 0.95
 """A last season of which less than this share came by the last checks is still under way: its spring may be late."""
-_NODES = 9
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,8 @@ class PooledDraw:
 
 
 @dataclass(frozen=True)
-class LearntScales:
-    """How far trays, lots and places lie apart, as a nursery's records tell.
+class PooledFit:
+    """What the pooled road found: how far trays, lots and places lie apart, and draws of everything.
 
     Attributes
     ----------
@@ -57,6 +57,11 @@ class LearntScales:
         The season still under way.
     choices : dict
         Group (species) -> TimingChoice.
+    draws : tuple of PooledDraw
+    effective_share : float
+        Effective number of scale draws over the number made.
+    scatter : Scatter
+        Settings; its season sds are taken as given.
     """
 
     design: PooledDesign
@@ -64,11 +69,9 @@ class LearntScales:
     scales: ScaleFit
     current: int | None
     choices: dict[str, TimingChoice]
-
-    @property
-    def mode(self) -> dict[str, float]:
-        """Coordinates of the unknown scales at the mode, by name."""
-        return {one.name: float(at) for one, at in zip(self.scale_set.unknown, self.scales.mode, strict=True)}
+    draws: tuple[PooledDraw, ...]
+    effective_share: float
+    scatter: Scatter
 
     def coordinate(self, name: str) -> Coordinate | None:
         """Normal law of an unknown scale's transformed value, given the records; None where it was held."""
@@ -78,52 +81,18 @@ class LearntScales:
                 return Coordinate(name, prior.mean + prior.sd * float(self.scales.mode[k]), prior.sd * sd)
         return None
 
+    def scales_of(self, codes: Index) -> Scales:
+        """How far trays, lots and places lie apart by some of the trays alone, under the same laws of timing.
 
-@dataclass(frozen=True)
-class PooledFit(LearntScales):
-    """What the pooled road found: the scatters, and draws of everything.
-
-    Attributes
-    ----------
-    draws : tuple of PooledDraw
-    effective_share : float
-        Effective number of scale draws over the number made.
-    scatter : Scatter
-        Settings; its season sds are taken as given.
-    """
-
-    draws: tuple[PooledDraw, ...]
-    effective_share: float
-    scatter: Scatter
-
-
-def learn_scales(
-    patterns: Patterns,
-    lots: tuple[LotRecords, ...],
-    scatter: Scatter,
-    held_tray: float | None = None,
-    progress: Callable[[str], None] = lambda text: None,
-    near: LearntScales | None = None,
-) -> LearntScales:
-    """Learn the scatters of a nursery, without the draws that forecasts need; parameters as in `fit_pooled`.
-
-    With `near`, the scatters of records that hold these, its laws of timing are kept and its scatters are the start.
-    """
-    with one_thread():
-        progress("choosing the timing law of each species")
-        known = {lot.group: near.choices[lot.group] for lot in lots} if near else None
-        choices = known or choose_laws(patterns, lots, scatter)
-        laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
-        priors = _time_priors(patterns, lots, laws)
-        design = build_design(patterns, lots, laws, priors, scatter)
-        start = _usual_mode(design)
-        current = _under_way(design, patterns, start) if scatter.late_spring else None
-        if current is not None:
-            design = build_design(patterns, lots, laws, priors, scatter, current)
-        scale_set = _scale_set(design, held_tray)
-        progress("learning how far trays and lots lie apart")
-        fitted = fit_scales(design.tree, design.prior, scale_set, start.state, near.mode if near else None)
-    return LearntScales(design, scale_set, fitted, current, choices)
+        Parameters
+        ----------
+        codes : (C,) int array
+            Tray codes in the patterns.
+        """
+        kept = np.isin(self.design.order, codes)
+        with one_thread():
+            return scales_near(part_of(self.design.tree, kept), self.design.prior, self.scale_set,
+                               state_of(self.design.tree, self.scales.found.state, kept), self.scales)  # fmt: skip
 
 
 def fit_pooled(
@@ -132,6 +101,7 @@ def fit_pooled(
     scatter: Scatter,
     held_tray: float | None = None,
     progress: Callable[[str], None] = lambda text: None,
+    near: PooledFit | None = None,
 ) -> PooledFit:
     """Fit every lot of a nursery together.
 
@@ -144,21 +114,34 @@ def fit_pooled(
     held_tray : float, optional
         Sd between trays taken as given instead of learnt.
     progress : callable, optional
+    near : PooledFit, optional
+        Of records that hold these: its laws of timing are kept, and its scatters are where these are sought from.
 
     Returns
     -------
     PooledFit
     """
-    learnt = learn_scales(patterns, lots, scatter, held_tray, progress)
-    tree, prior = learnt.design.tree, learnt.design.prior
     with one_thread():
-        drawn = draw_scales(tree, prior, learnt.scale_set, learnt.scales, SCALE_DRAWS)
+        progress("choosing the timing law of each species")
+        choices = choose_laws(patterns, lots, scatter) if near is None else {
+            lot.group: near.choices[lot.group] for lot in lots
+        }  # fmt: skip
+        laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
+        priors = _time_priors(patterns, lots, laws)
+        design = build_design(patterns, lots, laws, priors, scatter)
+        start = _usual_mode(design)
+        current = _under_way(design, patterns, start) if scatter.late_spring else None
+        if current is not None:
+            design = build_design(patterns, lots, laws, priors, scatter, current)
+        scale_set = _scale_set(design, held_tray)
+        progress("learning how far trays and lots lie apart")
+        alike = near is not None and near.scale_set == scale_set
+        scales = fit_scales(design.tree, design.prior, scale_set, start.state, near.scales if near and alike else None)
+        drawn = draw_scales(design.tree, design.prior, scale_set, scales, SCALE_DRAWS)
         progress("carrying the uncertainty on")
-        nodes = tree.tiled(_NODES)
-        draws = tuple(
-            PooledDraw(one.scales, one.weight, normal_law(tree, nodes, prior, one.scales, one.found)) for one in drawn
-        )
-    return PooledFit(**vars(learnt), draws=draws, effective_share=effective_share(drawn, SCALE_DRAWS), scatter=scatter)
+        draws = tuple(PooledDraw(one.scales, one.weight, normal_law(design.tree, design.prior, one.scales, one.found))
+                      for one in drawn)  # fmt: skip
+    return PooledFit(design, scale_set, scales, current, choices, draws, effective_share(drawn, SCALE_DRAWS), scatter)
 
 
 def _scale_set(design: PooledDesign, held_tray: float | None) -> ScaleSet:

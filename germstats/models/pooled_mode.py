@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from germstats.models.likelihood import TrayTerms
 from germstats.models.timing import Array
-from germstats.models.tree import Elimination, Scales, State, Tree, eliminate, predictors, tray_terms
+from germstats.models.tree import Elimination, Scales, State, Tree, eliminate, predictors, terms_at
 
 HEAVY_DF = 3.0
 """Degrees of freedom of the effects that are usually small and now and then very large, such as a spring's chill."""
@@ -17,6 +18,23 @@ _DECREMENT = 1e-9
 _TRIFLE = 0.05
 _HALVINGS = 20
 _LONGEST = 3.0  # largest change of a predictor in one Newton step
+
+
+@dataclass(frozen=True)
+class Told:
+    """What trays tell of the common effects, to second order.
+
+    Attributes
+    ----------
+    information : (P, P) array
+    slope : (P,) array
+        Gradient at `at`.
+    at : (P,) array
+    """
+
+    information: Array
+    slope: Array
+    at: Array
 
 
 @dataclass(frozen=True)
@@ -31,22 +49,29 @@ class BetaPrior:
         Effects of places, whose sd is ``Scales.place``.
     heavy : (P,) bool array
         Effects with a t law of `HEAVY_DF` degrees of freedom and scale sd.
+    told : Told, optional
+        What trays outside the tree tell.
     """
 
     mean: Array
     sd: Array
     place: Array
     heavy: Array
+    told: Told | None = None
 
     def bend(self, beta: Array, place_sd: float) -> Array:
-        """The log density's own curvature, (P,), never below a trifle: Newton's method needs it to converge fast."""
+        """The log density's own curvature, never below a trifle: Newton's method needs it to converge fast."""
         sd = np.where(self.place, place_sd, self.sd)
         away = np.where(np.isfinite(sd), (beta - self.mean) / sd, 0.0) ** 2
         heavy = np.maximum((HEAVY_DF + 1) * (HEAVY_DF - away) / (HEAVY_DF + away) ** 2, _TRIFLE)
-        return np.where(np.isfinite(sd), np.where(self.heavy, heavy, 1.0) / sd**2, 0.0)
+        return self._with_told(np.where(np.isfinite(sd), np.where(self.heavy, heavy, 1.0) / sd**2, 0.0))
+
+    def _with_told(self, precision: Array) -> Array:
+        return precision if self.told is None else np.diag(precision) + self.told.information
 
     def at(self, beta: Array, place_sd: float) -> tuple[float, Array, Array]:
-        """Log density (flat effects left out), gradient, and the precision of the matching normal law."""
+        """Log density (flat effects left out), gradient, and the precision of the matching normal law: (P,), or (P, P)
+        where other trays tell of the effects together."""
         sd = np.where(self.place, place_sd, self.sd)
         proper = np.isfinite(sd)
         away = np.where(proper, (beta - self.mean) / sd, 0.0)
@@ -54,7 +79,13 @@ class BetaPrior:
         precision = np.where(proper, loose / sd**2, 0.0)
         depth = np.where(self.heavy, (HEAVY_DF + 1) * np.log1p(away**2 / HEAVY_DF), away**2)
         value = -0.5 * float(depth.sum()) - float(np.log(sd[proper]).sum())
-        return value, -precision * np.where(proper, beta - self.mean, 0.0), precision
+        slope = -precision * np.where(proper, beta - self.mean, 0.0)
+        if self.told is not None:
+            off = beta - self.told.at
+            bent = self.told.information @ off
+            value += float(off @ (self.told.slope - 0.5 * bent))
+            slope = slope + self.told.slope - bent
+        return value, slope, self._with_told(precision)
 
 
 @dataclass(frozen=True)
@@ -90,9 +121,8 @@ class _Point:
     precision: Array
 
 
-def _point(tree: Tree, prior: BetaPrior, scales: Scales, state: State, terms: TrayTerms | None = None) -> _Point:
+def _point(tree: Tree, prior: BetaPrior, scales: Scales, state: State, terms: TrayTerms) -> _Point:
     """Log posterior at `state` with the priors' gradients."""
-    terms = terms or tray_terms(tree.parts, predictors(tree, state), scales, tree.delayed)
     fixed, beta, precision = prior.at(state.beta, scales.place)
     tray_precision, lot_precision = tree.tray_precision(scales), tree.lot_precision(scales)
     own, lots = -state.trays * tray_precision, -state.lots * lot_precision
@@ -102,37 +132,64 @@ def _point(tree: Tree, prior: BetaPrior, scales: Scales, state: State, terms: Tr
     return _Point(state, terms, value, own, lots, beta, precision)
 
 
-def criterion_at(tree: Tree, prior: BetaPrior, scales: Scales, state: State) -> float:
-    """Laplace's criterion with the expansion taken at `state`, which need not be the mode."""
-    point = _point(tree, prior, scales, state)
-    if not np.isfinite(point.value):
-        return -np.inf
-    return point.value - 0.5 * eliminate(tree, point.terms.hessian, scales, point.precision).log_det
+def criteria_at(tree: Tree, prior: BetaPrior, scales: Sequence[Scales], states: Sequence[State]) -> list[float]:
+    """Laplace's criterion with the expansion taken at each state, which need not be the mode."""
+    found = []
+    for known, state, terms in zip(scales, states, terms_at(tree, states, scales), strict=True):
+        point = _point(tree, prior, known, state, terms)
+        log_det = eliminate(tree, terms.hessian, known, point.precision).log_det if np.isfinite(point.value) else 0.0
+        found.append(point.value - 0.5 * log_det)
+    return found
 
 
-def find_pooled_mode(tree: Tree, prior: BetaPrior, scales: Scales, start: State) -> PooledMode:
-    """Newton's method by elimination, with halved steps where the value falls.
+def find_pooled_modes(
+    tree: Tree, prior: BetaPrior, scales: Sequence[Scales], starts: Sequence[State]
+) -> list[PooledMode]:
+    """Newton's method by elimination at each of several scales, with halved steps where the value falls.
 
     Parameters
     ----------
     tree : Tree
     prior : BetaPrior
-    scales : Scales
-    start : State
+    scales : sequence of Scales
+    starts : sequence of State
 
     Returns
     -------
-    PooledMode
+    list of PooledMode
         Judged converged by the decrement taken before the step.
     """
-    here = _point(tree, prior, scales, start)
+    searches = [_search(tree, prior, known, start) for known, start in zip(scales, starts, strict=True)]
+    asked = {k: next(search) for k, search in enumerate(searches)}
+    found: dict[int, PooledMode] = {}
+    while asked:  # in step, so that the likelihood is asked for all that still move at once
+        terms = terms_at(tree, list(asked.values()), [scales[k] for k in asked])
+        for k, answer in zip(list(asked), terms, strict=True):
+            try:
+                asked[k] = searches[k].send(answer)
+            except StopIteration as done:
+                found[k] = done.value
+                del asked[k]
+    return [found[k] for k in range(len(searches))]
+
+
+def find_pooled_mode(tree: Tree, prior: BetaPrior, scales: Scales, start: State) -> PooledMode:
+    """One mode, as in `find_pooled_modes`."""
+    return find_pooled_modes(tree, prior, [scales], [start])[0]
+
+
+def _search(tree: Tree, prior: BetaPrior, scales: Scales, start: State) -> Generator[State, TrayTerms, PooledMode]:
+    """Asks for the likelihood at one state after another, and ends with the mode."""
+    here = _point(tree, prior, scales, start, (yield start))
     for _ in range(_STEPS):
         bend = prior.bend(here.state.beta, scales.place)
         step = eliminate(tree, here.terms.hessian, scales, bend).solve(
             here.terms.gradient, here.own, here.lots, here.beta
         )
         converged = _slope(tree, here, step) < _DECREMENT
-        ahead = None if converged or not np.isfinite(here.value) else _ahead(tree, prior, scales, here, step)
+        ahead = None
+        if not converged and np.isfinite(here.value):
+            ahead = yield from _ahead(tree, prior, scales, here, step)
         if ahead is None:
             break
         here = ahead
@@ -140,12 +197,15 @@ def find_pooled_mode(tree: Tree, prior: BetaPrior, scales: Scales, start: State)
     return PooledMode(here.state, here.terms, found, here.value - 0.5 * found.log_det, converged)
 
 
-def _ahead(tree: Tree, prior: BetaPrior, scales: Scales, here: _Point, step: State) -> _Point | None:
+def _ahead(
+    tree: Tree, prior: BetaPrior, scales: Scales, here: _Point, step: State
+) -> Generator[State, TrayTerms, _Point | None]:
     """A point along `step` that is no worse, the step halved until it is; None where there is none."""
     moved = np.abs(predictors(tree, step)).max(initial=0.0)
     by = min(1.0, _LONGEST / moved) if moved > 0 else 1.0
     for halving in range(_HALVINGS):
-        ahead = _point(tree, prior, scales, here.state.moved(step, by * 0.5**halving))
+        state = here.state.moved(step, by * 0.5**halving)
+        ahead = _point(tree, prior, scales, state, (yield state))
         if ahead.value >= here.value - 1e-10 and np.isfinite(ahead.terms.hessian).all():
             return ahead
     return None
@@ -157,13 +217,22 @@ def _slope(tree: Tree, here: _Point, step: State) -> float:
     return along + float((here.own * step.trays).sum() + (here.lots * step.lots).sum() + here.beta @ step.beta)
 
 
-def mode_slope(tree: Tree, prior: BetaPrior, mode: PooledMode, ahead: Scales, behind: Scales, gap: float) -> State:
-    """How the mode moves per unit of a scale's coordinate: H^-1 times the change of the gradient at fixed effects."""
-    same = (ahead.rho, ahead.delay) == (behind.rho, behind.delay)  # then the likelihood has not changed
-    high, low = (_point(tree, prior, scales, mode.state, mode.terms if same else None) for scales in (ahead, behind))
-    return mode.elimination.solve(
-        (high.terms.gradient - low.terms.gradient) / gap,
-        (high.own - low.own) / gap,
-        (high.lots - low.lots) / gap,
-        (high.beta - low.beta) / gap,
-    )
+def mode_slopes(
+    tree: Tree, prior: BetaPrior, mode: PooledMode, pairs: Sequence[tuple[Scales, Scales]], gap: float
+) -> list[State]:
+    """How the mode moves per unit of each scale's coordinate, the scales `gap` apart in each pair: H^-1 times the
+    change of the gradient at fixed effects."""
+    moved = [k for k, (ahead, behind) in enumerate(pairs) if (ahead.rho, ahead.delay) != (behind.rho, behind.delay)]
+    changed = terms_at(tree, [mode.state] * 2 * len(moved), [one for k in moved for one in pairs[k]])
+    terms = {k: (mode.terms, mode.terms) for k in range(len(pairs))}  # elsewhere the likelihood does not change
+    terms |= {k: (changed[2 * j], changed[2 * j + 1]) for j, k in enumerate(moved)}
+    paths = []
+    for k, pair in enumerate(pairs):
+        high, low = (_point(tree, prior, *one) for one in zip(pair, (mode.state,) * 2, terms[k], strict=True))
+        paths.append(mode.elimination.solve(
+            (high.terms.gradient - low.terms.gradient) / gap,
+            (high.own - low.own) / gap,
+            (high.lots - low.lots) / gap,
+            (high.beta - low.beta) / gap,
+        ))  # fmt: skip
+    return paths

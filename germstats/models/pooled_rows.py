@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import ndtri
@@ -28,20 +30,20 @@ def pooled_rows(fit: PooledFit, patterns: Patterns, level: float) -> list[RowEst
     at = predictors(fit.design.tree, fit.scales.found.state)
     seen = np.empty(len(at))
     seen[fit.design.order] = share_seen(fit.design, at)
+    each = [(lot, number, row) for number, lot in enumerate(fit.design.lots) for row in range(len(lot.labels))]
+    asks = [_Ask(lot.group, lot.labels[row], number, lot.timed and any_seen(trays_of(lot, row, patterns)))
+            for lot, number, row in each]  # fmt: skip
     with one_thread():
-        return [
-            _row(fit, lot, number, row, patterns, level, seen)
-            for number, lot in enumerate(fit.design.lots)
-            for row in range(len(lot.labels))
-        ]
+        draws = _draws(fit, asks)
+    return [_row(fit, *one, patterns, level, seen, drawn) for one, drawn in zip(each, draws, strict=True)]
 
 
 def _row(
-    fit: PooledFit, lot: LotRecords, number: int, row: int, patterns: Patterns, level: float, seen: Array
-) -> RowEstimate:
+    fit: PooledFit, lot: LotRecords, number: int, row: int, patterns: Patterns, level: float, seen: Array,
+    draws: RowDraws,
+) -> RowEstimate:  # fmt: skip
     trays = trays_of(lot, row, patterns)
     found_any = any_seen(trays)
-    draws = _row_draws(fit, lot.group, lot.labels[row], number, lot.timed and found_any)
     share = draws.share()
     tails = np.array([0.5, (1 - level) / 2, (1 + level) / 2])
     middle, low, high = weighted_quantiles(share, draws.weight, tails)
@@ -132,39 +134,53 @@ def row_draws(fit: PooledFit, group: str, label: str | None, lot: int | None, ti
         (J x 32) draws; draw j of the scales fills rows 32 j to 32 j + 31 of every lot alike.
     """
     with one_thread():
-        return _row_draws(fit, group, label, lot, timed)
+        return _draws(fit, [_Ask(group, label, lot, timed)])[0]
 
 
-def _row_draws(fit: PooledFit, group: str, label: str | None, lot: int | None, timed: bool) -> RowDraws:
-    season = _worst_season(fit, group)
-    design = fit.design.columns.row(TrayKey(group, label))
-    if season is not None:
-        design = np.vstack([design, _spring(fit, group, season)])
-    tried = ("treatment", 0, group, label) in fit.design.columns.at or label in _labels(fit, group)
-    extra = np.zeros(len(design)) if tried else _padded([TREATMENT_SD, TREATMENT_TIME_SD], len(design))
-    codes = np.array([-1 if lot is None else lot])
-    nodes = _nodes(f"{group}/{label}/{lot}", len(design))
-    values = []
-    for draw in fit.draws:
-        mean, covariance = draw.law.rows(design[None], codes)
-        spread = (
-            extra if lot is not None else np.hypot(extra, _padded([draw.scales.lot, draw.scales.lot_time], len(design)))
-        )
-        values.append(mean[0] + nodes @ _root(covariance[0] + np.diag(spread**2)).T)
-    return _assembled(fit, np.concatenate(values), group, timed, season)
+@dataclass(frozen=True)
+class _Ask:
+    """One row to be drawn, with the parameters of `row_draws`."""
+
+    group: str
+    label: str | None
+    lot: int | None
+    timed: bool
+
+
+def _draws(fit: PooledFit, asks: Sequence[_Ask]) -> list[RowDraws]:
+    worst = {group: _worst_season(fit, group) for group in dict.fromkeys(ask.group for ask in asks)}
+    spring = {group: [_spring(fit, group, season)] if season is not None else [] for group, season in worst.items()}
+    forms = np.array([[*fit.design.columns.row(TrayKey(ask.group, ask.label)), *spring[ask.group]] for ask in asks])
+    size = forms.shape[1]
+    codes = np.array([-1 if ask.lot is None else ask.lot for ask in asks])
+    treatment = np.array([[0.0, 0.0] if _tried(fit, ask) else [TREATMENT_SD, TREATMENT_TIME_SD] for ask in asks])
+    nodes = [_nodes(f"{ask.group}/{ask.label}/{ask.lot}", size) for ask in asks]
+    values = np.empty((len(asks), len(fit.draws) * _EACH, size))
+    for k, draw in enumerate(fit.draws):
+        mean, covariance = draw.law.rows(forms, codes)
+        lots = np.where(codes[:, None] < 0, [[draw.scales.lot, draw.scales.lot_time]], 0.0)
+        spread = np.zeros((len(asks), size))
+        spread[:, :2] = np.hypot(treatment, lots)
+        roots = _roots(covariance + spread[:, :, None] ** 2 * np.eye(size))
+        drawn = [middle + at @ root.T for middle, at, root in zip(mean, nodes, roots, strict=True)]
+        values[:, k * _EACH : (k + 1) * _EACH] = drawn
+    return [_assembled(fit, own, ask.group, ask.timed, worst[ask.group])
+            for own, ask in zip(values, asks, strict=True)]  # fmt: skip
+
+
+def _tried(fit: PooledFit, ask: _Ask) -> bool:
+    known = ("treatment", 0, ask.group, ask.label) in fit.design.columns.at
+    return known or ask.label in _labels(fit, ask.group)
 
 
 def _labels(fit: PooledFit, group: str) -> set[str]:
     return {label for lot in fit.design.lots if lot.group == group for label in lot.labels}
 
 
-def _padded(values: list[float], size: int) -> Array:
-    return np.array([*values, *[0.0] * (size - len(values))])
-
-
-def _root(covariance: Array) -> Array:
+def _roots(covariance: Array) -> Array:
+    """(R, K, K) roots of (R, K, K) covariances."""
     values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(values.clip(0.0)))
+    return np.asarray(vectors * np.sqrt(values.clip(0.0))[:, None, :])
 
 
 def _assembled(fit: PooledFit, values: Array, group: str, timed: bool, season: int | None) -> RowDraws:

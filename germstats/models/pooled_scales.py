@@ -12,21 +12,20 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
-from scipy.optimize import minimize
+from scipy.optimize import OptimizeResult, minimize
 from scipy.special import expit
 
-from germstats.models.pooled_mode import BetaPrior, PooledMode, criterion_at, find_pooled_mode, mode_slope
+from germstats.models.pooled_mode import BetaPrior, PooledMode, criteria_at, find_pooled_modes, mode_slopes
 from germstats.models.timing import Array
-from germstats.models.tree import Scales, State, Tree
+from germstats.models.tree import Elimination, Scales, State, Tree
 
 LOGIT_RHO = float(np.log(0.04 / 0.96))
 """Centre of the prior of logit rho (sd 1): statistics of the design, common practice, no source."""
 _STEP = 0.05  # of a prior sd, for differences along the path
 _BEND_STEP = 0.15  # of a prior sd, for differences of gradients
 _DRAWS_DF = 6
-_USUAL_VARIANCE = (
-    0.25  # of a scale, in its prior variances, once the trays have been asked: 12 evaluations instead of 17
-)
+_NEAR = 0.02  # standard errors from the mode at which its search ends
+_USUAL_VARIANCE = 0.25  # of a scale, in its prior variances, once the trays have been asked
 _TALLEST_VARIANCE = 1.5  # a direction in which the criterion hardly bends keeps about its prior variance (1)
 
 
@@ -112,42 +111,73 @@ class _Outer:
     def __init__(self, tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State) -> None:
         self.tree, self.prior, self.scale_set, self.last = tree, prior, scale_set, start
         self.evaluations = 0
-        self.at: Array | None = None  # where `paths` lead away from
+        self.at: Array | None = None  # where the loss was asked last, and `paths` lead away from
         self.paths: list[State] = []
+        self.answer = np.inf, np.zeros(0)
+        self.asked: tuple[Elimination, Scales] | None = None
 
-    def mode(self, z: Array) -> PooledMode:
-        """The mode at z, started where the last one's paths lead to first order."""
-        start = self.last
-        if self.at is not None:
-            for path, step in zip(self.paths, z - self.at, strict=True):
-                start = start.moved(path, float(step))
-        found = find_pooled_mode(self.tree, self.prior, self.scale_set.at(z), start)
-        self.last, self.at, self.paths = found.state, None, []
-        self.evaluations += 1
-        return found
+    def modes(self, z: Array) -> list[PooledMode]:
+        """The modes at each row of z, started where the last one's paths lead to first order."""
+        starts = []
+        for one in z:
+            start = self.last
+            if self.at is not None:
+                for path, step in zip(self.paths, one - self.at, strict=True):
+                    start = start.moved(path, float(step))
+            starts.append(start)
+        return find_pooled_modes(self.tree, self.prior, [self.scale_set.at(one) for one in z], starts)
 
     def loss(self, z: Array) -> tuple[float, Array]:
-        found = self.mode(z)
-        return 0.5 * float(z @ z) - found.criterion, z - self.slope(z, found)
+        if self.at is not None and np.array_equal(z, self.at):
+            return self.answer
+        found = self.modes(z[None])[0]
+        self.evaluations += 1
+        self.last, self.at, self.asked = found.state, z.copy(), (found.elimination, self.scale_set.at(z))
+        slope, self.paths = self.slope(z, found)
+        self.answer = 0.5 * float(z @ z) - found.criterion, z - slope
+        return self.answer
 
-    def slope(self, z: Array, found: PooledMode) -> Array:
-        """Gradient of Laplace's criterion (without the scales' priors)."""
-        slope, paths = np.empty(len(z)), []
-        for k in range(len(z)):
-            moved = np.zeros(len(z))
-            moved[k] = _STEP
-            ahead, behind = self.scale_set.at(z + moved), self.scale_set.at(z - moved)
-            path = mode_slope(self.tree, self.prior, found, ahead, behind, 2 * _STEP)
-            paths.append(path)
-            high = criterion_at(self.tree, self.prior, ahead, found.state.moved(path, _STEP))
-            low = criterion_at(self.tree, self.prior, behind, found.state.moved(path, -_STEP))
-            slope[k] = (high - low) / (2 * _STEP)
-        self.at, self.paths = z.copy(), paths
-        return slope
+    def slope(self, z: Array, found: PooledMode) -> tuple[Array, list[State]]:
+        """Gradient of Laplace's criterion (without the scales' priors), and the paths of the mode."""
+        steps = _STEP * np.eye(len(z))
+        pairs = [(self.scale_set.at(z + step), self.scale_set.at(z - step)) for step in steps]
+        paths = mode_slopes(self.tree, self.prior, found, pairs, 2 * _STEP)
+        ends = [found.state.moved(path, by) for path in paths for by in (_STEP, -_STEP)]
+        reached = criteria_at(self.tree, self.prior, [one for pair in pairs for one in pair], ends)
+        return np.diff(np.reshape(reached, (-1, 2))[:, ::-1]).ravel() / (2 * _STEP), paths
+
+    def likely_width(self) -> Array:
+        """(K,) about how wide the scales' posterior will be, from where the loss was asked last.
+
+        N effects of sd s, each known with variance v, tell of log s with information 2 sum (1 - v / s^2)^2. The width
+        is taken halfway between that, which holds at the start only, and the usual one.
+        """
+        assert self.asked is not None, "ask for the loss first"
+        found, scales = self.asked
+        known = {
+            "tray": (found.tray_inverse, scales.tray, 0),
+            "tray_time": (found.tray_inverse, scales.tray_time, 1),
+            "lot": (found.lot_inverse, scales.lot, 0),
+            "lot_time": (found.lot_inverse, scales.lot_time, 1),
+        }
+        variance = np.full(len(self.scale_set.unknown), _USUAL_VARIANCE)
+        for k, one in enumerate(self.scale_set.unknown):
+            if one.name in known:
+                inverse, sd, at = known[one.name]
+                variance[k] = 1 / (1 + 2 * one.sd**2 * ((1 - inverse[:, at, at] / sd**2) ** 2).sum())
+        return np.asarray((variance * _USUAL_VARIANCE) ** 0.25)
+
+    def bend(self, z: Array) -> Array:
+        """(K, K) curvature of the loss at z, where the loss was last asked."""
+        steps = _BEND_STEP * np.eye(len(z))
+        ends = np.stack([z + by * step for step in steps for by in (1.0, -1.0)])
+        slopes = np.array([self.slope(end, found)[0] for end, found in zip(ends, self.modes(ends), strict=True)])
+        rows = np.eye(len(z)) - (slopes[::2] - slopes[1::2]) / (2 * _BEND_STEP)
+        return np.asarray((rows + rows.T) / 2)
 
 
 def fit_scales(
-    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State, near: Mapping[str, float] | None = None
+    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State, near: ScaleFit | None = None
 ) -> ScaleFit:
     """Mode and curvature of the scales' posterior.
 
@@ -157,8 +187,8 @@ def fit_scales(
     prior : BetaPrior
     scale_set : ScaleSet
     start : State
-    near : dict of str to float, optional
-        Coordinates by name from which the mode is sought; 0 where not given.
+    near : ScaleFit, optional
+        Of nearly the same records and the same unknown scales: where the mode is sought from.
 
     Returns
     -------
@@ -167,25 +197,51 @@ def fit_scales(
     outer = _Outer(tree, prior, scale_set, start)
     size = len(scale_set.unknown)
     if size == 0:
-        found = outer.mode(np.zeros(0))
+        found = outer.modes(np.zeros((1, 0)))[0]
         return ScaleFit(np.zeros(0), np.zeros((0, 0)), found, found.criterion, 0.0, 1)
-    result = minimize(
-        outer.loss, np.array([(near or {}).get(one.name, 0.0) for one in scale_set.unknown]), jac=True, method="BFGS",
-        options={"gtol": 0.01, "maxiter": 40, "hess_inv0": _USUAL_VARIANCE * np.eye(size)},
-    )  # fmt: skip
-    evaluations = outer.evaluations
-    mode = np.asarray(result.x)
-    base = np.asarray(result.jac)
-    bend = np.empty((size, size))
-    for k in range(size):
-        moved = np.zeros(size)
-        moved[k] = _BEND_STEP
-        bend[k] = (outer.loss(mode + moved)[1] - outer.loss(mode - moved)[1]) / (2 * _BEND_STEP)
-    values, vectors = np.linalg.eigh((bend + bend.T) / 2)
-    covariance = (vectors / np.maximum(values, 1 / _TALLEST_VARIANCE)) @ vectors.T
-    found = outer.mode(mode)
-    criterion = found.criterion - 0.5 * float(mode @ mode)
-    return ScaleFit(mode, covariance, found, criterion, float(np.abs(base).max()), evaluations)
+    mode = _sought(outer, near)
+    loss, slope = outer.loss(mode)  # where it was asked last, unless the search stopped short
+    values, vectors = np.linalg.eigh(outer.bend(mode))
+    half = vectors / np.sqrt(np.maximum(values, 1 / _TALLEST_VARIANCE))
+    covariance = half @ half.T
+    found = outer.modes(mode[None])[0]
+    return ScaleFit(mode, (covariance + covariance.T) / 2, found, -loss, float(np.abs(slope).max()), outer.evaluations)
+
+
+def scales_near(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State, near: ScaleFit) -> Scales:
+    """The likeliest scales only; parameters as in `fit_scales`."""
+    if not scale_set.unknown:
+        return scale_set.at(np.zeros(0))
+    return scale_set.at(_sought(_Outer(tree, prior, scale_set, start), near))
+
+
+def _sought(outer: _Outer, near: ScaleFit | None) -> Array:
+    """The mode by BFGS, from what a like fit found or from the prior's middle, in units of its likely width.
+
+    It ends where the slope per standard error, or the gain of the last step, is that of `_NEAR` standard errors off:
+    beyond, differenced slopes no longer agree with the value, and a line search goes on for nothing.
+    """
+    if near is None:
+        centre = np.zeros(len(outer.scale_set.unknown))
+        outer.loss(centre)
+        root = np.diag(outer.likely_width())
+    else:
+        centre, root = near.mode, np.asarray(np.linalg.cholesky(near.covariance), dtype=float)
+
+    def loss(at: Array) -> tuple[float, Array]:
+        value, slope = outer.loss(centre + root @ at)
+        return value, root.T @ slope
+
+    reached = [np.inf]
+
+    def ends(intermediate_result: OptimizeResult) -> None:
+        reached.append(float(intermediate_result.fun))
+        if reached[-2] - reached[-1] < _NEAR**2 / 2:
+            raise StopIteration
+
+    found = minimize(loss, np.zeros(len(centre)), jac=True, method="BFGS", callback=ends,
+                     options={"gtol": _NEAR, "maxiter": 40})  # fmt: skip
+    return np.asarray(centre + root @ found.x)
 
 
 def draw_scales(
@@ -217,14 +273,15 @@ def draw_scales(
     root = np.linalg.cholesky(fit.covariance)
     z = fit.mode + (normal * stretch) @ root.T
     proposed = stats.multivariate_t(fit.mode, fit.covariance, df=_DRAWS_DF).logpdf(z).reshape(draws)
-    found = [find_pooled_mode(tree, prior, scale_set.at(at), fit.found.state) for at in z]
+    scales = [scale_set.at(at) for at in z]
+    found = find_pooled_modes(tree, prior, scales, [fit.found.state] * draws)
     reached = np.array([one.criterion for one in found])
     log_weight = np.where(np.isfinite(reached), reached, -np.inf) - 0.5 * (z**2).sum(axis=1) - proposed
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     return tuple(
-        ScaleDraw(scale_set.at(at), float(one_weight), one)
-        for at, one_weight, one in zip(z, weight, found, strict=True)
+        ScaleDraw(known, float(one_weight), one)
+        for known, one_weight, one in zip(scales, weight, found, strict=True)
         if one_weight > 1e-6
     )
 

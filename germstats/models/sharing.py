@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 import threading
+import warnings
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
@@ -48,7 +50,10 @@ def shared(workers: int) -> Iterator[Begin]:
 
 
 def _follow() -> None:
-    """Ctrl-C is answered by the first process, which ends this one; if the first is killed, this one ends too."""
+    """Ctrl-C is answered by the first process, which ends this one; if the first is killed, this one ends too.
+    Warnings of libraries are for those who asked Python for them."""
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     first = parent_process()
     assert first is not None, "only a process begun by another follows it"

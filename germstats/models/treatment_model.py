@@ -20,7 +20,7 @@ from scipy.special import expit, logsumexp, ndtr, ndtri
 from germstats.models.compiled import Index, compile_patterns
 from germstats.models.likelihood import Origin
 from germstats.models.lots import taken_as_final
-from germstats.models.pooled_mode import BetaPrior, PooledMode, find_pooled_mode
+from germstats.models.pooled_mode import BetaPrior, PooledMode, find_pooled_modes
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import Part, Scales, State, Tree, start_state
 from germstats.records.patterns import Patterns
@@ -230,12 +230,9 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
 
 
 def _along(tree: Tree, prior: BetaPrior, rho: float, grid: list[tuple[float, float]], state: State) -> list[PooledMode]:
-    """Modes along a grid of tray sds on share and time, each started at the one before."""
-    found: list[PooledMode] = []
-    for sd, time_sd in grid:
-        scales = Scales(tray=sd, tray_time=time_sd, lot=_NO_LOT, lot_time=_NO_LOT, rho=rho)
-        found.append(find_pooled_mode(tree, prior, scales, found[-1].state if found else state))
-    return found
+    """Modes along a grid of tray sds on share and time."""
+    scales = [Scales(tray=sd, tray_time=time_sd, lot=_NO_LOT, lot_time=_NO_LOT, rho=rho) for sd, time_sd in grid]
+    return find_pooled_modes(tree, prior, scales, [state] * len(scales))
 
 
 def _nearest(of: Contrasts, sds: Array) -> int:

@@ -11,18 +11,21 @@ with trays and lots. Blocks are kept positive definite away from the mode by a f
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky
 
-from germstats.models.compiled import Compiled, Index, group_starts, tiled
+from germstats.models.compiled import Compiled, Index, group_starts, only, tiled
 from germstats.models.likelihood import Origin, TrayTerms, evaluate
 from germstats.models.sparse_design import SparseDesign, sparse_design
 from germstats.models.timing import Array, TimingFamily
 
 _STILL = 1e4  # a hundredth of the usual sd
+_AT_ONCE = 20_000  # rows of the likelihood that go through together
 _FLOOR = 0.05  # smallest eigenvalue of a block in units of its prior precision
 
 
@@ -103,13 +106,39 @@ class Tree:
         held = self._held[1]
         return np.column_stack([np.full(len(held), scales.lot**-2.0), held * scales.lot_time**-2.0])
 
+    @cached_property
+    def size(self) -> int:
+        """Rows of the likelihood, times and cells together."""
+        return sum(part.data.time_tray.size + part.data.cells.row.size + part.data.pinches.tray.size
+                   for part in self.parts)  # fmt: skip
+
+    @cached_property
+    def _tiles(self) -> dict[int, tuple[Part, ...]]:
+        return {1: self.parts}
+
     def tiled(self, times: int) -> tuple[Part, ...]:
-        """The parts laid out `times` times over, tray i of copy k at i + k T."""
-        moved = [(part.trays[None, :] + self.trays * np.arange(times)[:, None]).ravel() for part in self.parts]
-        return tuple(
-            replace(part, trays=trays, data=tiled(part.data, times))
-            for part, trays in zip(self.parts, moved, strict=True)
-        )
+        """The parts laid out `times` times over, tray i of copy k at i + k T; made once for each number of times."""
+        if times not in self._tiles:
+            moved = [(part.trays[None, :] + self.trays * np.arange(times)[:, None]).ravel() for part in self.parts]
+            self._tiles[times] = tuple(
+                replace(part, trays=trays, data=tiled(part.data, times))
+                for part, trays in zip(self.parts, moved, strict=True)
+            )
+        return self._tiles[times]
+
+
+def part_of(tree: Tree, kept: NDArray[np.bool_]) -> Tree:
+    """The tree of some of its trays, (T,) bool, under the same common effects."""
+    trays = np.flatnonzero(kept)
+    code = np.cumsum(kept) - 1
+    rows, group = np.unique(tree.group[trays], return_inverse=True)
+    parts = []
+    for part in tree.parts:
+        own = kept[part.trays]
+        if own.any():
+            parts.append(replace(part, trays=code[part.trays[own]], data=only(part.data, np.flatnonzero(own))))
+    return Tree(tuple(parts), tree.design[rows], group, np.unique(tree.lot[rows], return_inverse=True)[1],
+                tree.delayed[trays], None if tree.silent is None else tree.silent[trays])  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -147,20 +176,46 @@ def predictors(tree: Tree, state: State) -> Array:
     return trays
 
 
-def tray_terms(parts: tuple[Part, ...], at: Array, scales: Scales, delayed: Index) -> TrayTerms:
-    """Log-likelihood of every tray with derivatives at predictors `at`, (T, 3)."""
+def state_of(tree: Tree, state: State, kept: NDArray[np.bool_]) -> State:
+    """The effects of some of its trays, (T,) bool, and of their lots, for `part_of`."""
+    return State(state.beta, state.lots[np.unique(tree.lot[tree.group[kept]])], state.trays[kept])
+
+
+def tray_terms(parts: tuple[Part, ...], at: Array, rho: Array | float, delay: Array | None = None) -> TrayTerms:
+    """Log-likelihood of every tray with derivatives at predictors `at`, (T, 3); `rho` and `delay` as in `evaluate`."""
     size = len(at)
     total = TrayTerms(np.zeros(size), np.zeros((size, 3)), np.zeros((size, 3, 3)))
-    delay = np.where(delayed, scales.delay, np.nan) if delayed.any() else None
     for part in parts:
         eta, mu, log_sigma = at[part.trays].T
         late = None if delay is None else delay[part.trays]
+        own = rho[part.trays] if isinstance(rho, np.ndarray) else rho
         with np.errstate(over="ignore", invalid="ignore"):  # a step too far comes back as not finite, and is halved
-            terms = evaluate(part.data, eta, mu, log_sigma, scales.rho, part.family, part.origin, late)
+            terms = evaluate(part.data, eta, mu, log_sigma, own, part.family, part.origin, late)
         total.value[part.trays] = terms.value
         total.gradient[part.trays] = terms.gradient
         total.hessian[part.trays] = terms.hessian
     return total
+
+
+def delays(tree: Tree, scales: Sequence[Scales]) -> Array | None:
+    """(K T,) days by which the spring of each tray is late at each of K scales; None where no tray's may be."""
+    if not tree.delayed.any():
+        return None
+    return np.concatenate([np.where(tree.delayed, one.delay, np.nan) for one in scales])
+
+
+def terms_at(tree: Tree, states: Sequence[State], scales: Sequence[Scales]) -> list[TrayTerms]:
+    """What `tray_terms` gives at each state and its scales: as many at once as pay, since small arrays cost most by
+    their number."""
+    together, found = max(_AT_ONCE // max(tree.size, 1), 1), []
+    for first in range(0, len(states), together):
+        some, known = states[first : first + together], scales[first : first + together]
+        at = np.concatenate([predictors(tree, state) for state in some])
+        rho = known[0].rho if len(known) == 1 else np.repeat([one.rho for one in known], tree.trays)
+        terms = tray_terms(tree.tiled(len(some)), at, rho, delays(tree, known))
+        parts = (np.split(part, len(some)) for part in (terms.value, terms.gradient, terms.hessian))
+        found += [TrayTerms(*each) for each in zip(*parts, strict=True)]
+    return found
 
 
 def _firm(blocks: Array, precision: Array) -> Array:
@@ -168,7 +223,9 @@ def _firm(blocks: Array, precision: Array) -> Array:
     root = np.sqrt(precision)
     scaled = blocks / (root[:, :, None] * root[:, None, :]) + np.eye(2)
     middle = (scaled[:, 0, 0] + scaled[:, 1, 1]) / 2
-    smallest = middle - np.hypot((scaled[:, 0, 0] - scaled[:, 1, 1]) / 2, scaled[:, 0, 1])
+    apart = np.hypot((scaled[:, 0, 0] - scaled[:, 1, 1]) / 2, scaled[:, 0, 1])
+    det = scaled[:, 0, 0] * scaled[:, 1, 1] - scaled[:, 0, 1] ** 2  # far away one may dwarf the other
+    smallest = np.where(middle > 0, det / (np.abs(middle) + apart), middle - apart)
     lifted = 1.0 + np.maximum(_FLOOR - smallest, 0.0)
     return np.asarray(blocks + (lifted[:, None] * precision)[:, :, None] * np.eye(2))
 
@@ -184,8 +241,8 @@ def _inverse(blocks: Array) -> tuple[Array, Array]:
 
 
 @dataclass(frozen=True)
-class Elimination:
-    """The negative Hessian, eliminated tray by tray and lot by lot.
+class Reduced:
+    """The negative Hessian with trays and lots eliminated.
 
     Attributes
     ----------
@@ -195,11 +252,9 @@ class Elimination:
         B^-1 and B^-1 N of each tray: given the rest, u has mean - tray_pull y and covariance B^-1.
     lot_inverse : (L, 2, 2), lot_pull : (L, 2, P) arrays
         The same of each lot.
-    factor : (P, P) array
-        Upper Cholesky factor of what is left for beta.
-    log_det : float
+    left : (P, P) array
+        What they tell of beta: its information, without its prior.
     tray_log_det, lot_log_det : (T,), (L,) arrays
-        Its parts below beta.
     """
 
     tree: Tree
@@ -208,29 +263,46 @@ class Elimination:
     tray_pull: Array
     lot_inverse: Array
     lot_pull: Array
-    factor: Array
-    log_det: float
+    left: Array
     tray_log_det: Array
     lot_log_det: Array
 
-    def solve(self, trays: Array, own: Array, lots: Array, beta: Array) -> State:
-        """H^-1 times a right-hand side.
+    def passed_up(self, trays: Array, own: Array, lots: Array) -> tuple[Array, Array, Array]:
+        """A right-hand side carried up to beta, (P,), with what goes back down to lots (L, 2) and trays (T, 2).
 
         `trays` (T, 3) acts on eta, mu and log sigma of each tray and so on everything above it, as the gradient of a
-        log-likelihood does; `own` (T, 2), `lots` (L, 2) and `beta` (P,) act on those effects alone, as priors do.
+        log-likelihood does; `own` (T, 2) and `lots` (L, 2) act on those effects alone, as priors do.
         """
         tree = self.tree
         first = np.einsum("tij,tj->ti", self.tray_inverse, trays[:, :2] + own)
-        left = trays - np.einsum("tij,tj->ti", self.curvature[:, :, :2], first)
-        rows = np.add.reduceat(left, tree.starts[0])
+        rows = np.add.reduceat(trays - np.einsum("tij,tj->ti", self.curvature[:, :, :2], first), tree.starts[0])
         for_lots = np.add.reduceat(rows[:, :2], tree.starts[1]) + lots
-        for_beta = tree.entries.gathered(rows) + beta
-        for_beta = for_beta - self.lot_pull.reshape(-1, len(beta)).T @ for_lots.ravel()
-        step = cho_solve((self.factor, False), for_beta)
+        for_beta = tree.entries.gathered(rows) - self.lot_pull.reshape(-1, len(self.left)).T @ for_lots.ravel()
+        return for_beta, for_lots, first
+
+
+@dataclass(frozen=True)
+class Elimination(Reduced):
+    """The negative Hessian, eliminated tray by tray and lot by lot.
+
+    Attributes
+    ----------
+    factor : (P, P) array
+        Upper Cholesky factor of what is left for beta, its prior in it.
+    log_det : float
+    """
+
+    factor: Array
+    log_det: float
+
+    def solve(self, trays: Array, own: Array, lots: Array, beta: Array) -> State:
+        """H^-1 times a right-hand side: as in `passed_up`, with `beta` (P,) for its prior."""
+        for_beta, for_lots, first = self.passed_up(trays, own, lots)
+        step = cho_solve((self.factor, False), for_beta + beta)
         step_lots = np.einsum("lij,lj->li", self.lot_inverse, for_lots) - self.lot_pull @ step
-        rows_step = tree.entries.times(step)
-        rows_step[:, :2] += step_lots[tree.lot]
-        step_trays = first - np.einsum("tij,tj->ti", self.tray_pull, rows_step[tree.group])
+        rows_step = self.tree.entries.times(step)
+        rows_step[:, :2] += step_lots[self.tree.lot]
+        step_trays = first - np.einsum("tij,tj->ti", self.tray_pull, rows_step[self.tree.group])
         return State(step, step_lots, step_trays)
 
 
@@ -243,7 +315,7 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
     hessian : (T, 3, 3) array
         Of the trays' log-likelihood.
     scales : Scales
-    precision : (P,) array
+    precision : (P,) or (P, P) array
         Prior precision of beta.
 
     Returns
@@ -258,31 +330,34 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
         It is not even then.
     """
     try:
-        return _eliminated(tree, -hessian, scales, precision)
+        return _factored(reduced(tree, -hessian, scales), precision)
     except np.linalg.LinAlgError:
         values, vectors = np.linalg.eigh(-hessian)
         firm = (vectors * values.clip(1e-9)[:, None, :]) @ vectors.transpose(0, 2, 1)
-        return _eliminated(tree, firm, scales, precision)
+        return _factored(reduced(tree, firm, scales), precision)
 
 
-def _eliminated(tree: Tree, n: Array, scales: Scales, precision: Array) -> Elimination:
-    tray_inverse, tray_log_det = _inverse(_firm(n[:, :2, :2], tree.tray_precision(scales)))
-    pull = tray_inverse @ n[:, :2, :]
-    rest = n - n[:, :, :2] @ pull
-    rows = np.add.reduceat(rest, tree.starts[0])
-    top = tree.entries.sandwich(rows)
-    size = len(top)
-    top[np.diag_indices(size)] += precision
-    lot_starts = tree.starts[1]
-    blocks = np.add.reduceat(rows[:, :2, :2], lot_starts)
+def _factored(found: Reduced, precision: Array) -> Elimination:
+    left = found.left + precision if precision.ndim == 2 else found.left.copy()
+    if precision.ndim == 1:
+        left[np.diag_indices(len(left))] += precision
+    factor = cholesky(left)
+    log_det = float(found.tray_log_det.sum() + found.lot_log_det.sum() + 2 * np.log(np.diag(factor)).sum())
+    return Elimination(**vars(found), factor=factor, log_det=log_det)
+
+
+def reduced(tree: Tree, curvature: Array, scales: Scales) -> Reduced:
+    """Trays and lots eliminated from `curvature` (T, 3, 3), the trays' negative Hessians."""
+    tray_inverse, tray_log_det = _inverse(_firm(curvature[:, :2, :2], tree.tray_precision(scales)))
+    pull = tray_inverse @ curvature[:, :2, :]
+    rows = np.add.reduceat(curvature - curvature[:, :, :2] @ pull, tree.starts[0])
+    blocks = np.add.reduceat(rows[:, :2, :2], tree.starts[1])
     lot_inverse, lot_log_det = _inverse(_firm(blocks, tree.lot_precision(scales)))
     crossed = tree.entries.crossed(rows, tree.lot)
-    lot_pull = lot_inverse @ crossed
-    half = (np.linalg.cholesky(lot_inverse).transpose(0, 2, 1) @ crossed).reshape(-1, size)
-    factor = cholesky(top - half.T @ half)
-    log_det = float(tray_log_det.sum() + lot_log_det.sum() + 2 * np.log(np.diag(factor)).sum())
-    return Elimination(tree, n, tray_inverse, pull, lot_inverse, lot_pull, factor, log_det,
-                       tray_log_det, lot_log_det)  # fmt: skip
+    half = (np.linalg.cholesky(lot_inverse).transpose(0, 2, 1) @ crossed).reshape(-1, tree.design.shape[2])
+    left = tree.entries.sandwich(rows) - half.T @ half
+    return Reduced(tree, curvature, tray_inverse, pull, lot_inverse, lot_inverse @ crossed, left,
+                   tray_log_det, lot_log_det)  # fmt: skip
 
 
 def start_state(tree: Tree, beta: Array) -> State:

@@ -17,7 +17,7 @@ from germstats.models.compiled import Index
 from germstats.models.likelihood import TrayTerms
 from germstats.models.pooled_mode import BetaPrior, PooledMode
 from germstats.models.timing import Array
-from germstats.models.tree import Elimination, Part, Scales, State, Tree, eliminate, predictors, tray_terms
+from germstats.models.tree import Elimination, Scales, State, Tree, delays, eliminate, predictors, tray_terms
 
 _PASSES = 3
 _DAMPING = 0.8
@@ -53,7 +53,9 @@ class NormalLaw:
         mean[known, :2] += self.middle.lots[lot[known]]
         pull = design.copy()
         pull[known, :2] -= self.elimination.lot_pull[lot[known]]
-        half = solve_triangular(self.elimination.factor, pull.reshape(-1, design.shape[2]).T, trans="T")
+        half = solve_triangular(
+            self.elimination.factor, pull.reshape(-1, design.shape[2]).T, trans="T", check_finite=False
+        )
         half = half.T.reshape(*pull.shape)
         covariance = half @ half.transpose(0, 2, 1)
         covariance[known, :2, :2] += self.elimination.lot_inverse[lot[known]]
@@ -69,14 +71,12 @@ class NormalLaw:
         return np.asarray(carry @ rows[tree.group] @ carry.transpose(0, 2, 1) + self.elimination.tray_inverse)
 
 
-def normal_law(tree: Tree, nodes: tuple[Part, ...], prior: BetaPrior, scales: Scales, mode: PooledMode) -> NormalLaw:
+def normal_law(tree: Tree, prior: BetaPrior, scales: Scales, mode: PooledMode) -> NormalLaw:
     """The variational normal law, started at a mode.
 
     Parameters
     ----------
     tree : Tree
-    nodes : tuple of Part
-        ``tree.tiled(9)``, made once.
     prior : BetaPrior
     scales : Scales
     mode : PooledMode
@@ -87,7 +87,7 @@ def normal_law(tree: Tree, nodes: tuple[Part, ...], prior: BetaPrior, scales: Sc
     """
     law = NormalLaw(mode.state, mode.elimination)
     for _ in range(_PASSES):
-        terms = _averaged(tree, nodes, scales, law)
+        terms = averaged_terms(tree, scales, law)
         if not np.isfinite(terms.hessian).all():
             return law
         _, beta, precision = prior.at(law.middle.beta, scales.place)
@@ -99,7 +99,7 @@ def normal_law(tree: Tree, nodes: tuple[Part, ...], prior: BetaPrior, scales: Sc
     return law
 
 
-def _averaged(tree: Tree, nodes: tuple[Part, ...], scales: Scales, law: NormalLaw) -> TrayTerms:
+def averaged_terms(tree: Tree, scales: Scales, law: NormalLaw) -> TrayTerms:
     """Gradient and Hessian of every tray averaged over the law of its (eta, mu)."""
     middle = predictors(tree, law.middle)
     covariance = law.trays()
@@ -109,7 +109,8 @@ def _averaged(tree: Tree, nodes: tuple[Part, ...], scales: Scales, law: NormalLa
     root[:, 1, 1] = np.sqrt(np.maximum(covariance[:, 1, 1] - root[:, 1, 0] ** 2, 0.0))
     at = np.repeat(middle[None], len(_NODES), axis=0)
     at[:, :, :2] += np.einsum("tij,kj->kti", root, _NODES)
-    terms = tray_terms(nodes, at.reshape(-1, 3), scales, np.tile(tree.delayed, len(_NODES)))
+    nodes = tree.tiled(len(_NODES))
+    terms = tray_terms(nodes, at.reshape(-1, 3), scales.rho, delays(tree, [scales] * len(_NODES)))
     size = tree.trays
     return TrayTerms(
         _WEIGHTS @ terms.value.reshape(-1, size),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
@@ -40,6 +40,8 @@ class RecordBook:
         set_aside.
     left_out : dict of str to str
         Tray -> why nothing is estimated from it. Such trays remain in `tables`.
+    headings : dict of str to tuple of str
+        Table of the input -> its headings as typed.
     """
 
     source: str
@@ -48,6 +50,7 @@ class RecordBook:
     findings: pd.DataFrame
     accounting: pd.DataFrame
     left_out: dict[str, str]
+    headings: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def read_book(path: str | Path, dates: str | None = None) -> RecordBook:
@@ -86,6 +89,7 @@ def read_book(path: str | Path, dates: str | None = None) -> RecordBook:
         findings=findings_frame(judgement.findings),
         accounting=_accounting(judgement, sheets),
         left_out=dict(judgement.left_out),
+        headings={name: sheet.header for name, sheet in sheets.tables.items()},
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from germstats.errors import UnreadableBookError, WrongUseError
 from germstats.records.reading import Sheet, Sheets, read_sheets
 from germstats.records.settings import EXPLANATIONS, read_settings
 from germstats.records.workbook import book_files, is_workbook, put_book
+from germstats.records.writing import must_take_files
 
 
 @dataclass(frozen=True)
@@ -64,9 +66,12 @@ def copy_book(book: str | Path, out: str | Path, *, force: bool = False) -> Copi
     WrongUseError
         A file is in the way, the copy is the book itself, the place cannot be written to, or a form cannot hold it.
     """
+    if not str(out).strip():
+        raise WrongUseError("Name a folder, or a workbook ending in .xlsx, for the copy; its name is empty.")
     book, out = Path(book), Path(out)
+    must_take_files(out.parent)
     sheets = read_sheets(book)
-    if out.exists() and out.samefile(book):
+    if os.path.exists(out) and out.samefile(book):  # noqa: PTH110 - bears a name that is too long
         raise WrongUseError(f"{out} is the book itself; name another place for its copy")
     settings = read_settings(book)
     files = book_files({name: _lines(sheet) for name, sheet in sheets.tables.items()}, out, settings)
@@ -97,8 +102,8 @@ def _prove(sheets: Sheets, settings: Mapping[str, str], files: Mapping[Path, byt
         try:
             differs = _difference(sheets, read_sheets(trial))
             differs = differs or ("the settings of the book" if read_settings(trial) != settings else "")
-        except UnreadableBookError:
-            differs = "a character that no such file may hold"
+        except UnreadableBookError as error:
+            raise WrongUseError(f"{out} could not be read back, so it was not written. {error}") from error
     if differs:
         other = "a folder of CSV files" if is_workbook(out) else "a workbook ending in .xlsx"
         raise WrongUseError(f"{out} could not hold {differs} just as it stands; copy to {other} instead")

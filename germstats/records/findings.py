@@ -9,6 +9,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from germstats.records.suggesting import shorten
 from germstats.records.tables import TABLES, Table
 
 Severity = Literal["stop", "ask", "changed", "watch"]
@@ -25,6 +26,9 @@ MEANING: dict[Severity, str] = {
 
 USED, MERGED, SET_ASIDE = "used", "merged", "set_aside"
 """What became of a row."""
+
+_LONGEST = 600
+"""Letters of a message beyond which it is cut, for what was typed may be of any length."""
 
 Positions = np.ndarray[tuple[Any, ...], np.dtype[np.int64]]
 
@@ -182,7 +186,7 @@ class Judgement:
         for position, row, key, text, words, tray in zip(noted, rows, keys, texts, said, trays, strict=True):
             if kind.confirmable and (kind.rule, name, int(position), column) in self.confirmed:
                 continue
-            message = f"{table.shown_as} row {row}{where}: {words}"
+            message = f"{table.shown_as} row {row}{where}: {shorten(words, _LONGEST)}"
             self.findings.append(
                 Finding(kind.severity, kind.rule, name, int(row), column, text, message, kind.remedy, tray, key)
             )
@@ -195,6 +199,7 @@ class Judgement:
     def note_table(self, kind: Kind, name: str, wrong: str, column: str = "") -> None:
         """Note a finding about a whole table."""
         place = f"{self.tables[name].shown_as}{f', {column}' if column else ''}"
+        wrong = shorten(wrong, _LONGEST)
         self.findings.append(
             Finding(kind.severity, kind.rule, name, None, column, "", f"{place}: {wrong}", kind.remedy)
         )

@@ -12,9 +12,12 @@ from dataclasses import dataclass
 from germstats.records.findings import Kind
 from germstats.records.seeds import parse_seeds
 from germstats.records.tables import Column
+from germstats.records.values import CONTROL, LONGEST_TEXT
 
 Value = str | int | float | datetime.date | None
 
+NO_TEXT = Kind("ask", "no-text", "type the value anew")
+TOO_LONG = Kind("ask", "too-long", "shorten it")
 DASH = Kind("ask", "dash", "write 0 for checked and none seen, or leave it blank for not checked")
 WORDS = Kind("ask", "words-in-number", "write the number, and put the words in the column note")
 NOT_WHOLE = Kind("ask", "not-whole", "write a whole number")
@@ -76,6 +79,10 @@ def parse(column: Column, text: str, dates: str | None) -> Parsed:
     entry = text.strip()
     if not entry:
         return Parsed(None)
+    if len(entry) > LONGEST_TEXT:
+        return Parsed(None, TOO_LONG, f"{len(entry):,} letters, more than a workbook cell can hold ({LONGEST_TEXT:,})")
+    if odd := CONTROL.search(entry):
+        return Parsed(None, NO_TEXT, f"a sign that nobody types (code {ord(odd[0])}) stands in it")
     if entry in ("-", "\u2013", "\u2014") and column.type != "text" and not column.open_levels:
         return Parsed(None, DASH, "a dash is neither a blank nor 0")
     return _READERS[column.type](column, entry, dates)

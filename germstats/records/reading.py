@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from dataclasses import dataclass
 from pathlib import Path
 
 from germstats.errors import UnreadableBookError, WrongUseError
 from germstats.records.settings import read_settings, settings_on
+from germstats.records.suggesting import some_of
 from germstats.records.tables import TABLES
-from germstats.records.values import unguarded
+from germstats.records.values import CONTROL, unguarded
 
 DATE_ORDERS = ("day-first", "month-first")
 
-_CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f]")
+_SOME = 0.05  # of the signs of a file; more that are no text, and it is no text file
 _SEPARATORS = ",;\t"
 _NEW = "`germstats new` writes a blank book."
 
@@ -107,7 +107,7 @@ def _read_folder(folder: Path, dates: str | None) -> Sheets:
         raise UnreadableBookError(f"The folder {folder.name} holds no CSV file{hint}.")
     known = _by_table([(file.stem, file.name) for file in files])
     if "trays" not in known:
-        there = ", ".join(file.name for file in files)
+        there = some_of([file.name for file in files])
         raise UnreadableBookError(f"The folder {folder.name} holds no trays.csv, only {there}. {_NEW}")
     tables = {name: _read_csv(folder / known[name], name) for name in TABLES if name in known}
     not_read = tuple(file.name for file in files if file.name not in known.values())
@@ -139,13 +139,24 @@ def _read_csv(file: Path, name: str) -> Sheet:
             f"{file.name} is a workbook under a CSV name; give it the ending .xlsx, or save as CSV."
         )
     text = _decoded(raw)
-    if _CONTROL.search(text):
-        raise UnreadableBookError(f"{file.name} is no CSV file; save the sheet as CSV (UTF-8) and try again.")
+    if odd := list(CONTROL.finditer(text)):
+        if len(odd) > _SOME * len(text):
+            raise UnreadableBookError(f"{file.name} is no CSV file; save the sheet as CSV (UTF-8) and try again.")
+        line, code = text.count("\n", 0, odd[0].start()) + 1, ord(odd[0][0])
+        raise UnreadableBookError(
+            f"{file.name} line {line} holds a sign that nobody types (code {code}): delete it, or save the sheet as "
+            "CSV (UTF-8) again."
+        )
     first = next((line for line in text.splitlines() if line.strip()), "")
     separator = max(_SEPARATORS, key=first.count)
     try:
         lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
     except csv.Error as error:
+        if any(len(line) > csv.field_size_limit() for line in text.split(separator)):
+            raise UnreadableBookError(
+                f"{file.name} holds a value of more than {csv.field_size_limit():,} letters: look for a quotation mark "
+                "that is never closed, and shorten what is longer than a note."
+            ) from error
         raise UnreadableBookError(f"{file.name} is no CSV file that can be read ({error}).") from error
     if "'" in text:
         lines = [[unguarded(value) for value in line] for line in lines]
@@ -192,7 +203,7 @@ def _read_file(file: Path, dates: str | None) -> Sheets:
     sheets, zeros = read_lines(file)
     known = _by_table([(name, name) for name in sheets])
     if "trays" not in known:
-        raise UnreadableBookError(f"{file.name} has no sheet called trays; its sheets are {', '.join(sheets)}.")
+        raise UnreadableBookError(f"{file.name} has no sheet called trays; its sheets are {some_of(list(sheets))}.")
     tables = {
         name: sheet_of(name, f"sheet {name}", sheets[known[name]], zeros.get(known[name], ()))
         for name in TABLES
@@ -205,7 +216,7 @@ def _read_file(file: Path, dates: str | None) -> Sheets:
 def _what_else(file: Path, start: bytes) -> str:
     if start[:4] == b"\xd0\xcf\x11\xe0":
         return "is a workbook of the old kind; save it as .xlsx and try again"
-    if start and not _CONTROL.search(start.decode("latin-1")):
+    if start and not CONTROL.search(start.decode("latin-1")):
         if file.suffix.lower() == ".csv":
             return "is one CSV file; name the folder it lies in"
         return "is a text file under another name; give it the ending .csv and name the folder it lies in"

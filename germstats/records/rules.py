@@ -12,7 +12,14 @@ from germstats.records.rules_book import judge_coverage, judge_lots, judge_pinch
 from germstats.records.rules_counts import judge_counts, judge_falls
 from germstats.records.rules_dates import judge_order, judge_seasons, judge_sowing
 from germstats.records.rules_ids import mend_ids, one_spelling_of_levels
-from germstats.records.rules_rows import judge_blanks, judge_both, judge_cells, judge_twice, judge_unseen
+from germstats.records.rules_rows import (
+    judge_blanks,
+    judge_both,
+    judge_cells,
+    judge_many_seeds,
+    judge_twice,
+    judge_unseen,
+)
 from germstats.records.worktables import parse_columns
 
 
@@ -28,6 +35,7 @@ RULES: tuple[Callable[[Judgement], None], ...] = (
     judge_unseen,
     judge_blanks,
     judge_both,
+    judge_many_seeds,
     judge_seasons,
     judge_sowing,
     judge_order,

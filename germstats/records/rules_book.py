@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from germstats.records.findings import Judgement, Kind
+from germstats.records.suggesting import some_of
 from germstats.records.tables import TABLES
 
 MORE_THAN_TESTED = Kind("stop", "more-than-tested", "mend one of the two; until then the test is not used")
@@ -73,12 +74,7 @@ def judge_coverage(judgement: Judgement) -> None:
     if never:
         checked = len(trays) - len(never)
         wrong = f"{checked} of {len(trays)} sown trays ({100 * checked / len(trays):.0f} %) were ever checked"
-        judgement.note_table(NEVER_CHECKED, "trays", f"{wrong}; never checked: {_listed(never)}")
-
-
-def _listed(names: Sequence[str]) -> str:
-    more = len(names) - _NAMED
-    return ", ".join(names[:_NAMED]) + (f" and {more} more" if more > 0 else "")
+        judgement.note_table(NEVER_CHECKED, "trays", f"{wrong}; never checked: {some_of(never, _NAMED)}")
 
 
 def judge_files(judgement: Judgement, not_read: Sequence[str]) -> None:

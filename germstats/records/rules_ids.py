@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.records.findings import Judgement, Kind, Positions, Worktable
+from germstats.records.suggesting import some_of
 from germstats.records.tables import TABLES
 
 SPELLING = Kind("changed", "id-spelling", "nothing, if that is right")
@@ -123,7 +124,7 @@ def _note_unknown(judgement: Judgement, place: tuple[str, str], at: Positions, k
     parts = {entry: [one for one in known if one.startswith(f"{entry}/")] for entry in values.iloc[at].unique()}
     said = [
         f"{column} {values[p]} is not in {shown}"
-        + (f"; it holds several lots, so name one of {', '.join(parts[values[p]])}" if parts[values[p]] else "")
+        + (f"; it holds several lots, so name one of {some_of(parts[values[p]])}" if parts[values[p]] else "")
         for p in at
     ]
     judgement.note(UNKNOWN_ORDER if name == "orders" else UNKNOWN, place, at, said)

@@ -9,11 +9,14 @@ import pandas as pd
 
 from germstats.records.findings import MERGED, Judgement, Kind, Worktable, rows_of
 from germstats.records.parsing import cell_place
+from germstats.records.seeds import MOST_SEEDS, parse_seeds
+from germstats.records.suggesting import some_of
 
 BLANK_DATE = Kind("ask", "blank-date", "write the date; until then the row is not used")
 BLANK_NEEDED = Kind("ask", "blank-needed", "fill it in")
 NOT_CHECKED = Kind("watch", "not-checked", "nothing, if nobody looked; write 0 where somebody looked and saw none")
 BOTH_FILLED = Kind("ask", "both-filled", "keep one of the two; to empty this one, answer with the word blank")
+MANY_SEEDS = Kind("ask", "many-seeds", "mend the number; of seed sown by weight write pinch, and its grams")
 OUTSIDE = Kind("stop", "cell-outside-tray", "mend the cell, or the rows and columns of the tray")
 SAME_TWICE = Kind("changed", "written-twice", "delete one of the rows")
 DIFFERENT_TWICE = Kind("ask", "written-twice-different", "keep the right row; until then neither is used")
@@ -77,6 +80,26 @@ def judge_both(judgement: Judgement) -> None:
         judgement.blank((name, second), at)
 
 
+def judge_many_seeds(judgement: Judgement) -> None:
+    """More seeds in a cell than anybody counts out."""
+    for name, column in (("trays", "seeds_per_cell"), ("cells", "seeds")):
+        table = judgement.tables[name]
+        many = [entry for entry in table.used()[column].dropna().unique() if _most(entry) > MOST_SEEDS]
+        at = np.flatnonzero(table.values[column].isin(many) & table.in_use)
+        said = [f"{seeds} seeds in one cell; nobody counts out more than {MOST_SEEDS}" for seeds in
+                table.values[column].iloc[at]]  # fmt: skip
+        judgement.note(MANY_SEEDS, (name, column), at, said)
+        judgement.blank((name, column), at)
+        if name == "cells":  # without a number of its own a cell would be taken as sown like its tray
+            judgement.set_aside(name, at)
+
+
+def _most(entry: object) -> int:
+    if isinstance(entry, str):
+        return max(parse_seeds(entry).counts, default=0) if entry else 0
+    return int(str(entry))
+
+
 def judge_cells(judgement: Judgement) -> None:
     """A cell that the tray does not have."""
     trays = judgement.tables["trays"].used().drop_duplicates("tray").astype({"rows": float, "columns": float})
@@ -90,7 +113,8 @@ def judge_cells(judgement: Judgement) -> None:
             tray, cells = row["tray"], row[column]
             rows, columns = sizes[tray]
             if beyond := [cell for cell in cells.split() if _is_outside(cell, rows, columns)]:
-                outside[tray, cells] = f"tray {tray} has no cell {' '.join(beyond)}; it is {rows:g} by {columns:g}"
+                named = some_of(beyond, joint=" ")
+                outside[tray, cells] = f"tray {tray} has no cell {named}; it is {rows:g} by {columns:g}"
         if outside:
             pairs = pd.Series(list(zip(used["tray"], used[column], strict=True)), index=used.index, dtype=object)
             found = pairs[[pair in outside for pair in pairs]]

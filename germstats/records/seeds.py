@@ -11,6 +11,9 @@ import numpy as np
 DEFAULT_PINCH_K = 1.5
 """Evenness of a pinch nobody counted; common practice, no source (negative binomial k, larger is more even)."""
 
+MOST_SEEDS = 200
+"""Most seeds counted out for one cell; common practice, no source. More than these is asked about."""
+
 _NUMBER = re.compile(r"\d{1,4}")
 _RANGE = re.compile(r"(\d{1,4})\s*[-\u2013]\s*(\d{1,4})")
 _ABOUT = re.compile(r"~\s*(\d{1,4})")

@@ -10,6 +10,12 @@ import re
 FORMULA_STARTS = ("=", "+", "-", "@", "\t")
 """A spreadsheet runs a cell that starts with one of these as a formula."""
 
+CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f]")
+"""Signs that no typed text has."""
+
+LONGEST_TEXT = 32_767
+"""Letters that a cell of an xlsx workbook can hold."""
+
 _GUARDED = re.compile(r"'+[=+\-@\t]")
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 

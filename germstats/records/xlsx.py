@@ -12,7 +12,7 @@ from germstats.errors import WrongUseError
 from germstats.records.headings import mended
 from germstats.records.settings import EXPLANATIONS
 from germstats.records.tables import TABLES, Column, Table
-from germstats.records.values import value_text
+from germstats.records.values import LONGEST_TEXT, value_text
 from germstats.records.xlsx_guide import write_guide
 from germstats.records.xlsx_rules import ROOM, Headers, id_lists, validation
 from germstats.records.xlsx_words import heading_note
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 Rows = Sequence[Sequence[str]]
 """The rows of a table as text, each as long as it happens to be; the first one is the header."""
 
-_LONGEST_TEXT, _MOST_ROWS, _MOST_COLUMNS = 32_767, 1_048_576, 16_384  # what an xlsx file can hold
+_MOST_ROWS, _MOST_COLUMNS = 1_048_576, 16_384  # what an xlsx file can hold
 _NUMBERS = ("whole", "number")
 _WIDTHS = {"whole": 8, "number": 8, "date": 12, "yes_no": 8, "cell": 8, "cells": 24, "counts": 20}  # in letters
 _ID_WIDTH, _NOTE_WIDTH, _WIDEST = 12, 24, 36
@@ -98,8 +98,10 @@ def _check_room(tables: Mapping[str, Rows]) -> None:
     for name, rows in tables.items():
         if len(rows) > _MOST_ROWS or any(len(row) > _MOST_COLUMNS for row in rows):
             raise WrongUseError(f"{name} has more rows or columns than a workbook can hold; {instead}")
-        if any(len(text) > _LONGEST_TEXT // 2 and _letters(text) > _LONGEST_TEXT for row in rows for text in row):
-            raise WrongUseError(f"{name} holds a text longer than a workbook cell; {instead}")
+        for line, row in enumerate(rows, start=1):
+            if any(len(text) > LONGEST_TEXT // 2 and _letters(text) > LONGEST_TEXT for text in row):
+                long = f"{name} row {line} holds a text longer than the {LONGEST_TEXT:,} letters of a workbook cell"
+                raise WrongUseError(f"{long}: shorten it, or {instead}")
 
 
 def _letters(text: str) -> int:

@@ -9,7 +9,7 @@ from typing import ClassVar
 
 from germstats.reports.tables import Table
 
-_NUMBER = re.compile(r"[<>~+-]?[\d.,/%]*\d[\d.,/%]*( ?(-|->|to|of|v|/) ?[<>+-]?[\d.,%]+)?( \(\d+\))?|-|")
+_NUMBER = re.compile(r"[<>~+-]?[\d.,/%]*\d[\d.,/%]*( ?(-|to|of|v|/) ?[<>+-]?[\d.,%]+)?( \(\d+\))?|-|")
 
 
 _MOST_OPEN = 3
@@ -31,6 +31,14 @@ class Items:
     kind: ClassVar[str] = "items"
     heading: str
     sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Command:
+    """What is to be typed as it stands; lines break between its words only."""
+
+    kind: ClassVar[str] = "command"
+    text: str
 
 
 @dataclass(frozen=True)
@@ -92,7 +100,7 @@ class WhatIf:
     said: str
 
 
-Block = Words | Items | Grid | Drawing | Gallery | Card | WhatIf
+Block = Words | Items | Command | Grid | Drawing | Gallery | Card | WhatIf
 
 
 @dataclass(frozen=True)

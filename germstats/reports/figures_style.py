@@ -220,8 +220,8 @@ def figure_bytes(figure: Figure, kind: Literal["png", "svg", "pdf"] = "png", dpi
     buffer = io.BytesIO()
     undated = {"png": {"Software": None}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}
     with styled():
-        if figure.get_layout_engine() is not None:
-            figure.draw_without_rendering()
+        if (layout := figure.get_layout_engine()) is not None:
+            layout.execute(figure)
             figure.set_layout_engine("none")
         if kind == "svg":  # at once: the general road draws everything a second time only to measure it
             FigureCanvasSVG(figure).print_svg(buffer, metadata=undated[kind])  # type: ignore[no-untyped-call]

@@ -7,20 +7,14 @@ import datetime
 from germstats.decisions.season_account import SeasonAccount
 from germstats.records.parsing import spelled
 from germstats.reports.blocks import Section
-from germstats.reports.page_plan import collect_section, orders_section, sow_section
+from germstats.reports.page_covers import covers_section, trial_section
+from germstats.reports.page_now import now_section
+from germstats.reports.page_plan import collect_section, orders_section, packet_sections, sow_section
 from germstats.reports.page_spring import calendar_section, poor_section, watch_section
-from germstats.reports.page_trust import (
-    care_section,
-    covers_section,
-    how_section,
-    now_section,
-    records_section,
-    settings_section,
-    trial_section,
-    trust_section,
-)
+from germstats.reports.page_trust import care_section, how_section, records_section, settings_section, trust_section
 from germstats.reports.pictures import Pictures
 from germstats.reports.rendering import self_contained
+from germstats.reports.season_end import spring_over
 
 
 def season_page(account: SeasonAccount, pictures: Pictures, made_on: datetime.date) -> str:
@@ -47,7 +41,7 @@ def season_page(account: SeasonAccount, pictures: Pictures, made_on: datetime.da
         title=f"Season page of {account.book.source}",
         about=f"Made on {spelled(pd.Timestamp(made_on))} from the records of {account.book.source}{_as_of(account)}. "
         "Ranges and chances are estimates from these records, without warranty.",
-        sections=sections_of(account, pictures),
+        sections=sections_of(account, pictures, made_on),
     )
 
 
@@ -56,21 +50,33 @@ def _as_of(account: SeasonAccount) -> str:
     return f" as they stood on {spelled(on)}" if on is not None else ""
 
 
-def sections_of(account: SeasonAccount, pictures: Pictures) -> tuple[Section, ...]:
-    """The questions in the grower's order of worth, then what the answers rest on."""
+def sections_of(
+    account: SeasonAccount, pictures: Pictures, made_on: datetime.date | None = None
+) -> tuple[Section, ...]:
+    """The questions in the grower's order of worth, then what the answers rest on.
+
+    Parameters
+    ----------
+    account : SeasonAccount
+    pictures : Pictures
+    made_on : datetime.date, optional
+        Tells whether the spring is over by now.
+    """
+    over = spring_over(account, made_on)
     return (
-        now_section(account),
+        now_section(account, over),
         sow_section(account, pictures.sow),
         orders_section(account, pictures.orders),
-        watch_section(account),
-        poor_section(account, pictures.maps),
+        *packet_sections(account),
+        watch_section(account, over),
+        poor_section(account, pictures.maps, over),
         covers_section(account, pictures.covers),
-        calendar_section(account, pictures.curves, pictures.calendar),
+        calendar_section(account, pictures.curves, pictures.calendar, over),
         trial_section(account),
         collect_section(account),
         trust_section(account, pictures.past),
         records_section(account),
         settings_section(account),
         care_section(),
-        how_section(),
+        how_section(account),
     )

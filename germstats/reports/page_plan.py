@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from germstats.decisions.order_plan import OrderPlan, OrderRow, StoreRow
 from germstats.decisions.season_account import SeasonAccount
-from germstats.reports.blocks import Block, Section, Words, grid, items
+from germstats.reports.blocks import Block, Card, Section, Words, grid, items
 from germstats.reports.plan_text import (
     COLLECT_CAUTION,
     COSTS,
@@ -12,12 +13,15 @@ from germstats.reports.plan_text import (
     cost_words,
     losses_words,
     orders_table,
+    per_cell,
     plan_notes,
     short_words,
     sowings_table,
     store_table,
     to_collect,
+    worst_words,
 )
+from germstats.reports.sentences import number, percent
 from germstats.reports.sow_text import SOW_WORDS, sow_table, wanted_words
 from germstats.reports.watch_text import order_words
 from germstats.reports.what_if import what_if
@@ -61,6 +65,8 @@ def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
     plan_sows = any(row.sowings for row in plan.rows)
     sowing: tuple[Block, ...] = (
         grid("To weigh or count out", sowings_table(plan)), *([Words(light, "care")] if light else []),
+        Words("Seeds a cell may be fewer here than in the table of the lots above: an order asks for plants, not for "
+              "full trays, and more trays make up for empty cells."),
         Words(TWO_PLACES_WORDS),
     )  # fmt: skip
     kept = f"Seed in store, in seeds; {100 * plan.spec.reserve:.3g} % of every lot is kept back"
@@ -75,6 +81,7 @@ def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
         Words("'for 80/90/95' are whole trays of the best lot at its own rate, were there seed enough; 'pencil' is "
               "plain arithmetic that knows no scatter, with the chance its trays really have; 'last plant up' is when "
               "the last plant an order needs has come up. A dash: not reachable, or not known."),
+        *([Words(worst)] if (worst := worst_words(plan)) else []),
         *pictures,
         *(sowing if plan_sows else (Words("Nothing to sow for them."),)),
         *([grid(kept, store_table(plan))] if plan.store else []),
@@ -83,6 +90,57 @@ def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
         Words(f"{losses_words(plan)}"),
     )  # fmt: skip
     return Section("orders", question, blocks)
+
+
+SHORT_OF_SEED = "seed is short"
+"""How the note of an order begins whose seed had to be shared out."""
+
+
+def packet_sections(account: SeasonAccount) -> tuple[Section, ...]:
+    """How a packet too small for its orders is shared; no section where every order has seed enough."""
+    plan = account.plan
+    rationed = [row.species for row in plan.rows if _is_rationed(row)] if plan else []
+    if plan is None or not rationed:
+        return ()
+    cards = tuple(_packet(plan, species) for species in dict.fromkeys(rationed))
+    why = (
+        "A second seed in a cell fills it only where the first failed, so seeds are spread evenly over as many cells "
+        "as there are seeds for. Orders are first brought to an even chance, in the order of their priorities; what is "
+        "left goes where it gains most, until an order has the chance wanted. Some is kept back, since seed of a lot "
+        "cannot be bought again: a lost tray can then be sown anew."
+    )
+    blocks: tuple[Block, ...] = (
+        Words("There is less seed than the orders ask for. This is how it goes furthest:", "lead"),
+        *cards,
+        Words(why),
+    )
+    return (Section("packet", "How is a small packet shared?", blocks),)
+
+
+def _is_rationed(row: OrderRow) -> bool:
+    return any(note.startswith(SHORT_OF_SEED) for note in row.notes)
+
+
+def _packet(plan: OrderPlan, species: str) -> Card:
+    rows = [row for row in plan.rows if row.species == species]
+    shares = [
+        (row.order, str(row.plugs), one.lot, f"{one.trays * one.seeds_per_tray:.0f}", str(one.trays), str(one.cells),
+         per_cell(one), percent(row.chance))
+        for row in rows for one in row.sowings
+    ]  # fmt: skip
+    header = ("order", "plugs", "lot", "seeds", "trays", "cells of each", "seeds a cell", "chance %")
+    none = [f"{row.order}: no seed is left for its {row.plugs} plugs." for row in rows if not row.sowings]
+    stored = [_stored(lot, plan) for lot in plan.store if lot.species == species and lot.seeds]
+    return Card(species, "too little seed", (
+        *items("The packets", stored),
+        *([grid(f"Seeds of {species}, order by order", (header, shares))] if shares else []),
+        *items("Without seed", none),
+    ))  # fmt: skip
+
+
+def _stored(lot: StoreRow, plan: OrderPlan) -> str:
+    kept = f"{100 * plan.spec.reserve:.3g} % of it is kept back as a reserve"
+    return f"{lot.lot}: {lot.seeds:,} seeds; {lot.planned:,} are sown, {number(lot.left)} stay in the packet ({kept})."
 
 
 def collect_section(account: SeasonAccount) -> Section:

@@ -9,7 +9,18 @@ from germstats.decisions.season_account import SeasonAccount
 from germstats.records.parsing import spelled
 from germstats.reports.blocks import Block, Card, Section, Words, grid, items
 from germstats.reports.plan_text import ready_words
-from germstats.reports.review_text import listed, next_of_review, row_words, sentence, shown_causes
+from germstats.reports.review_text import (
+    next_of_review,
+    poor_words,
+    row_words,
+    sentence,
+    settle_words,
+    shown_causes,
+    since_words,
+    tray_words,
+    verdict_words,
+)
+from germstats.reports.season_end import SpringOver, next_when_over, unfinished_words
 from germstats.reports.watch_text import (
     few_words,
     lots_table,
@@ -20,15 +31,25 @@ from germstats.reports.watch_text import (
     reasons,
     trays_table,
 )
+from germstats.reports.when_came import came_table, lots_came
+
+_TWO_WINTERS = "needs two winters: never called failed"
+_WHY = "The next part tells more"
+_COLUMNS = (
+    "'filled' is seen, 'final' what to expect by the end of the spring, its range holding nine trays of ten; 'more %' "
+    "the chance that another cell fills; 'usual by now' what trays like it have by the day of its last check."
+)
 
 
-def watch_section(account: SeasonAccount) -> Section:
-    """Trays of the spring under way: overdue ones first."""
+def watch_section(account: SeasonAccount, over: SpringOver | None = None) -> Section:
+    """Trays of the spring under way, overdue ones first; once it is `over`, what can still be done with them."""
     found, question = account.watch, "Dead, late, or a second spring?"
+    if over is not None:
+        return Section("watch", question, (Words(over.words, "lead"), *_after(account)))
     if found is None:
         return Section("watch", question, (Words(account.missing["watch"]),))
-    few = few_words(found)
     overdue = [overdue_words(row, account.spec.prices) for row in overdue_trays(found)]
+    few = few_words(found, why=_WHY)
     blocks: tuple[Block, ...] = (
         Words(f"Spring {found.spring} as of {spelled(found.spec.on)}, by the checks up to that day."),
         *items("Overdue", overdue),
@@ -36,20 +57,42 @@ def watch_section(account: SeasonAccount) -> Section:
         *([Words(few)] if few else []),
         *items("Kept over, given up, or not forecast", reasons(found)),
         grid("Trays of this spring", trays_table(found), folded=True),
-        Words("'filled' is seen, 'final' what to expect by the end of the spring, its range holding nine trays of ten; "
-              "'more %' the chance that another cell fills; 'usual by now' what trays like it have by the day of its "
-              "last check."),
+        Words(_COLUMNS),
         *(Words(sentence(words)) for words in found.weather),
         Words(next_of_watch(found), "next"),
     )  # fmt: skip
     return Section("watch", question, blocks)
 
 
-def calendar_section(account: SeasonAccount, curves: tuple[Block, ...], pictures: tuple[Block, ...]) -> Section:
-    """When plants come: windows of this spring's lots, orders, and curves of emergence."""
+def _after(account: SeasonAccount) -> tuple[Block, ...]:
+    """What the trays of a spring that is over tell, and what can still be done with them."""
+    found = account.watch
+    if found is None:
+        return (Words(next_when_over(found), "next"),)
+    few = few_words(found, over=True, why=_WHY)
+    return (
+        *items("Not finished when last looked at", unfinished_words(found)),
+        *([Words(few)] if few else []),
+        *items("Kept over, given up, or not forecast", reasons(found)),
+        grid("Trays of this spring, as last looked at", trays_table(found), folded=True),
+        Words(_COLUMNS),
+        *items(f"The weather, as told on {spelled(found.spec.on)}", [sentence(words) for words in found.weather]),
+        Words(next_when_over(found), "next"),
+    )
+
+
+def calendar_section(
+    account: SeasonAccount,
+    curves: tuple[Block, ...],
+    pictures: tuple[Block, ...],
+    over: SpringOver | None = None,
+) -> Section:
+    """When plants come: windows of this spring's lots, or when they came once it is `over`; orders; curves."""
     found = account.watch
     now: tuple[Block, ...] = (Words(account.missing.get("watch", "")),)
-    if found is not None:
+    if over is not None:
+        now = _came(account, over)
+    elif found is not None:
         now = (
             *pictures,
             grid("Days by which a lot's first cell, half and nine in ten of its cells fill (90 % windows)",
@@ -60,35 +103,52 @@ def calendar_section(account: SeasonAccount, curves: tuple[Block, ...], pictures
     return Section("calendar", "When will they come?", (*now, *ahead, *curves))
 
 
-def poor_section(account: SeasonAccount, maps: Mapping[str, tuple[Block, ...]]) -> Section:
-    """A card for every lot that is poor or cannot be told; `maps` are tray maps by lot."""
+def _came(account: SeasonAccount, over: SpringOver) -> tuple[Block, ...]:
+    """When the lots of a spring that is over came: what to expect of the next."""
+    rows = lots_came(account.fit, over.spring)
+    if not rows:
+        return (Words(over.words, "lead"),)
+    return (
+        Words(over.words, "lead"),
+        grid(f"When its lots came in {over.spring}, month and day, by the checks: about when to look for them next "
+             "spring", came_table(rows)),
+        Words("'half by' is the check by which half of what came was up, so they came in the days before it. A warm "
+              "spring brings them earlier, a cold one later. A late straggler makes 'last new'."),
+    )  # fmt: skip
+
+
+def poor_section(
+    account: SeasonAccount, maps: Mapping[str, tuple[Block, ...]], over: SpringOver | None = None
+) -> Section:
+    """A card for every lot that is poor or cannot be told, those with one tray lost last; `maps` are by lot."""
     found, question = account.review, "Bad seed, bad tray or bad year?"
     if found is None:
         return Section("poor", question, (Words(account.missing["review"]),))
-    poor = [one for one in found.lots if one.verdict == POOR]
+    poor = sorted((one for one in found.lots if one.verdict == POOR), key=lambda one: bool(tray_words(one)))
     others = [one for one in found.lots if one.verdict in (NO_VERDICT, NOT_OVER)]
     fine = [one for one in found.lots if one.verdict == AS_EXPECTED]
+    ended = over is not None
     blocks: tuple[Block, ...] = (
-        Words(f"Poor: {len(poor)} of {len(found.lots)} lots of the season {found.season}.", "lead"),
+        Words(f"Season {found.season}. {poor_words(found.lots)}", "lead"),
         Words("Each lot is held against what the other trays on record let expect of it, its own trays of the season "
               "left out. Expected ranges hold nine lots of ten. Points say how much speaks for a cause, each one "
               "doubling the odds."),
-        *(Card(one.lot, POOR, (*_poor(one), *maps.get(one.lot, ()))) for one in poor),
-        *(Card(one.lot, one.verdict, _other(one)) for one in others),
+        *(Card(one.lot, verdict_words(one), (*_poor(one, ended), *maps.get(one.lot, ()))) for one in poor),
+        *(Card(one.lot, one.verdict, _other(one, ended)) for one in others),
         *items("As expected", [f"{one.lot}: {sentence(one.seen, False)} {_said(one)}" for one in fine]),
         Words(next_of_review(found), "next"),
     )  # fmt: skip
     return Section("poor", question, blocks)
 
 
-def _poor(one: LotReview) -> tuple[Block, ...]:
+def _poor(one: LotReview, over: bool) -> tuple[Block, ...]:
     untold = () if one.told else (Words("Cannot tell which cause from the records alone; the two that fit best:"),)
     return (
-        Words(f"Poor, since {listed(one.doors)}. {sentence(one.seen)}", "lead"),
+        Words(f"{sentence(('' if tray_words(one) else 'poor, ') + since_words(one))} {sentence(one.seen)}", "lead"),
         *untold,
         *(block for cause in shown_causes(one) for block in items(f"{sentence(cause.standing)[:-1]}: {cause.words} "
                                                                   f"({cause.points:+d} points)", _evidence(cause))),
-        Words(f"To settle it: {one.test}.", "next"),
+        Words(settle_words(one, over), "next"),
         *items("Next year", [sentence(words) for words in one.next_year]),
         *(Words(f"Mind: {words}.", "care") for words in one.cautions),
         *items("", _besides(one)),
@@ -101,9 +161,16 @@ def _evidence(cause: Cause) -> list[str]:
     return [*said, *([f"Held down: {cause.capped}."] if cause.capped else [])] or ["Nothing speaks for or against it."]
 
 
-def _other(one: LotReview) -> tuple[Block, ...]:
-    test = (Words(f"Next: {one.test}.", "next"),) if one.test else ()
+def _other(one: LotReview, over: bool) -> tuple[Block, ...]:
+    test = (Words(f"Next: {_when_over(one) if over else one.test}.", "next"),) if one.test else ()
     return (Words(sentence(one.seen)), *test, *items("", _besides(one)))
+
+
+def _when_over(one: LotReview) -> str:
+    """What can still be done for a lot that was not over at its last check."""
+    if any(note.startswith(_TWO_WINTERS) for note in one.notes):
+        return "keep its trays for their second winter, labelled, and go on checking in their second spring"
+    return "count its trays once more now and write it down, else a late lot cannot be told from a poor one"
 
 
 def _besides(one: LotReview) -> list[str]:

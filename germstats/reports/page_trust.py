@@ -1,20 +1,20 @@
-"""The page's answers on covers, the next trial and trust: verdicts, past promises, raw counts, records, sources."""
+"""The page's answers on trust: past promises, raw counts beside estimates, records, settings, cautions, sources."""
 
 from __future__ import annotations
 
-from germstats.decisions.comparison import CANNOT_TELL, REFUSED, SAME
-from germstats.decisions.poor_lots import POOR
+import pandas as pd
+
+from germstats.decisions.comparison import REFUSED
 from germstats.decisions.season_account import SeasonAccount
+from germstats.models.emergence import EmergenceFit
 from germstats.records.findings import MEANING, SEVERITIES
+from germstats.records.parsing import spelled
 from germstats.reports.backtest_text import next_of_backtest, overall_words, season_sentences, seasons_table
 from germstats.reports.blocks import Block, Grid, Section, Words, grid, items
 from germstats.reports.check_text import severity_counts
-from germstats.reports.compare_text import numbers_table, numbers_words, verdict_sentences
+from germstats.reports.compare_text import numbers_words
 from germstats.reports.fit_text import cell_words, fit_table, timing_words
-from germstats.reports.page_plan import orders_served
-from germstats.reports.plan_text import short_words, to_sow_words
-from germstats.reports.sentences import CAUTION, scatter_words
-from germstats.reports.watch_text import few_words, order_words, overdue_trays
+from germstats.reports.sentences import CAUTION, points_at_60, scatter_words
 
 _SHOWN_FINDINGS = 20
 
@@ -28,102 +28,19 @@ CARE = (
 )
 
 SOURCES = (
-    "Counts by cell, occupied cells and tray totals go into one likelihood; a check is an interval of days. Seeds of a "
-    "cell share their fate (beta-binomial: Skellam 1948); a pinch is negative binomial.",
-    "Species, lots, trays, places and springs are fitted together by Laplace's method (Tierney & Kadane 1986), the "
-    "uncertainty of their scatters carried on; a share without scatter has the Jeffreys range (Newcombe 1998).",
-    "Laws of time: Kalbfleisch & Prentice 2002; curves without a law: Turnbull 1976; heat by single sine: Baskerville "
-    "& Emin 1969.",
-    "The pencil rule: Roy 1957. Several pairs of covers: Holm 1979. Errors of chances: Brier 1950. Empty blocks of "
-    "cells: Kulldorff 1997; join counts: Cliff & Ord 1981.",
+    "Everything seen of a cell or a tray counts at once: seedlings, filled cells, totals, and between which two checks "
+    "they came (one likelihood, interval-censored). Seeds of a cell share their fate (beta-binomial: Skellam 1948); a "
+    "pinch is uneven (negative binomial).",
+    "Species, lots, trays, places and springs are weighed together, so that a lot with few trays leans on the others "
+    "(a joint fit of logits by Laplace's method: Tierney & Kadane 1986; the uncertainty of their scatters is carried "
+    "on); a share without scatter has a range of its own (Jeffreys: Newcombe 1998).",
+    "How emergence spreads over the days: a curve for each species (laws of time: Kalbfleisch & Prentice 2002; curves "
+    "without a law: Turnbull 1976). Heat of a day from its lowest and highest temperature (single sine: Baskerville & "
+    "Emin 1969).",
+    "Seeds by pencil: the rule that knows no scatter (Roy 1957). Chances that came true (Brier 1950). Cells empty "
+    "together (scan for a block: Kulldorff 1997; join counts: Cliff & Ord 1981).",
     "Rules of thumb are common practice without a source, and are named so where they are used.",
 )
-
-
-def now_section(account: SeasonAccount) -> Section:
-    """What matters most, from every part of the page."""
-    said: list[str] = []
-    served = orders_served(account)
-    if account.plan is not None:
-        said.append(to_sow_words(account.plan))
-        said += [f"Short order: {words}" for words in short_words(account.plan, served)] or ["No order is short."]
-        said += [order_words(row, account.watch.spec.on) for row in account.watch.orders] if account.watch else []
-    if account.watch is not None:
-        late = [row.tray for row in overdue_trays(account.watch)]
-        said.append(f"Overdue trays: {', '.join(late)}; look at them now." if late else "No tray is overdue.")
-        said += [words] if (words := few_words(account.watch)) else []
-    if account.review is not None:
-        for one in account.review.lots:
-            if one.verdict == POOR:
-                why = f"{one.causes[0].standing} {one.causes[0].words}" if one.told else "cannot tell why yet"
-                said.append(f"Poor lot: {one.lot}, {why}. To settle it: {one.test}.")
-    if account.covers is not None:
-        told = [row for row in account.covers.rows if row.species and row.verdict in ("better", "worse")]
-        said += [f"{row.species}: {row.level} is {row.verdict} than {row.reference}." for row in told]
-    stops = severity_counts(account.book)["stop"]
-    if stops:
-        entries = "1 entry" if stops == 1 else f"{stops} entries"
-        left_out = ", ".join(account.book.left_out) or "no tray"
-        said.append(f"{entries} in the records cannot be right; mend them (germstats check). Nothing is "
-                    f"estimated from {left_out} until mended or answered.")  # fmt: skip
-    if account.past is not None:
-        target = f"{100 * account.past.target:.3g} % of the cells"
-        promises = overall_words(account.past)
-        said += [words for words in promises if words is promises[0] or words.startswith(target)]
-    return Section("now", "What matters now?", items("", said) or (Words("Nothing needs doing."),))
-
-
-def covers_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
-    """Verdicts on covers, the numbers behind them, what could not be separated."""
-    found, question = account.covers, "Which cover?"
-    if found is None:
-        return Section("covers", question, (Words(account.missing["covers"]),))
-    told = [row for row in found.rows if row.verdict != REFUSED]
-    numbers: tuple[Block, ...] = ()
-    if told:
-        numbers = (
-            *pictures,
-            grid("The numbers behind the verdicts", numbers_table(told), folded=True),
-            Words(numbers_words(told, found.spec.another_spring_sd)),
-        )
-    blocks: tuple[Block, ...] = (
-        Words("Trays are the units, compared within lots, seasons and places. Points are points of emergence in a "
-              "hundred seeds, level less reference, with the range that holds the truth in 95 of 100 cases. Verdicts "
-              "speak of the seasons sown."),
-        *items("Verdicts", verdict_sentences(found)),
-        *numbers,
-        *items("Cannot be separated", [f"{words}." for words in found.apart]),
-        *items("Seedlings where nothing was sown", [f"{words}." for words in found.strays]),
-        Words("Next: where a cover is worse, leave it off that species and look at the seeds per cell again.", "next"),
-    )  # fmt: skip
-    return Section("covers", question, blocks)
-
-
-def trial_section(account: SeasonAccount) -> Section:
-    """What to try next year: pairs that could not be told, and the trays that would."""
-    found, question = account.covers, "How to set out next year's trial?"
-    if found is None:
-        return Section("trial", question, (Words(account.missing["covers"]),))
-    open_pairs = [row for row in found.rows if row.species and row.verdict == CANNOT_TELL and row.more_trays]
-    said = [
-        f"{row.species}, {row.reference} and {row.level}: about {row.more_trays} more trays of each would tell "
-        f"{found.spec.margin:g} points from no difference. germstats trial with --species {row.species} --treatments "
-        f"{row.reference},{row.level} --difference {found.spec.margin:g} lays them out, blocked and at random."
-        for row in open_pairs
-    ]
-    refused = [f"{row.species}, {row.level} against {row.reference}: {row.notes[0]}." for row in found.rows
-               if row.verdict == REFUSED and row.notes][:_SHOWN_FINDINGS]  # fmt: skip
-    settled = [row for row in found.rows if row.species and row.verdict == SAME]
-    blocks: tuple[Block, ...] = (
-        Words("A tray is what a cover is given to; cells of one tray are no repeats. Put every treatment on every "
-              "bench, each equally often, sown on one day and looked at on the same days to the end. One seed per cell "
-              "where most come, two where few do, so that filled cells do not hide the difference."),
-        *(items("Worth a trial", said) or (Words("No pair that stood side by side waits for more trays."),)),
-        *items("To be separated first", refused),
-        *items("Settled", [f"{row.species}: {row.level} and {row.reference} are practically the same." for row in
-                           settled]),
-    )  # fmt: skip
-    return Section("trial", question, blocks)
 
 
 def trust_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
@@ -141,10 +58,9 @@ def trust_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Sectio
         *past,
         grid("Raw counts beside estimates: share of seeds that emerge in an average tray of an ordinary spring, days "
              f"from sowing to half of them, {100 * account.fit.spec.level:.0f} % ranges", fit_table(account.fit)),
-        *items("Notes", [f"{row.lot}, {row.label}: {'; '.join(row.notes)}." for row in account.fit.rows if row.notes]),
+        Words("What must be known of single lots stands in the notes under 'How many seeds per cell?'."),
         Words(f"Scatter: {scatter_words(account.fit.scatter)}."),
-        Words(cell_words(account.fit)),
-        Words(timing_words(account.fit)),
+        Words(together_words(account.fit)),
     )  # fmt: skip
     return Section("trust", "Can I trust it?", blocks)
 
@@ -157,7 +73,7 @@ def records_section(account: SeasonAccount) -> Section:
     listed: list[Block] = []
     for name in SEVERITIES[:2]:
         found = book.findings[book.findings["severity"] == name]
-        told = [f"{message}; {remedy}" for message, remedy in zip(found["message"], found["remedy"], strict=True)]
+        told = findings_words(found)
         more = len(told) - _SHOWN_FINDINGS
         told = told[:_SHOWN_FINDINGS] + ([f"... and {more} more; germstats check shows all"] if more > 0 else [])
         listed += items(f"{name.capitalize()}: {MEANING[name]}", told)
@@ -173,26 +89,57 @@ def records_section(account: SeasonAccount) -> Section:
     return Section("records", "What is odd in the records?", blocks)
 
 
+def together_words(fit: EmergenceFit) -> str:
+    """How far the seeds of one cell share their fate, without a word of statistics."""
+    rho = fit.cell_scatter
+
+    def of_100(share: float) -> str:
+        return f"{max(100 * share, 1):.0f}"
+
+    learnt = f"learnt from {rho.learnt_from} lots counted by cell" if rho.learnt_from else "taken as usual"
+    return (f"Seeds of one cell share their fate: in about {of_100(rho.rho)} cells of 100 ({of_100(rho.low)} to "
+            f"{of_100(rho.high)}; {learnt}) a second seed does as the first did, whatever its own worth.")  # fmt: skip
+
+
+def findings_words(found: pd.DataFrame) -> list[str]:
+    """One sentence for each finding; those of one rule in one tray together, the first of them told."""
+    said: dict[tuple[str, str], list[str]] = {}
+    for k, row in enumerate(found[["rule", "tray", "message", "remedy"]].to_dict("records")):
+        key = (str(row["rule"]), str(row["tray"]) if row["tray"] else f"row {k}")
+        said.setdefault(key, []).append(f"{row['message']}; {row['remedy']}")
+    return [words[0] + (f" (and {len(words) - 1} more like it in {tray})" if len(words) > 1 else "")
+            for (_, tray), words in said.items()]  # fmt: skip
+
+
 def settings_section(account: SeasonAccount) -> Section:
     """Assumptions and settings as used."""
     fit, sow, order, covers = account.fit.spec, account.spec.sowing, account.spec.orders, account.spec.covers
+    springs, another = points_at_60(fit.scatter.season), points_at_60(covers.another_spring_sd)
     rows = (
         ("cells to fill", f"{100 * sow.target:.3g} %", "set by --target"),
         ("chance wanted of that", f"{100 * sow.assurance:.3g} %", "set by --assurance"),
         ("chance wanted of an order", f"{100 * order.assurance:.3g} %", "set by --order-assurance"),
         ("kept back of every lot", f"{100 * order.reserve:.3g} %", "usual, --reserve of plan; common practice"),
         ("points within which covers are practically the same", f"{covers.margin:g}", "usual, --margin of compare"),
-        (
-            "scatter between springs (logit)",
-            f"{fit.scatter.season:g}",
-            "taken as given, --season-sd",
-        ),
-        ("scatter of a cover's effect between springs (logit)", f"{covers.another_spring_sd:g}", "taken as given"),
-        ("end of a first spring", "{:02d}-{:02d}".format(*fit.spring_ends), "taken as given, --spring-ends"),
-        ("lots fitted together", "yes" if fit.pooling else "no", "set by --no-pooling"),
-    )
-    blocks = (Grid("Settings of this page", ("setting", "value", "where it comes from"), rows),)
+        ("how far springs differ, where 60 in 100 seeds come", f"give or take {springs} points",
+         f"taken as given, --season-sd {fit.scatter.season:g}"),
+        ("how far what a cover does differs from spring to spring, there", f"give or take {another} points",
+         f"taken as given, --another-spring-sd {covers.another_spring_sd:g} of compare"),
+        ("last day of a first spring", spelled_day(fit.spring_ends), "taken as given, --spring-ends"),
+        ("lots weighed together, so that few trays lean on others", "yes" if fit.pooling else "no",
+         "left out by --no-pooling"),
+    )  # fmt: skip
+    blocks = (
+        Words("The page rests on these. Change one with the option named and make the page again, to see what hangs "
+              "on it."),
+        Grid("Settings of this page", ("setting", "value", "where it comes from"), rows),
+    )  # fmt: skip
     return Section("settings", "What was assumed?", blocks)
+
+
+def spelled_day(day: tuple[int, int]) -> str:
+    """A day of every year, such as 31 July."""
+    return spelled(pd.Timestamp(2000, *day)).removesuffix(" 2000")
 
 
 def care_section() -> Section:
@@ -200,6 +147,11 @@ def care_section() -> Section:
     return Section("care", "What to be careful with", (*(Words(words, "care") for words in CARE),))
 
 
-def how_section() -> Section:
-    """How it is computed, with sources."""
-    return Section("how", "How it is computed", items("", SOURCES))
+def how_section(account: SeasonAccount) -> Section:
+    """How it is computed, in a grower's words first, the statistician's in parentheses, with sources."""
+    covers, own = account.covers, [timing_words(account.fit), cell_words(account.fit)]
+    told = [row for row in covers.rows if row.verdict != REFUSED] if covers is not None else []
+    if covers is not None and told:
+        own.append("Several pairs of covers of one species are judged together, so that chance does not pass for a "
+                   f"difference (Holm 1979). {numbers_words(told, covers.spec.another_spring_sd)}")  # fmt: skip
+    return Section("how", "How it is computed", (*items("", SOURCES), *items("For the statistician", own)))

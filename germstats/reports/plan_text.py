@@ -9,23 +9,28 @@ import pandas as pd
 from germstats.decisions.collecting import SHARE_TO_TAKE, CollectingRow
 from germstats.decisions.order_plan import BULK_UNDER_MG, OrderPlan, OrderRow, PlannedSowing
 from germstats.records.parsing import spelled
+from germstats.records.suggesting import some_of
 from germstats.reports.sentences import CAUTION, number, percent, spread, wrapped
 from germstats.reports.tables import Table, text_table
 
+_LOW = 0.5  # a chance in the worst spring that is told in words; common practice, no source
 
-def plan_text(plan: OrderPlan) -> str:
-    """The whole printed answer of `germstats plan`."""
+
+def plan_text(plan: OrderPlan, sown: int = 0) -> str:
+    """The whole printed answer of `germstats plan`; of its trays, so many are `sown` already."""
     lines = [
         wrapped(
             f"Trays for spring {plan.season}, so that each order has its plugs with a chance of "
             f"{100 * plan.spec.assurance:.3g} % or better. Trays of one order share the spring and the lot; each tray "
             "has its own luck. Ranges hold nine springs of ten."
         ),
+        *([wrapped(f"{SOWN} {sown} of these trays. germstats sheets --kind sowing prints the rest.")] if sown else []),
         "",
         *_shortfalls(plan),
         "",
         text_table(*orders_table(plan), left=2),
         "",
+        *([wrapped(worst_words(plan)), ""] if worst_words(plan) else []),
         wrapped(
             "'for 80/90/95' are whole trays of the best lot at its own rate, were there seed enough; 'pencil' is plain "
             "arithmetic that knows no scatter, with the chance its trays really have. 'last plant up' is when the last "
@@ -42,6 +47,22 @@ def plan_text(plan: OrderPlan) -> str:
         wrapped(CAUTION),
     ]
     return "\n".join(lines)
+
+
+def worst_words(plan: OrderPlan) -> str:
+    """What the chances of the worst spring on record mean; empty where none is known."""
+    if all(row.worst_chance is None for row in plan.rows):
+        return ""
+    low = [row for row in plan.rows if row.worst_chance is not None and row.worst_chance < _LOW]
+    said = "'worst spring' is the chance in a spring like the worst on record of that species (its year)."
+    if low:
+        orders, years = [f"{row.species} of {row.order}" for row in low], sorted({str(row.worst_season) for row in low})
+        said += (
+            f" {some_of(orders, 5)}: less than an even chance then, and more trays help little, since they share the "
+            f"spring. An order that must not fail wants plants kept over; germstats review --season {years[0]} says "
+            "why that spring was bad, and what to do against it."
+        )
+    return said
 
 
 def _growing(plan: OrderPlan) -> str:
@@ -113,6 +134,7 @@ def orders_table(plan: OrderPlan) -> Table:
             str(row.plugs),
             str(row.trays),
             percent(row.chance),
+            "-" if row.worst_chance is None else f"{percent(row.worst_chance)} ({row.worst_season})",
             f"{row.expected_plugs:.0f}",
             spread(str(row.plugs_low), str(row.plugs_high)),
             "/".join(number(trays) for _, trays in row.trays_for),
@@ -123,8 +145,8 @@ def orders_table(plan: OrderPlan) -> Table:
         )
         for row in plan.rows
     ]
-    header = ("order", "species", "plugs", "trays", "chance %", "expect", "range", "for 80/90/95", "pencil",
-              "its chance %", "last plant up", "due")  # fmt: skip
+    header = ("order", "species", "plugs", "trays", "chance %", "worst spring %", "expect", "range", "for 80/90/95",
+              "pencil", "its chance %", "last plant up", "due")  # fmt: skip
     return header, rows
 
 
@@ -170,6 +192,16 @@ def bulking(plan: OrderPlan) -> str:
     )
 
 
+SOW_ABOUT = (
+    "'sow about' is the usual day of past sowings. The sheet (germstats sheets --kind sowing) says 'sow by': the same "
+    "day, or an earlier one, the last that leaves a species its weeks of cold before spring."
+)
+STORE_AFTER = (
+    "Sowing takes no seed off the book. When all trays of a lot are sown, write what is left of it into the table "
+    "lots: column seeds_left where that is filled (it goes first), else grams_left. Else the next plan counts the same "
+    "seed again."
+)
+SOWN = "Already in the book as sown:"
 TWO_PLACES_WORDS = (
     "Set the trays of one order in two places at least, so that one mouse or drip does not take them all."
 )
@@ -180,7 +212,8 @@ def _sowings(plan: OrderPlan) -> list[str]:
     if not rows:
         return ["Nothing to sow.", ""]
     advice = bulking(plan)
-    return ["To weigh or count out:", text_table(header, rows, left=5), "", *([wrapped(advice), ""] if advice else []),
+    return ["To weigh or count out:", text_table(header, rows, left=5), "", wrapped(SOW_ABOUT), "",
+            *([wrapped(advice), ""] if advice else []),
             wrapped(TWO_PLACES_WORDS), ""]  # fmt: skip
 
 
@@ -244,9 +277,18 @@ def _store(plan: OrderPlan) -> list[str]:
         return []
     unknown = [f"{row.lot} ({row.note})" for row in plan.store if row.note]
     rule = "used only where no lot of the species has its seed written down"
-    said = [wrapped(f"Seed left not known, so {rule}: {', '.join(unknown)}.")] if unknown else []
+    said = (
+        [
+            wrapped(
+                f"Seed left not known, so {rule}: {', '.join(unknown)}. To mend it, weigh the packet and write "
+                "grams_left, and seeds_per_gram where that is blank, in the table lots."
+            )
+        ]
+        if unknown
+        else []
+    )
     kept = f"Seed in store, in seeds; {100 * plan.spec.reserve:.3g} % of every lot is kept back (--reserve):"
-    return [kept, text_table(*store_table(plan), left=2), *said, ""]
+    return [kept, text_table(*store_table(plan), left=2), *said, wrapped(STORE_AFTER), ""]
 
 
 def to_collect(row: CollectingRow) -> str:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Sequence
+from functools import cache
 
 from germstats.decisions.poor_lots import AS_EXPECTED, NO_VERDICT, NOT_OVER, POOR, Cause, LotReview, Review
 from germstats.decisions.review_row import Evidence
+from germstats.decisions.review_rules import load_rules
 from germstats.reports.sentences import CAUTION, wrapped
 from germstats.reports.tables import text_table
 
@@ -20,7 +23,7 @@ def review_text(found: Review, explain: bool = False) -> str:
             "possible, or cannot be told; points say how much speaks for it, each one doubling the odds."
         ),
         "",
-        f"Poor: {len(poor)} of {len(found.lots)} lots.",
+        wrapped(poor_words(found.lots)),
         "",
     ]
     for one in poor:
@@ -40,7 +43,7 @@ def review_text(found: Review, explain: bool = False) -> str:
 
 
 def _poor_lot(one: LotReview, explain: bool) -> list[str]:
-    lines = [wrapped(f"{one.lot}: poor, since {listed(one.doors)}. {sentence(one.seen)}")]
+    lines = [wrapped(f"{one.lot}: {verdict_words(one)}, {since_words(one)}. {sentence(one.seen)}")]
     if not one.told:
         lines.append(wrapped("Cannot tell which cause from the records alone; the two that fit best:", "  "))
     for cause in shown_causes(one):
@@ -52,6 +55,72 @@ def _poor_lot(one: LotReview, explain: bool) -> list[str]:
     if explain:
         lines += ["", *_explained(one)]
     return lines
+
+
+_WITHIN = -1.5
+"""Standard normal z at the low end of the expected range, which holds nine lots of ten."""
+_BELOW_USUAL = "lowish"
+_BEFELL = (
+    ("part of one tray lost", {("block", "strong"), ("edge", "strong")}),
+    ("one tray lost", {("tray", "one_low_rest_fine"), ("tray", "one_low_rest_low")}),
+    ("one tray lost seedlings after they came up", {("losses", "strong")}),
+    ("counts of one tray contradict each other", {("record", "falls")}),
+)
+"""What may have befallen one tray, and how the evidence then reads."""
+
+
+def tray_words(one: LotReview) -> str:
+    """What befell a tray of a lot that was looked into for it alone; empty where the lot itself came low, or a cover or
+    a winter held it down."""
+    seen = next((row for row in one.evidence if row.evidence == "lot_seen"), None)
+    if one.verdict != POOR or seen is None or seen.statistic is None or seen.statistic <= _WITHIN:
+        return ""
+    if any(words in _doors_of_lots() for words in one.doors):
+        return ""
+    read = {(row.evidence, row.reading) for row in one.evidence}
+    return " and ".join([words for words, telling in _BEFELL if telling & read][:2])
+
+
+@cache
+def _doors_of_lots() -> frozenset[str]:
+    """Words of the doors that a lot opens itself, and not one of its trays."""
+    of_trays = {evidence for _, telling in _BEFELL for evidence, _ in telling}
+    return frozenset(door.words for door in load_rules().doors if door.evidence not in of_trays)
+
+
+def verdict_words(one: LotReview) -> str:
+    """The verdict as a heading has it: of a tray, where it is a tray and not the lot."""
+    tray = tray_words(one)
+    if not tray:
+        return one.verdict
+    low = any(row.evidence == "lot_seen" and row.reading == _BELOW_USUAL for row in one.evidence)
+    return f"{tray}; the lot came {'within its range' if low else 'as expected'}"
+
+
+def since_words(one: LotReview) -> str:
+    """Why it was looked into."""
+    return f"{'looked into' if tray_words(one) else ''} since {listed(one.doors)}".strip()
+
+
+def poor_words(lots: Sequence[LotReview]) -> str:
+    """How many lots are poor, and which came well enough but for one tray."""
+    poor = [one for one in lots if one.verdict == POOR]
+    trays = [one.lot for one in poor if tray_words(one)]
+    said = f"Poor: {len(poor) - len(trays)} of {len(lots)} lots."
+    return f"{said} Well enough but for one tray: {', '.join(trays)}." if trays else said
+
+
+_OF_A_SPRING = re.compile(r"scratch|count (the tray )?again|count once more|stem|at noon|sow 36")
+_OF_A_PACKET = re.compile(r"packet")
+
+
+def settle_words(one: LotReview, over: bool) -> str:
+    """The test that settles it, and from when it can be made: `over` once the spring is."""
+    if not over or _OF_A_PACKET.search(one.test):
+        return f"To settle it: {one.test}."
+    if _OF_A_SPRING.search(one.test):
+        return f"It can be settled next spring: {one.test}."
+    return f"To settle it, if its trays still stand: {one.test}."
 
 
 def shown_causes(one: LotReview) -> list[Cause]:

@@ -20,8 +20,13 @@ def percent(share: float) -> str:
 
 
 def spread(low: str, high: str) -> str:
-    """A range."""
-    return f"{low}-{high}"
+    """A range for a table; ends such as ``<1`` and ``>99`` are held to 1 and 99, as a sign in it reads as an arrow."""
+    return f"{low.lstrip('<>')}-{high.lstrip('<>')}"
+
+
+def from_to(low: str, high: str) -> str:
+    """A range for a sentence."""
+    return f"from {low.lstrip('<>')} to {high.lstrip('<>')}"
 
 
 def days(value: float | None) -> str:
@@ -45,13 +50,14 @@ _COUNTED = {"tray": "trays", "lot": "lots", "place": "places in a spring"}
 _OPTIONS = {"tray": "--tray-sd", "season": "--season-sd"}
 
 
+def points_at_60(sd: float) -> str:
+    """What a scatter on the logit scale is in points where 60 % come: the slope p(1 - p) there is .24."""
+    return f"{100 * 0.24 * sd:.0f}"
+
+
 def scatter_words(scatter: Iterable[ScatterEstimate]) -> str:
     """How far trays, lots, places and springs lie apart, in points at 60 %, and what that rests on."""
-
-    def points(sd: float) -> str:
-        return f"{100 * 0.24 * sd:.0f}"  # slope p(1 - p) of the logit at 60 %
-
-    said = []
+    points, said = points_at_60, []
     for one in scatter:
         if one.low is not None and one.high is not None:
             source = f"{points(one.low)}-{points(one.high)}; learnt from {one.groups} {_COUNTED[one.name]}"

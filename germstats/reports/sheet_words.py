@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from germstats.decisions.order_plan import BULK_UNDER_MG, OrderPlan
+from germstats.decisions.sown_already import SownAlready
 from germstats.decisions.trays_to_sow import Seeds, Shape, TrayToSow
 from germstats.models.tray_map import cell_name
 from germstats.reports.sentences import percent
@@ -111,6 +112,20 @@ def sowing_cautions(trays: Iterable[TrayToSow]) -> tuple[str, ...]:
     own = dict.fromkeys(f"{one.species}: {one.caution}." for one in listed if one.caution)
     treated = (TREATED,) if any("pretreatment" in one.treatment for one in listed) else ()
     return (DUST, POTTING, *treated, *own, ESTIMATES)
+
+
+SOW_BY = (
+    "'sow by' is the usual day of past sowings, which germstats plan calls 'sow about', or the last day that leaves "
+    "the species its weeks of cold before spring, where that is earlier."
+)
+
+
+def sown_words(already: SownAlready, season: int) -> tuple[str, ...]:
+    """What of a plan the book holds as sown, and so is not printed."""
+    sown = f"Trays of the plan that are in the book as sown, and not printed here: {already.sown}."
+    others = (f"Trays sown for spring {season} whose note names no order of the plan (such as: for Q-1), so that "
+              f"nothing was taken off for them: {already.others}.")  # fmt: skip
+    return (*([sown] if already.sown else []), *([others] if already.others else []))
 
 
 def plan_remarks(plan: OrderPlan) -> tuple[str, ...]:

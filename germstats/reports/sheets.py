@@ -11,9 +11,11 @@ from germstats.decisions.order_plan import BULK_UNDER_MG
 from germstats.decisions.trays_to_sow import TrayToSow
 from germstats.models.tray_map import LABEL_CORNER, cell_name
 from germstats.records.tables import EVENTS
+from germstats.reports.plan_text import STORE_AFTER
 from germstats.reports.rendering import self_contained
 from germstats.reports.sheet_words import (
     DROPPINGS,
+    SOW_BY,
     cover_words,
     day_words,
     doubtful,
@@ -23,6 +25,7 @@ from germstats.reports.sheet_words import (
     seeds_words,
     shape_words,
     sowing_cautions,
+    sown_words,
     weight_words,
 )
 
@@ -103,7 +106,9 @@ def sowing_sheet(found: NextSowings, source: str) -> str:
         lines=tuple(_sowing_line(one) for one in trays),
         lots=lots_to_take(trays) if plan else (),
         reasons=() if plan else tuple(dict.fromkeys((one.lot, one.sow_by.why) for one in trays)),
-        remarks=plan_remarks(plan) if plan else (),
+        remarks=(*sown_words(found.already, found.season), *plan_remarks(plan)) if plan else (),
+        sow_by=SOW_BY,
+        store=STORE_AFTER,
         bulk_under=f"{BULK_UNDER_MG:g}",
         cold=any("weeks of cold" in one.sow_by.why for one in trays),
         cautions=sowing_cautions(trays),

@@ -91,14 +91,14 @@ def _first_springs(found: Watch) -> list[str]:
     return [wrapped(said), ""]
 
 
-def few_words(found: Watch) -> str:
-    """Trays in which few came and little more will; empty where there are none."""
+def few_words(found: Watch, over: bool = False, why: str = "germstats review says why") -> str:
+    """Trays in which few came and little more will (`over`: did); empty where there are none. `why`: where that is."""
     rows = [row for row in found.rows if row.status == FEW]
     if not rows:
         return ""
     said = [f"{row.tray} ({row.lot}): {number(row.filled_now)} of {row.cells}"
             + ("" if row.by_now is None else f", {row.by_now:.0f} usual") for row in rows]  # fmt: skip
-    return f"Few came, and little more will: {'; '.join(said)}. germstats review says why."
+    return f"Few came{'' if over else ', and little more will'}: {'; '.join(said)}. {why}."
 
 
 def _few(found: Watch) -> list[str]:

@@ -30,6 +30,7 @@ from germstats.simulation.failures_world import (
     SpeciesDraw,
     SpringDraw,
     lot_share,
+    written_cold,
 )
 from germstats.simulation.nurseries import World
 
@@ -71,6 +72,10 @@ class FailedNursery:
     season : int
         Its year.
     spec : FailureSpec
+    cold : dict of int to float
+        Weeks of cold by the grower's weather, by season: what the seed got, within a week or two.
+    winter : {"ordinary", "short", "looks short"}
+        The last one; as a decoy it may look short by the weather and was not.
     """
 
     patterns: Patterns
@@ -81,6 +86,8 @@ class FailedNursery:
     truth: tuple[LotTruth, ...]
     season: int
     spec: FailureSpec
+    cold: dict[int, float]
+    winter: str
 
 
 def simulate_failures(spec: FailureSpec, seed: int) -> FailedNursery:
@@ -117,10 +124,12 @@ def simulate_failures(spec: FailureSpec, seed: int) -> FailedNursery:
     )
     maps = {one.plan.tray: one.seen_map for one in facts if one.seen_map is not None}
     needs = {one.code: one.need for one in species}
+    cold, winter = written_cold(springs, spec, np.random.default_rng([seed, 1]))
     return FailedNursery(
         as_patterns(facts, needs, FIRST_YEAR), {one.plan.tray: one for one in facts}, maps,
         {lot.lot: _cut(lot, rng) for lot in lots} if spec.tests else {}, table, truth,
-        FIRST_YEAR + spec.seasons - 1, spec,
+        FIRST_YEAR + spec.seasons - 1, spec, {FIRST_YEAR + k: weeks for k, weeks in enumerate(cold)},
+        winter,
     )  # fmt: skip
 
 

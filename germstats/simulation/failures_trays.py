@@ -84,10 +84,13 @@ class TrayFacts:
         Seedlings ever seen by check and cell, as written (it may fall); None where cells were not counted.
     standing : (K,) array
         By check: living seedlings where cells were counted, else filled cells.
+    at_once : int
+        The most that went between two checks.
     filled : int
         Cells ever filled, as the records tell it.
     lost, ever : int
-        Lost after coming up, and of how many: seedlings by cell, else filled cells of the tray.
+        Lost after coming up, and of how many: seedlings by cell, else how far the filled cells of the tray ever fell
+        below the most there had been.
     falls : int
         Cells whose count falls.
     sudden : bool
@@ -106,6 +109,7 @@ class TrayFacts:
     seen_map: TrayMap | None
     emerged: np.ndarray | None
     standing: Array
+    at_once: int
     filled: int
     lost: int
     ever: int
@@ -218,7 +222,7 @@ def _written(plan: TrayPlan, days: Array, gone: Array, hurt: dict[str, float], r
     checks = np.array(plan.checks)[:, None, None]
     ever, alive = (days[None] <= checks).sum(axis=2), ((days[None] <= checks) & (gone[None] > checks)).sum(axis=2)
     facts = TrayFacts(
-        plan, None, None, np.zeros(0), 0, 0, 0, 0, False, _events(plan, rng), False, _filled(days), dict(hurt)
+        plan, None, None, np.zeros(0), 0, 0, 0, 0, 0, False, _events(plan, rng), False, _filled(days), dict(hurt)
     )
     return _by_cell(facts, ever, alive, rng) if plan.record == "cells" else _by_tray(facts, ever[-1] > 0, alive)
 
@@ -240,8 +244,9 @@ def _by_cell(facts: TrayFacts, ever: np.ndarray, alive: np.ndarray, rng: np.rand
     sown = np.full((ROWS, COLUMNS), float(plan.seeds))
     seen = TrayMap(plan.tray, ROWS, COLUMNS, sown, grids[0], grids[1], True, sown.copy())
     return replace(
-        facts, seen_map=seen, emerged=written, standing=standing, filled=int((most > 0).sum()),
-        lost=int(grids[1].sum()), ever=int(most.sum()), falls=falls, sudden=_sudden(standing),
+        facts, seen_map=seen, emerged=written, standing=standing, at_once=_at_once(standing),
+        filled=int((most > 0).sum()), lost=int(grids[1].sum()), ever=int(most.sum()), falls=falls,
+        sudden=_sudden(standing),
         stopped=falls > 0 or bool((most > plan.seeds).any()),
     )  # fmt: skip
 
@@ -257,8 +262,8 @@ def _by_tray(facts: TrayFacts, filled: Marks, alive: np.ndarray) -> TrayFacts:
     most = int(standing.max())
     seen = _one_look(facts.plan, filled) if facts.plan.record == "maps" else None
     return replace(
-        facts, seen_map=seen, standing=standing, filled=most, lost=most - int(standing[-1]), ever=most,
-        sudden=_sudden(standing),
+        facts, seen_map=seen, standing=standing, at_once=_at_once(standing), filled=most,
+        lost=int((np.maximum.accumulate(standing) - standing).max()), ever=most, sudden=_sudden(standing),
     )  # fmt: skip
 
 
@@ -267,6 +272,10 @@ def _one_look(plan: TrayPlan, filled: Marks) -> TrayMap:
     sown, nothing = np.full(shape, float(plan.seeds)), np.full(shape, np.nan)
     grid = filled.reshape(shape).astype(float)
     return TrayMap(plan.tray, ROWS, COLUMNS, sown, grid, nothing, False, sown.copy(), source="maps")
+
+
+def _at_once(standing: Array) -> int:
+    return int(np.maximum(-np.diff(standing), 0.0).max(initial=0.0))
 
 
 def _sudden(standing: Array) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -14,6 +15,7 @@ CAUSES = ("seed", "chill", "cover", "tray", "mouse", "wash", "dry", "damp", "unf
 """Names of the causes, as in the table of the review's rules."""
 TRAY_CAUSES = ("tray", "mouse", "wash", "dry", "damp", "miscount")
 ORDINARY_CHILL, SHORT_CHILL = 15.0, 8.0
+_MILD_CHANCE, _MILD_WEEKS, _COLD_SD = 0.1, 5.0, 1.5
 FIRST_YEAR = 2024
 CHECKS = tuple(float(day) for day in range(24, 108, 7))
 
@@ -75,6 +77,23 @@ class SpringDraw:
     log_time: float
     late: float
     chill: float
+
+
+def written_cold(
+    springs: Sequence[SpringDraw], spec: FailureSpec, rng: np.random.Generator
+) -> tuple[tuple[float, ...], str]:
+    """Weeks of cold before each spring by the grower's thermometer, which tells of the seed's own within a week or two,
+    and whether the last winter was ``ordinary``, ``short``, or only ``looks short``.
+
+    The last is a decoy: the trays stood colder than the thermometer.
+    """
+    told = np.array([one.chill for one in springs]) + rng.normal(0.0, _COLD_SD, len(springs))
+    mild = rng.random() < _MILD_CHANCE
+    winter = "ordinary" if springs[-1].chill == ORDINARY_CHILL else "short"
+    if spec.decoys and mild and winter == "ordinary":
+        winter = "looks short"
+        told[-1] -= _MILD_WEEKS
+    return tuple(float(weeks) for weeks in told), winter
 
 
 @dataclass(frozen=True)

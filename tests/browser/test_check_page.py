@@ -447,3 +447,82 @@ def test_targets_are_large_enough_and_a_turned_tray_says_where_its_label_is(brow
     page.wait().choose("T-1")
     assert page.cell("B7") == "B7, 1 seedling, 1 new"
     assert smallest("button:not(#grid *)") >= 44
+
+
+RECORD = "tray|T-3"
+DAMAGED = {
+    RECORD: (
+        '{"checks": [1, 2], "events": {}}', '{"checks": {"DAY": null}}',
+        '{"checks": {"DAY": {"cells": {"A1": "many"}}}}', '{"checks": {"DAY": {"note": {"a": 1}}}}',
+        '{"checks": {"some day": {"filled": 3}}}',
+        '{"events": {"x": {"on": 7, "event": null}}}', '{"draft": 5}', '{"draft": {"A1": true}, "unsown": "all"}',
+        '{"base": {"day": 3}}', "7", '"words"', "{not json",
+    ),
+    "trays": ("[null]", '[{"tray": 4, "rows": 2, "columns": 2}]', '[{"tray": "N-1", "rows": "six"}]', '{"tray": 1}'),
+    "settings": ('{"turn": "left", "mode": 4, "by": ["me"]}', '{"__proto__": 1}', "[]"),
+}  # fmt: skip
+"""Texts that are no JSON, or JSON of a wrong shape, by the key they are kept under."""
+NAMED = {RECORD: "tray T-3", "trays": "the trays typed here", "settings": "the settings"}
+
+
+def kept_as(page: Page, key: str, text: str) -> None:
+    """Put a text where the page keeps its own, and open the page anew."""
+    page.js("localStorage.setItem(PREFIX + arguments[0], `${Date.now() + 1000} ${arguments[1]}`)", key, text)
+    page.browser.refresh()
+    page.wait()
+
+
+@pytest.mark.parametrize("key", DAMAGED)
+def test_a_damaged_text_is_set_aside_and_said_and_every_view_goes_on(page: Page, key: str) -> None:
+    for number, damaged in enumerate(DAMAGED[key], start=1):
+        text = damaged.replace("DAY", TODAY.isoformat())
+        kept_as(page, key, text)
+        page.choose("T-3")
+        assert f"is set aside: {NAMED[key]}." in page.text("#damaged"), text
+        assert page.find("#damaged").is_displayed()
+        for mode in ("event", "count", "cells"):
+            page.click(f"input[value={mode}]")
+        page.click("#show-export")
+        areas = page.browser.find_elements("css selector", "#aside textarea")
+        assert (len(areas), areas[-1].get_property("value")) == (number, text)
+    page.choose("T-3")
+    page.tap("A1")
+    page.click("#rest")
+    assert [row["emerged"] for row in page.table("cells")] == list("100000000000")
+    for _ in DAMAGED[key]:
+        page.click("#aside button")
+    page.browser.refresh()
+    page.wait()
+    assert page.find("#damaged").is_displayed() is False
+    page.choose("T-3")
+    assert page.cell("A1") == "A1, 1 seedling, 1 new, label corner"
+
+
+@pytest.mark.parametrize("pixels", [PHONE, SCREEN])
+def test_a_damaged_text_is_no_barrier(page: Page, axe: str, pixels: int) -> None:
+    kept_as(page, RECORD, json.dumps({"checks": ["x" * 500]}))
+    page.open(pixels)
+    assert page.find("#damaged").is_displayed()
+    assert serious_problems(page.browser, axe) == []
+    page.wait().click("#show-export")
+    assert page.find("#aside textarea").is_displayed()
+    wide, shown = page.js("return [document.documentElement.scrollWidth, document.documentElement.clientWidth]")
+    assert wide <= shown
+    page.js(axe)
+    found = page.browser.execute_async_script(
+        "const done = arguments[arguments.length - 1];"
+        "axe.run(document, {resultTypes: ['violations']}).then(r => done(r.violations));"
+    )
+    assert [one["id"] for one in found if one["impact"] in ("serious", "critical")] == []
+
+
+def test_what_is_sound_in_a_damaged_text_goes_on(page: Page) -> None:
+    cells = {f"{'ABC'[n // 4]}{n % 4 + 1}": 0 for n in range(12)}
+    before = (TODAY - datetime.timedelta(days=1)).isoformat()
+    kept_as(page, RECORD, json.dumps({"checks": {before: {"cells": cells | {"B2": 1}}, TODAY.isoformat(): 5}}))
+    kept_as(page, "trays", json.dumps([None, {"tray": "N-1", "rows": 2, "columns": 2, "sown": ""}]))
+    page.choose("T-3")
+    assert page.text("#damaged").count("tray T-3") == 1
+    assert page.cell("B2") == "B2, 1 seedling before, not looked at yet"
+    page.choose("N-1")
+    assert {row["checked_on"] for row in page.table("cells")} == {before}

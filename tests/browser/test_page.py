@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import re
 
 import pypdf
 import pytest
@@ -78,6 +79,27 @@ def test_moved_numbers_are_those_of_the_package(page, target, cells):
             enough = next((one.seeds_per_cell for one in ours if one.chance >= assurance), None)
             near = any(abs(one.chance - assurance) < 0.002 for one in ours)
             assert near or said(page)["needed"] == ("" if enough is None else f"{enough:g}")
+
+
+def test_no_range_reads_as_an_arrow(page):
+    """Also where every cell may fill, or none: such an end is told as 99 or 1."""
+    ends = []
+    for k in range(len(hostile_account().fit.rows)):
+        page.execute_script(
+            "const one = document.getElementById('what-if-lot'); one.selectedIndex = arguments[0];"
+            "one.dispatchEvent(new Event('change'));", k,
+        )  # fmt: skip
+        for seeds in (1, 8):
+            move(page, "seeds", seeds)
+            texts = page.execute_script(
+                "return [document.getElementById('what-if-said').textContent,"
+                "...[...document.querySelectorAll('#what-if-table td')].map(one => one.textContent)];"
+            )
+            assert not [text for text in texts if re.search("-[<>]", text)]
+            assert re.search(r" (seed|pinch)\b" if seeds == 1 else r" (seeds|pinches)\b", texts[0])
+            ends += re.findall(r"\(from (\d+) to (\d+)\)", texts[0])
+    assert len(ends) == 2 * len(hostile_account().fit.rows)
+    assert "99" in {high for _, high in ends}
 
 
 def test_the_keyboard_is_enough(page):

@@ -108,6 +108,18 @@ def test_warnings_of_the_package_are_notes(monkeypatch) -> None:
     assert (result.exit_code, result.stderr) == (0, "note: few trays; sow two more\n")
 
 
+@pytest.mark.parametrize(("options", "shown"), [([], False), (["error::BytesWarning"], True)])
+def test_warnings_of_libraries_are_for_those_who_ask_python_for_them(monkeypatch, options, shown: bool) -> None:
+    def act() -> None:
+        warnings.simplefilter("always")
+        warnings.warn("perfect separation", RuntimeWarning, stacklevel=1)
+
+    monkeypatch.setattr(sys, "warnoptions", options)
+    result = run_with(monkeypatch, act)
+    assert result.exit_code == 0
+    assert ("perfect separation" in result.stderr) == shown and bool(result.stderr) == shown
+
+
 def test_a_closed_pipe_is_tidy() -> None:
     command = [sys.executable, "-m", "germstats", "--help"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:

@@ -69,9 +69,51 @@ def test_planned_rows_go_through_check_once_the_day_is_written(book, tmp_path):
     assert [read.at[row["tray"], "lot"] for row in rows] == [row["lot"] for row in rows]
     again = run(book, "--kind", "labels", "--season", "2027", "-o", tmp_path / "l.html")
     assert again.exit_code == 0 and f": {len(rows)} trays." in again.stdout
-    more = run(book, "--kind", "labels", "--next", "--season", "2027", "-o", tmp_path / "n.html")
-    assert more.exit_code == 0
-    assert not any(row["tray"] in (tmp_path / "n.html").read_text(encoding="utf-8") for row in rows)
+    for words in (["--kind", "labels", "--next"], ["--kind", "sowing", "--season", "2027"]):
+        more = run(book, *words, "-o", tmp_path / "n.html")
+        assert more.exit_code == 3 and not (tmp_path / "n.html").exists()
+        assert f"spring 2027, {len(rows)} in all, is in the book as sown: nothing is left to sow" in more.stderr
+
+
+@pytest.mark.parametrize("ahead", [False, True], ids=["rows as sown", "all rows ahead"])
+def test_of_a_plan_half_sown_the_rest_is_printed_under_its_first_names(book, tmp_path, ahead):
+    run(book, "--kind", "sowing", "-o", tmp_path / "s.html", "--trays", tmp_path / "new.csv")
+    rows = list(csv.DictReader((tmp_path / "new.csv").read_text(encoding="utf-8").splitlines()))
+    assert len(rows) > 1
+    sown, left = rows[:1], rows[1:]
+    old = list(csv.DictReader((book / "trays.csv").read_text(encoding="utf-8").splitlines()))
+    with (book / "trays.csv").open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, [column.name for column in TABLES["trays"].columns], lineterminator="\n")
+        writer.writeheader()
+        writer.writerows([*old, *(row | {"sown_on": "2026-11-02"} for row in sown), *(left if ahead else [])])
+    told = run(book, "--kind", "sowing", "-o", tmp_path / "n.html", "--trays", tmp_path / "more.csv")
+    assert told.exit_code == 0, told.output
+    count = f"{len(left)} {'tray' if len(left) == 1 else 'trays'}"
+    assert f": {count}, and not 1 more, which the book holds as sown." in told.stdout
+    page = (tmp_path / "n.html").read_text(encoding="utf-8")
+    assert "in the book as sown, and not printed here: 1." in page and sown[0]["tray"] not in page
+    assert all(row["tray"] in page for row in left)
+    if ahead:
+        assert "more.csv was not written" in told.stdout and not (tmp_path / "more.csv").exists()
+    else:
+        assert list(csv.DictReader((tmp_path / "more.csv").read_text(encoding="utf-8").splitlines())) == left
+    planned = CliRunner().invoke(plan, [str(book)])
+    assert (
+        "Trays for spring 2027" in planned.stdout and "Already in the book as sown: 1 of these trays" in planned.stdout
+    )
+
+
+def test_paper_and_plan_say_what_their_days_are_and_what_to_write_of_the_seed(book, tmp_path):
+    run(book, "--kind", "sowing", "-o", tmp_path / "s.html")
+    page = (tmp_path / "s.html").read_text(encoding="utf-8")
+    told = " ".join(CliRunner().invoke(plan, [str(book)]).stdout.split())
+    assert "is the usual day of past sowings, which germstats plan calls" in page
+    assert (
+        "'sow about' is the usual day of past sowings. The sheet (germstats sheets --kind sowing) says 'sow by'" in told
+    )
+    for text in (page, told):
+        assert "column seeds_left where that is filled (it goes first), else grams_left" in text
+    assert "A-2 (seed left not written down). To mend it, weigh the packet and write grams_left, and" in told
 
 
 def test_a_slip_in_a_planned_name_is_noticed_by_check(book, tmp_path):

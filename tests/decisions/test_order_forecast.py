@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import stats
 from scipy.special import expit, logit, ndtri
 
-from germstats.models.draws import RowDraws, TimeDraws
+from germstats.models.draws import RowDraws, TimeDraws, WorstSpring
 from germstats.models.order_forecast import (
     TimedTrays,
     chance_of_plugs,
@@ -97,6 +98,14 @@ def test_trays_share_the_spring_but_not_their_luck() -> None:
         error = 4 * np.sqrt(seen * (1 - seen) / springs) + 0.003  # and .003 for 1,280 springs on a lattice
         assert chance_of_plugs(pmf, wanted) == pytest.approx(seen, abs=error)
     assert expected_delivered(pmf, 75) == pytest.approx(np.minimum(plugs, 75).mean(), abs=0.5)  # 4 errors of the mean
+
+
+def test_a_spring_like_the_worst_moves_the_share_and_is_no_luck() -> None:
+    """A lot of share .6 in a spring 1.5 worse on the logit is a lot of share expit(logit .6 - 1.5) without springs."""
+    draws = replace(world(0.6, 0.4, 0.5), worst=WorstSpring(2024, np.array([-1.5])))
+    worst = plugs_of_trays([(tray_in_a_spring(draws, ((TWO, 30),), 0.1, worst=True), 3)])
+    alike = plugs_of_trays([(tray_in_a_spring(world(expit(logit(0.6) - 1.5), 0.4), ((TWO, 30),), 0.1), 3)])
+    np.testing.assert_allclose(worst, alike, rtol=0, atol=1e-12)
 
 
 def test_pricking_out_by_counting_every_outcome() -> None:

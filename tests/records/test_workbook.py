@@ -155,7 +155,7 @@ def test_an_unknown_table_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_text_too_long_for_a_workbook_is_refused_not_cut(tmp_path: Path) -> None:
-    with pytest.raises(WrongUseError, match="trays holds a text longer than a workbook cell"):
+    with pytest.raises(WrongUseError, match=r"trays row 2 holds a text longer than the 32,767 letters"):
         write_book(trays(note="x" * 32_768), tmp_path / "book.xlsx")
     assert list(tmp_path.iterdir()) == []
 

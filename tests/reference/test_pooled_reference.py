@@ -147,7 +147,7 @@ def by_quadrature(tree, fixed, sd, points) -> float:
     nodes, weights = np.polynomial.hermite_e.hermegauss(points)
     at = np.repeat((tree.design[:, :, :-2] @ fixed)[None], points, axis=0)
     at[:, :, 0] += sd * nodes[:, None]
-    terms = tray_terms(tree.tiled(points), at.reshape(-1, 3), scales_of(sd, 1.0), np.zeros(tree.trays * points, bool))
+    terms = tray_terms(tree.tiled(points), at.reshape(-1, 3), scales_of(sd, 1.0).rho)
     values = terms.value.reshape(points, -1) + np.log(weights / weights.sum())[:, None]
     return float(logsumexp(values, axis=0).sum())
 

@@ -91,8 +91,8 @@ def plan(name: str = "Q-1") -> OrderPlan:
         ("Q-3", "CCC", Ready(notes=("no timing on record",)), None),
     )
     rows = tuple(
-        OrderRow(order, species, 100, due, (), 0.9, 110.0, 90, 130, (), 2, None, None, ready, None, Losses(0.05, ""),
-                 False, (), ())
+        OrderRow(order, species, 100, due, (), 0.9, None, None, 110.0, 90, 130, (), 2, None, None, ready, None,
+                 Losses(0.05, ""), False, (), ())
         for order, species, ready, due in lines
     )  # fmt: skip
     return OrderPlan(rows, (), (), (), 2027, OrderSpec())

@@ -188,6 +188,30 @@ def test_unfinished_lots_were_not_looked_at_to_the_end():
             assert ("unfinished" in lot.detectable) == (more >= 0.2 * 72)
 
 
+def test_the_weather_tells_of_the_winter_that_was_planted_and_now_and_then_of_one_that_was_not():
+    """15 weeks of cold, 8 in a short winter, the thermometer 1.5 off; in a decoy it says 10 where there were 15."""
+    told: dict[str, list[float]] = {}
+    for seed in range(200):
+        nursery = simulate_failures(FailureSpec(trays=1, short_chill=0.3, lots=1), seed)
+        told.setdefault(nursery.winter, []).append(nursery.cold[nursery.season])
+        hurt = {lot.species for lot in nursery.truth if "chill" in lot.causes}
+        assert hurt == ({"S2", "S3"} if nursery.winter == "short" else set())  # they need 8 and 11 weeks
+        assert set(nursery.cold) == {nursery.season - 1, nursery.season}
+    for winter, weeks in (("ordinary", 15.0), ("short", 8.0), ("looks short", 10.0)):
+        held = np.array(told[winter])
+        assert len(held) >= 5
+        assert abs(held.mean() - weeks) < 4 * 1.5 / np.sqrt(len(held)), winter  # four standard errors
+
+
+def test_tray_totals_tell_how_far_they_fell_and_how_much_at_once():
+    for facts in simulate_failures(FailureSpec(record="totals", hit=1.0, causes=("damp",)), 3).trays.values():
+        standing = facts.standing
+        falls = [max(standing[: k + 1].max() - here, 0) for k, here in enumerate(standing)]
+        assert facts.lost == max(falls)
+        assert facts.at_once == max(0, max(-np.diff(standing)))
+        assert facts.at_once <= facts.lost <= facts.ever
+
+
 def test_a_nursery_takes_well_under_a_tenth_of_a_second():
     simulate_failures(FailureSpec(trays=4), 0)
     times = []

@@ -43,6 +43,10 @@ function renderKept() {
     : "";
   if (box.textContent !== words) box.textContent = words;
   box.hidden = !refusal;
+  const aside = setAside().map(([, what]) => what);
+  showWords("damaged", aside.length
+    ? `Something kept here was damaged and is set aside: ${[...new Set(aside)].join(", ")}. What of it was sound goes on, the rest starts anew. The damaged text stands under Export.`
+    : "");
   element("kept").textContent = refusal ? "" : second ? "Every tap is kept in this browser."
     : "Every tap is kept in this browser; after a dead battery those of the last minute may be missing.";
 }
@@ -347,7 +351,7 @@ function addTray(event) {
     : sown > today() ? "The sowing day is still to come." : "";
   showWords("add-problem", problem);
   if (problem) return;
-  const typed = readJson("trays", []);
+  const typed = keptTyped();
   writeText("trays", JSON.stringify([...typed, { tray: name, rows: Number(rows), columns: Number(columns), sown }]));
   element("new-tray").value = "";
   openTray(name);
@@ -360,7 +364,7 @@ function forgetTray() {
     say(`${count(kept, "check or event", "checks and events")} of this tray are kept; export and clear them first.`);
     return;
   }
-  writeText("trays", JSON.stringify(readJson("trays", []).filter((one) => one.tray !== view.tray)));
+  writeText("trays", JSON.stringify(keptTyped().filter((one) => one.tray !== view.tray)));
   writeText(TRAY + view.tray, null);
   view.tray = null;
   show("list");

@@ -53,6 +53,7 @@ function renderExport() {
   const open = new Set([...files.querySelectorAll("details[open]")].map((one) => one.dataset.table));
   files.replaceChildren(...TABLES.filter((name) => rowsOf(name).length).map((name) => fileBlock(name, open.has(name))));
   renderColumns();
+  renderAside();
   const all = checks.length + events.length;
   element("clear").disabled = all === 0;
   element("clear-words").textContent = all
@@ -177,6 +178,29 @@ function markExported(name) {
 function hasGone(tray, day, part) {
   const check = recordOf(tray.tray).checks[day];
   return Boolean(check && check[part]);
+}
+
+/** Texts that were damaged, to read by eye and to throw away when they are of no more use. */
+function renderAside() {
+  const box = element("aside");
+  const aside = setAside();
+  box.hidden = !aside.length;
+  box.replaceChildren(...(aside.length ? [make("h3", "Damaged texts, set aside")] : []), ...aside.map(([key, what]) => {
+    const block = make("div", "", "file");
+    const area = make("textarea");
+    area.readOnly = true;
+    area.value = readText(key);
+    area.setAttribute("aria-label", `Damaged text of ${what}`);
+    area.spellcheck = false;
+    const name = make("p");
+    name.append(make("bdi", what), ": if checks can be read from it, enter them again; then throw it away.");
+    block.append(name, area, button("Throw this text away", () => {
+      writeText(key, null);
+      render();
+      told("Thrown away.");
+    }));
+    return block;
+  }));
 }
 
 function renderColumns() {

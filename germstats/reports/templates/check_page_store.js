@@ -66,18 +66,113 @@ function tryStorage() {
   }
 }
 
-function readJson(key, otherwise) {
+const ASIDE = "unreadable ";
+
+/**
+ * What is kept under a key, `otherwise` where nothing is. `sound` returns a value with only those parts that are as this
+ * page writes them. Where that is not all, the text is set aside, never thrown away, and what is sound goes on.
+ */
+function readJson(key, otherwise, sound) {
   const text = readText(key);
   if (text === null) return otherwise;
+  let value;
   try {
-    const value = JSON.parse(text);
-    if (value !== null && typeof value === "object" && Array.isArray(value) === Array.isArray(otherwise)) return value;
+    value = JSON.parse(text);
   } catch {
-    // falls through: what cannot be read is set aside, never thrown away
+    value = undefined;
   }
-  writeText("unreadable " + new Date().toISOString() + " " + key, text);
-  writeText(key, null);
-  return otherwise;
+  const kept = value !== undefined && isPart(value) && Array.isArray(value) === Array.isArray(otherwise) ? sound(value) : otherwise;
+  if (JSON.stringify(kept) === JSON.stringify(value)) return value;
+  writeText(ASIDE + new Date().toISOString() + " " + key, text);
+  writeText(key, Object.keys(kept).length ? JSON.stringify(kept) : null);
+  return kept;
+}
+
+/** Texts set aside, as [key, what it was], the oldest first. */
+function setAside() {
+  const keys = new Set([...memory].filter(([, [, text]]) => text !== null).map(([key]) => key));
+  try {
+    for (let k = 0; k < localStorage.length; k += 1) {
+      const key = localStorage.key(k);
+      if (key.startsWith(PREFIX)) keys.add(key.slice(PREFIX.length));
+    }
+  } catch {
+    // the storage is refused, which the page says elsewhere
+  }
+  const aside = [...keys].filter((key) => key.startsWith(ASIDE) && readText(key) !== null).sort();
+  return aside.map((key) => [key, asideWords(key.split(" ").slice(2).join(" "))]);
+}
+
+function asideWords(key) {
+  return key.startsWith(TRAY) ? `tray ${key.slice(TRAY.length)}` : { trays: "the trays typed here", settings: "the settings" }[key] || key;
+}
+
+// --- what is sound: as this page writes it
+
+function isPart(value) {
+  return value !== null && typeof value === "object";
+}
+
+function isTable(value) {
+  return isPart(value) && !Array.isArray(value);
+}
+
+function isText(value) {
+  return typeof value === "string";
+}
+
+function isCount(value) {
+  return Number.isInteger(value) && value >= 0;
+}
+
+function fits(value, shape) {
+  return isTable(value) && Object.entries(shape).every(([name, good]) => value[name] === undefined || good(value[name]));
+}
+
+function are(good) {
+  return (value) => isTable(value) && Object.values(value).every(good);
+}
+
+const isFlag = (value) => typeof value === "boolean";
+const SENT = { sent: isText, sentCells: isText, sentCount: isText, changed: isFlag };
+const CHECK = { ...SENT, cells: are(isCount), filled: isCount, seedlings: isCount, note: isText, by: isText, part: isFlag };
+const EVENT = { ...SENT, cells: isText, note: isText };
+const BASE = { filled: isCount };
+const SETTINGS = {
+  mode: (value) => ["cells", "count", "event"].includes(value), by: isText, turn: (value) => [0, 1, 2, 3].includes(value),
+};
+
+function only(table, good) {
+  return Object.fromEntries(Object.entries(isTable(table) ? table : {}).filter(([name, value]) => good(value, name)));
+}
+
+function soundRecord(record) {
+  const kept = { ...record };
+  const parts = {
+    checks: (part) => only(part, (check, day) => isDay(day) && fits(check, CHECK)),
+    events: (part) => only(part, (event) => fits(event, EVENT) && isText(event.event) && isText(event.on) && isDay(event.on)),
+    unsown: (part) => only(part, isFlag),
+    draft: (part) => (Array.isArray(part) ? part.filter(isText) : []),
+    base: (part) => (fits(part, BASE) && isText(part.day) && are(isCount)(part.cells) ? part : undefined),
+  };
+  for (const [name, sound] of Object.entries(parts)) {
+    if (kept[name] === undefined) continue;
+    const part = sound(kept[name]);
+    if (part === undefined || (JSON.stringify(part) !== JSON.stringify(kept[name]) && !Object.keys(part).length)) delete kept[name];
+    else kept[name] = part;
+  }
+  return kept;
+}
+
+function soundTrays(trays) {
+  const isSide = (value) => isCount(value) && value >= 1 && value <= 100;
+  return trays.filter((one) => isTable(one) && isText(one.tray) && one.tray && isSide(one.rows) && isSide(one.columns)
+    && fits(one, { sown: (day) => day === "" || (isText(day) && isDay(day)) }))
+    .map(({ tray, rows, columns, sown = "" }) => ({ tray, rows, columns, sown }));
+}
+
+function soundSettings(settings) {
+  return only(settings, (value, name) => Object.hasOwn(SETTINGS, name) && SETTINGS[name](value));
 }
 
 // --- records: {checks: {day: {cells, filled, seedlings, note, by, part, sent, changed}}, events: {id: {...}},
@@ -96,11 +191,7 @@ function recordOf(id) {
 }
 
 function freshRecord(id) {
-  const record = readJson(TRAY + id, {});
-  for (const part of ["checks", "events", "unsown"]) {
-    if (record[part] === null || typeof record[part] !== "object") record[part] = {};
-  }
-  return record;
+  return { checks: {}, events: {}, unsown: {}, ...readJson(TRAY + id, {}, soundRecord) };
 }
 
 const undos = [];
@@ -177,8 +268,12 @@ function isBlank(check) {
 
 // --- trays: those of the book in bench order, then those typed here
 
+function keptTyped() {
+  return readJson("trays", [], soundTrays);
+}
+
 function typedTrays() {
-  return readJson("trays", []).map((one) => ({
+  return keptTyped().map((one) => ({
     lot: "", species: "", name: "", place: "", block: "", seeds: "", most: null, treatment: "", seen: {}, own: {},
     filled: null, days: { cells: [], checks: [] }, typed: true, ...one,
   }));
@@ -193,7 +288,7 @@ function keptTrays() {
 }
 
 function setting(name, value) {
-  const all = readJson("settings", {});
+  const all = readJson("settings", {}, soundSettings);
   if (value === undefined) return all[name];
   writeText("settings", JSON.stringify({ ...all, [name]: value }));
   return value;

@@ -69,6 +69,8 @@
     return { fill: mean, low, high: high === null ? 1 : high, chance: reached };
   }
 
+  // ends of a range are held to 1 and 99: a sign before one reads as an arrow
+  const end = (share) => percent(share).replace(/[<>]/, "");
   const percent = (share) => (share < 0.005 ? "<1" : share > 0.995 ? ">99" : String(Math.round(100 * share)));
 
   function number(input, low, high) {
@@ -83,7 +85,7 @@
     line.classList.toggle("chosen", chosen);
     line.dataset.fill = one.fill;
     line.dataset.chance = one.chance;
-    const cells = [String(n), percent(one.fill), percent(one.low) + "-" + percent(one.high), percent(one.chance)];
+    const cells = [String(n), percent(one.fill), end(one.low) + "-" + end(one.high), percent(one.chance)];
     cells.forEach((text, k) => {
       const cell = document.createElement("td");
       cell.className = "number";
@@ -111,10 +113,11 @@
     const here = found[numbers.indexOf(seeds)];
     get("table").tBodies[0].replaceChildren(...numbers.map((n, i) => row(n, found[i], n === seeds)));
     get("table").caption.textContent = lot.name;
-    const unit = lot.k === null ? lot.unit : "seeds, a mean pinch,";
+    const named = lot.k === null ? lot.unit : "seeds, a mean pinch,";
+    const unit = seeds === 1 ? named.replace(/^seeds/, "seed").replace(/^pinches/, "pinch") : named;
     get("said").textContent =
-      `${lot.name}: ${seeds} ${unit} per cell fill ${percent(here.fill)} % of ${cells} cells ` +
-      `(${percent(here.low)}-${percent(here.high)}); the chance of filling ${target} % is ${percent(here.chance)} %. ` +
+      `${lot.name}: ${seeds} ${unit} per cell ${seeds === 1 ? "fills" : "fill"} ${percent(here.fill)} % of ${cells} cells ` +
+      `(from ${end(here.low)} to ${end(here.high)}); the chance of filling ${target} % is ${percent(here.chance)} %. ` +
       (enough < 0
         ? `${target} % with a chance of ${assurance} % is not reachable with up to ${data.most}: sow more cells.`
         : `${target} % with a chance of ${assurance} % needs ${numbers[enough]}.`);

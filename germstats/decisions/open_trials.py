@@ -1,0 +1,110 @@
+"""Trials worth sowing: covers that stood side by side and could not be told apart, the trays that would tell them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from germstats.decisions.comparison import CANNOT_TELL, Comparison, ComparisonRow
+from germstats.decisions.demand import StoredLot, lots_in_store
+from germstats.decisions.trial_design import known_share, seeds_advised
+from germstats.decisions.trial_power import MOST_TRAYS, blocks_for
+from germstats.decisions.trial_spec import TrialSpec
+from germstats.models.emergence import EmergenceFit
+from germstats.records.book import RecordBook
+
+_USUAL_CELLS = 72
+_LONG_AGO = pd.Timestamp(1900, 1, 1)  # a lot whose day of collection is not written is taken as the oldest
+
+
+@dataclass(frozen=True)
+class OpenTrial:
+    """A trial of the covers of one species that could not be told apart.
+
+    Attributes
+    ----------
+    species : str
+    covers : tuple of str
+    pairs : tuple of ComparisonRow
+        Those it would tell.
+    trays : int
+        Of each cover: as many as the pair that needs most, made up so that every bench holds as many.
+    lot : str
+        Newest lot of the species with seed enough, else the one with most; empty where the book has none.
+    seeds_per_cell, seeds : int
+        Seeds in a cell, and in all trays.
+    held : int or None
+        Seeds of the lot in store; None where not known.
+    """
+
+    species: str
+    covers: tuple[str, ...]
+    pairs: tuple[ComparisonRow, ...]
+    trays: int
+    lot: str
+    seeds_per_cell: int
+    seeds: int
+    held: int | None
+
+
+def open_trials(fit: EmergenceFit, book: RecordBook, found: Comparison) -> tuple[OpenTrial, ...]:
+    """One trial for each species with pairs of covers that more trays would tell apart; nothing is fitted anew.
+
+    Parameters
+    ----------
+    fit : EmergenceFit
+    book : RecordBook
+        The one it was fitted from.
+    found : Comparison
+        Of covers.
+    """
+    pairs: dict[str, list[ComparisonRow]] = {}
+    for row in found.rows:
+        if row.species and row.treatment == "cover" and row.verdict == CANNOT_TELL and row.more_trays:
+            pairs.setdefault(row.species, []).append(row)
+    return tuple(_trial(fit, book, species, tuple(own)) for species, own in pairs.items())
+
+
+def _trial(fit: EmergenceFit, book: RecordBook, species: str, pairs: tuple[ComparisonRow, ...]) -> OpenTrial:
+    covers = tuple(dict.fromkeys(name for row in pairs for name in (row.reference, row.level)))
+    places = book.tables["trays"]["place"]
+    trays = even_trays(max(row.more_trays or 2 for row in pairs), int(places[places != ""].nunique()))
+    spec = TrialSpec(species, covers)
+    own = _newest_first(book, species)
+    sizes = [_sized(fit, spec, lot) for lot in own if lot.seeds is not None] or [
+        _sized(fit, spec, lot) for lot in own[:1]
+    ]
+    if not sizes:
+        return OpenTrial(species, covers, pairs, trays, "", 1, trays * len(covers) * _USUAL_CELLS, None)
+    wanted = [(lot, each, trays * len(covers) * cells * each) for lot, each, cells in sizes]
+    enough = [one for one in wanted if (one[0].seeds or 0) >= one[2]]
+    lot, each, seeds = enough[0] if enough else max(wanted, key=lambda one: one[0].seeds or 0)
+    return OpenTrial(species, covers, pairs, trays, lot.lot, each, seeds, lot.seeds)
+
+
+def even_trays(trays: int, benches: int) -> int:
+    """The smallest number, not below `trays`, that can be shared evenly over two benches or more.
+
+    Examples
+    --------
+    >>> even_trays(11, 6), even_trays(9, 2), even_trays(1, 0)
+    (12, 10, 2)
+    """
+    least = min(max(trays, 2), MOST_TRAYS)
+    return next((n for n in range(least, MOST_TRAYS + 1) if blocks_for(n, max(benches, 2))), MOST_TRAYS)
+
+
+def _newest_first(book: RecordBook, species: str) -> list[StoredLot]:
+    table = book.tables["lots"]
+    collected = dict(zip(table["lot"], table["collected_on"].fillna(_LONG_AGO), strict=True))
+    own = [lot for lot in lots_in_store(book) if lot.species == species]
+    return sorted(own, key=lambda lot: (collected[lot.lot], lot.lot), reverse=True)
+
+
+def _sized(fit: EmergenceFit, spec: TrialSpec, lot: StoredLot) -> tuple[StoredLot, int, int]:
+    """A lot with the seeds per cell of a trial, and the cells of the species' latest tray."""
+    each, _ = seeds_advised(known_share(fit, spec, lot.lot)[0])
+    trays = fit.patterns.trays[fit.patterns.trays["species"] == spec.species].sort_values("season", kind="stable")
+    cells = trays["tray_cells"].dropna()
+    return lot, each, int(cells.iloc[-1]) if len(cells) else _USUAL_CELLS

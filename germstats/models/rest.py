@@ -1,0 +1,162 @@
+"""The records without some trays of one lot, solved without solving all of them again.
+
+Leaving a lot out moves the common effects a little, and those of its own species most. So the species' other trays are
+solved anew, every step of them, while all other species stand for what they tell of the common effects, to second order
+about the whole fit. Springs, places and chill keep their own priors, heavy tails and all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from germstats.models.compiled import Index
+from germstats.models.emergence import EmergenceFit
+from germstats.models.pooled import PooledFit
+from germstats.models.pooled_design import SHARE
+from germstats.models.pooled_mode import BetaPrior, PooledMode, Told, find_pooled_modes
+from germstats.models.timing import Array
+from germstats.models.tree import Scales, State, Tree, part_of, reduced, state_of
+from germstats.models.variational import NormalLaw, averaged_terms, normal_law
+
+_SHORT_CHILL = -2.0  # slope of a spring with far too few weeks of cold, on logit p per ten weeks: a start only
+
+
+@dataclass(frozen=True)
+class Rest:
+    """The records without the trays, solved.
+
+    Attributes
+    ----------
+    law : NormalLaw
+        Of the common effects, and of the lots in `lots`.
+    lots : tuple of str
+    told : (P,) bool array
+        Common effects of which the rest has a tray.
+    codes : (C,) int array
+        The rest's tray codes.
+    """
+
+    law: NormalLaw
+    lots: tuple[str, ...]
+    told: NDArray[np.bool_]
+    codes: Index
+
+
+@dataclass(frozen=True)
+class Known:
+    """A pooled fit, ready for some of its trays to be left out."""
+
+    fit: EmergenceFit
+
+    @property
+    def pooled(self) -> PooledFit:
+        """The pooled fit itself."""
+        assert self.fit.pooled is not None, "expectations need the pooled fit"
+        return self.fit.pooled
+
+    @cached_property
+    def scales(self) -> Scales:
+        """The likeliest scatters, at which everything is solved."""
+        return self.pooled.scale_set.at(self.pooled.scales.mode)
+
+    @cached_property
+    def law(self) -> NormalLaw:
+        """All effects of the whole fit at these scatters."""
+        design = self.pooled.design
+        return normal_law(design.tree, design.prior, self.scales, self.pooled.scales.found)
+
+    @cached_property
+    def group(self) -> Index:
+        """(T,) array: number of the species of each tray of the tree, by first lot."""
+        names = [lot.group for lot in self.pooled.design.lots]
+        number = np.array([names.index(name) for name in names], dtype=np.int64)
+        tree = self.pooled.design.tree
+        return np.asarray(number[tree.lot[tree.group]])
+
+    @cached_property
+    def told(self) -> dict[int, Told]:
+        """What the trays of each species tell of the common effects."""
+        tree, middle = self.pooled.design.tree, self.law.middle
+        terms = averaged_terms(tree, self.scales, self.law)
+        found = {}
+        for group in np.unique(self.group):
+            own = self.group == group
+            sub, state = part_of(tree, own), state_of(tree, middle, own)
+            left = reduced(sub, -terms.hessian[own], self.scales)
+            by_prior = (-state.trays * sub.tray_precision(self.scales), -state.lots * sub.lot_precision(self.scales))
+            slope = left.passed_up(terms.gradient[own], *by_prior)[0]
+            found[int(group)] = Told(left.left, slope, middle.beta)
+        return found
+
+    @cached_property
+    def told_by_all(self) -> tuple[Array, Array]:
+        """Information and slope of all species together."""
+        parts = list(self.told.values())
+        return np.sum([one.information for one in parts], axis=0), np.sum([one.slope for one in parts], axis=0)
+
+    def without(self, codes: Index, species: str, season: int | None) -> Rest | None:
+        """Solve the rest.
+
+        Parameters
+        ----------
+        codes : (C,) int array
+            Tray codes left out, all of one species.
+        species : str
+            That species, or the lot's own name where species are not recorded.
+        season : int or None
+            The season whose chill may be what the others tell of most.
+
+        Returns
+        -------
+        Rest or None
+            None where nothing is left.
+        """
+        design = self.pooled.design
+        kept = np.ones(design.tree.trays, dtype=bool)
+        kept[design.place_of[codes]] = False
+        if not kept.any():
+            return None
+        names = [lot.group for lot in design.lots]
+        own = self.group == (names.index(species) if species in names else -1)
+        near = kept & own
+        if not near.any():  # the species has no other tray: any other takes its place
+            near = self.group == self.group[kept][0]
+        prior = self._prior(np.unique(self.group[near | own]))
+        tree = part_of(design.tree, near)
+        mode = self._mode(tree, prior, state_of(design.tree, self.law.middle, near), season)
+        rows = np.unique(design.tree.group[kept])
+        return Rest(
+            law=normal_law(tree, prior, self.scales, mode),
+            lots=tuple(design.lots[k].lot for k in np.unique(design.tree.lot[design.tree.group[near]])),
+            told=(design.tree.design[rows] != 0).any(axis=(0, 1)),
+            codes=design.order[kept],
+        )
+
+    def _prior(self, solved: Index) -> BetaPrior:
+        """The effects' prior with what species tell that are not solved anew."""
+        information, slope = self.told_by_all
+        for group in solved:
+            information = information - self.told[int(group)].information
+            slope = slope - self.told[int(group)].slope
+        return replace(self.pooled.design.prior, told=Told(information, slope, self.law.middle.beta))
+
+    def _mode(self, tree: Tree, prior: BetaPrior, near: State, season: int | None) -> PooledMode:
+        """The likeliest of up to three modes.
+
+        Heavy-tailed effects can leave a bad spring to every species by itself, or to its slope on their need of cold,
+        and Newton's method stays near where it starts.
+        """
+        at, starts = self.pooled.design.columns.at, [near]
+        if (slope := at.get(("chill", SHARE, season))) is not None:
+            own = [column for name, column in at.items()
+                   if name[:2] == ("species in season", SHARE) and name[-1] == season]  # fmt: skip
+            for size in (0.0, _SHORT_CHILL):
+                beta = near.beta.copy()
+                beta[own], beta[slope] = 0.0, size
+                starts.append(replace(near, beta=beta))
+        found = find_pooled_modes(tree, prior, [self.scales] * len(starts), starts)
+        return max(found, key=lambda one: one.criterion)

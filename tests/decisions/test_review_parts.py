@@ -1,0 +1,115 @@
+"""What a review leaves out, follows and cannot see: bare blocks, falls of tray totals, maps of half-empty trays."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from germstats.decisions.poor_lots import NOT_OVER, POOR, judge
+from germstats.decisions.review_book import gather
+from germstats.decisions.review_counts import lot_seen, z_of_lot
+from germstats.decisions.review_gather import lot_file
+from germstats.decisions.review_maps import block, course, edge, losses
+from germstats.decisions.review_records import fallen
+from germstats.decisions.review_rules import load_rules
+from germstats.decisions.review_sound import sound_part, whole
+from tests.decisions.test_review_books import COLUMNS, DAYS, ROWS, by_cell, read, row_of, tables
+
+RULES = load_rules()
+LIMITS = RULES.limits
+TRAY = "T-2025-A-1-0"
+
+
+def course_of(told, tray, counts):
+    """Filled cells of the tray at each of its checks."""
+    told["checks"] = [row for row in told["checks"] if not row.startswith(f"{tray},")]
+    told["checks"] += [f"{tray},2025-{day},{n}," for day, n in zip(DAYS, counts, strict=True)]
+    return told
+
+
+def file_of(told, folder):
+    return lot_file(gather(read(told, folder), RULES), "A-1", 2025)
+
+
+def bare(rows):
+    """The first rows of the tray are empty, one seedling stands in every other cell."""
+    return [((DAYS[5], 0 if place < rows * COLUMNS else 1),) for place in range(ROWS * COLUMNS)]
+
+
+@pytest.mark.parametrize(
+    ("standing", "lost", "at_once"),
+    [
+        ((1, 4, 10, 14, 17, 12, 9, 13), 8, 5),  # late comers filled gaps: the last check alone shows 4 lost
+        ((1, 4, 10, 14, 17, 17, 17, 17), 0, 0),
+        ((9, 7, 12, 8), 4, 4),  # the furthest below the most before, not the sum of falls
+        ((5,), 0, 0),
+    ],
+)
+def test_how_far_a_tray_fell_by_hand(standing, lost, at_once):
+    days = pd.date_range("2025-04-01", periods=len(standing), freq="7D")
+    assert fallen(pd.Series(standing, index=days, dtype=float)) == (lost, at_once)
+
+
+def test_slow_falls_of_filled_cells_are_losses_and_go_over_time(tmp_path):
+    """17 of 24 cells filled, then 3, 2 and 2 gone again: seven, three of them at most at once."""
+    file = file_of(course_of(tables(), TRAY, (1, 6, 12, 17, 14, 12, 10, 10)), tmp_path)
+    assert (file.trays[0].lost, file.trays[0].ever, file.trays[0].at_once) == (7, 17, 3)
+    assert losses(file, LIMITS).reading == "strong"
+    followed = course(file, LIMITS)
+    assert followed.reading == "over_time" and followed.statistic == pytest.approx(3 / 7, abs=1e-12)
+    found = judge(file, RULES)
+    assert found.verdict == POOR and found.named[0].cause == "damp"
+
+
+def test_a_fall_between_two_checks_points_at_the_count(tmp_path):
+    file = file_of(course_of(tables(), TRAY, (1, 6, 12, 17, 17, 17, 17, 10)), tmp_path)
+    assert course(file, LIMITS).reading == "at_once"
+    assert judge(file, RULES).named[0].cause == "miscount"
+
+
+def test_a_bare_block_is_left_out_of_what_the_lot_is_judged_by(tmp_path):
+    """Two rows of four are bare: 12 of the tray's 24 cells stay, all full, beside the sister's 18 of 24."""
+    file = file_of(by_cell(tables(), TRAY, bare(2)), tmp_path)
+    sound = sound_part(file, LIMITS, None)
+    assert [(tray.cells, tray.filled, tray.seeds, tray.emerged) for _, tray in sound.trays] == [
+        (12, 12, 12.0, 12), (24, 18, 24.0, None if file.trays[1].emerged is None else file.trays[1].emerged),
+    ]  # fmt: skip
+    assert sound.without == (f"the empty block of {TRAY}",)
+    row = lot_seen(file, LIMITS)
+    assert row.statistic > z_of_lot(file, file.ordinary, whole(file))
+    assert row.words.endswith(f"judged without the empty block of {TRAY}")
+    assert row.words.startswith("30 seedlings of 48 seeds")  # the raw counts are those of all cells
+
+
+def test_a_tray_left_out_is_the_low_one_and_never_the_only_one(tmp_path):
+    file = file_of(tables(), tmp_path)
+    assert [k for k, _ in sound_part(file, LIMITS, 0).trays] == [1]
+    alone = replace(file, trays=file.trays[:1])
+    assert sound_part(alone, LIMITS, 0).trays == whole(alone) and sound_part(alone, LIMITS, 0).without == ()
+
+
+def test_no_block_to_be_seen_says_nothing_of_a_tray_mostly_empty(tmp_path):
+    """Eight of 24 cells filled here and there: neither block nor ring stands out, nor could it."""
+    few = [((DAYS[5], int(place % 3 == 1)),) for place in range(ROWS * COLUMNS)]
+    half = [((DAYS[5], int(place % 3 > 0)),) for place in range(ROWS * COLUMNS)]
+    (tmp_path / "half").mkdir()
+    sparse = file_of(by_cell(tables(), TRAY, few), tmp_path)
+    full = file_of(by_cell(tables(), TRAY, half), tmp_path / "half")
+    assert [one(sparse, LIMITS).reading for one in (block, edge)] == ["", ""]
+    assert [one(full, LIMITS).reading for one in (block, edge)] == ["none", "none"]
+
+
+def test_what_plainly_happened_is_said_though_more_is_to_come(tmp_path):
+    """The same lot with a third still to come: not over yet, but for a tray that lost half of its seedlings."""
+    healthy = file_of(tables(), tmp_path)
+    low = np.full_like(healthy.ordinary, 5.0)
+    late = replace(healthy, share_out=0.66, expected=replace(healthy.expected, ordinary=low))
+    assert judge(late, RULES).verdict == NOT_OVER
+    hit = replace(late.trays[0], lost=9, ever=17, at_once=4)
+    found = judge(replace(late, trays=(hit, late.trays[1])), RULES)
+    assert found.verdict == POOR and "many seedlings were lost after they came up" in found.doors
+    assert row_of(found, "to_come").reading == "much"
+    assert {one.cause: one.standing for one in found.causes}["unfinished"] == "likely"
