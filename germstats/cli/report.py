@@ -41,12 +41,12 @@ def report(book: Path, dates: str | None, page: Path, force: bool, figures: Path
     import os
 
     from germstats.decisions.order_plan import OrderSpec
-    from germstats.decisions.season_account import AccountSpec, account_of
+    from germstats.decisions.season_account import AccountSpec, begin_account
     from germstats.decisions.sowing import SowingSpec
     from germstats.models.sharing import shared
     from germstats.records.writing import must_take_files, put_files
     from germstats.reports.page import season_page
-    from germstats.reports.pictures import as_files, draw, on_page
+    from germstats.reports.pictures import Kind, as_files, begin_lots, draw, on_page
 
     how = fit_spec(settings)
     wanted = AccountSpec(
@@ -59,10 +59,13 @@ def report(book: Path, dates: str | None, page: Path, force: bool, figures: Path
         must_take_files(figures)
     progress("reading the records")
     records = opened(book, dates)
-    with shared(os.cpu_count() or 1) as begin:
-        account = account_of(records, wanted, how, progress, begin)
+    kinds: tuple[Kind, ...] = ("svg", "png") if figures is not None else ()
+    with shared((os.cpu_count() or 1) - 1) as begin:
+        begun = begin_account(records, wanted, how, progress, begin)
+        lots = begin_lots(begun, kinds, begin)
+        account = begun.finished(progress)
         progress("drawing")
-        drawn = draw(account, ("svg", "png") if figures is not None else (), begin)
+        drawn = draw(account, kinds, begin, lots)
     text = season_page(account, on_page(account, drawn), datetime.date.today())
     files = as_files(drawn, figures) if figures is not None else {}
     put_files({**files, page: text.encode()}, force=force)

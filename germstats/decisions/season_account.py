@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import pandas as pd
 
@@ -84,12 +84,39 @@ class SeasonAccount:
     missing: dict[str, str]
 
 
+@dataclass(frozen=True)
+class Begun:
+    """A season's page begun: what the rest does not need to be waited for, and the rest.
+
+    Attributes
+    ----------
+    book, spec, fit, sowing, plan, missing :
+        As in `SeasonAccount`.
+    pending : dict of str to callable
+        Name of a part that is still being worked out -> what gives it, or refuses.
+    """
+
+    book: RecordBook
+    spec: AccountSpec
+    fit: EmergenceFit
+    sowing: SowingAdvice
+    plan: OrderPlan | None
+    missing: dict[str, str]
+    pending: Mapping[str, Callable[[], Any]]
+
+    def finished(self, progress: Callable[[str], None] = lambda text: None) -> SeasonAccount:
+        """Every part, as soon as the last is there."""
+        missing = dict(self.missing)
+        parts = {name: _told(name, work, missing, progress) for name, work in self.pending.items()}
+        return SeasonAccount(self.book, self.spec, self.fit, self.sowing, self.plan, missing=missing,
+                             **{"past": None, **parts})  # fmt: skip
+
+
 def account_of(
     book: RecordBook,
     spec: AccountSpec | None = None,
     fit_spec: FitSpec | None = None,
     progress: Callable[[str], None] = lambda text: None,
-    begin: Begin = partial,
 ) -> SeasonAccount:
     """Work out every part of a season's page.
 
@@ -99,8 +126,6 @@ def account_of(
     spec : AccountSpec, optional
     fit_spec : FitSpec, optional
     progress : callable, optional
-    begin : callable
-        Begins a piece of work whose result is asked for later, as in `germstats.models.sharing.shared`.
 
     Returns
     -------
@@ -114,36 +139,44 @@ def account_of(
     WrongUseError
         No tray is under way on the day asked for.
     """
+    return begin_account(book, spec, fit_spec, progress).finished(progress)
+
+
+def begin_account(
+    book: RecordBook,
+    spec: AccountSpec | None = None,
+    fit_spec: FitSpec | None = None,
+    progress: Callable[[str], None] = lambda text: None,
+    begin: Begin = partial,
+) -> Begun:
+    """Begin every part of a season's page, and work out the fit, what to sow and the plan; parameters as in
+    `account_of`, with `begin`, which begins a piece of work whose result is asked for later, as in
+    `germstats.models.sharing.shared`."""
     spec, fit_spec, missing = spec or AccountSpec(), fit_spec or FitSpec(), dict[str, str]()
     if spec.on is not None:
         under_way(book, WatchSpec(spec.on), fit_spec)  # refuses a wrong day before the work begins
         book = as_of(book, spec.on)
-
-    def told(name: str, work: Callable[[], Part]) -> Part | None:
-        progress(_WORDS[name])
-        try:
-            return work()
-        except NotEnoughRecordsError as refused:
-            missing[name] = str(refused)
-            return None
-
-    reviewed = begin(review, book, fit_spec=fit_spec)
-    past = begin(back_test, book, fit_spec, spec.sowing.target) if spec.past else None
-    watched = begin(_watched, book, spec.on, fit_spec)
-    fit = fit_emergence(book, fit_spec, progress)
-    covers = begin(compare, book, spec.covers, fit_spec, fit=fit)
-    sowing = seeds_per_cell(fit, **vars(spec.sowing))
-    if past is None:
+    pending = {"review": begin(review, book, fit_spec=fit_spec)}
+    if spec.past:
+        pending["past"] = begin(back_test, book, fit_spec, spec.sowing.target)
+    else:
         missing["past"] = "Past seasons were not asked for."
-    return SeasonAccount(
-        book, spec, fit, sowing,
-        plan=told("plan", lambda: plan_orders(fit, book, spec.orders)),
-        covers=told("covers", covers),
-        watch=told("watch", watched),
-        review=told("review", reviewed),
-        past=told("past", past) if past is not None else None,
-        missing=missing,
-    )  # fmt: skip
+    pending["watch"] = begin(_watched, book, spec.on, fit_spec)
+    fit = fit_emergence(book, fit_spec, progress)
+    pending = {"covers": begin(compare, book, spec.covers, fit_spec, fit=fit), **pending}
+    sowing = seeds_per_cell(fit, **vars(spec.sowing))
+    plan = _told("plan", lambda: plan_orders(fit, book, spec.orders), missing, progress)
+    return Begun(book, spec, fit, sowing, plan, missing, pending)
+
+
+def _told(name: str, work: Callable[[], Part], missing: dict[str, str], progress: Callable[[str], None]) -> Part | None:
+    """A part, or why there is none among what is missing."""
+    progress(_WORDS[name])
+    try:
+        return work()
+    except NotEnoughRecordsError as refused:
+        missing[name] = str(refused)
+        return None
 
 
 _WORDS = {"plan": "planning the orders", "covers": "comparing covers", "watch": "watching the spring",

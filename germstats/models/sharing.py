@@ -8,9 +8,10 @@ import sys
 import threading
 import warnings
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from functools import partial
+from itertools import count
 from multiprocessing import active_children, get_context, parent_process
 from typing import Any
 
@@ -22,31 +23,67 @@ Begin = Callable[..., Callable[[], Any]]
 def shared(workers: int) -> Iterator[Begin]:
     """Begin work in further processes that start afresh; what is not asked for is dropped at the end.
 
+    A process takes one piece of work after another, in the order in which they were begun. Who asks for a result that
+    none has taken up yet does the work itself, so that nobody waits while there is work.
+
     Work and arguments must be fit to be pickled, and a script that uses this needs the usual guard of its main module.
 
     Parameters
     ----------
     workers : int
-        At least 1.
+        With 0 all work is done by who asks.
     """
-    if parent_process() is not None:  # a script without a guard, imported anew by a process it began
+    if workers < 1 or parent_process() is not None:  # a script without a guard, imported anew by a process it began
         yield partial
         return
     others = set(active_children())
     pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_follow)
-
-    def begin(work: Callable[..., Any], *words: Any, **named: Any) -> Callable[[], Any]:
-        with _deaf():  # a process begun now is deaf to Ctrl-C from its first moment
-            return pool.submit(work, *words, **named).result
-
+    line = _Line(pool, workers)
     done = False
     try:
-        yield begin
+        yield line.begin
         done = True
     finally:
+        line.close()
         pool.shutdown(wait=done, cancel_futures=True)
         for worker in () if done else set(active_children()) - others:
             worker.terminate()
+
+
+class _Line:
+    """Work that waits for a process; one is handed out only when one is free, so that the rest may still be taken."""
+
+    def __init__(self, pool: ProcessPoolExecutor, workers: int) -> None:
+        self.pool, self.free, self.lock = pool, workers, threading.RLock()
+        self.waiting: dict[int, Callable[[], Any]] = {}
+        self.begun: dict[int, Future[Any]] = {}
+        self.numbers = count()
+
+    def begin(self, work: Callable[..., Any], *words: Any, **named: Any) -> Callable[[], Any]:
+        number = next(self.numbers)
+        with self.lock:
+            self.waiting[number] = partial(work, *words, **named)
+        self._hand_out()
+        return lambda: self._result(number)
+
+    def close(self) -> None:
+        """Hand nothing out any more."""
+        with self.lock:
+            self.waiting.clear()
+
+    def _hand_out(self, done: Future[Any] | None = None) -> None:
+        with self.lock, _deaf():  # a process begun now is deaf to Ctrl-C from its first moment
+            self.free += done is not None
+            while self.free and self.waiting:
+                number = next(iter(self.waiting))
+                self.begun[number] = self.pool.submit(self.waiting.pop(number))
+                self.free -= 1
+                self.begun[number].add_done_callback(self._hand_out)
+
+    def _result(self, number: int) -> Any:
+        with self.lock:
+            work = self.waiting.pop(number, None)
+        return work() if work is not None else self.begun.pop(number).result()
 
 
 def _follow() -> None:

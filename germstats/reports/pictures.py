@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from germstats.decisions.poor_lots import POOR, LotReview
-from germstats.decisions.season_account import SeasonAccount
+from germstats.decisions.season_account import Begun, SeasonAccount
 from germstats.decisions.waiting_spec import Watch
 from germstats.models.sharing import Begin
 from germstats.models.tray_map import TrayMap
@@ -73,7 +73,7 @@ _CAPTIONS = {"sow": "Fill against seeds per cell, lot by lot", "curves": "Emerge
              "maps": "Trays from above"}  # fmt: skip
 
 
-def lots_drawn(account: SeasonAccount) -> tuple[str, ...]:
+def lots_drawn(account: Begun | SeasonAccount) -> tuple[str, ...]:
     """Lots whose figures are drawn: those the orders are planned from, then those of the latest season."""
     latest = max(row.last_season for row in account.fit.rows)
     known = dict.fromkeys(row.lot for row in account.fit.rows)
@@ -86,7 +86,28 @@ def _more_to_come(found: Watch) -> bool:
     return any(lot.most is not None and lot.most[1] > found.spec.on for lot in found.lots)
 
 
-def draw(account: SeasonAccount, kinds: Sequence[Kind] = (), begin: Begin = partial) -> tuple[Drawn, ...]:
+Awaited = Callable[[], Drawn | None]
+"""What gives a figure that has been begun."""
+
+
+def begin_lots(
+    account: Begun | SeasonAccount, kinds: Sequence[Kind] = (), begin: Begin = partial
+) -> tuple[Awaited, ...]:
+    """Begin the figures that rest on the fit alone: the curves and the fills of lots; parameters as in `draw`."""
+    lots = lots_drawn(account)
+    pairs = [pair for pair in zip(account.fit.rows, account.sowing.rows, strict=True) if pair[0].lot in lots]
+    jobs: list[Job] = [("curves", "", emergence_picture, (account.fit, lot)) for lot in lots[:MOST]]
+    for row, advice in sorted(pairs, key=lambda pair: lots.index(pair[0].lot))[:MOST]:
+        jobs.append(("sow", "", fill_picture, (row, advice, account.sowing.spec)))
+    return _begun("f", jobs, kinds, begin)
+
+
+def draw(
+    account: SeasonAccount,
+    kinds: Sequence[Kind] = (),
+    begin: Begin = partial,
+    lots: Sequence[Awaited] | None = None,
+) -> tuple[Drawn, ...]:
     """Draw every figure of a page; of each kind at most `MOST`.
 
     Parameters
@@ -96,10 +117,17 @@ def draw(account: SeasonAccount, kinds: Sequence[Kind] = (), begin: Begin = part
         Files to be made of each.
     begin : callable
         As in `germstats.models.sharing.shared`.
+    lots : sequence of callable, optional
+        Figures of the lots, if they were begun before (`begin_lots`).
     """
-    begun = [begin(_drawn, f"f{k}", place, lot, (make, what), kinds)
-             for k, (place, lot, make, what) in enumerate(_wanted(account))]  # fmt: skip
-    return tuple(one for result in begun if (one := result()) is not None)
+    begun = lots if lots is not None else begin_lots(account, kinds, begin)
+    rest = _begun("g", list(_wanted(account)), kinds, begin)
+    return tuple(one for result in (*begun, *rest) if (one := result()) is not None)
+
+
+def _begun(prefix: str, jobs: Sequence[Job], kinds: Sequence[Kind], begin: Begin) -> tuple[Awaited, ...]:
+    return tuple(begin(_drawn, f"{prefix}{k}", place, lot, (make, what), kinds)
+                 for k, (place, lot, make, what) in enumerate(jobs))  # fmt: skip
 
 
 Job = tuple[str, str, Callable[..., Picture | None], tuple[Any, ...]]
@@ -107,12 +135,6 @@ Job = tuple[str, str, Callable[..., Picture | None], tuple[Any, ...]]
 
 
 def _wanted(account: SeasonAccount) -> Iterator[Job]:
-    lots = lots_drawn(account)
-    pairs = [pair for pair in zip(account.fit.rows, account.sowing.rows, strict=True) if pair[0].lot in lots]
-    for lot in lots[:MOST]:
-        yield "curves", "", emergence_picture, (account.fit, lot)
-    for row, advice in sorted(pairs, key=lambda pair: lots.index(pair[0].lot))[:MOST]:
-        yield "sow", "", fill_picture, (row, advice, account.sowing.spec)
     if account.covers:
         yield "covers", "", covers_picture, (account.covers,)
     if account.watch and _more_to_come(account.watch):
