@@ -53,16 +53,27 @@ def worst_words(plan: OrderPlan) -> str:
     """What the chances of the worst spring on record mean; empty where none is known."""
     if all(row.worst_chance is None for row in plan.rows):
         return ""
-    low = [row for row in plan.rows if row.worst_chance is not None and row.worst_chance < _LOW]
     said = "'worst spring' is the chance in a spring like the worst on record of that species (its year)."
-    if low:
-        orders, years = [f"{row.species} of {row.order}" for row in low], sorted({str(row.worst_season) for row in low})
-        said += (
-            f" {some_of(orders, 5)}: less than an even chance then, and more trays help little, since they share the "
-            f"spring. An order that must not fail wants plants kept over; germstats review --season {years[0]} says "
-            "why that spring was bad, and what to do against it."
-        )
-    return said
+    low = [row for row in plan.rows if _would_fail(row)]
+    return said if not low else (
+        f"{said} {_orders_of(low)}: less than an even chance then, and more trays help little, since they share the "
+        f"spring. An order that must not fail wants plants kept over; germstats review --season {low[0].worst_season} "
+        "says why that spring was bad, and what to do against it."
+    )  # fmt: skip
+
+
+def bad_spring_words(plan: OrderPlan) -> list[str]:
+    """Orders that are not short, but would be in a spring like the worst on record."""
+    low = [row for row in plan.rows if _would_fail(row) and not row.short]
+    return [f"In a spring like {low[0].worst_season} these would still run short: {_orders_of(low)}."] if low else []
+
+
+def _would_fail(row: OrderRow) -> bool:
+    return row.worst_chance is not None and row.worst_chance < _LOW
+
+
+def _orders_of(rows: list[OrderRow]) -> str:
+    return some_of([f"{row.species} of {row.order}" for row in rows], 5)
 
 
 def _growing(plan: OrderPlan) -> str:

@@ -254,6 +254,7 @@ def test_the_orders_tell_of_a_spring_like_the_worst():
     words = said(sections(bad)["orders"])
     assert "2 (2024)" in words
     assert "less than an even chance then" in words
+    assert "In a spring like 2024 these would still run short" in said(sections(bad)["now"])
     unknown = replace(account, plan=replace(account.plan, rows=tuple(replace(r, worst_season=None, worst_chance=None)
                                                                      for r in rows)))  # fmt: skip
     assert "worst on record" not in said(sections(unknown)["orders"])
