@@ -109,8 +109,7 @@ def _losing(file: LotFile, limits: Limits) -> tuple[TrayFile, float, float] | No
     for one in counted:
         lost, ever = one.lost or 0, one.ever or 1
         p = among(_p_of_losses(lost, ever, _usual_losses(file, one)), counted)
-        most = _FARTHEST if lost >= limits["losses_least"] else 0.0  # a few seedlings die anywhere
-        found.append((one, float(np.clip(stats.norm.isf(p), -_FARTHEST, most)), lost / ever))
+        found.append((one, float(np.clip(stats.norm.isf(p), -_FARTHEST, _FARTHEST)), lost / ever))
     return max(found, key=lambda row: row[1], default=None)
 
 
