@@ -156,12 +156,12 @@ def begin_account(
     if spec.on is not None:
         under_way(book, WatchSpec(spec.on), fit_spec)  # refuses a wrong day before the work begins
         book = as_of(book, spec.on)
-    pending = {"review": begin(review, book, fit_spec=fit_spec)}
+    pending = {"watch": begin(_watched, book, spec.on, fit_spec)}  # the longest first
     if spec.past:
         pending["past"] = begin(back_test, book, fit_spec, spec.sowing.target)
     else:
         missing["past"] = "Past seasons were not asked for."
-    pending["watch"] = begin(_watched, book, spec.on, fit_spec)
+    pending["review"] = begin(review, book, fit_spec=fit_spec)
     fit = fit_emergence(book, fit_spec, progress)
     pending = {"covers": begin(compare, book, spec.covers, fit_spec, fit=fit), **pending}
     sowing = seeds_per_cell(fit, **vars(spec.sowing))

@@ -23,8 +23,8 @@ Begin = Callable[..., Callable[[], Any]]
 def shared(workers: int) -> Iterator[Begin]:
     """Begin work in further processes that start afresh; what is not asked for is dropped at the end.
 
-    A process takes one piece of work after another, in the order in which they were begun. Who asks for a result that
-    none has taken up yet does the work itself, so that nobody waits while there is work.
+    A process takes one piece of work after another, in the order in which they were begun. Who asks for a result does
+    the work itself if none has taken it up yet, and other work meanwhile if one has: nobody waits while there is work.
 
     Work and arguments must be fit to be pickled, and a script that uses this needs the usual guard of its main module.
 
@@ -81,9 +81,22 @@ class _Line:
                 self.begun[number].add_done_callback(self._hand_out)
 
     def _result(self, number: int) -> Any:
+        """The work's result; until it is there, whoever asks does it, or else other work that waits."""
+        self._do(number)
+        while not self.begun[number].done() and self.waiting:
+            self._do(next(iter(tuple(self.waiting)), None))  # the longest are begun first
+        return self.begun.pop(number).result()
+
+    def _do(self, number: int | None) -> None:
         with self.lock:
-            work = self.waiting.pop(number, None)
-        return work() if work is not None else self.begun.pop(number).result()
+            work = self.waiting.pop(number, None) if number is not None else None
+            if work is None or number is None:
+                return
+            self.begun[number] = Future()
+        try:
+            self.begun[number].set_result(work())
+        except Exception as refused:
+            self.begun[number].set_exception(refused)
 
 
 def _follow() -> None:
