@@ -15,6 +15,8 @@ from itertools import count
 from multiprocessing import active_children, get_context, parent_process
 from typing import Any
 
+from germstats.errors import GermstatsError
+
 Begin = Callable[..., Callable[[], Any]]
 """(work, arguments ...) -> what gives its result; `functools.partial` does the work only then, in this process."""
 
@@ -95,7 +97,7 @@ class _Line:
             self.begun[number] = Future()
         try:
             self.begun[number].set_result(work())
-        except Exception as refused:
+        except GermstatsError as refused:  # for who asks for this
             self.begun[number].set_exception(refused)
 
 

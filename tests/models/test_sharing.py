@@ -5,7 +5,12 @@ import time
 
 import pytest
 
+from germstats.errors import WrongUseError
 from germstats.models.sharing import shared
+
+
+def refuse():
+    raise WrongUseError("not so")
 
 
 def test_who_asks_for_work_not_taken_up_does_it():
@@ -22,9 +27,9 @@ def test_who_asks_for_work_not_taken_up_does_it():
 def test_results_are_those_of_the_work_and_refusals_its_own():
     with shared(1) as begin:
         results = [begin(pow, 2, k) for k in range(20)]
-        wrong = begin(int, "x")
+        wrong = begin(refuse)
         assert [result() for result in reversed(results)] == [2**k for k in reversed(range(20))]
-        with pytest.raises(ValueError, match="invalid literal"):
+        with pytest.raises(WrongUseError, match="not so"):
             wrong()
 
 
