@@ -17,6 +17,7 @@ from germstats.decisions.strays import stray_seedlings
 from germstats.errors import NotEnoughRecordsError
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.estimates import FEW_SEEN
+from germstats.models.lots import groups_of
 from germstats.models.threads import one_thread
 from germstats.models.tree import Scales
 from germstats.records.book import RecordBook
@@ -57,8 +58,7 @@ def compare(
     patterns = fit.patterns if fit is not None else find_patterns(book, fit_spec.spring_ends)
     unnamed = patterns.trays["species"].isna()
     if unnamed.any():  # a lot whose species is not written down stands for itself, as in the fit
-        named = patterns.trays["species"].fillna(patterns.trays["lot"])
-        patterns = replace(patterns, trays=patterns.trays.assign(species=named))
+        patterns = replace(patterns, trays=patterns.trays.assign(species=groups_of(patterns.trays)))
     trays = _chosen(patterns, spec)
     if fit is None or fit.pooled is None or unnamed.any():
         fit = fit_emergence(patterns, replace(fit_spec, pooling=True), progress)

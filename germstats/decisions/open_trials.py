@@ -8,13 +8,13 @@ import pandas as pd
 
 from germstats.decisions.comparison import CANNOT_TELL, Comparison, ComparisonRow
 from germstats.decisions.demand import StoredLot, lots_in_store
+from germstats.decisions.sources import USUAL_TRAY
 from germstats.decisions.trial_design import known_share, seeds_advised
 from germstats.decisions.trial_power import MOST_TRAYS, blocks_for
 from germstats.decisions.trial_spec import TrialSpec
 from germstats.models.emergence import EmergenceFit
 from germstats.records.book import RecordBook
 
-_USUAL_CELLS = 72
 _LONG_AGO = pd.Timestamp(1900, 1, 1)  # a lot whose day of collection is not written is taken as the oldest
 
 
@@ -70,14 +70,13 @@ def _trial(fit: EmergenceFit, book: RecordBook, species: str, pairs: tuple[Compa
     covers = tuple(dict.fromkeys(name for row in pairs for name in (row.reference, row.level)))
     places = book.tables["trays"]["place"]
     trays = even_trays(max(row.more_trays or 2 for row in pairs), int(places[places != ""].nunique()))
+    own, cells = _newest_first(book, species), trays * len(covers) * _cells_of_a_tray(fit, species)
+    own = [lot for lot in own if lot.seeds is not None] or own[:1]
+    if not own:
+        return OpenTrial(species, covers, pairs, trays, "", 1, cells, None)
     spec = TrialSpec(species, covers)
-    own = _newest_first(book, species)
-    sizes = [_sized(fit, spec, lot) for lot in own if lot.seeds is not None] or [
-        _sized(fit, spec, lot) for lot in own[:1]
-    ]
-    if not sizes:
-        return OpenTrial(species, covers, pairs, trays, "", 1, trays * len(covers) * _USUAL_CELLS, None)
-    wanted = [(lot, each, trays * len(covers) * cells * each) for lot, each, cells in sizes]
+    each_of = [seeds_advised(known_share(fit, spec, lot.lot)[0])[0] for lot in own]
+    wanted = [(lot, each, cells * each) for lot, each in zip(own, each_of, strict=True)]
     enough = [one for one in wanted if (one[0].seeds or 0) >= one[2]]
     lot, each, seeds = enough[0] if enough else max(wanted, key=lambda one: one[0].seeds or 0)
     return OpenTrial(species, covers, pairs, trays, lot.lot, each, seeds, lot.seeds)
@@ -102,9 +101,8 @@ def _newest_first(book: RecordBook, species: str) -> list[StoredLot]:
     return sorted(own, key=lambda lot: (collected[lot.lot], lot.lot), reverse=True)
 
 
-def _sized(fit: EmergenceFit, spec: TrialSpec, lot: StoredLot) -> tuple[StoredLot, int, int]:
-    """A lot with the seeds per cell of a trial, and the cells of the species' latest tray."""
-    each, _ = seeds_advised(known_share(fit, spec, lot.lot)[0])
-    trays = fit.patterns.trays[fit.patterns.trays["species"] == spec.species].sort_values("season", kind="stable")
+def _cells_of_a_tray(fit: EmergenceFit, species: str) -> int:
+    """Cells of the species' latest tray."""
+    trays = fit.patterns.trays[fit.patterns.trays["species"] == species].sort_values("season", kind="stable")
     cells = trays["tray_cells"].dropna()
-    return lot, each, int(cells.iloc[-1]) if len(cells) else _USUAL_CELLS
+    return int(cells.iloc[-1]) if len(cells) else USUAL_TRAY

@@ -153,6 +153,8 @@ class OrderRow:
     losses : Losses
     short : bool
         The chance lies below the one wanted.
+    rationed : bool
+        There was too little seed for whole trays at the recommended rate, so that it was shared out.
     notes, lot_notes : tuple of str
         What must be known to read the line; what the forecasts of its lots rest on.
     """
@@ -176,6 +178,7 @@ class OrderRow:
     cost: CostView | None
     losses: Losses
     short: bool
+    rationed: bool
     notes: tuple[str, ...]
     lot_notes: tuple[str, ...]
 

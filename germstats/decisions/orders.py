@@ -147,6 +147,7 @@ def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rati
         cost=_cost(line, field, spec),
         losses=field.losses,
         short=round(chance, 2) < spec.assurance,  # as it is printed
+        rationed=rationed and bool(batches),
         notes=(),
         lot_notes=source_notes(batches, field.best),
     )

@@ -62,6 +62,8 @@ class LotReview:
     verdict : {"as expected", "not over yet", "poor", "cannot tell"}
     doors : tuple of str
         What opened the review: why the lot is called poor.
+    opened : frozenset of str
+        The evidence whose doors opened.
     seen : str
         Raw counts beside what was expected.
     causes : tuple of Cause
@@ -83,6 +85,7 @@ class LotReview:
     season: int
     verdict: str
     doors: tuple[str, ...]
+    opened: frozenset[str]
     seen: str
     causes: tuple[Cause, ...]
     told: bool
@@ -224,10 +227,10 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     evidence = evidence_of(file, rules.limits)
     readings = [(row.evidence, row.reading) for row in evidence if row.reading]
     rows = {row.evidence: row for row in evidence}
-    opened = [door for door in rules.doors
-              if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)]  # fmt: skip
-    doors = tuple({door.evidence: door.words for door in opened}.values())  # the last of those that say nearly the same
-    verdict = _verdict(file, rows["lot_seen"].statistic, frozenset(door.evidence for door in opened), rules)
+    open_doors = {door.evidence: door.words for door in rules.doors
+                  if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)}  # fmt: skip
+    opened = frozenset(open_doors)  # of doors of one evidence, which say nearly the same, the last is told
+    verdict = _verdict(file, rows["lot_seen"].statistic, opened, rules)
     causes: tuple[Cause, ...] = ()
     if verdict == POOR:
         causes = tuple(_cause(one, evidence, rules) for one in score(readings, rules))
@@ -235,7 +238,8 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     named = _named(causes)
     standing = [one for one in named if one.standing == "likely"] or list(named[:2])
     return LotReview(
-        lot=file.lot, species=file.species, season=file.season, verdict=verdict, doors=doors, seen=came_words(file),
+        lot=file.lot, species=file.species, season=file.season, verdict=verdict,
+        doors=tuple(open_doors.values()), opened=opened, seen=came_words(file),
         causes=causes, told=told,
         test=_test(verdict, named, rules, {evidence for evidence, _ in readings}),
         next_year=tuple(rules.causes[one.cause].next_year for one in standing) if verdict == POOR else (),

@@ -31,7 +31,7 @@ def z_of_lot(file: LotFile, logits: Array, part: Part | None = None) -> float | 
     if expected is None or not chosen:
         return None
     by_seed = all(counted(tray) for _, tray in chosen)
-    shares = 1 / (1 + np.exp(-logits))
+    shares = expit(logits)
     told = [foretold(tray, shares[:, k], expected.rho, by_seed) for k, tray in chosen]
     mean, variance = (np.sum([one[at] for one in told], axis=0) for at in (0, 1))
     came = sum(seen_of(tray, by_seed)[0] for _, tray in chosen)

@@ -79,7 +79,7 @@ def _gap(file: LotFile, viable: float, noise: float) -> float:
     expected, ordinary_logits, counting = file.expected, file.ordinary, file.counting
     if expected is None or ordinary_logits is None or not counting:
         return 0.0
-    usual = 1 / (1 + np.exp(-file.usual.viable))
+    usual = float(expit(file.usual.viable))
     ordinary = float(expit(ordinary_logits).mean())
     lets = min(viable * min(ordinary / usual, 1.0), 0.99)
     found = [own_logit(file.trays[k], float(expected.rho.mean())) for k in counting]

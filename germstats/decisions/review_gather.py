@@ -237,7 +237,7 @@ def _with_expectation(gathered: Gathered, file: LotFile, own: list[SownTray]) ->
     own_trays = typical.patterns.trays["tray"].isin([one.tray for one in file.trays])
     codes = np.flatnonzero(own_trays.to_numpy(dtype=bool))
     asks = [_ask(gathered, file, own[k]) for k in file.counting]
-    expected = expect(gathered.known, codes, file.lot, asks) if asks else None
+    expected = expect(gathered.known, codes, file.lot, asks)
     other_winters = _by_other_winters(gathered, file, asks) if expected is not None and expected.earlier else None
     timed = [gathered.code[file.trays[k].tray] for k in file.counting if file.trays[k].tray in gathered.code]
     share, log_time = 1.0, None

@@ -38,6 +38,7 @@ from germstats.decisions.waiting_spec import (
 from germstats.decisions.waiting_weather import heat_words
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
+from germstats.models.lots import groups_of
 from germstats.models.weather import HeatClock, by_heat, daily_weather, heat_clock
 from germstats.records.book import RecordBook
 from germstats.records.parsing import spelled
@@ -207,7 +208,7 @@ def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> 
 def _first_springs(season: Season) -> tuple[str, ...]:
     """Species (or lots) under way that no earlier spring tells of."""
     trays = season.patterns.trays
-    group = trays["species"].fillna(trays["lot"]).astype(str)
+    group = groups_of(trays)
     here = trays["tray"].isin(season.here["tray"])
     return tuple(sorted(set(group[here]) - set(group[~here & (trays["season"] < season.spring)])))
 

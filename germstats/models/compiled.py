@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -139,62 +140,55 @@ def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled
 def tiled(data: Compiled, times: int) -> Compiled:
     """`data` laid out `times` times over: tray i of copy k becomes tray i + k T, so that nodes go through at once."""
 
-    def again(part: Array) -> Array:
-        return np.tile(part, times)
+    def again(codes: Index, size: int) -> tuple[Index, Index]:
+        moved = np.tile(codes, times) + np.repeat(np.arange(times) * size, len(codes))
+        return np.tile(np.arange(len(codes)), times), moved
 
-    def moved(codes: Index, size: int) -> Index:
-        return np.asarray(np.tile(codes, times) + np.repeat(np.arange(times) * size, len(codes)), dtype=np.int64)
-
-    cells, pinches, trays = data.cells, data.pinches, data.trays
-    return Compiled(
-        trays=trays * times,
-        origin_days=again(data.origin_days),
-        time_tray=moved(data.time_tray, trays),
-        time_lo=again(data.time_lo),
-        time_hi=again(data.time_hi),
-        time_count=again(data.time_count),
-        cells=CellTerms(
-            tray=moved(cells.tray, trays),
-            row=moved(cells.row, len(cells.tray)),
-            successes=np.tile(cells.successes, times),
-            failures=np.tile(cells.failures, times),
-            power=np.tile(cells.power, times),
-            **{name: again(getattr(cells, name)) for name in ("lo", "hi", "count", "log_weight")},
-        ),
-        pinches=PinchTerms(
-            tray=moved(pinches.tray, trays),
-            **{name: again(getattr(pinches, name))
-               for name in ("lo", "hi", "count", "seen", "mean", "k", "log_constant")},
-        ),
+    trays = data.trays
+    return _rearranged(
+        data, np.tile(np.arange(trays), times), again(data.time_tray, trays), again(data.cells.tray, trays),
+        again(data.cells.row, len(data.cells.tray)), again(data.pinches.tray, trays),
     )  # fmt: skip
 
 
 def only(data: Compiled, trays: Index) -> Compiled:
     """The records of some trays (ascending), renumbered in that order."""
-    code = np.full(data.trays, -1)
-    code[trays] = np.arange(len(trays))
 
-    def kept(codes: Index) -> tuple[NDArray[np.bool_], Index]:
-        keep = code[codes] >= 0
-        return keep, code[codes[keep]]
+    def kept(codes: Index, chosen: Index, size: int) -> tuple[Index, Index]:
+        code = np.full(size, -1)
+        code[chosen] = np.arange(len(chosen))
+        at = np.flatnonzero(code[codes] >= 0)
+        return at, code[codes[at]]
 
-    (times, time_tray), (cells, cell_tray), (pinches, pinch_tray) = (
-        kept(codes) for codes in (data.time_tray, data.cells.tray, data.pinches.tray)
-    )
-    row = np.cumsum(cells) - 1
-    terms = cells[data.cells.row]
+    cells = kept(data.cells.tray, trays, data.trays)
+    return _rearranged(
+        data, trays, kept(data.time_tray, trays, data.trays), cells,
+        kept(data.cells.row, cells[0], len(data.cells.tray)), kept(data.pinches.tray, trays, data.trays),
+    )  # fmt: skip
+
+
+def _rearranged(
+    data: Compiled,
+    trays: Index,
+    times: tuple[Index, Index],
+    cells: tuple[Index, Index],
+    terms: tuple[Index, Index],
+    pinches: tuple[Index, Index],
+) -> Compiled:
+    """The given trays, times, cells, terms and pinches in this order, each kind (places, new codes) but the trays."""
+
+    def taken(part: object, names: tuple[str, ...], at: Index) -> dict[str, Any]:
+        return {name: getattr(part, name)[at] for name in names}
+
     return Compiled(
-        trays=len(trays), origin_days=data.origin_days[trays], time_tray=time_tray,
-        **{name: getattr(data, name)[times] for name in ("time_lo", "time_hi", "time_count")},
+        trays=len(trays), origin_days=data.origin_days[trays],
+        time_tray=times[1], **taken(data, ("time_lo", "time_hi", "time_count"), times[0]),
         cells=CellTerms(
-            tray=cell_tray, **{name: getattr(data.cells, name)[cells] for name in ("lo", "hi", "count")},
-            row=row[data.cells.row[terms]],
-            **{name: getattr(data.cells, name)[terms] for name in ("successes", "failures", "power", "log_weight")},
+            tray=cells[1], **taken(data.cells, ("lo", "hi", "count"), cells[0]),
+            row=terms[1], **taken(data.cells, ("successes", "failures", "power", "log_weight"), terms[0]),
         ),
-        pinches=PinchTerms(
-            tray=pinch_tray, **{name: getattr(data.pinches, name)[pinches]
-                                for name in ("lo", "hi", "count", "seen", "mean", "k", "log_constant")},
-        ),
+        pinches=PinchTerms(tray=pinches[1], **taken(
+            data.pinches, ("lo", "hi", "count", "seen", "mean", "k", "log_constant"), pinches[0])),
     )  # fmt: skip
 
 

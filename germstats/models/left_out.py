@@ -15,6 +15,7 @@ from scipy.linalg import solve_triangular
 from scipy.special import expit
 
 from germstats.models.compiled import Index
+from germstats.models.lots import groups_of
 from germstats.models.pooled import PooledFit
 from germstats.models.pooled_design import SHARE, SHARE_SD, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
 from germstats.models.rest import Known, Rest
@@ -138,7 +139,7 @@ class _Family:
 
 def _family(known: Known, rest: Rest, group: str) -> _Family:
     trays = known.fit.patterns.trays.iloc[rest.codes]
-    own = trays[trays["species"].fillna(trays["lot"]).astype(str) == group]
+    own = trays[groups_of(trays) == group]
     springs = {str(lot): {int(year) for year in part} for lot, part in own.groupby("lot")["season"]}
     timed = any(lot.timed for lot in known.pooled.design.lots if lot.group == group and lot.lot in springs)
     at = {name: column for name, column in known.pooled.design.columns.at.items() if rest.told[column]}

@@ -68,6 +68,12 @@ class LotRecords:
         return any(rate.k is None and max(rate.numbers) > 1 for rate in rates)
 
 
+def groups_of(trays: pd.DataFrame) -> pd.Series:
+    """What shares one law of timing with each tray: its species, or its lot where species are not recorded."""
+    groups: pd.Series = trays["species"].fillna(trays["lot"]).astype(str)
+    return groups
+
+
 def sort_lots(patterns: Patterns, scatter: Scatter) -> tuple[LotRecords, ...]:
     """Group trays by lot; treatments become rows, seasons blocks."""
     lots = []
@@ -116,7 +122,7 @@ def time_priors(lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin
         frames.append(
             pd.DataFrame(
                 {
-                    "group": trays["species"].fillna(trays["lot"]).to_numpy(),
+                    "group": groups_of(trays).to_numpy(),
                     "day": np.maximum((seen["lo"].to_numpy() + seen["hi"].to_numpy()) / 2 - shift, 1.0),
                     "count": seen["count"].to_numpy(dtype=float),
                 }

@@ -11,7 +11,7 @@ from germstats.models.compiled import Index, last_days
 from germstats.models.laws import ORIGINS, TimingChoice
 from germstats.models.likelihood import Origin
 from germstats.models.lot_posterior import Priors, Scatter
-from germstats.models.lots import LotRecords, time_priors
+from germstats.models.lots import LotRecords, groups_of, time_priors
 from germstats.models.pooled_design import PooledDesign, build_design
 from germstats.models.pooled_mode import PooledMode, find_pooled_mode
 from germstats.models.pooled_scales import (
@@ -135,8 +135,8 @@ def fit_pooled(
             design = build_design(patterns, lots, laws, priors, scatter, current)
         scale_set = _scale_set(design, held_tray)
         progress("learning how far trays and lots lie apart")
-        alike = near is not None and near.scale_set == scale_set
-        scales = fit_scales(design.tree, design.prior, scale_set, start.state, near.scales if near and alike else None)
+        like = near.scales if near is not None and near.scale_set == scale_set else None
+        scales = fit_scales(design.tree, design.prior, scale_set, start.state, like)
         drawn = draw_scales(design.tree, design.prior, scale_set, scales, SCALE_DRAWS)
         progress("carrying the uncertainty on")
         draws = tuple(PooledDraw(one.scales, one.weight, normal_law(design.tree, design.prior, one.scales, one.found))
@@ -206,7 +206,7 @@ def _time_priors(
 def _seen_too_early(patterns: Patterns) -> set[str]:
     """Species of which a seedling was seen before 1 February."""
     trays = patterns.trays
-    groups = trays["species"].fillna(trays["lot"]).astype(str).to_numpy()
+    groups = groups_of(trays).to_numpy()
     early: set[str] = set()
     for seen in (patterns.times, patterns.occupied):
         codes = seen["tray"].to_numpy(dtype=np.int64)

@@ -11,7 +11,7 @@ import pandas as pd
 from germstats.models.compiled import Index, compile_patterns
 from germstats.models.likelihood import Origin
 from germstats.models.lot_posterior import Priors, Scatter
-from germstats.models.lots import LotRecords, taken_as_final
+from germstats.models.lots import LotRecords, groups_of, taken_as_final
 from germstats.models.pooled_mode import BetaPrior
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import Part, Tree
@@ -159,7 +159,7 @@ def build_design(
     """
     trays = patterns.trays
     columns = _columns(trays, lots, priors, scatter)
-    groups = trays["species"].fillna(trays["lot"]).astype(str)
+    groups = groups_of(trays)
     chill = {str(g): float(w) for g, w in zip(groups, trays["chill_weeks"], strict=True) if w > 0}
     lot_of = np.empty(len(trays), dtype=np.int64)
     for k, lot in enumerate(lots):
@@ -218,7 +218,7 @@ def _columns(trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str
         for label in sorted(known) if len(known) > 1 else []:
             columns.add(("treatment", SHARE, group, label), TREATMENT_SD)
             columns.add(("treatment", TIME, group, label), TREATMENT_TIME_SD)
-    springs = trays.assign(group=trays["species"].fillna(trays["lot"]).astype(str))
+    springs = trays.assign(group=groups_of(trays))
     for season in sorted({int(y) for y in springs["season"]}):
         columns.add(("season", SHARE, season), half)
         columns.add(("season", TIME, season), half_time)

@@ -35,7 +35,7 @@ def shared(workers: int) -> Iterator[Begin]:
     workers : int
         With 0 all work is done by who asks.
     """
-    if workers < 1 or parent_process() is not None:  # a script without a guard, imported anew by a process it began
+    if workers < 1:
         yield partial
         return
     others = set(active_children())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from germstats.decisions.order_plan import OrderPlan, OrderRow, StoreRow
+from germstats.decisions.order_plan import OrderPlan, StoreRow
 from germstats.decisions.season_account import SeasonAccount
 from germstats.reports.blocks import Block, Card, Section, Words, grid, items
 from germstats.reports.plan_text import (
@@ -92,14 +92,10 @@ def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
     return Section("orders", question, blocks)
 
 
-SHORT_OF_SEED = "seed is short"
-"""How the note of an order begins whose seed had to be shared out."""
-
-
 def packet_sections(account: SeasonAccount) -> tuple[Section, ...]:
     """How a packet too small for its orders is shared; no section where every order has seed enough."""
     plan = account.plan
-    rationed = [row.species for row in plan.rows if _is_rationed(row)] if plan else []
+    rationed = [row.species for row in plan.rows if row.rationed] if plan else []
     if plan is None or not rationed:
         return ()
     cards = tuple(_packet(plan, species) for species in dict.fromkeys(rationed))
@@ -115,10 +111,6 @@ def packet_sections(account: SeasonAccount) -> tuple[Section, ...]:
         Words(why),
     )
     return (Section("packet", "How is a small packet shared?", blocks),)
-
-
-def _is_rationed(row: OrderRow) -> bool:
-    return any(note.startswith(SHORT_OF_SEED) for note in row.notes)
 
 
 def _packet(plan: OrderPlan, species: str) -> Card:

@@ -30,7 +30,7 @@ def plan_text(plan: OrderPlan, sown: int = 0) -> str:
         "",
         text_table(*orders_table(plan), left=2),
         "",
-        *([wrapped(worst_words(plan)), ""] if worst_words(plan) else []),
+        *([wrapped(worst), ""] if (worst := worst_words(plan)) else []),
         wrapped(
             "'for 80/90/95' are whole trays of the best lot at its own rate, were there seed enough; 'pencil' is plain "
             "arithmetic that knows no scatter, with the chance its trays really have. 'last plant up' is when the last "

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from functools import cache
 
 from germstats.decisions.poor_lots import AS_EXPECTED, NO_VERDICT, NOT_OVER, POOR, Cause, LotReview, Review
 from germstats.decisions.review_row import Evidence
-from germstats.decisions.review_rules import load_rules
 from germstats.reports.sentences import CAUTION, wrapped
 from germstats.reports.tables import text_table
 
@@ -58,7 +56,7 @@ def _poor_lot(one: LotReview, explain: bool) -> list[str]:
 
 
 _WITHIN = -1.5
-"""Standard normal z at the low end of the expected range, which holds nine lots of ten."""
+"""Standard normal z below which a lot is low itself: that of the lot's own door in the rules."""
 _BELOW_USUAL = "lowish"
 _BEFELL = (
     ("part of one tray lost", {("block", "strong"), ("edge", "strong")}),
@@ -75,17 +73,10 @@ def tray_words(one: LotReview) -> str:
     seen = next((row for row in one.evidence if row.evidence == "lot_seen"), None)
     if one.verdict != POOR or seen is None or seen.statistic is None or seen.statistic <= _WITHIN:
         return ""
-    if any(words in _doors_of_lots() for words in one.doors):
+    if one.opened - {evidence for _, telling in _BEFELL for evidence, _ in telling}:
         return ""
     read = {(row.evidence, row.reading) for row in one.evidence}
     return " and ".join([words for words, telling in _BEFELL if telling & read][:2])
-
-
-@cache
-def _doors_of_lots() -> frozenset[str]:
-    """Words of the doors that a lot opens itself, and not one of its trays."""
-    of_trays = {evidence for _, telling in _BEFELL for evidence, _ in telling}
-    return frozenset(door.words for door in load_rules().doors if door.evidence not in of_trays)
 
 
 def verdict_words(one: LotReview) -> str:

@@ -56,6 +56,17 @@ def width(browser, pixels: int, height: int = 900) -> None:
     )
 
 
+def beyond_the_screen(browser, what: str) -> list[str]:
+    """Elements (a CSS selector) that stand beyond the right edge of the screen, with every fold open."""
+    browser.execute_script("document.querySelectorAll('details').forEach(one => { one.open = true; });")
+    return browser.execute_script(
+        "return [...document.querySelectorAll(arguments[0])]"
+        ".filter(one => one.getBoundingClientRect().right > window.innerWidth + 1)"
+        ".map(one => one.outerHTML.slice(0, 99));",
+        what,
+    )
+
+
 def serious_problems(browser, axe: str) -> list[str]:
     """What axe-core calls serious or critical on the page shown, with the place of each."""
     browser.execute_cdp_cmd("Page.setBypassCSP", {"enabled": True})

@@ -10,7 +10,7 @@ import pypdf
 import pytest
 
 from germstats.decisions.fill_curve import fill_by_seeds
-from tests.browser.conftest import serious_problems, width
+from tests.browser.conftest import beyond_the_screen, serious_problems, width
 from tests.page_books import hostile_account, hostile_page
 from tests.reports.test_page import QUESTIONS
 
@@ -31,13 +31,8 @@ def test_opens_without_a_word_of_complaint(page):
 @pytest.mark.parametrize("pixels", [360, 1280])
 def test_nothing_stands_beyond_the_screen(page, pixels):
     width(page, pixels)
-    page.execute_script("document.querySelectorAll('details').forEach(one => { one.open = true; });")
+    beyond = beyond_the_screen(page, "td, p, li, svg, input, h1, h2, h3")
     assert page.execute_script("return document.documentElement.scrollWidth") <= pixels
-    beyond = page.execute_script(
-        "return [...document.querySelectorAll('td, p, li, svg, input, h1, h2, h3')]"
-        ".filter(one => one.getBoundingClientRect().right > window.innerWidth + 1)"
-        ".map(one => one.outerHTML.slice(0, 99));"
-    )
     assert beyond == []
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from germstats.reports.page import season_page
 from germstats.reports.pictures import Pictures
-from tests.browser.conftest import serious_problems, width
+from tests.browser.conftest import beyond_the_screen, serious_problems, width
 from tests.page_books import ended_account, few_seeds, undecided
 
 
@@ -24,13 +24,8 @@ def page(browser, tmp_path):
 @pytest.mark.parametrize("pixels", [360, 1280])
 def test_autumn_fits_the_screen_and_has_no_barrier(page, axe, pixels):
     width(page, pixels)
-    page.execute_script("document.querySelectorAll('details').forEach(one => { one.open = true; });")
+    beyond = beyond_the_screen(page, "td, p, li, code, span, h2, h3")
     assert page.execute_script("return document.documentElement.scrollWidth") <= pixels
-    beyond = page.execute_script(
-        "return [...document.querySelectorAll('td, p, li, code, span, h2, h3')]"
-        ".filter(one => one.getBoundingClientRect().right > window.innerWidth + 1)"
-        ".map(one => one.outerHTML.slice(0, 99));"
-    )
     assert beyond == []
     assert serious_problems(page, axe) == []
     assert page.get_log("browser") == []

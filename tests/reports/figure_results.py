@@ -92,7 +92,7 @@ def plan(name: str = "Q-1") -> OrderPlan:
     )
     rows = tuple(
         OrderRow(order, species, 100, due, (), 0.9, None, None, 110.0, 90, 130, (), 2, None, None, ready, None,
-                 Losses(0.05, ""), False, (), ())
+                 Losses(0.05, ""), False, False, (), ())
         for order, species, ready, due in lines
     )  # fmt: skip
     return OrderPlan(rows, (), (), (), 2027, OrderSpec())
