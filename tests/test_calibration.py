@@ -35,7 +35,7 @@ def by_nursery(rows: pd.DataFrame, column: pd.Series) -> tuple[float, float]:
 
 @pytest.mark.parametrize(("world", "overstated", "extra"), [("rho .05", 0.05, 0.6), ("occupancy only", 0.065, 0.8)])
 def test_promises_for_known_lots(study, world, overstated, extra):
-    jobs = [(world, *setup, nursery) for setup in study.SETUPS for nursery in range(NURSERIES)]
+    jobs = [(world, *setup, nursery) for setup in study.SETUPS if setup[0] == 9 for nursery in range(NURSERIES)]
     rows = pd.DataFrame([row for job in jobs for row in study.sowing_rows(*job)])
     rows = rows[rows["known"]]
     gain, gain_se = by_nursery(rows, rows["reached"] - rows["informed"])

@@ -1,11 +1,13 @@
 # %% [markdown]
 """Do the promised chances come true? Fresh invented nurseries, forecast as `sow` would, against their known truth.
 
-    python analyses/studies/calibration.py sowing --nurseries 60      # six set-ups in several worlds
-    python analyses/studies/calibration.py halfway --nurseries 30     # a season under way
+    python analyses/studies/calibration.py sowing --nurseries 40      # six set-ups in several worlds, 9 and 30 lots
+    python analyses/studies/calibration.py halfway --nurseries 60     # a season under way
 
 Rows go to `output/studies/*.jsonl` as they are made; a second run goes on where the first stopped. `--table` writes the
-committed table and figure from what is there. Every number is invented; draws are seeded by nursery.
+committed table and figure from what is there, and lists the bars missed. Every number is invented; draws are seeded by
+nursery. In one world every nursery draws its own scatters from the priors of the fit: there promises must come true on
+average, while a fit that learns its scatters from a few trays may be too careful in one world and too bold in another.
 
 For every lot of a nursery (and one lot per species never sown) the next spring's tray is forecast, and the chance that
 the chosen number of seeds really has is worked out from the truth: the lot's own share with fresh tray and spring
@@ -17,9 +19,10 @@ there the perfectly informed rule, and the true chance, take a fresh lot effect 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -27,10 +30,11 @@ from resumable import lines, run
 from scipy import stats
 
 from germstats.decisions.sowing import pencil_rule
-from germstats.models.emergence import EmergenceFit, fit_emergence
+from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.forecast import NewTray, chance_of_filling, filled_cells, new_tray
 from germstats.models.halfway import finish_season
 from germstats.models.new_lots import new_lot
+from germstats.models.pooled_scales import COORDINATES
 from germstats.records.seeds import SowingRate
 from germstats.simulation.nurseries import CELLS, Nursery, NurserySpec, World, simulate_nursery
 
@@ -38,7 +42,7 @@ TARGET, ASSURANCE, MOST = 0.9, 0.8, 8
 WANTED = int(np.ceil(TARGET * CELLS - 1e-9))
 RESULTS = Path(__file__).parent / "results"
 
-MIDDLE = World()
+MIDDLE, DRAWN = World(), "scatters drawn"
 WORLDS = {
     "rho 0": replace(MIDDLE, rho=0.0),
     "rho .05": MIDDLE,
@@ -47,8 +51,11 @@ WORLDS = {
     "high variance": replace(MIDDLE, lot=0.8, tray=0.6),
     "t4 trays": replace(MIDDLE, heavy_trays=True),
     "occupancy only": MIDDLE,
+    DRAWN: MIDDLE,
 }
-SETUPS = [(seasons, trays) for seasons in (1, 3) for trays in (1, 2, 4)]
+SETUPS = [(lots, seasons, trays) for lots in (9, 30) for seasons in (1, 3) for trays in (1, 2, 4)]
+SPECIES = {9: 3, 30: 6}
+"""Lots of a nursery -> its species. The design's study foretells thirty new trays a nursery; a small one has nine."""
 HALFWAY = {
     **{f"tray time sd {sd:g}": replace(MIDDLE, tray_time=sd) for sd in (0.0, 0.1, 0.2)},
     "ten days late": replace(MIDDLE, late_days=10.0),
@@ -102,11 +109,22 @@ def inside(stated: np.ndarray, truth: np.ndarray) -> tuple[float, float]:
     return float(truth[low : high + 1].sum()), float(truth @ share)
 
 
-def sowing_rows(world_name: str, seasons: int, trays: int, nursery: int) -> list[dict[str, object]]:
+def world_of(name: str, nursery: int) -> World:
+    """How the trays of one nursery scatter."""
+    if name != DRAWN:
+        return WORLDS[name]
+    z = np.random.default_rng(3000 + nursery).standard_normal(len(COORDINATES))
+    drawn = {name: one.value(at) for (name, one), at in zip(COORDINATES.items(), z, strict=True)}
+    return replace(MIDDLE, season=FitSpec().scatter.season, season_time=FitSpec().scatter.season_time,
+                   **{name: drawn[name] for name in ("tray", "lot", "tray_time", "lot_time", "rho")})  # fmt: skip
+
+
+def sowing_rows(world_name: str, lots: int, seasons: int, trays: int, nursery: int) -> list[dict[str, object]]:
     """Promised against true for every lot of one nursery."""
-    world = WORLDS[world_name]
+    world = world_of(world_name, nursery)
     record = "totals" if world_name == "occupancy only" else "counts"
-    made = simulate_nursery(world, NurserySpec(seasons=seasons, trays=trays, record=record), 1000 + nursery)
+    spec = NurserySpec(seasons=seasons, trays=trays, species=SPECIES[lots], lots=lots // SPECIES[lots], record=record)
+    made = simulate_nursery(world, spec, 1000 + nursery)
     fit = fit_emergence(made.patterns)
     by_lot = {row.lot: row for row in fit.rows}
     rows: list[dict[str, object]] = []
@@ -122,8 +140,9 @@ def sowing_rows(world_name: str, seasons: int, trays: int, nursery: int) -> list
         cover, pit = inside(filled_cells(stated, rate, CELLS), filled_cells(truth, rate, CELLS))
         rows.append(
             {
-                "world": world_name, "seasons": seasons, "trays": trays, "nursery": nursery, "known": known,
-                "seeds": ours, "informed_seeds": informed, "pencil_seeds": by_pencil, "stated": promised[ours - 1],
+                "world": world_name, "lots": lots, "seasons": seasons, "trays": trays, "nursery": nursery,
+                "known": known, "seeds": ours, "informed_seeds": informed, "pencil_seeds": by_pencil,
+                "stated": promised[ours - 1],
                 "reached": real[ours - 1], "informed": real[informed - 1], "pencil": real[by_pencil - 1],
                 "pencil_plus": real[min(by_pencil, MOST - 1)], "reachable": real[-1] >= ASSURANCE,
                 "covered": cover, "pit": pit,
@@ -214,7 +233,7 @@ def sowing_table(rows: pd.DataFrame) -> pd.DataFrame:
     )
     columns = ["reached", "informed", "pencil", "pencil_plus", "over_informed", "overstated", "extra_seeds", "short",
                "covered", "pit"]  # fmt: skip
-    return clustered(rows, ["world", "seasons", "trays", "known"], columns).round(3).reset_index()
+    return clustered(rows, ["world", "lots", "seasons", "trays", "known"], columns).round(3).reset_index()
 
 
 def halfway_table(rows: pd.DataFrame) -> pd.DataFrame:
@@ -228,6 +247,42 @@ def halfway_table(rows: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+SHORT = {(1, 2, True): 0.07, (3, 4, True): 0.06, (3, 4, False): 0.04}
+"""(seasons, trays, lot known) -> largest share of forecasts whose true chance lies under .70."""
+
+
+def sowing_bars(line: dict[str, Any]) -> dict[str, tuple[float, float]]:
+    """Bars of the design for one line of the table: column -> lowest and highest allowed."""
+    totals, short = line["world"] == "occupancy only", SHORT.get((line["seasons"], line["trays"], line["known"]), 1.0)
+    gap = 0.065 if totals else 0.05
+    return {"over_informed": (-0.01, 1.0), "overstated": (-gap, gap), "extra_seeds": (-MOST, 0.8 if totals else 0.6),
+            "short": (0.0, short), "pit": (0.88, 0.93)}  # fmt: skip
+
+
+def halfway_bars(line: dict[str, Any]) -> dict[str, tuple[float, float]]:
+    """The same for a season under way."""
+    if line["world"] == "ten days late":
+        return {"covered": (0.88, 1.0), "bias": (-0.03, 0.03)}
+    return {"gap": (-0.03, 0.03), "pit": (0.87, 0.92), "bias": (-0.015, 0.015)}
+
+
+BARS = {"sowing": sowing_bars, "halfway": halfway_bars}
+
+
+def missed(table: pd.DataFrame, bars: Callable[[dict[str, Any]], dict[str, tuple[float, float]]]) -> pd.DataFrame:
+    """Bars missed, with how many standard errors beyond; all others hold."""
+    found = []
+    for line in table.to_dict("records"):
+        about = {name: line[name] for name in ("world", "lots", "seasons", "trays", "known", "checks", "record")
+                 if name in line}  # fmt: skip
+        for name, (low, high) in bars(line).items():
+            beyond = max(low - line[name], line[name] - high)
+            if beyond > 0:
+                found.append({**about, "bar": name, "low": low, "high": high, "measured": line[name],
+                              "errors_beyond": round(beyond / line[f"{name}_se"], 1)})  # fmt: skip
+    return pd.DataFrame(found)
+
+
 def figure(table: pd.DataFrame, where: Path) -> None:
     """Reached against the wanted assurance, by rule and set-up."""
     import matplotlib as mpl
@@ -237,10 +292,11 @@ def figure(table: pd.DataFrame, where: Path) -> None:
 
     known = table[table["known"]].copy()
     known["set-up"] = known["seasons"].astype(str) + " x " + known["trays"].astype(str)
+    known["nursery"] = known["lots"].astype(str) + " lots"
     rules = {"pencil": "pencil", "pencil_plus": "pencil + 1", "reached": "germstats", "informed": "perfectly informed"}
-    long = known.melt(["world", "set-up"], list(rules), "rule", "reaches the target")
+    long = known.melt(["world", "nursery", "set-up"], list(rules), "rule", "reaches the target")
     long["rule"] = long["rule"].map(rules)
-    grid = sns.relplot(long, x="set-up", y="reaches the target", hue="rule", style="rule", col="world", col_wrap=4,
+    grid = sns.relplot(long, x="set-up", y="reaches the target", hue="rule", style="nursery", col="world", col_wrap=4,
                        kind="line", markers=True, palette=["#D55E00", "#CC79A7", "#0072B2", "#009E73"],
                        height=2.4, aspect=1.15)  # fmt: skip
     grid.refline(y=ASSURANCE)
@@ -263,6 +319,7 @@ def main() -> None:
     rows = read_rows(options.study, options.nurseries, where)
     table = sowing_table(rows) if options.study == "sowing" else halfway_table(rows)
     print(table.to_string(index=False))
+    print("\nBars missed:", missed(table, BARS[options.study]).to_string(index=False), sep="\n")
     if options.table:
         RESULTS.mkdir(exist_ok=True)
         table.to_csv(RESULTS / f"{options.study}.csv", index=False)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import asdict, dataclass
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -213,12 +214,25 @@ def _season(
     """Test every tray of one season; `fit` knows only earlier ones (None: nothing was known)."""
     trays = patterns.trays[patterns.trays["season"] == season].sort_values(["lot", "tray"])
     parts = _sown_parts(patterns, trays)
+    finishes = dict(list(patterns.finishes[["last", "count"]].groupby(patterns.finishes["tray"])))
     foretold: dict[tuple[str, Parts], Forecast] = {}
+
+    @cache  # trays of one lot are sown alike and looked at together
+    def known_of(species: str | None, lot: str, label: str, sowing: int) -> Foreknown | None:
+        return None if fit is None else foreknow(fit, species, lot, label, patterns.sowings[sowing])
+
+    @cache
+    def out(kind: tuple[str | None, str, str, int], day: float, origin_days: float) -> float:
+        known = known_of(*kind)
+        return 1.0 if known is None else share_seen(known, day, origin_days)
+
     for code, tray in zip(trays.index, trays.to_dict("records"), strict=True):
         species = tray["species"] if isinstance(tray["species"], str) else None
-        rate = patterns.sowings[tray["sowing"]]
-        known = foreknow(fit, species, tray["lot"], tray["treatment"], rate) if fit is not None else None
-        why = _why_not(tray, rate, known, patterns.finishes[patterns.finishes["tray"] == code])
+        kind = species, tray["lot"], tray["treatment"], tray["sowing"]
+        known = known_of(*kind)
+        seen_by = partial(out, kind, origin_days=tray["origin_days"])
+        why = _unknown(patterns.sowings[tray["sowing"]]) if known is None else _why_not(
+            tray, seen_by, finishes.get(code, patterns.finishes[:0]))  # fmt: skip
         if known is None or why:
             yield SetAside(tray["tray"], season, tray["lot"], why)
             continue
@@ -250,16 +264,19 @@ def _sown_parts(patterns: Patterns, trays: pd.DataFrame) -> dict[int, Parts]:
     return parts
 
 
-def _why_not(tray: Mapping[Hashable, Any], rate: SowingRate, known: Foreknown | None, finishes: pd.DataFrame) -> str:
-    """Why a tray cannot be tested; empty where it can."""
-    if known is None:
-        return "nothing usable was known before its season" if rate.kind != "pinch_unmeasured" else _UNMEASURED
+def _unknown(rate: SowingRate) -> str:
+    """Why nothing is foretold."""
+    return "nothing usable was known before its season" if rate.kind != "pinch_unmeasured" else _UNMEASURED
+
+
+def _why_not(tray: Mapping[Hashable, Any], seen_by: Callable[[float], float], finishes: pd.DataFrame) -> str:
+    """Why a tray cannot be tested; empty where it can. `seen_by` tells the share to be expected by a day."""
     if math.isnan(tray["filled"]):
         return "only its seedlings were counted, several seeds to a cell: note its filled cells too"
-    seen = share_seen(known, tray["last_day"], tray["origin_days"])
+    seen = seen_by(tray["last_day"])
     if seen < FINISHED:
         return f"its last usable look was too early: only about {100 * seen:.0f} % of its seedlings were to be expected"
-    early = [share_seen(known, day, tray["origin_days"]) < FINISHED for day in finishes["last"]]
+    early = [seen_by(day) < FINISHED for day in finishes["last"]]
     if finishes["count"][early].sum() > _CUT_SHORT * tray["cells"]:
         return "part of it was lost, or looked at no more, before it had finished"
     return ""

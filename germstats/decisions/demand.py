@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -162,15 +163,19 @@ def _stored(lot: dict[Any, Any], usual_per_gram: float) -> StoredLot:
     )
 
 
-def later_losses(book: RecordBook, species: str, given: float | None) -> Losses:
+def later_losses(book: RecordBook, species: Iterable[str], given: float | None) -> dict[str, Losses]:
     """Share of plants lost after coming up: as given; else from the species' records, all records, or the usual share.
 
     Cells with `alive` counts give seedlings lost; tray totals give the fall of `filled` from its highest. Trays that
     were thinned, or lost something an event names, are not counted.
     """
     if given is not None:
-        return Losses(given, "--losses")
+        return dict.fromkeys(species, Losses(given, "--losses"))
     counted = _counted_losses(book)
+    return {one: _lost_of(counted, one) for one in species}
+
+
+def _lost_of(counted: pd.DataFrame, species: str) -> Losses:
     of_species = counted[counted["species"] == species]
     for rows, words in ((of_species, f"counted in {species}"), (counted, "counted in all species")):
         came, lost = int(rows["came"].sum()), int(rows["lost"].sum())

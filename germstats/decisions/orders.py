@@ -26,6 +26,15 @@ _COST_SEEDS = 12
 
 
 @dataclass(frozen=True)
+class _Ordered:
+    """A species on order, its lots in store, and what is lost of it later."""
+
+    species: str
+    lots: tuple[StoredLot, ...]
+    losses: Losses
+
+
+@dataclass(frozen=True)
 class _Field:
     """What the lines of one species are planned from."""
 
@@ -66,10 +75,11 @@ def plan_orders(fit: EmergenceFit, book: RecordBook, spec: OrderSpec | None = No
     rows: list[OrderRow] = []
     stores: list[StoreRow] = []
     collecting: list[CollectingRow] = []
+    losses = later_losses(book, {line.species for line in lines}, spec.losses)
     for species in dict.fromkeys(line.species for line in lines):
         mine = tuple(line for line in lines if line.species == species)
         lots = tuple(lot for lot in store if lot.species == species)
-        field = _field(fit, book, (species, lots), rules, spec)
+        field = _field(fit, book, _Ordered(species, lots, losses[species]), rules, spec)
         planned, taken = _plan_species(mine, field, spec)
         rows.extend(planned)
         after = [_after(lot, taken.get(lot.lot, 0)) for lot in lots]
@@ -86,16 +96,12 @@ def _chosen(store: tuple[StoredLot, ...], spec: OrderSpec) -> tuple[StoredLot, .
     return tuple(lot for lot in store if not spec.lots or lot.lot in spec.lots)
 
 
-def _field(
-    fit: EmergenceFit, book: RecordBook, ordered: tuple[str, tuple[StoredLot, ...]], rules: SeedRules, spec: OrderSpec
-) -> _Field:
-    species, lots = ordered
-    sources = sources_of(fit, book, lots, rules)
+def _field(fit: EmergenceFit, book: RecordBook, ordered: _Ordered, rules: SeedRules, spec: OrderSpec) -> _Field:
+    sources = sources_of(fit, book, ordered.lots, rules)
     usable = [source for source in sources if source.stored.seeds != 0]
-    best = usable[0] if usable else sources[0] if sources else stand_in(fit, book, species, rules)
-    losses = later_losses(book, species, spec.losses)
-    pricked = spec.prick_out and species not in spec.taproot
-    return _Field(sources, best, Outlook(losses.share, pricked), losses, pricked)
+    best = usable[0] if usable else sources[0] if sources else stand_in(fit, book, ordered.species, rules)
+    pricked = spec.prick_out and ordered.species not in spec.taproot
+    return _Field(sources, best, Outlook(ordered.losses.share, pricked), ordered.losses, pricked)
 
 
 def _plan_species(

@@ -70,8 +70,7 @@ def compared(
     points = 100 * (values[:, 1] - values[:, 0])
     low, high, inner_low, inner_high = weighted_quantiles(points, weight, np.array([0.025, 0.975, 0.05, 0.95]))
     spread = float(np.sqrt(weight @ points**2 - (weight @ points) ** 2))
-    per_cell = np.array([fit.patterns.sowings[code].mean for code in trays["sowing"]])
-    logits = tray_logits(trays, per_cell)
+    logits = tray_logits(trays, [fit.patterns.sowings[code] for code in trays["sowing"]])
     _, second = t_test(logits, found.level, found.block)
     permuted = permutation_test(logits, found.level, found.block)
     row = replace(

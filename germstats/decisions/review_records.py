@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -26,6 +27,7 @@ _FIFTH, _TENTH = 0.2, 0.1
 _FEWEST_TRAYS, _FEWEST_OF_SPECIES = 4, 8  # of a handful of trays those that were hit would say what is usual
 _LEAST_UNEVEN = 1.2  # trays lose in clumps: common practice, no source
 _FAR = 4.5  # median distances, about three sds of a normal law
+_NOTHING = pd.Series(dtype=float, index=pd.DatetimeIndex([]))
 
 
 @dataclass(frozen=True)
@@ -70,90 +72,135 @@ def tray_records(book: RecordBook, spring_ends: tuple[int, int]) -> dict[str, Tr
     dict of str to TrayRecord
     """
     trays = sown_trays(book, spring_ends).drop_duplicates("tray")
-    maps = tray_maps(book, spring_ends)
-    cells, checks = (_by_tray(book.tables[name], trays) for name in ("cells", "checks"))
-    events = dict(list(book.tables["events"].groupby("tray", sort=False)))
-    notes = _notes(book)
+    raw = _raw(book, trays, spring_ends)
     return {
-        str(tray): _record(str(tray), sown, maps.get(str(tray)), cells.get(tray), checks.get(tray), events.get(tray),
-                           notes.get(str(tray), ""), 0 if pd.isna(size) else int(size))
+        str(tray): _record(str(tray), sown, 0 if pd.isna(size) else int(size), raw)
         for tray, sown, size in zip(trays["tray"], trays["sown_on"], trays["tray_cells"], strict=True)
-    }  # fmt: skip
+    }
 
 
-def _by_tray(table: pd.DataFrame, trays: pd.DataFrame) -> dict[object, pd.DataFrame]:
-    inside = within_spring(table, trays, "checked_on")
-    return dict(list(inside.sort_values("checked_on", kind="stable").groupby("tray", sort=False)))
+@dataclass(frozen=True)
+class _Raw:
+    """What each table says, by tray; trays of which it says nothing are not there.
+
+    Attributes
+    ----------
+    events
+        Whatever happened, in the order of the table.
+    mended, ended
+        Day of the first event that explains losses, and of the first that does so but names none a review asks about.
+    last_look
+        Its last check, of its cells where it has such.
+    standing
+        Seedlings (or filled cells) standing at each check, by date.
+    filled
+        Most cells ever filled, of the whole tray.
+    falls
+        Cells whose seedlings ever seen fall although nothing was noted before.
+    """
+
+    maps: dict[str, TrayMap]
+    events: dict[str, list[dict[Hashable, Any]]]
+    notes: dict[str, str]
+    mended: dict[str, pd.Timestamp]
+    ended: dict[str, pd.Timestamp]
+    last_look: dict[str, pd.Timestamp]
+    standing: dict[str, pd.Series[float]]
+    filled: dict[str, int]
+    falls: dict[str, int]
+
+
+def _raw(book: RecordBook, trays: pd.DataFrame, spring_ends: tuple[int, int]) -> _Raw:
+    cells = _looks(book.tables["cells"][["tray", "cell", "checked_on", "emerged", "alive"]], trays)
+    checks = _looks(book.tables["checks"][["tray", "checked_on", "filled", "filled_raw"]], trays)
+    events: dict[str, list[dict[Hashable, Any]]] = {}
+    for one in book.tables["events"].to_dict("records"):
+        events.setdefault(str(one["tray"]), []).append(one)
+    mended, ended = (_first(book.tables["events"], of) for of in (_EXPLAINS, _EXPLAINS - _LOSSES))
+    return _Raw(
+        maps=tray_maps(book, spring_ends),
+        events=events,
+        notes=_notes(book),
+        mended=_by_tray(mended),
+        ended=_by_tray(ended),
+        last_look=_last_look(checks) | _last_look(cells),
+        standing=_standing(cells, checks),
+        filled=_by_tray(checks.groupby("tray")["filled"].max().dropna()),
+        falls=_falls(cells, mended),
+    )
+
+
+def _looks(table: pd.DataFrame, trays: pd.DataFrame) -> pd.DataFrame:
+    return within_spring(table, trays, "checked_on").sort_values("checked_on", kind="stable")
+
+
+def _last_look(looks: pd.DataFrame) -> dict[str, pd.Timestamp]:
+    return _by_tray(looks.groupby("tray")["checked_on"].max())
+
+
+def _by_tray(values: pd.Series[Any]) -> dict[str, Any]:
+    return {str(tray): value for tray, value in values.to_dict().items()}
 
 
 def _notes(book: RecordBook) -> dict[str, str]:
     said: dict[str, str] = {}
     for name in ("trays", "checks", "cells", "events"):
         table = book.tables[name]
-        for tray, note in zip(table["tray"], table["note"].astype(str), strict=True):
-            if note:
-                said[str(tray)] = f"{said.get(str(tray), '')} {note}"
+        noted = table[table["note"] != ""]
+        for tray, note in zip(noted["tray"], noted["note"], strict=True):
+            said[str(tray)] = f"{said.get(str(tray), '')} {note}"
     return said
 
 
-def _record(
-    tray: str, sown: pd.Timestamp, seen: TrayMap | None, cells: pd.DataFrame | None, checks: pd.DataFrame | None,
-    events: pd.DataFrame | None, notes: str, size: int,
-) -> TrayRecord:  # fmt: skip
-    looks = cells if cells is not None else checks
-    days = [] if looks is None else list((looks["checked_on"] - sown).dt.days)
-    standing = _standing(cells, checks)
-    mended, ended_by = _first(events, _EXPLAINS), _first(events, _EXPLAINS - _LOSSES)
+def _first(events: pd.DataFrame, of: frozenset[str]) -> pd.Series[pd.Timestamp]:
+    """Day of the first event of these kinds, by tray."""
+    return events[events["event"].isin(of) & events["on"].notna()].groupby("tray")["on"].min()
+
+
+def _standing(cells: pd.DataFrame, checks: pd.DataFrame) -> dict[str, pd.Series[float]]:
+    """Seedlings standing in the cells of a tray, where they were ever counted, else its filled cells."""
+    alive = cells[cells["alive"].notna()].groupby(["tray", "checked_on"])["alive"].sum().reset_index(name="standing")
+    # as written: the running maximum that counts for emergence hides every loss
+    written = checks[checks["filled"].notna() & checks["filled_raw"].notna() & ~checks["tray"].isin(alive["tray"])]
+    seen = pd.concat([alive, written.rename(columns={"filled_raw": "standing"})])
+    course = seen.set_index("checked_on")["standing"].astype(float)
+    return {str(tray): course.iloc[at] for tray, at in seen.groupby("tray", sort=False).indices.items()}
+
+
+def _falls(cells: pd.DataFrame, explained: pd.Series[pd.Timestamp]) -> dict[str, int]:
+    """How many cells of a tray fall in seedlings ever seen before anything explains it."""
+    after = cells["checked_on"] >= cells["tray"].map(explained)
+    counts = cells[cells["emerged"].notna() & ~after]
+    steps = counts["emerged"].astype(float).groupby([counts["tray"], counts["cell"]]).diff()
+    return _by_tray(counts[steps < 0].drop_duplicates(["tray", "cell"])["tray"].value_counts())
+
+
+def _record(tray: str, sown: pd.Timestamp, size: int, raw: _Raw) -> TrayRecord:
+    seen, last, events = raw.maps.get(tray), raw.last_look.get(tray), raw.events.get(tray, [])
+    standing, mended, ended_by = raw.standing.get(tray, _NOTHING), raw.mended.get(tray), raw.ended.get(tray)
     before = standing if ended_by is None else standing[standing.index < ended_by]
     lost, ever, by_cell = _lost(seen, before)
-    at_once = fallen(before)[1]
     cells_seen = int(seen.known.sum()) if seen is not None else size
-    whole = [] if events is None else events[(events["cells"] == "") & events["event"].isin(_ENDS)].to_dict("records")
-    ended = min((one for one in whole if not pd.isna(one["on"])), key=lambda one: one["on"], default=None)
-    over = looks is not None and ended is not None and ended["on"] > looks["checked_on"].max()
-    filled = None if looks is None else int(seen.filled.sum()) if seen is not None else _most(checks)
-    happened = () if events is None else tuple(
-        f"{one['event'].replace('_', ' ')} {spelled(one['on'])}" for one in events.to_dict("records")
-        if not pd.isna(one["on"])
-    )  # fmt: skip
+    filled = None if last is None else int(seen.filled.sum()) if seen is not None else raw.filled.get(tray)
+    dated = [one for one in events if not pd.isna(one["on"])]
+    whole = [one for one in dated if one["cells"] == "" and one["event"] in _ENDS]
+    ended = min(whole, key=lambda one: one["on"], default=None)
+    over = last is not None and ended is not None and ended["on"] > last
     return TrayRecord(
         cells=cells_seen,
         filled=None if filled is not None and filled > cells_seen else filled,
-        last_day=float(max(days, default=0)),
+        last_day=0.0 if last is None else float((last - sown).days),
         seen_map=seen,
         lost=lost,
         ever=ever,
         by_cell=by_cell,
-        falls=_falls(cells, mended),
+        falls=raw.falls.get(tray, 0),
         sudden=sudden_fall(standing, mended, cells_seen),
-        happened=happened,
+        happened=tuple(f"{one['event'].replace('_', ' ')} {spelled(one['on'])}" for one in dated),
         cut_short="" if ended is None or over else f"{ended['event'].replace('_', ' ')} on {spelled(ended['on'])}",
-        mice=bool(_MICE.search(notes)) or (events is not None and bool((events["event"] == "rodent").any())),
-        at_once=at_once,
+        mice=bool(_MICE.search(raw.notes.get(tray, ""))) or any(one["event"] == "rodent" for one in events),
+        at_once=fallen(before)[1],
     )
-
-
-def _first(events: pd.DataFrame | None, of: frozenset[str]) -> pd.Timestamp | None:
-    """Day of the first event of these kinds."""
-    if events is None:
-        return None
-    days = events["on"][events["event"].isin(of) & events["on"].notna()]
-    return None if days.empty else days.min()
-
-
-def _most(checks: pd.DataFrame | None) -> int | None:
-    filled = pd.Series(dtype=float) if checks is None else checks["filled"].astype("Float64").dropna()
-    return int(filled.max()) if len(filled) else None
-
-
-def _standing(cells: pd.DataFrame | None, checks: pd.DataFrame | None) -> pd.Series:
-    """Seedlings (or filled cells) standing at each check, by date."""
-    if cells is not None and cells["alive"].notna().any():
-        return cells.groupby("checked_on")["alive"].sum(min_count=1).dropna().astype(float)
-    if checks is not None:  # as written: the running maximum that counts for emergence hides every loss
-        written = checks["filled_raw"].where(checks["filled"].notna())
-        return written.astype("Float64").set_axis(checks["checked_on"]).dropna().astype(float)
-    return pd.Series(dtype=float, index=pd.DatetimeIndex([]))
 
 
 def _lost(seen: TrayMap | None, standing: pd.Series) -> tuple[int | None, int | None, bool]:
@@ -178,18 +225,8 @@ def fallen(standing: pd.Series) -> tuple[int, int]:
     """
     if len(standing) < 2:
         return 0, 0
-    return int((standing.cummax() - standing).max()), int(max(-standing.diff().min(), 0.0))
-
-
-def _falls(cells: pd.DataFrame | None, explained: pd.Timestamp | None) -> int:
-    """Cells whose seedlings ever seen fall although nothing was noted before."""
-    if cells is None:
-        return 0
-    if explained is not None:
-        cells = cells[cells["checked_on"] < explained]
-    counts = cells[cells["emerged"].notna()]
-    steps = counts["emerged"].astype(float).groupby(counts["cell"]).diff()
-    return int((steps < 0).groupby(counts["cell"]).any().sum())
+    counts = standing.to_numpy()
+    return int((np.maximum.accumulate(counts) - counts).max()), int(max(-np.diff(counts).min(), 0.0))
 
 
 def sudden_fall(standing: pd.Series, explained: pd.Timestamp | None, cells: int) -> bool:
@@ -203,13 +240,14 @@ def sudden_fall(standing: pd.Series, explained: pd.Timestamp | None, cells: int)
         Day of the first event that explains losses.
     cells : int
     """
-    if len(standing) < 3 or standing.max() <= 0:
+    counts = standing.to_numpy()
+    if len(counts) < 3 or counts.max() <= 0:
         return False
-    gone = (-standing.diff().fillna(0.0)).clip(lower=0.0)
-    at = int(gone.to_numpy().argmax())
-    most = float(gone.iloc[at])
+    gone = np.maximum(-np.diff(counts, prepend=counts[0]), 0.0)
+    at = int(gone.argmax())
+    most = float(gone[at])
     noted = explained is not None and explained <= standing.index[at]
-    enough = most >= max(_FIFTH * float(standing.iloc[:at].max() if at else 0.0), _TENTH * cells)
+    enough = most >= max(_FIFTH * float(counts[:at].max() if at else 0.0), _TENTH * cells)
     return enough and float(gone.sum()) - most <= _FIFTH * most and not noted
 
 

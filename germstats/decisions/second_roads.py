@@ -2,42 +2,67 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from math import comb, prod
 
 import numpy as np
 import pandas as pd
+from scipy import optimize
+from scipy.special import expit
 
 from germstats.models.compiled import Index
+from germstats.models.forecast import empty_share
 from germstats.models.timing import Array
+from germstats.records.seeds import SowingRate
 
 _MOST_ARRANGEMENTS = 20_000
 _SAME = 1e-9
 
 
-def tray_logits(trays: pd.DataFrame, seeds_per_cell: Array) -> Array:
-    """Logit of the share of seeds of each tray, from counts or, where only fill is known, from filled cells.
+def tray_logits(trays: pd.DataFrame, rates: Sequence[SowingRate]) -> Array:
+    """Logit of the share of seeds of each tray, from its seedlings or, where some trays tell only fill, from that.
+
+    Where the seeds of a tray are known by their mean only (a pinch, a range), it is held against that mean: a tray of
+    pinches larger than usual may then show more seedlings than seeds, and counts as full.
 
     Parameters
     ----------
     trays : pandas.DataFrame
         Rows of `Patterns.trays`.
-    seeds_per_cell : (T,) array
-        Mean seeds per cell, by which a fill is turned into a share of independent seeds.
+    rates : sequence of SowingRate
+        How each tray was sown; by it a fill is turned into the share of independent seeds that would give it.
 
     Returns
     -------
     (T,) array
         With half a seed (or cell) added to both sides, so that empty and full trays stay finite.
     """
-    counted = bool(trays[["emerged", "seeds"]].notna().to_numpy().all())
-    if counted:
-        emerged, seeds = trays["emerged"].to_numpy(float), trays["seeds"].to_numpy(float)
-        return np.asarray(np.log(emerged + 0.5) - np.log(seeds - emerged + 0.5))
-    fill = (trays["filled"].to_numpy(float) + 0.5) / (trays["cells"].to_numpy(float) + 1.0)
-    empty_per_seed = np.log1p(-fill) / seeds_per_cell
-    return np.asarray(np.log(-np.expm1(empty_per_seed)) - empty_per_seed)
+    cells = trays["cells"].to_numpy(float)
+    one_unit = any(rate.kind == "pinch_unmeasured" for rate in rates)  # its seedlings have no number to be a share of
+    if trays["emerged"].notna().all() and not one_unit:
+        emerged = trays["emerged"].to_numpy(float)
+        expected = cells * np.array([rate.mean for rate in rates])
+        seeds = trays["seeds"].fillna(pd.Series(expected, index=trays.index)).to_numpy(float)
+        return np.asarray(np.log(emerged + 0.5) - np.log((seeds - emerged).clip(0.0) + 0.5))
+    empty = 1 - (trays["filled"].to_numpy(float) + 0.5) / (cells + 1.0)
+    return np.array([_from_empty(*of_tray) for of_tray in zip(empty, cells, rates, strict=True)])
+
+
+def _from_empty(empty: float, cells: float, rate: SowingRate) -> float:
+    """Logit of the share of independent seeds that leaves so many cells empty, up to half a seed short of none or all.
+
+    The end is met by pinches: more cells may be filled than a pinch of mean size fills with every seed coming up.
+    """
+    none, end = np.zeros(1), float(np.log(2 * cells * rate.mean + 1))
+
+    def over(at: float) -> float:
+        return float(np.log(empty_share(expit(np.array([at])), none, rate)[0]) - np.log(empty))
+
+    if over(end) >= 0:
+        return end
+    return -end if over(-end) <= 0 else float(optimize.brentq(over, -end, end))
 
 
 def t_test(logits: Array, level: Index, block: Index) -> tuple[float, float | None]:

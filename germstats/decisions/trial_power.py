@@ -7,22 +7,29 @@ from math import comb
 
 import numpy as np
 import pandas as pd
-from scipy import stats
-from scipy.special import expit, logit, ndtr
+from scipy.special import expit, gammaincinv, logit, ndtr, ndtri
 
 from germstats.decisions.comparison import ANOTHER_SPRING_SD
 from germstats.decisions.judging import FIRM
 from germstats.models.compiled import Index
 from germstats.models.threads import one_thread
 from germstats.models.timing import Array
-from germstats.models.treatment_model import TRAY_SDS, Trial, borrowed, borrowed_time, compare_levels
+from germstats.models.treatment_model import (
+    BLOCK_SD,
+    LEVEL_SD,
+    TRAY_SDS,
+    Trial,
+    borrowed,
+    borrowed_time,
+    compare_levels,
+)
 from germstats.records.patterns import Patterns
 from germstats.records.seeds import SowingRate
 
 MOST_TRAYS = 400
 """More trays of one treatment in one season than anybody sows; the search ends there."""
-_NODES = (np.arange(40) + 0.5) / 40
-_HALVINGS = 30
+_NODES, _MIDDLE = (np.arange(40) + 0.5) / 40, np.array([0.5])
+_HALVINGS = 22
 _FINISHED = 1e9  # days after which nothing more comes
 
 
@@ -85,19 +92,23 @@ def tray_variance(share: float, setting: Setting) -> float:
 
 
 def power_of(shares: tuple[float, float], trays: int, blocks: int, setting: Setting) -> float:
-    """Chance that two treatments with these shares are told apart: normal theory, with the tray scatter not known.
+    """Chance that two treatments with these shares are told apart: normal theory of the comparison, priors and all.
 
-    The difference of two means of logits has variance V(s) = (2 s^2 + binomial parts) / (trays x seasons), plus that
-    between springs. What the trays within blocks tell of s is a chi-square; with the borrowed prior it weighs the
-    values of s, and the difference that is just told is where the mixture of normal tails reaches the level. The power
-    is the mean of normal tails beyond it, over the chi-square. With a flat prior of s this is the noncentral t, nearly.
-    Measured against the comparison: within .03 of it, but .04 to .08 too hopeful where every block holds one tray of
-    each and the shares lie far from a half.
+    With the scatter s of trays known, their logits are normal to second order and the comparison is a linear model: its
+    difference is normal, with a mean linear in the difference seen (`_judged`). What the trays tell of s is a
+    chi-square; with the borrowed prior it weighs the values of s (`_weight_of_sds`), and the difference that is just
+    told is where the mixture of normal tails reaches the level. The comparison reads its errors off the counts, so they
+    are taken where the difference is just told, found once with the true ones. The power is the mean of normal tails
+    beyond it, over the chi-square, in units of an sd between those two places (a trapezium along the scale on which the
+    variance would not change). With flat priors and many trays this is the noncentral t.
+
+    Measured against the comparison in 575 settings (shares .03 to .95, 2 to 8 trays, both ways round, 600 trials each):
+    within .05, once .064, with a standard error of .02.
 
     Parameters
     ----------
     shares : (float, float)
-        Of seeds, 0-1, both inside.
+        Of seeds, 0-1, both inside; the first is of the treatment the other is compared with.
     trays : int
         Of each treatment in each season.
     blocks : int
@@ -107,26 +118,99 @@ def power_of(shares: tuple[float, float], trays: int, blocks: int, setting: Sett
     Returns
     -------
     float
+
+    References
+    ----------
+    From memory. Lindley and Smith (1972), J. R. Stat. Soc. B 34, 1-41: mean and variance of a linear model with normal
+    priors. Box and Tiao (1973), Bayesian Inference in Statistical Analysis: the scale integrated out. Bartlett (1947),
+    Biometrics 3, 39-52: the scale of steady variance.
     """
-    both = sum(tray_variance(share, setting) for share in shares)
-    within = setting.seasons * (2 * trays - blocks) - 1
-    possible = both + 2 * (TRAY_SDS**2 - setting.tray_sd**2)
-    seen = stats.chi2.ppf(_NODES, within)[:, None] * both
-    log_weight = borrowed(setting.borrowed_sd).log_density(TRAY_SDS) - (within * np.log(possible) + seen / possible) / 2
+    ends = logit(np.array(shares))
+    true = np.array([tray_variance(share, setting) for share in shares])
+    plan = _Plan(-ends if ends[1] < ends[0] else ends, true, trays / blocks, blocks * setting.seasons, setting)
+    at = plan.means(float(_just_told(plan, plan.ends, true, _MIDDLE)[0]))
+    seen = plan.variances(at)
+    beyond = np.ptp(plan.ends) - _just_told(plan, at, seen, _NODES)
+    return float(ndtr(beyond * (1 / plan.spread(true) + 1 / plan.spread(seen)) / 2).mean())
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """Logits (2,) of the two treatments, turned so that the second is the higher, variances (2,) of a tray's logit,
+    trays of each treatment in each block, and blocks of all seasons."""
+
+    ends: Array
+    true: Array
+    each: float
+    blocks: int
+    setting: Setting
+
+    @property
+    def first(self) -> float:
+        """Part of a deviation of the difference that the first treatment makes."""
+        return float(self.true[0] / self.true.sum())
+
+    def means(self, difference: float) -> Array:
+        """Where the two means (2,) lie, on average, when they differ by this."""
+        return np.asarray(self.ends + (difference - np.ptp(self.ends)) * np.array([-self.first, 1 - self.first]))
+
+    def variances(self, at: Array) -> Array:
+        """Of a tray's logit (2,) at these means; no share is read nearer to 0 or 1 than half a seedling of all."""
+        least = 0.5 / (self.each * self.blocks * self.setting.cells * self.setting.seeds_per_cell)
+        return np.array([tray_variance(share, self.setting) for share in expit(at).clip(least, 1 - least)])
+
+    def spread(self, variances: Array) -> float:
+        """Sd of the difference of the two means."""
+        return float(np.sqrt(variances.sum() / (self.each * self.blocks) + self.setting.spring_variance))
+
+
+def _just_told(plan: _Plan, at: Array, seen: Array, nodes: Array) -> Array:
+    """Difference of the means that is just told at each chi-square node, errors (2,) and means (2,) as read there."""
+    setting = plan.setting
+    possible = seen + (TRAY_SDS**2 - setting.tray_sd**2)[:, None]
+    slope, offset, variance = _judged(plan, possible / plan.each)
+    weight = _weight_of_sds(plan, at, possible, nodes)
+    return _crossing(weight, slope, offset, np.sqrt(variance + setting.spring_variance), setting.level / 2)
+
+
+def _judged(plan: _Plan, possible: Array) -> tuple[Array, Array, Array]:
+    """The difference as the comparison reads it at each sd: slope and offset in the difference seen, and variance.
+
+    `possible` (S, 2) are the variances of a block's means. Given the means y0, y1 the difference is
+    shrink (y1 - y0 + pull y0), and y0 is taken where the difference seen leaves it on average.
+    """
+    pull = possible[:, 0] / (BLOCK_SD**2 + possible[:, 0])
+    told = plan.blocks / (possible[:, 1] + BLOCK_SD**2 * pull)
+    variance = 1 / (told + 1 / LEVEL_SD**2)
+    shrink = told * variance
+    return shrink * (1 - pull * plan.first), shrink * pull * plan.means(0.0)[0], variance
+
+
+def _weight_of_sds(plan: _Plan, at: Array, possible: Array, nodes: Array) -> Array:
+    """Weight of each sd (nodes, S): the prior times the likelihood of trays about their blocks' means, of those about
+    theirs, and of these (`at`) about the centre of the priors. `possible` (S, 2) are the variances of a tray."""
+    free = plan.blocks * (2 * plan.each - 1) - 1
+    ratio = 2 * gammaincinv(free / 2, nodes)[:, None] / free  # quantiles of a chi-square
+    trays = np.log(possible).sum(axis=1) + ratio * (plan.true / possible).sum(axis=1)
+    block = BLOCK_SD**2 + possible[..., None] / plan.each * np.eye(2)  # (S, 2, 2), of a block's two means
+    means = np.linalg.slogdet(block)[1]
+    means = means + ratio * np.einsum("sii,i->s", np.linalg.inv(block), plan.true / plan.each)
+    both = block / plan.blocks + np.diag([0.0, LEVEL_SD**2])
+    centre = np.linalg.slogdet(both)[1] + np.einsum("i,sij,j->s", at, np.linalg.inv(both), at)
+    misfit = plan.blocks * (plan.each - 1) * trays + (plan.blocks - 1) * means + centre
+    log_weight = borrowed(plan.setting.borrowed_sd).log_density(TRAY_SDS) - misfit / 2
     weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
-    weight /= weight.sum(axis=1, keepdims=True)
-    spread, true = (np.sqrt(of / (trays * setting.seasons) + setting.spring_variance) for of in (possible, both))
-    away = abs(logit(shares[0]) - logit(shares[1]))
-    return float(ndtr((away - _just_told(weight, spread, setting.level / 2)) / true).mean())
+    return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
 
-def _just_told(weight: Array, spread: Array, tail: float) -> Array:
-    """Where each row's mixture of centred normal laws leaves `tail` above; by bisection."""
-    low, high = np.zeros(len(weight)), np.full(len(weight), 5.0 * spread.max())
+def _crossing(weight: Array, slope: Array, offset: Array, spread: Array, tail: float) -> Array:
+    """Difference seen at which each row's mixture leaves `tail` below 0; by bisection between those of single sds."""
+    single = (-ndtri(tail) * spread - offset) / slope
+    low, high = np.full(len(weight), single.min()), np.full(len(weight), single.max())
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
-        above = (weight * ndtr(-middle[:, None] / spread)).sum(axis=1) > tail
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
+        unsure = (weight * ndtr(-(slope * middle[:, None] + offset) / spread)).sum(axis=1) > tail
+        low, high = np.where(unsure, middle, low), np.where(unsure, high, middle)
     return np.asarray((low + high) / 2)
 
 

@@ -220,7 +220,8 @@ def _usual_price(book: RecordBook) -> float:
 
 def _losses(book: RecordBook) -> float:
     species = [str(one) for one in book.tables["species"]["species"]]
-    return float(np.median([later_losses(book, one, None).share for one in species])) if species else 0.06
+    losses = later_losses(book, species, None)
+    return float(np.median([one.share for one in losses.values()])) if species else 0.06
 
 
 def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:

@@ -40,6 +40,11 @@ class CellTerms:
         """Where each pattern's terms begin."""
         return group_starts(self.row)
 
+    @cached_property
+    def most(self) -> int:
+        """Most seeds of a cell."""
+        return int((self.successes + self.failures).max(initial=0))
+
 
 def group_starts(codes: Index) -> Index:
     """Where each run of equal codes begins."""

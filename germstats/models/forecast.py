@@ -78,17 +78,27 @@ def empty_by(p: Array, rho: Array, out: Array, rate: SowingRate) -> Array:
 
     Parameters
     ----------
-    p, rho, out : (N,) arrays
+    p, rho : arrays of one shape
+    out : array
+        Of a shape that ends in theirs.
     rate : SowingRate
 
     Returns
     -------
-    (N,) array
+    array
+        Of the shape of `out`.
     """
     if rate.k is not None:
         return np.asarray((1 + rate.mean * p * out / rate.k) ** -rate.k)
-    to_come = [seedlings_of_cell(n, p, rho) * (1 - out)[..., None] ** np.arange(n + 1) for n in rate.numbers]
-    return np.asarray(np.mean([still.sum(axis=-1) for still in to_come], axis=0))
+    to_come = 1 - out
+    still = []
+    for n in rate.numbers:
+        seedlings = seedlings_of_cell(n, p, rho)
+        none_out = np.broadcast_to(seedlings[..., n], out.shape)
+        for i in range(n - 1, -1, -1):
+            none_out = none_out * to_come + seedlings[..., i]
+        still.append(none_out)
+    return np.asarray(np.mean(still, axis=0))
 
 
 def seedlings_of_cell(n: int, p: Array, rho: Array, most: int | None = None) -> Array:

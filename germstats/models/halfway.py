@@ -19,15 +19,17 @@ from scipy.special import expit
 from germstats.models.compiled import Compiled, Index, compile_patterns, tiled
 from germstats.models.emergence import EmergenceFit
 from germstats.models.forecast import empty_by
-from germstats.models.likelihood import evaluate
+from germstats.models.likelihood import log_likelihood
 from germstats.models.pooled import PooledDraw, PooledFit
 from germstats.models.threads import one_thread
 from germstats.models.timing import Array
 from germstats.models.tree import Part, predictors
 from germstats.records.patterns import Patterns
+from germstats.records.seeds import SowingRate
 
 _CANDIDATES = 12
 _STRETCH = 1.25  # of the proposal's spread, so that its tails hold the exact law's
+_ROWS = 100  # kinds of empty cells whose course is worked out at once, for the same reason
 _TOGETHER = 4000  # tray copies evaluated at once: enough to spread the overhead, few enough for the cache
 
 
@@ -176,6 +178,14 @@ class _UnderWay:
         return found.assign(count=found["count"] - left.clip(lower=0).clip(upper=found["count"]))
 
     @cached_property
+    def alike(self) -> list[tuple[Index, SowingRate]]:
+        """Rows of `empty` sown alike, so many at a time."""
+        sowing = self.empty["sowing"].to_numpy(dtype=np.int64)
+        rows = [np.flatnonzero(sowing == code) for code in np.unique(sowing)]
+        parts = [part for own in rows for part in np.array_split(own, -(-len(own) // _ROWS))]
+        return [(part, self.patterns.sowings[sowing[part[0]]]) for part in parts]
+
+    @cached_property
     def end_days(self) -> Array:
         """Days from sowing to the end of the spring each tray is judged in, as the fit's clock tells them."""
         if self.course is not None:
@@ -239,9 +249,9 @@ def _values(trays: _UnderWay, draw: PooledDraw, at: Array) -> Array:
             some = at[first : first + together, members]
             eta, mu, log_sigma = some.reshape(-1, 3).T
             with np.errstate(over="ignore", invalid="ignore"):
-                terms = evaluate(tiled(data, len(some)), eta, mu, log_sigma, draw.scales.rho, part.family, part.origin,
-                                 np.tile(delay, len(some)))  # fmt: skip
-            values[first : first + together, members] = terms.value.reshape(len(some), -1)
+                value = log_likelihood(tiled(data, len(some)), eta, mu, log_sigma, draw.scales.rho, part.family,
+                                       part.origin, np.tile(delay, len(some)))  # fmt: skip
+            values[first : first + together, members] = value.reshape(len(some), -1)
     return values
 
 
@@ -250,33 +260,50 @@ def _finished(trays: _UnderWay, draw: PooledDraw, at: Array, rng: np.random.Gene
     final = np.repeat(trays.trays["filled"].to_numpy(dtype=np.int64)[None], len(at), axis=0)
     last = trays.trays["last_day"].to_numpy(dtype=float)
     days = [] if trays.course is None else [np.maximum(trays.origin_days + day, last) for day in trays.course.days]
-    shares = np.stack([_share_by(trays, draw, at, day) for day in [*days, np.maximum(trays.end_days, last)]])
-    course = np.repeat(final[:, None].astype(float), len(days), axis=1)
-    share_last = _share_by(trays, draw, at, last)
-    p = expit(at[:, :, 0])
-    rho = np.full(len(at), draw.scales.rho)
-    for k, sowing, day, count in trays.empty.itertuples(index=False):
-        by_now = share_last[:, k]
-        if day != last[k]:
-            on = last.copy()
-            on[k] = day
-            by_now = _share_by(trays, draw, at, on)[:, k]
-        rate = trays.patterns.sowings[sowing]
-        later = np.maximum(shares[:, :, k], by_now)
-        still = empty_by(np.broadcast_to(p[:, k], later.shape), np.broadcast_to(rho, later.shape), later, rate)
-        now = empty_by(p[:, k], rho, by_now, rate)
-        fills = np.clip(1 - np.divide(still, now, out=np.zeros_like(still), where=now > 0), 0.0, 1.0)
-        final[:, k] += rng.binomial(int(count), fills[-1])
-        course[:, :, k] += count * fills[:-1].T
-    return final, share_last, course
+    days.append(np.maximum(trays.end_days, last))
+    every = np.arange(len(last))
+    shares = np.stack([_share_by(trays, draw, at, every, day) for day in days])
+    course = np.repeat(final[:, None].astype(float), len(days) - 1, axis=1)
+    empty = trays.empty
+    of = empty["k"].to_numpy(dtype=np.int64)
+    by_now = _share_by(trays, draw, at, of, empty["last"].to_numpy(dtype=float))
+    count = empty["count"].to_numpy(dtype=np.int64)
+    for rows, rate in trays.alike:
+        fills = _fills(draw, at[:, of[rows], 0], by_now[:, rows], shares[:, :, of[rows]], rate)
+        for place, row in enumerate(rows):
+            k, fill = of[row], fills[:, :, place]
+            final[:, k] += rng.binomial(count[row], fill[-1])
+            course[:, :, k] += count[row] * fill[:-1].T
+    return final, _share_by(trays, draw, at, every, last), course
 
 
-def _share_by(trays: _UnderWay, draw: PooledDraw, at: Array, days: Array) -> Array:
-    """(each, U) draws of F at `days` from sowing, one day per tray."""
-    share = np.empty(at.shape[:2])
+def _fills(draw: PooledDraw, eta: Array, by_now: Array, shares: Array, rate: SowingRate) -> Array:
+    """(D, each, R) chance that a cell still empty now is filled by each of D days.
+
+    Parameters
+    ----------
+    draw : PooledDraw
+    eta, by_now : (each, R) arrays
+        Logit of the share, and how much of what comes is out by now.
+    shares : (D, each, R) array
+        The same by each day.
+    rate : SowingRate
+    """
+    p, rho = expit(eta), np.full(eta.shape, draw.scales.rho)
+    still = empty_by(p, rho, np.maximum(shares, by_now), rate)
+    now = empty_by(p, rho, by_now, rate)
+    left = np.divide(still, now, out=np.zeros_like(still), where=np.broadcast_to(now > 0, still.shape))
+    return np.asarray(np.clip(1 - left, 0.0, 1.0))
+
+
+def _share_by(trays: _UnderWay, draw: PooledDraw, at: Array, of: Index, days: Array) -> Array:
+    """(each, E) draws of F at `days` from sowing of the trays `of`, (E,) both."""
+    share = np.empty((len(at), len(of)))
     for part, members, _ in trays.pieces:
-        elapsed = days[members] - (trays.origin_days[members] if part.origin == "1 February" else 0.0)
+        here = np.flatnonzero(np.isin(of, members))
+        which = of[here]
+        elapsed = days[here] - (trays.origin_days[which] if part.origin == "1 February" else 0.0)
         late = np.logaddexp(0.0, elapsed - draw.scales.delay)
-        shown = np.where(trays.delayed[members], late, np.maximum(elapsed, 1e-9))
-        share[:, members] = part.family.cdf((np.log(shown) - at[:, members, 1]) / np.exp(at[:, members, 2]))
+        shown = np.where(trays.delayed[which], late, np.maximum(elapsed, 1e-9))
+        share[:, here] = part.family.cdf((np.log(shown) - at[:, which, 1]) / np.exp(at[:, which, 2]))
     return share

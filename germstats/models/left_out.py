@@ -112,7 +112,7 @@ def expect(known: Known, codes: Index, lot: str, asks: Sequence[TrayAsk], seed: 
     if not asks:
         return None
     with one_thread():
-        rest = known.without(codes, asks[0].key.group, asks[0].key.season)
+        rest = known.without(codes, [ask.key for ask in asks])
         return None if rest is None else _foretold(known, rest, lot, asks, np.random.default_rng(seed))
 
 
@@ -152,7 +152,7 @@ def _foretold(known: Known, rest: Rest, lot: str, asks: Sequence[TrayAsk], rng: 
     keys = [_solved_key(ask.key, family) for ask in asks]
     keys = [replace(key, season=None, place=None) for key in keys] + keys
     trays = len(asks)
-    forms = np.array([pooled.design.columns.row(key) for key in keys]) * rest.told
+    forms = rest.forms(np.array([pooled.design.columns.row(key) for key in keys]))
     values = _drawn(rest.law, forms, number, rng)
     scales = _scales(pooled, rng)
     own, spring, fresh = _fresh(family, pooled, asks, scales, number, rng)
@@ -255,7 +255,6 @@ def _slope(rest: Rest, family: _Family, season: int | None) -> tuple[float, floa
     at = family.at.get(("chill", SHARE, season))
     if at is None:
         return None
-    form = np.zeros(len(rest.told))
-    form[at] = 1.0
+    form = rest.forms(np.arange(len(rest.told)) == at)
     half = solve_triangular(rest.law.elimination.factor, form, trans="T", check_finite=False)
-    return float(rest.law.middle.beta[at]), float(np.sqrt(half @ half))
+    return float(form @ rest.law.middle.beta), float(np.sqrt(half @ half))

@@ -20,7 +20,7 @@ from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import predictors
 from germstats.records.patterns import Patterns
 
-_EACH = 32  # draws of the effects at every draw of the scales
+_DRAWS = 512  # of the effects, shared out evenly among the draws of the scales
 _MOSTLY_OTHERS = 0.5
 _WIDEST_SPREAD = 0.6  # between species, on logit p, where there are too few to tell; common practice, no source
 
@@ -91,12 +91,20 @@ def _rests_on(fit: PooledFit, lot: LotRecords, number: int) -> tuple[str, ...]:
     return ("rests mostly on the species' other lots",) if others and known > _MOSTLY_OTHERS else ()
 
 
-def _nodes(name: str, forms: int) -> Array:
-    """(32, forms) standard normal points, evenly spread in each form; another name gives another pairing."""
+def _nodes(fit: PooledFit, name: str, forms: int) -> Array:
+    """(J, E, forms) standard normal points, E for each draw of the scales; another name gives another pairing.
+
+    All J E points of a form together are evenly spread, so that quantiles are right where the scales are well known:
+    the same E for every draw of the scales would stand for the middles of E steps only.
+    """
     rng = np.random.default_rng(zlib.crc32(name.encode()))
-    even = ndtri((np.arange(_EACH) + 0.5) / _EACH)
-    even = even / even.std()
-    return np.column_stack([rng.permutation(even) for _ in range(forms)])
+    draws, each = len(fit.draws), _DRAWS // len(fit.draws)
+    points = np.empty((draws, each, forms))
+    for form in range(forms):
+        shift = (rng.permutation(draws) + 0.5) / draws
+        even = ndtri((np.arange(each) + shift[:, None]) / each)
+        points[:, :, form] = rng.permuted(even, axis=1)
+    return np.asarray(points / points.std(axis=(0, 1)))
 
 
 def _worst_season(fit: PooledFit, group: str) -> int | None:
@@ -131,7 +139,7 @@ def row_draws(fit: PooledFit, group: str, label: str | None, lot: int | None, ti
     Returns
     -------
     RowDraws
-        (J x 32) draws; draw j of the scales fills rows 32 j to 32 j + 31 of every lot alike.
+        (J x E) draws; draw j of the scales fills E rows, the same of every lot.
     """
     with one_thread():
         return _draws(fit, [_Ask(group, label, lot, timed)])[0]
@@ -154,16 +162,15 @@ def _draws(fit: PooledFit, asks: Sequence[_Ask]) -> list[RowDraws]:
     size = forms.shape[1]
     codes = np.array([-1 if ask.lot is None else ask.lot for ask in asks])
     treatment = np.array([[0.0, 0.0] if _tried(fit, ask) else [TREATMENT_SD, TREATMENT_TIME_SD] for ask in asks])
-    nodes = [_nodes(f"{ask.group}/{ask.label}/{ask.lot}", size) for ask in asks]
-    values = np.empty((len(asks), len(fit.draws) * _EACH, size))
+    nodes = np.array([_nodes(fit, f"{ask.group}/{ask.label}/{ask.lot}", size) for ask in asks])
+    values = np.empty(nodes.shape)
     for k, draw in enumerate(fit.draws):
         mean, covariance = draw.law.rows(forms, codes)
         lots = np.where(codes[:, None] < 0, [[draw.scales.lot, draw.scales.lot_time]], 0.0)
         spread = np.zeros((len(asks), size))
         spread[:, :2] = np.hypot(treatment, lots)
         roots = _roots(covariance + spread[:, :, None] ** 2 * np.eye(size))
-        drawn = [middle + at @ root.T for middle, at, root in zip(mean, nodes, roots, strict=True)]
-        values[:, k * _EACH : (k + 1) * _EACH] = drawn
+        values[:, k] = mean[:, None] + nodes[:, k] @ roots.transpose(0, 2, 1)
     return [_assembled(fit, own, ask.group, ask.timed, worst[ask.group])
             for own, ask in zip(values, asks, strict=True)]  # fmt: skip
 
@@ -178,39 +185,43 @@ def _labels(fit: PooledFit, group: str) -> set[str]:
 
 
 def _roots(covariance: Array) -> Array:
-    """(R, K, K) roots of (R, K, K) covariances."""
+    """(R, K, K) lower triangular roots of (R, K, K) covariances, which may be singular: the first form, the logit of
+    the share, takes the first of the even points alone."""
     values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(values.clip(0.0))[:, None, :])
+    half = np.sqrt(values.clip(0.0))[:, :, None] * vectors.transpose(0, 2, 1)
+    upper: Array = np.asarray(np.linalg.qr(half, mode="r"))
+    return upper.transpose(0, 2, 1)
 
 
 def _assembled(fit: PooledFit, values: Array, group: str, timed: bool, season: int | None) -> RowDraws:
-    """Values (N, K) of eta, mu, log sigma (and the worst spring's shift) with the scales of their draws."""
+    """Values (J, E, K) of eta, mu, log sigma (and the worst spring's shift) with the scales of their draws."""
 
     def each(per_draw: list[float]) -> Array:
-        return np.repeat(np.array(per_draw, dtype=float), _EACH)
+        return np.repeat(np.array(per_draw, dtype=float), values.shape[1])
 
     scales = [draw.scales for draw in fit.draws]
     has_places = bool(fit.design.prior.place.any())
-    size = len(values)
+    drawn = values.reshape(-1, values.shape[2])
+    size = len(drawn)
     time = None
     if timed:
         choice = fit.choices[group]
         time = TimeDraws(
-            mu=values[:, 1],
-            sigma=np.exp(values[:, 2]),
+            mu=drawn[:, 1],
+            sigma=np.exp(drawn[:, 2]),
             tray_sd=each([one.tray_time for one in scales]),
             season_sd=np.full(size, fit.scatter.season_time),
             family=choice.family,
             origin=choice.origin,
         )
     return RowDraws(
-        theta=values[:, 0],
+        theta=drawn[:, 0],
         rho=each([one.rho for one in scales]),
         tray_sd=each([float(np.hypot(one.tray, one.place if has_places else 0.0)) for one in scales]),
         season_sd=np.full(size, fit.scatter.season),
-        weight=each([draw.weight / _EACH for draw in fit.draws]),
+        weight=each([draw.weight / values.shape[1] for draw in fit.draws]),
         time=time,
-        worst=WorstSpring(season, values[:, 3]) if season is not None else None,
+        worst=WorstSpring(season, drawn[:, 3]) if season is not None else None,
     )
 
 
@@ -223,13 +234,13 @@ def unknown_species_draws(fit: PooledFit) -> RowDraws:
     groups = list(dict.fromkeys(lot.group for lot in fit.design.lots))
     design = np.array([fit.design.columns.row(TrayKey(group, None)) for group in groups])
     none: Index = np.full(len(groups), -1)
-    nodes = _nodes("unknown species", 3)
+    nodes = _nodes(fit, "unknown species", 3)
     values = []
-    for draw in fit.draws:
+    for draw, own in zip(fit.draws, nodes, strict=True):
         mean, _ = draw.law.rows(design, none)
         middle = mean.mean(axis=0)
         between = mean.std(axis=0, ddof=1) if len(groups) > 1 else np.array([SHARE_SD, 0.5, 0.5])
         between = np.maximum(between, [_WIDEST_SPREAD, 0.1, 0.1]) * np.sqrt(1 + 1 / len(groups))
         spread = np.hypot(between, [np.hypot(draw.scales.lot, TREATMENT_SD), draw.scales.lot_time, 0.0])
-        values.append(middle + nodes * spread)
-    return _assembled(fit, np.concatenate(values), groups[0], False, None)
+        values.append(middle + own * spread)
+    return _assembled(fit, np.array(values), groups[0], False, None)

@@ -2,11 +2,13 @@
 
 Leaving a lot out moves the common effects a little, and those of its own species most. So the species' other trays are
 solved anew, every step of them, while all other species stand for what they tell of the common effects, to second order
-about the whole fit. Springs, places and chill keep their own priors, heavy tails and all.
+about the whole fit. Effects that none of the species' trays has part in are integrated out; springs, places and chill
+of the season asked for keep their own priors, heavy tails and all.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -16,7 +18,7 @@ from numpy.typing import NDArray
 from germstats.models.compiled import Index
 from germstats.models.emergence import EmergenceFit
 from germstats.models.pooled import PooledFit
-from germstats.models.pooled_design import SHARE
+from germstats.models.pooled_design import SHARE, TrayKey
 from germstats.models.pooled_mode import BetaPrior, PooledMode, Told, find_pooled_modes
 from germstats.models.timing import Array
 from germstats.models.tree import Scales, State, Tree, part_of, reduced, state_of
@@ -32,8 +34,10 @@ class Rest:
     Attributes
     ----------
     law : NormalLaw
-        Of the common effects, and of the lots in `lots`.
+        Of the common effects in `columns`, and of the lots in `lots`.
     lots : tuple of str
+    columns : (P,) bool array
+        Common effects that the law speaks of: those of the species' trays and of those asked for, and that spring's.
     told : (P,) bool array
         Common effects of which the rest has a tray.
     codes : (C,) int array
@@ -42,8 +46,15 @@ class Rest:
 
     law: NormalLaw
     lots: tuple[str, ...]
+    columns: NDArray[np.bool_]
     told: NDArray[np.bool_]
     codes: Index
+
+    def forms(self, rows: Array) -> Array:
+        """Linear forms (..., P) of the common effects as forms of the law's own; what the rest has no tray of is 0."""
+        known = rows * self.told
+        assert not known[..., ~self.columns].any(), "the law does not speak of these effects"
+        return np.asarray(known[..., self.columns])
 
 
 @dataclass(frozen=True)
@@ -98,24 +109,22 @@ class Known:
         parts = list(self.told.values())
         return np.sum([one.information for one in parts], axis=0), np.sum([one.slope for one in parts], axis=0)
 
-    def without(self, codes: Index, species: str, season: int | None) -> Rest | None:
+    def without(self, codes: Index, asked: Sequence[TrayKey]) -> Rest | None:
         """Solve the rest.
 
         Parameters
         ----------
         codes : (C,) int array
             Tray codes left out, all of one species.
-        species : str
-            That species, or the lot's own name where species are not recorded.
-        season : int or None
-            The season whose chill may be what the others tell of most.
+        asked : sequence of TrayKey
+            Trays of that species and one season, which are to be foretold.
 
         Returns
         -------
         Rest or None
             None where nothing is left.
         """
-        design = self.pooled.design
+        design, species, season = self.pooled.design, asked[0].group, asked[0].season
         kept = np.ones(design.tree.trays, dtype=bool)
         kept[design.place_of[codes]] = False
         if not kept.any():
@@ -125,32 +134,70 @@ class Known:
         near = kept & own
         if not near.any():  # the species has no other tray: any other takes its place
             near = self.group == self.group[kept][0]
-        prior = self._prior(np.unique(self.group[near | own]))
+        columns = self._touched(near | own) | self._heavy_in(season)
+        columns |= (np.array([design.columns.row(key) for key in asked]) != 0).any(axis=(0, 1))
+        prior = self._prior(np.unique(self.group[near | own]), columns)
         tree = part_of(design.tree, near)
-        mode = self._mode(tree, prior, state_of(design.tree, self.law.middle, near), season)
-        rows = np.unique(design.tree.group[kept])
+        tree = replace(tree, design=tree.design[:, :, columns])
+        mode = self._mode(tree, prior, state_of(design.tree, self.law.middle, near), columns, season)
         return Rest(
             law=normal_law(tree, prior, self.scales, mode),
             lots=tuple(design.lots[k].lot for k in np.unique(design.tree.lot[design.tree.group[near]])),
-            told=(design.tree.design[rows] != 0).any(axis=(0, 1)),
+            columns=columns,
+            told=self._touched(kept),
             codes=design.order[kept],
         )
 
-    def _prior(self, solved: Index) -> BetaPrior:
-        """The effects' prior with what species tell that are not solved anew."""
+    def _touched(self, trays: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """(P,) common effects that some of the trays, (T,), have part in."""
+        tree = self.pooled.design.tree
+        touched = np.zeros(tree.design.shape[2], dtype=bool)
+        touched[self._columns_of_row[np.unique(tree.group[trays])].any(axis=0)] = True
+        return touched
+
+    @cached_property
+    def _columns_of_row(self) -> NDArray[np.bool_]:
+        """(G, P): which common effects each row of the design has part in."""
+        return np.asarray((self.pooled.design.tree.design != 0).any(axis=1))
+
+    def _heavy_in(self, season: int | None) -> NDArray[np.bool_]:
+        """(P,) heavy-tailed effects of a season: whose the blame is, the others' trays say together."""
+        named = np.zeros(len(self.pooled.design.prior.heavy), dtype=bool)
+        named[[column for name, column in self.pooled.design.columns.at.items() if name[-1] == season]] = True
+        return np.asarray(named & self.pooled.design.prior.heavy)
+
+    def _prior(self, solved: Index, columns: NDArray[np.bool_]) -> BetaPrior:
+        """The prior of some effects with what species tell that are not solved anew, the others integrated out as if
+        normal about the whole fit."""
+        prior, middle = self.pooled.design.prior, self.law.middle.beta
         information, slope = self.told_by_all
         for group in solved:
             information = information - self.told[int(group)].information
             slope = slope - self.told[int(group)].slope
-        return replace(self.pooled.design.prior, told=Told(information, slope, self.law.middle.beta))
+        _, by_prior, precision = prior.at(middle, self.scales.place)
+        out = ~columns
+        across = information[np.ix_(out, columns)]
+        left = information[np.ix_(out, out)] + np.diag(precision[out])
+        pull = np.linalg.solve(left, np.column_stack([across, (slope + by_prior)[out]]))
+        told = Told(
+            information[np.ix_(columns, columns)] - across.T @ pull[:, :-1],
+            slope[columns] - across.T @ pull[:, -1],
+            middle[columns],
+        )
+        return BetaPrior(prior.mean[columns], prior.sd[columns], prior.place[columns], prior.heavy[columns], told)
 
-    def _mode(self, tree: Tree, prior: BetaPrior, near: State, season: int | None) -> PooledMode:
+    def _mode(
+        self, tree: Tree, prior: BetaPrior, near: State, columns: NDArray[np.bool_], season: int | None
+    ) -> PooledMode:
         """The likeliest of up to three modes.
 
         Heavy-tailed effects can leave a bad spring to every species by itself, or to its slope on their need of cold,
         and Newton's method stays near where it starts.
         """
-        at, starts = self.pooled.design.columns.at, [near]
+        place = np.cumsum(columns) - 1
+        at = {name: place[column] for name, column in self.pooled.design.columns.at.items() if columns[column]}
+        near = replace(near, beta=near.beta[columns])
+        starts = [near]
         if (slope := at.get(("chill", SHARE, season))) is not None:
             own = [column for name, column in at.items()
                    if name[:2] == ("species in season", SHARE) and name[-1] == season]  # fmt: skip

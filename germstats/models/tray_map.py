@@ -162,26 +162,31 @@ def tray_maps(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) -> d
     cells = _placed(within_spring(book.tables["cells"], trays, "checked_on"), trays)
     each = _each_cell(cells, _taken_out(book, cells))
     looks = within_spring(book.tables["maps"], trays, "seen_on").sort_values("seen_on", kind="stable")
-    by_tray = {str(tray): rows for tray, rows in each.groupby("tray", sort=False)}
+    rows_of = each.groupby("tray", sort=False).indices
+    columns = {str(name): each[name].to_numpy() for name in each}
     empty = dict(zip(looks["tray"], looks["empty_cells"], strict=True))
+    sowings = {rate: _sowing(rate) for rate in trays["rate"].unique()}
     found: dict[str, TrayMap] = {}
-    for tray in trays.to_dict("records"):
-        name = str(tray["tray"])
-        if name in by_tray:
-            found[name] = _from_cells(tray, by_tray[name])
+    for tray in trays[["tray", "rows", "columns", "rate"]].to_dict("records"):
+        name, sowing = str(tray["tray"]), sowings[tray["rate"]]
+        if name in rows_of:
+            own = {column: values[rows_of[name]] for column, values in columns.items()}
+            found[name] = _from_cells(tray, own, sowing)
         elif name in empty:
-            found[name] = _from_look(tray, str(empty[name]))
+            found[name] = _from_look(tray, str(empty[name]), sowing)
     return found
 
 
 def _placed(cells: pd.DataFrame, trays: pd.DataFrame) -> pd.DataFrame:
     """Looks at cells that the tray has, with ``place``, row by row from 0, and what was ``seen``."""
     shape = trays.set_index("tray")[["rows", "columns"]].astype(float).reindex(cells["tray"]).to_numpy()
-    names = {name: cell_place(name) for name in cells["cell"].unique()}
-    places = np.array([names[name] for name in cells["cell"]], dtype=float).reshape(-1, 2)
+    codes, names = pd.factorize(cells["cell"])
+    places = np.array([cell_place(name) for name in names], dtype=float).reshape(-1, 2)[codes]
     emerged = cells["emerged"].astype(float)
     seen = emerged.fillna(cells["occupied"].astype(float))
-    placed = cells.assign(place=(places[:, 0] - 1) * shape[:, 1] + places[:, 1] - 1, seen=seen)
+    placed = cells[["tray", "cell", "checked_on", "emerged", "seeds", "alive"]].assign(
+        place=(places[:, 0] - 1) * shape[:, 1] + places[:, 1] - 1, seen=seen
+    )
     kept: pd.DataFrame = placed[(places <= shape).all(axis=1) & seen.notna().to_numpy()]
     return kept.astype({"place": np.int64})
 
@@ -221,10 +226,10 @@ def _each_cell(cells: pd.DataFrame, taken: Marks) -> pd.DataFrame:
     return each.assign(lost=lost.reindex(each.index)).reset_index()
 
 
-def _from_cells(tray: dict[Hashable, Any], each: pd.DataFrame) -> TrayMap:
+def _from_cells(tray: dict[Hashable, Any], each: dict[str, Array], sowing: tuple[float, float]) -> TrayMap:
     shape = (int(tray["rows"]), int(tray["columns"]))
     ever, own, lost = (_grid(shape, each["place"], each[name]) for name in ("ever", "own", "lost"))
-    mean, most = _sowing(tray["rate"])
+    mean, most = sowing
     sown = np.where(np.isfinite(own), own, mean)
     above = np.where(np.isfinite(own), own, most)
     nothing = np.isnan(ever) | (sown == 0)
@@ -233,21 +238,21 @@ def _from_cells(tray: dict[Hashable, Any], each: pd.DataFrame) -> TrayMap:
     return TrayMap(str(tray["tray"]), *shape, sown, ever, lost, bool(each["counted"].any()), above)
 
 
-def _grid(shape: tuple[int, int], places: pd.Series[Any], values: pd.Series[Any]) -> Array:
+def _grid(shape: tuple[int, int], places: Array, values: Array) -> Array:
     """Values by place -> (R, C), NaN where there is none."""
     grid = np.full(shape[0] * shape[1], np.nan)
-    grid[places.to_numpy(dtype=np.int64)] = values.to_numpy(dtype=float)
+    grid[places] = values
     return grid.reshape(shape)
 
 
-def _from_look(tray: dict[Hashable, Any], empty: str) -> TrayMap:
+def _from_look(tray: dict[Hashable, Any], empty: str, sowing: tuple[float, float]) -> TrayMap:
     shape = (int(tray["rows"]), int(tray["columns"]))
     grid = np.ones(shape)
     for cell in empty.split():
         row, column = cell_place(cell)
         if row <= shape[0] and column <= shape[1]:
             grid[row - 1, column - 1] = 0.0
-    sown, most = (np.full(shape, value) for value in _sowing(tray["rate"]))
+    sown, most = (np.full(shape, value) for value in sowing)
     return TrayMap(str(tray["tray"]), *shape, sown, grid, np.full(shape, np.nan), False, most, source="maps")
 
 

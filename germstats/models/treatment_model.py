@@ -1,10 +1,10 @@
 """Treatments of one species side by side: contrasts on the share and on time, trays as the units.
 
 logit p_i = block + level + u_i and log T_i = block + level + v_i, u_i ~ N(0, s), v_i ~ N(0, s_t). Blocks and levels are
-fixed with wide priors. A small trial cannot tell s, so it is integrated over a prior borrowed from the nursery's other
-trays, weighed by Laplace's criterion: given s the contrast is normal, over s it is a mixture with the tails a small
-trial deserves. With s plugged in instead, identical covers are told apart in 9-31 % of trials (the design's
-measurements).
+fixed with wide priors, those of the blocks' shares as good as flat. A small trial cannot tell s, so it is integrated
+over a prior borrowed from the nursery's other trays, weighed by Laplace's criterion: given s the contrast is normal,
+over s it is a mixture with the tails a small trial deserves. With s plugged in instead, identical covers are told apart
+in 9-31 % of trials (the design's measurements).
 """
 
 from __future__ import annotations
@@ -25,7 +25,9 @@ from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import Part, Scales, State, Tree, start_state
 from germstats.records.patterns import Patterns
 
-_BLOCK_SD, _LEVEL_SD = 2.0, 2.0
+BLOCK_SD, LEVEL_SD = 20.0, 2.0
+"""Priors of a block's logit and of a level's difference from the reference. A block's is flat, nearly: it is the
+reference's own logit there, and any pull of it towards a half would be read as a difference of the others."""
 _BLOCK_TIME_SD, _LEVEL_TIME_SD = 0.5, 0.5
 _NO_LOT = 1e-4
 _SOLVED_AT = np.exp(np.linspace(np.log(0.05), np.log(2.6), 8))
@@ -280,7 +282,7 @@ def _laid_out(trial: Trial) -> tuple[Tree, BetaPrior, int, int]:
     part = Part(np.arange(trays), data, FAMILIES[trial.family], trial.origin)
     none = np.zeros(2 * half + 1, dtype=bool)
     mean = np.concatenate([np.zeros(half), np.full(blocks, trial.log_time), np.zeros(levels - 1), [trial.log_sigma]])
-    sd = np.concatenate([np.full(blocks, _BLOCK_SD), np.full(levels - 1, _LEVEL_SD), np.full(blocks, _BLOCK_TIME_SD),
+    sd = np.concatenate([np.full(blocks, BLOCK_SD), np.full(levels - 1, LEVEL_SD), np.full(blocks, _BLOCK_TIME_SD),
                          np.full(levels - 1, _LEVEL_TIME_SD), [0.7]])  # fmt: skip
     tree = Tree((part,), design, group.astype(np.int64), np.zeros(len(first), dtype=np.int64), np.zeros(trays, bool))
     return tree, BetaPrior(mean, sd, none, none), blocks, levels

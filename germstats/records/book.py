@@ -108,5 +108,5 @@ def _accounting(judgement: Judgement, sheets: Sheets) -> pd.DataFrame:
     for name, sheet in sheets.tables.items():
         counts = judgement.tables[name].status.value_counts()
         became = {status: int(counts.get(status, 0)) for status in (USED, MERGED, SET_ASIDE)}
-        rows.append({"table": name, "rows": len(sheet.rows), **became})
+        rows.append({"table": name, "rows": len(sheet.numbers), **became})
     return pd.DataFrame(rows, columns=["table", "rows", USED, MERGED, SET_ASIDE])

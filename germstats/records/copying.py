@@ -78,7 +78,7 @@ def copy_book(book: str | Path, out: str | Path, *, force: bool = False) -> Copi
     _prove(sheets, settings, files, out)
     return Copied(
         files=put_book(files, out, force=force),
-        rows={name: len(sheet.rows) for name, sheet in sheets.tables.items()},
+        rows={name: len(sheet.numbers) for name, sheet in sheets.tables.items()},
         settings=settings,
         left_behind=tuple(name for name in sheets.not_read if name.strip().lower() != EXPLANATIONS),
         formulas=sum(len(sheet.formula_zeros) for sheet in sheets.tables.values()),

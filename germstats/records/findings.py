@@ -96,33 +96,38 @@ class Worktable:
     values : pandas.DataFrame
         The same, parsed; ``row`` is the row a spreadsheet shows.
     status : pandas.Series
-        ``used``, ``merged`` or ``set_aside``.
+        ``used``, ``merged`` or ``set_aside``, as a category.
     headed : frozenset of str
         Columns the header has.
-    keys : array of str
-        Ids and date of each row as typed, joined by ``/``.
+    ids : pandas.DataFrame
+        Ids and date of each row as typed, whatever was answered.
     """
 
     spec: Table
     shown_as: str
     text: pd.DataFrame
     values: pd.DataFrame
-    status: pd.Series[str]
+    status: pd.Series[Any]
     headed: frozenset[str]
-    keys: np.ndarray[Any, np.dtype[np.object_]]
+    ids: pd.DataFrame
+
+    def keys(self, at: Positions) -> list[str]:
+        """Ids and date of rows as typed, joined by ``/``."""
+        return ["/".join(entry.strip() for entry in row) for row in self.ids.to_numpy(dtype=object)[at]]
 
     def typed(self, column: str) -> pd.Series[bool]:
         """Whether anything is typed in the column, by position."""
-        return self.text[column].str.strip() != ""
+        codes, entries = pd.factorize(self.text[column])
+        return pd.Series(np.array([entry.strip() != "" for entry in entries], dtype=bool)[codes])
 
     @property
     def in_use(self) -> pd.Series[bool]:
         """Whether each row is still in use."""
         return self.status == USED
 
-    def used(self) -> pd.DataFrame:
-        """Values of the rows still in use, by position."""
-        return self.values[self.in_use]
+    def used(self, *columns: str) -> pd.DataFrame:
+        """Values of the rows still in use, by position: of these columns, where any is named."""
+        return (self.values[list(columns)] if columns else self.values)[self.in_use]
 
 
 @dataclass
@@ -179,7 +184,7 @@ class Judgement:
         if trays is None:
             own = "tray" in table.values.columns
             trays = table.values["tray"].to_numpy()[noted].tolist() if own else [""] * len(noted)
-        rows, keys = table.values["row"].to_numpy()[noted], table.keys[noted]
+        rows, keys = table.values["row"].to_numpy()[noted], table.keys(noted)
         texts = table.text[column].to_numpy()[noted] if column else [""] * len(noted)
         keep = []
         where = f", {column}" if column else ""

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from germstats.records.book import RecordBook
 from germstats.records.sown import ending_dates, thinning_dates
 
+Dates = NDArray[np.datetime64]
+
 _NEVER = pd.Timestamp.max
+_CELL_COLUMNS = ["tray", "cell", "checked_on", "emerged", "occupied", "seeds"]
+_TOTAL_COLUMNS = ["tray", "checked_on", "filled", "seedlings"]
 
 
 @dataclass(frozen=True)
@@ -21,8 +26,8 @@ class Looks:
     Attributes
     ----------
     cells, totals : pandas.DataFrame
-        Rows of the cells and checks tables with ``code`` (row of the trays frame) and ``day`` (days from sowing). A
-        tray with cell records is not in ``totals``.
+        Rows of the cells and checks tables, what tells of emergence in them, with ``code`` (row of the trays frame) and
+        ``day`` (days from sowing). A tray with cell records is not in ``totals``.
     notes : dict
         Tray -> sentences on what was cut.
     why_silent : dict
@@ -37,39 +42,49 @@ class Looks:
 
 def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
     """Keep the checks of `trays` (a frame of `sown_trays`, index 0..T-1) that tell of their first spring."""
-    cells = _dated(book.tables["cells"], trays, ["cell", "day"])
-    totals = _dated(book.tables["checks"], trays, ["day"])
-    totals = totals[~totals["tray"].isin(set(cells["tray"]))]
-    thinned = thinning_dates(book)
-    before_thinning = [on < thinned.get(t, _NEVER) for t, on in zip(totals["tray"], totals["checked_on"], strict=True)]
-    totals = totals.assign(seedlings=totals["seedlings"].where(np.array(before_thinning, dtype=bool)))
+    cells = _dated(book.tables["cells"], trays, _CELL_COLUMNS)
+    totals = _dated(book.tables["checks"], trays, _TOTAL_COLUMNS)
+    totals = totals[~totals["code"].isin(cells["code"].unique())]
+    thinned = _of_rows(thinning_dates(book), trays, totals)
+    totals = totals.assign(seedlings=totals["seedlings"].where(totals["checked_on"].to_numpy() < thinned))
     whole, by_cell = ending_dates(book)
     any_cell: dict[str, pd.Timestamp] = {}
     for (tray, _), on in by_cell.items():
         any_cell[tray] = min(on, any_cell.get(tray, _NEVER))
-    cell_ends = [by_cell.get(key, _NEVER) for key in zip(cells["tray"], cells["cell"], strict=True)]
-    total_ends = [any_cell.get(tray, _NEVER) for tray in totals["tray"]]
 
-    looked_at = dict.fromkeys([*cells["tray"], *totals["tray"]])
-    why = dict.fromkeys(looked_at, "no check before its records ended")
+    why = dict.fromkeys([*cells["tray"].unique(), *totals["tray"].unique()], "no check before its records ended")
     waiting = _waiting(trays, cells, totals)
     why |= dict.fromkeys(waiting, "needs two winters and has not had its second spring yet")
 
     notes: dict[str, tuple[str, ...]] = {}
     kept = []
-    for looks, ends, value in ((cells, cell_ends, "emerged"), (totals, total_ends, "filled")):
-        first_end = np.array(
-            [min(end, whole.get(tray, _NEVER)) for end, tray in zip(ends, looks["tray"], strict=True)],
-            dtype="datetime64[ns]",
-        )
+    total_ends = _of_rows(any_cell, trays, totals)
+    for looks, ends, value in ((cells, _cell_ends(by_cell, cells), "emerged"), (totals, total_ends, "filled")):
+        first_end = np.minimum(ends, _of_rows(whole, trays, looks))
         late = (looks["checked_on"] > looks["window_end"]).to_numpy()
         cut = looks["checked_on"].to_numpy() >= first_end
-        for tray in dict.fromkeys(looks["tray"][cut & ~late]):
+        for tray in looks["tray"][cut & ~late].unique():
             notes[tray] = ("checks after a loss, sale or move are not used",)
         for tray, more in _second_spring(looks, value, late).items():
             notes[tray] = (*notes.get(tray, ()), f"{more} more came after its spring had ended; not in the share")
         kept.append(looks[~late & ~cut & ~looks["tray"].isin(waiting)])
     return Looks(kept[0], kept[1], notes, why)
+
+
+def _of_rows(dates: Mapping[str, pd.Timestamp], trays: pd.DataFrame, looks: pd.DataFrame) -> Dates:
+    """The date of the tray of each look; never, where it has none."""
+    of_tray: Dates = np.array([dates.get(tray, _NEVER) for tray in trays["tray"]], dtype="datetime64[ns]")
+    rows: Dates = of_tray[looks["code"].to_numpy()]
+    return rows
+
+
+def _cell_ends(by_cell: Mapping[tuple[str, str], pd.Timestamp], cells: pd.DataFrame) -> Dates:
+    """The date that ended the cell of each look; never, where none did."""
+    ends = np.full(len(cells), _NEVER.to_datetime64())
+    named = np.flatnonzero(cells["tray"].isin({tray for tray, _ in by_cell}))
+    for at, key in zip(named, zip(cells["tray"].iloc[named], cells["cell"].iloc[named], strict=True), strict=True):
+        ends[at] = by_cell.get(key, _NEVER).to_datetime64()
+    return ends
 
 
 def within_spring(looks: pd.DataFrame, trays: pd.DataFrame, day: str) -> pd.DataFrame:
@@ -91,13 +106,16 @@ def within_spring(looks: pd.DataFrame, trays: pd.DataFrame, day: str) -> pd.Data
     return kept
 
 
-def _dated(looks: pd.DataFrame, trays: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+def _dated(looks: pd.DataFrame, trays: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
     code = pd.Series(trays.index, index=trays["tray"])
-    looks = looks[looks["tray"].isin(code.index) & looks["checked_on"].notna()]
+    looks = looks.loc[looks["tray"].isin(code.index) & looks["checked_on"].notna(), columns]
     rows = code.reindex(looks["tray"]).to_numpy(dtype=np.int64)
     days = (looks["checked_on"].to_numpy() - trays["sown_on"].to_numpy()[rows]) / np.timedelta64(1, "D")
-    looks = looks.assign(code=rows, day=days, window_end=trays["window_end"].to_numpy()[rows])
-    return looks[looks["day"] > 0].sort_values(["code", *by], kind="stable").reset_index(drop=True)
+    cell = pd.factorize(looks["cell"], sort=True)[0] if "cell" in columns else np.zeros(len(looks), dtype=np.int64)
+    order = np.lexsort((days, cell, rows))
+    order = order[days[order] > 0]
+    looks = looks.iloc[order].reset_index(drop=True)
+    return looks.assign(code=rows[order], day=days[order], window_end=trays["window_end"].to_numpy()[rows[order]])
 
 
 def _waiting(trays: pd.DataFrame, cells: pd.DataFrame, totals: pd.DataFrame) -> list[str]:
@@ -109,15 +127,15 @@ def _waiting(trays: pd.DataFrame, cells: pd.DataFrame, totals: pd.DataFrame) -> 
     return [tray for tray, start in zip(two["tray"], two["origin"], strict=True) if latest[tray] < start]
 
 
-def _second_spring(looks: pd.DataFrame, value: str, late: np.ndarray) -> dict[str, int]:
+def _second_spring(looks: pd.DataFrame, value: str, late: NDArray[np.bool_]) -> dict[str, int]:
     """Tray -> how many more seedlings (or cells) were seen after its window closed."""
-    if not late.any():
-        return {}
-    level = looks[value].astype(float)
-    if "occupied" in looks.columns:
-        level = level.fillna(looks["occupied"].astype(float))
-    unit = looks["tray"] if value == "filled" else looks["tray"] + "\t" + looks["cell"]
-    in_all, in_window = level.groupby(unit).max(), level[~late].groupby(unit[~late]).max()
+    looks = looks.assign(level=looks[value].astype(float), late=late)
+    looks = looks[looks["tray"].isin(looks["tray"][late].unique())]
+    unit = ["tray"]
+    if "cell" in looks.columns:
+        unit = ["tray", "cell"]
+        looks = looks.assign(level=looks["level"].fillna(looks["occupied"].astype(float)))
+    in_all, in_window = looks.groupby(unit)["level"].max(), looks[~looks["late"]].groupby(unit)["level"].max()
     more = (in_all - in_window.reindex(in_all.index).fillna(0.0)).clip(lower=0.0)
-    by_tray = more.groupby(more.index.str.split("\t").str[0]).sum()
+    by_tray = more.groupby(level="tray").sum()
     return {str(tray): int(n) for tray, n in by_tray.items() if n > 0}

@@ -88,11 +88,8 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
     times, finishes, occupied = _times(rises), _finishes(ends, trays, sowings), _occupied(rises)
 
     kept = np.sort(ends["tray"].unique()).astype(np.int64)
-    left_out |= {
-        tray: looks.why_silent.get(tray, "never checked")
-        for code, tray in enumerate(trays["tray"])
-        if code not in set(kept)
-    }
+    silent = trays["tray"].drop(kept)
+    left_out |= {tray: looks.why_silent.get(tray, "never checked") for tray in silent}
     code = pd.Series(np.arange(len(kept)), index=kept)
     looked = checks.groupby("tray")["day"].nunique()
     summary = _summary(trays.iloc[kept], ends, looked, sowings)
@@ -234,9 +231,10 @@ def _finishes(ends: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> pd.
     counts = ends[ends["kind"] == "counts"].rename(columns={"level": "seen"}).assign(kind=0, count=1)
     empty = ends[ends["kind"].isin(["occupancy", "totals"])].assign(seen=0, kind=1)
     empty = empty.assign(count=(empty["cells"] - empty["level"]).clip(lower=0))
-    whole = [_seedling_finish(row, trays, sowings) for row in ends[ends["kind"] == "seedlings"].to_dict("records")]
+    seedlings = ends[ends["kind"] == "seedlings"].to_dict("records")
+    whole = [finish for row in seedlings for finish in _seedling_finish(row, trays, sowings)]
     columns = ["tray", "sowing", "seen", "last", "kind", "count"]
-    joined = _stacked([counts[columns], empty[columns], *(pd.DataFrame(rows) for rows in whole)])
+    joined = _stacked([counts[columns], empty[columns], pd.DataFrame(whole, columns=columns)])
     finishes = _collapsed(joined, columns[:-1])
     return finishes.assign(kind=_FINISH_KINDS[finishes["kind"]])
 
@@ -274,7 +272,7 @@ def _summary(trays: pd.DataFrame, ends: pd.DataFrame, looked: pd.Series[int], so
     by_tray = parts.groupby("tray")
     unknown = parts.isna().groupby(parts["tray"]).any().drop(columns="tray")
     sums = by_tray.sum().mask(unknown)
-    kind = ends.groupby("tray")["kind"].agg(lambda kinds: kinds.mode().iloc[0])
+    kind = ends.groupby(["tray", "kind"]).size().unstack(fill_value=0).idxmax(axis=1)  # of the most of its units
     columns = ["tray", "species", "lot", "season", "cover", "cover_depth_mm", "pretreatment", "treatment", "place",
                "block", "sown_on", "tray_cells", "chill_weeks"]  # fmt: skip
     summary = trays[columns].assign(

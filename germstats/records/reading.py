@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from germstats.errors import UnreadableBookError, WrongUseError
 from germstats.records.settings import read_settings, settings_on
 from germstats.records.suggesting import some_of
 from germstats.records.tables import TABLES
-from germstats.records.values import CONTROL, unguarded
+from germstats.records.values import CONTROL, GUARDED, unguarded
 
 DATE_ORDERS = ("day-first", "month-first")
 
@@ -31,9 +32,11 @@ class Sheet:
         How messages call it: ``cells.csv`` or ``sheet cells``.
     header : tuple of str
         As typed.
-    rows : tuple of (row number, values)
-        Row number as the spreadsheet shows it, the header being row 1. At least as many values as the header, more
-        where the row runs over. Rows that are blank throughout are no rows.
+    numbers : tuple of int
+        Number of each row as the spreadsheet shows it, the header being row 1. Rows that are blank throughout are no
+        rows.
+    values : tuple of tuples of str
+        Of each row at least as many values as the header, more where the row runs over.
     formula_zeros : tuple of (row number, place in the header)
         Workbook cells whose formula reads back as 0 or as nothing.
     """
@@ -41,8 +44,14 @@ class Sheet:
     name: str
     shown_as: str
     header: tuple[str, ...]
-    rows: tuple[tuple[int, tuple[str, ...]], ...]
+    numbers: tuple[int, ...]
+    values: tuple[tuple[str, ...], ...]
     formula_zeros: tuple[tuple[int, int], ...] = ()
+
+    @property
+    def rows(self) -> tuple[tuple[int, tuple[str, ...]], ...]:
+        """Each row: its number, its values."""
+        return tuple(zip(self.numbers, self.values, strict=True))
 
 
 @dataclass(frozen=True)
@@ -149,8 +158,11 @@ def _read_csv(file: Path, name: str) -> Sheet:
         )
     first = next((line for line in text.splitlines() if line.strip()), "")
     separator = max(_SEPARATORS, key=first.count)
+    lines: Iterable[list[str]] = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    if GUARDED.search(text):
+        lines = ([unguarded(value) for value in line] for line in lines)
     try:
-        lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
+        return sheet_of(name, file.name, lines)
     except csv.Error as error:
         if any(len(line) > csv.field_size_limit() for line in text.split(separator)):
             raise UnreadableBookError(
@@ -158,9 +170,6 @@ def _read_csv(file: Path, name: str) -> Sheet:
                 "that is never closed, and shorten what is longer than a note."
             ) from error
         raise UnreadableBookError(f"{file.name} is no CSV file that can be read ({error}).") from error
-    if "'" in text:
-        lines = [[unguarded(value) for value in line] for line in lines]
-    return sheet_of(name, file.name, lines)
 
 
 def _decoded(raw: bytes) -> str:
@@ -172,24 +181,32 @@ def _decoded(raw: bytes) -> str:
 
 
 def sheet_of(
-    name: str, shown_as: str, lines: list[list[str]], formula_zeros: tuple[tuple[int, int], ...] = ()
+    name: str, shown_as: str, lines: Iterable[list[str]], formula_zeros: tuple[tuple[int, int], ...] = ()
 ) -> Sheet:
     """Make a `Sheet` of lines of text; blank lines, and blank columns to the right, are no part of it."""
-    header = list(lines[0]) if lines else []
-    while header and not header[-1].strip():
-        header.pop()
+    lines = iter(lines)
+    header = _cut(next(lines, []))
     width = len(header)
-    rows = []
-    for number, line in enumerate(lines[1:], start=2):
-        if any(line) and any(value.strip() for value in line):
-            values = line[:width] + [""] * (width - len(line))
-            if len(line) > width:
-                beyond = line[width:]
-                while beyond and not beyond[-1].strip():
-                    beyond.pop()
-                values += beyond
-            rows.append((number, tuple(values)))
-    return Sheet(name, shown_as, tuple(header), tuple(rows), formula_zeros)
+    numbers: list[int] = []
+    values: list[tuple[str, ...]] = []
+    for number, line in enumerate(lines, start=2):
+        if "".join(line).strip():
+            numbers.append(number)
+            values.append(tuple(line) if len(line) == width else _fitted(line, width))
+    return Sheet(name, shown_as, header, tuple(numbers), tuple(values), formula_zeros)
+
+
+def _fitted(line: list[str], width: int) -> tuple[str, ...]:
+    """As many values as headings, more where the line runs over."""
+    return (*line[:width], *[""] * (width - len(line)), *_cut(line[width:]))
+
+
+def _cut(values: list[str]) -> tuple[str, ...]:
+    """Values without the blank ones at the end."""
+    width = len(values)
+    while width and not values[width - 1].strip():
+        width -= 1
+    return tuple(values[:width])
 
 
 def _read_file(file: Path, dates: str | None) -> Sheets:

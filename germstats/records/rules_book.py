@@ -67,9 +67,9 @@ def judge_pinches(judgement: Judgement) -> None:
 
 def judge_coverage(judgement: Judgement) -> None:
     """Trays sown but never looked at."""
-    trays = list(dict.fromkeys(judgement.tables["trays"].used()["tray"]))
-    looks = [judgement.tables[name].used()["tray"] for name in ("checks", "cells", "maps")]
-    seen = set(pd.concat(looks))
+    trays = judgement.tables["trays"].used("tray")["tray"].unique().tolist()
+    looks = [judgement.tables[name].used("tray")["tray"] for name in ("checks", "cells", "maps")]
+    seen = set(pd.concat(looks).unique())
     never = [tray for tray in trays if tray not in seen]
     if never:
         checked = len(trays) - len(never)

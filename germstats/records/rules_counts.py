@@ -68,7 +68,7 @@ def _most_seeds(entry: str) -> float:
 
 def _seeds_of_cells(judgement: Judgement) -> pd.DataFrame:
     """Most seeds that each used row of cells can have: its cell's own number, else the tray's."""
-    used = judgement.tables["cells"].used()
+    used = judgement.tables["cells"].used("tray", "cell", "checked_on", "emerged", "occupied", "seeds")
     unit = used.groupby(["tray", "cell"], sort=False).ngroup()
     own = used["seeds"].astype(float).groupby(unit)
     differ = (own.transform("max") > own.transform("min")).to_numpy(dtype=bool)
@@ -76,7 +76,7 @@ def _seeds_of_cells(judgement: Judgement) -> pd.DataFrame:
     noted = judgement.note(SEEDS_DIFFER, ("cells", "seeds"), differing, "the seeds sown in this cell differ by row")
     judgement.set_aside("cells", used.index[unit.isin(unit[unit.index.isin(noted)])].to_numpy())
     most = own.transform("max").fillna(used["tray"].map(_trays(judgement)["most"]).astype(float))
-    frame = used[["tray", "cell", "checked_on", "emerged", "occupied"]].assign(unit=unit, most=most)
+    frame = used.drop(columns="seeds").assign(unit=unit, most=most)
     frame["moved_in"] = _moved_in(judgement, frame)
     return frame[judgement.tables["cells"].in_use[frame.index]]
 
@@ -117,7 +117,7 @@ def _judge_cells_above(judgement: Judgement, seeds: pd.DataFrame) -> None:
 
 
 def _judge_alive(judgement: Judgement) -> None:
-    used = judgement.tables["cells"].used()
+    used = judgement.tables["cells"].used("tray", "cell", "checked_on", "emerged", "occupied", "alive")
     seen = used["emerged"].fillna(used["occupied"].where(used["occupied"] == 0))
     moved = _moved_in(judgement, used)
     above = used[(used["alive"] > seen).fillna(False).astype(bool) & ~moved]
@@ -200,15 +200,16 @@ def _is_explained(losses: Losses, row: dict[str, Any]) -> bool:
 
 
 def _judge_emerged_falls(judgement: Judgement, losses: Losses) -> None:
-    used = judgement.tables["cells"].used()
-    frame = used[["tray", "cell", "note"]].assign(
-        day=used["checked_on"], emerged=used["emerged"].astype(float), occupied=used["occupied"].astype(float)
-    )
+    used = judgement.tables["cells"].used("tray", "cell", "note", "checked_on", "emerged", "occupied")
+    frame = used.rename(columns={"checked_on": "day"}).astype({"emerged": float, "occupied": float})
     frame["any"] = frame["occupied"].fillna((frame["emerged"] > 0).astype(float).where(frame["emerged"].notna()))
-    frame = frame[frame["any"].notna()].sort_values(["tray", "cell", "day"], kind="stable")
-    unit = frame.groupby(["tray", "cell"], sort=False).ngroup()
-    before = frame.groupby(unit)[["day", "emerged", "any"]].shift(1).add_suffix("_before")
-    frame = frame.join(before).assign(unit=unit)
+    frame["unit"] = frame.groupby(["tray", "cell"], sort=False).ngroup()
+    frame = frame[frame["any"].notna()]
+    frame = frame.iloc[np.lexsort((frame["day"], frame["unit"]))]
+    fell = (frame.groupby("unit")[["emerged", "any"]].diff() < 0).any(axis=1)
+    frame = frame[frame["unit"].isin(frame["unit"][fell].unique())]  # of all others there is nothing to say
+    before = frame.groupby("unit")[["day", "emerged", "any"]].shift(1).add_suffix("_before")
+    frame = frame.join(before)
     fewer = frame["emerged"] < frame["emerged_before"]
     falls = frame[fewer | (frame["any"] < frame["any_before"])]
     stops = falls[~_are_explained(losses, falls)].sort_index()

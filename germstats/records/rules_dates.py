@@ -103,9 +103,10 @@ def _sown(judgement: Judgement) -> pd.Series[Any]:
 
 def _dated(judgement: Judgement, name: str) -> pd.DataFrame:
     """Rows in use with a date: ``tray``, ``day`` and ``unit`` (what is looked at again and again)."""
-    used = judgement.tables[name].used()
+    units = _UNITS.get(name, ["tray"])
+    used = judgement.tables[name].used(*units, DATED[name])
     used = used[used[DATED[name]].notna()]
-    unit = used.groupby(_UNITS.get(name, ["tray"]), sort=False).ngroup()
+    unit = used.groupby(units, sort=False).ngroup()
     return pd.DataFrame({"tray": used["tray"], "day": used[DATED[name]], "unit": unit})
 
 

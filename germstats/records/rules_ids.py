@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from typing import Any
 
 import numpy as np
@@ -69,9 +69,10 @@ def _judge_links(judgement: Judgement, place: tuple[str, str], known: Sequence[s
     values = table.values[place[1]]
     mended: dict[str, str] = {}
     alike: dict[str, str] = {}
-    unknown = []
+    unknown: set[str] = set()
     exact, by_case, by_looks = set(known), _groups(known, str.casefold), _groups(known, _looks)
-    for entry in values.unique():
+    codes, entries = pd.factorize(values)
+    for entry in entries:
         if not entry or entry in exact:
             continue
         same = by_case.get(entry.casefold(), [])
@@ -81,11 +82,16 @@ def _judge_links(judgement: Judgement, place: tuple[str, str], known: Sequence[s
         elif not same and len(near) == 1:
             alike[entry] = near[0]
         else:
-            unknown.append(entry)
+            unknown.add(entry)
     table.values[place[1]] = _mapped(values, lambda entry: mended.get(entry, entry))
-    _note_alike(judgement, place, np.flatnonzero(values.isin(list(alike))), alike)
-    _note_unknown(judgement, place, np.flatnonzero(values.isin(unknown)), known)
+    _note_alike(judgement, place, _places(codes, entries, alike), alike)
+    _note_unknown(judgement, place, _places(codes, entries, unknown), known)
     _note_mended(judgement, place, SPELLING)
+
+
+def _places(codes: Positions, entries: pd.Index[str], chosen: Container[str]) -> Positions:
+    """Positions of the chosen entries."""
+    return np.flatnonzero(np.array([entry in chosen for entry in entries], dtype=bool)[codes])
 
 
 def _groups(known: Sequence[str], form: Callable[[str], str]) -> dict[str, list[str]]:
@@ -153,7 +159,9 @@ def _take_out(judgement: Judgement, place: tuple[str, str], at: Positions) -> No
 
 
 def _mapped(values: pd.Series[Any], change: Callable[[str], str]) -> pd.Series[Any]:
-    return values.map({entry: change(str(entry)) for entry in values.unique()}).astype(object)
+    codes, entries = pd.factorize(values)
+    changed = np.array([change(str(entry)) for entry in entries], dtype=object)
+    return pd.Series(changed[codes], index=values.index, dtype=object)
 
 
 def _one_spelling(judgement: Judgement, place: tuple[str, str]) -> None:

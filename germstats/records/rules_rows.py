@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from germstats.records.findings import MERGED, Judgement, Kind, Worktable, rows_of
+from germstats.records.findings import MERGED, Judgement, Kind, Worktable
 from germstats.records.parsing import cell_place
 from germstats.records.seeds import MOST_SEEDS, parse_seeds
 from germstats.records.suggesting import some_of
@@ -84,7 +84,7 @@ def judge_many_seeds(judgement: Judgement) -> None:
     """More seeds in a cell than anybody counts out."""
     for name, column in (("trays", "seeds_per_cell"), ("cells", "seeds")):
         table = judgement.tables[name]
-        many = [entry for entry in table.used()[column].dropna().unique() if _most(entry) > MOST_SEEDS]
+        many = [entry for entry in table.used(column)[column].dropna().unique() if _most(entry) > MOST_SEEDS]
         at = np.flatnonzero(table.values[column].isin(many) & table.in_use)
         said = [f"{seeds} seeds in one cell; nobody counts out more than {MOST_SEEDS}" for seeds in
                 table.values[column].iloc[at]]  # fmt: skip
@@ -103,36 +103,37 @@ def _most(entry: object) -> int:
 def judge_cells(judgement: Judgement) -> None:
     """A cell that the tray does not have."""
     trays = judgement.tables["trays"].used().drop_duplicates("tray").astype({"rows": float, "columns": float})
-    sizes = {row["tray"]: (row["rows"], row["columns"]) for row in rows_of(trays[["tray", "rows", "columns"]])}
+    sizes = trays.set_index("tray")[["rows", "columns"]]
     for name, column in _CELLS_COLUMN.items():
-        table = judgement.tables[name]
-        used = table.used()
-        used = used[(used[column] != "") & used["tray"].isin(sizes)]
-        outside: dict[tuple[str, str], str] = {}
-        for row in rows_of(used[["tray", column]].drop_duplicates()):
-            tray, cells = row["tray"], row[column]
-            rows, columns = sizes[tray]
-            if beyond := [cell for cell in cells.split() if _is_outside(cell, rows, columns)]:
-                named = some_of(beyond, joint=" ")
-                outside[tray, cells] = f"tray {tray} has no cell {named}; it is {rows:g} by {columns:g}"
-        if outside:
-            pairs = pd.Series(list(zip(used["tray"], used[column], strict=True)), index=used.index, dtype=object)
-            found = pairs[[pair in outside for pair in pairs]]
-            noted = judgement.note(OUTSIDE, (name, column), found.index, [outside[pair] for pair in found])
-            judgement.set_aside(name, noted)
+        used = judgement.tables[name].used("tray", column)
+        used = used[(used[column] != "") & used["tray"].isin(sizes.index)]
+        codes, entries = pd.factorize(used[column])
+        farthest = np.array([_farthest(entry) for entry in entries], dtype=float).reshape(-1, 2)[codes]
+        size = sizes.reindex(used["tray"]).to_numpy()
+        outside = np.flatnonzero((farthest > size).any(axis=1))  # never where the size is not known
+        at = used.index[outside].to_numpy()
+        named = zip(*used.iloc[outside].to_numpy().T, *size[outside].T, strict=True)
+        noted = judgement.note(OUTSIDE, (name, column), at, [_outside(*one) for one in named])
+        judgement.set_aside(name, noted)
 
 
-def _is_outside(cell: str, rows: float, columns: float) -> bool:
-    row, column = cell_place(cell)
-    return row > rows or column > columns  # never true where the size is not known
+def _farthest(cells: str) -> tuple[int, int]:
+    """The last row and the last column in which any of the cells lies."""
+    rows, columns = zip(*map(cell_place, cells.split()), strict=True)
+    return max(rows), max(columns)
+
+
+def _outside(tray: str, cells: str, rows: float, columns: float) -> str:
+    beyond = [cell for cell in cells.split() if (place := cell_place(cell))[0] > rows or place[1] > columns]
+    return f"tray {tray} has no cell {some_of(beyond, joint=' ')}; it is {rows:g} by {columns:g}"
 
 
 def judge_twice(judgement: Judgement) -> None:
     """Rows about the same thing: alike, one is kept; different, none of them can be used."""
     for name, keyed in _KEYED.items():
         table = judgement.tables[name]
-        used = table.used()
-        again = used[used.duplicated(list(keyed), keep=False)]
+        used = table.used(*keyed)
+        again = table.values.loc[used.index[used.duplicated(keep=False)]]
         for _, group in again.groupby(list(keyed), sort=False, dropna=False):
             _judge_group(judgement, table, group)
 

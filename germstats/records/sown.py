@@ -73,9 +73,11 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
     trays = book.tables["trays"].copy()
     lots = book.tables["lots"].drop_duplicates("lot").set_index("lot")
     species = book.tables["species"].drop_duplicates("species").set_index("species")
-    trays["species"] = [_looked_up(lots, lot, "species") or None for lot in trays["lot"]]
-    trays["two_winters"] = [_looked_up(species, code, "two_winters") == "yes" for code in trays["species"]]
-    trays["chill_weeks"] = [_chill(species, code) for code in trays["species"]]
+    species_of = lots["species"].to_dict()
+    trays["species"] = [species_of.get(lot) or None for lot in trays["lot"]]
+    trays["two_winters"] = trays["species"].isin(species.index[species["two_winters"] == "yes"])
+    chill = {code: _chill(species, code) for code in trays["species"].unique()}
+    trays["chill_weeks"] = [chill[code] for code in trays["species"]]
     judged = [
         int(season) + two if season is not pd.NA else None
         for season, two in zip(trays["season"], trays["two_winters"], strict=True)

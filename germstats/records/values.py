@@ -16,7 +16,9 @@ CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f]")
 LONGEST_TEXT = 32_767
 """Letters that a cell of an xlsx workbook can hold."""
 
-_GUARDED = re.compile(r"'+[=+\-@\t]")
+GUARDED = re.compile(r"'+[=+\-@\t]")
+"""What text starts with where a guard stands before it (`guarded`)."""
+
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 
 
@@ -61,9 +63,9 @@ def guarded(text: str, *, number: bool = False) -> str:
     Text that already looks guarded gets one more apostrophe, so that writing and reading lose nothing.
     """
     runs = text.startswith(FORMULA_STARTS) and not (number and _PLAIN_NUMBER.fullmatch(text))
-    return f"'{text}" if runs or _GUARDED.match(text) else text
+    return f"'{text}" if runs or GUARDED.match(text) else text
 
 
 def unguarded(text: str) -> str:
     """Take away the apostrophe that `guarded` put before a CSV value."""
-    return text[1:] if _GUARDED.match(text) else text
+    return text[1:] if GUARDED.match(text) else text

@@ -178,7 +178,7 @@ def _records_in(folder: Path) -> Iterator[Path]:
         except GermstatsError:
             yield book
         else:
-            yield from [book] if any(table.rows for table in tables) else []
+            yield from [book] if any(table.numbers for table in tables) else []
 
 
 def example_book(where: str | Path, *, force: bool = False) -> Path:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from germstats.errors import UnreadableBookError
-from germstats.records.findings import SET_ASIDE, USED, Judgement, Kind, Worktable
+from germstats.records.findings import MERGED, SET_ASIDE, USED, Judgement, Kind, Worktable
 from germstats.records.headings import mended
 from germstats.records.parsing import Parsed, parse
 from germstats.records.reading import Sheet
@@ -42,10 +42,7 @@ def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
         The trays have no column ``tray``.
     """
     spec = TABLES[sheet.name]
-    width = max([len(sheet.header), *(len(values) for _, values in sheet.rows)], default=0)
-    grid = np.full((len(sheet.rows), width), "", dtype=object)
-    for position, (_, values) in enumerate(sheet.rows):
-        grid[position, : len(values)] = values
+    grid = _grid(sheet)
     headings = [mended(heading) for heading in sheet.header]
     known = [column.name for column in spec.columns]
     places = {name: [place for place, heading in enumerate(headings) if heading == name] for name in known}
@@ -53,22 +50,17 @@ def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
         has = ", ".join(sheet.header) or "no columns at all"
         raise UnreadableBookError(f"{sheet.shown_as} has no column tray; it has {has}.")
     texts = {name: grid[:, found[0]] for name, found in places.items() if found}
-    rows = [row for row, _ in sheet.rows]
-    table = _worktable(spec, sheet.shown_as, texts, rows, frozenset(texts))
+    table = _worktable(spec, sheet.shown_as, texts, sheet.numbers, frozenset(texts))
     judgement.tables[sheet.name] = table
     for name, found in places.items():
         for extra in found[1:]:
             _join_columns(judgement, (sheet.name, name), grid[:, extra])
-    table.keys = _keys(table)
+    table.ids = table.text[list(spec.key)].copy()
     _note_headings(judgement, sheet, headings)
     _note_missing(judgement, table)
-    over = np.flatnonzero([len(values) > len(sheet.header) for _, values in sheet.rows])
-    judgement.set_aside(
-        sheet.name,
-        judgement.note(
-            TOO_MANY, (sheet.name, ""), over, "more values than headings, so some may stand in wrong columns"
-        ),
-    )
+    over = [position for position, values in enumerate(sheet.values) if len(values) > len(sheet.header)]
+    wrong = "more values than headings, so some may stand in wrong columns"
+    judgement.set_aside(sheet.name, judgement.note(TOO_MANY, (sheet.name, ""), over, wrong))
     _note_formulas(judgement, sheet, headings)
     for (name, position, column), text in edits.items():
         if name == sheet.name:
@@ -76,7 +68,7 @@ def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
 
 
 def _worktable(
-    spec: Table, shown_as: str, texts: Mapping[str, np.ndarray[Any, Any]], rows: list[int], headed: frozenset[str]
+    spec: Table, shown_as: str, texts: Mapping[str, np.ndarray[Any, Any]], rows: Sequence[int], headed: frozenset[str]
 ) -> Worktable:
     index = pd.RangeIndex(len(rows))
     blank = np.full(len(rows), "", dtype=object)
@@ -84,13 +76,17 @@ def _worktable(
         {column.name: texts.get(column.name, blank) for column in spec.columns}, index=index, dtype=object
     )
     values = pd.DataFrame({"row": np.array(rows, dtype=np.int64)}, index=index)
-    status = pd.Series(USED, index=index, dtype=object)
-    return Worktable(spec, shown_as, text, values, status, headed, np.full(len(rows), "", dtype=object))
+    status = pd.Series(USED, index=index, dtype=pd.CategoricalDtype([USED, MERGED, SET_ASIDE]))
+    return Worktable(spec, shown_as, text, values, status, headed, pd.DataFrame(index=index))
 
 
-def _keys(table: Worktable) -> np.ndarray[Any, Any]:
-    parts = table.text[list(table.spec.key)].apply(lambda column: column.str.strip())
-    return np.array(["/".join(row) for row in parts.to_numpy(dtype=object).tolist()], dtype=object)
+def _grid(sheet: Sheet) -> np.ndarray[Any, Any]:
+    """Rows of the sheet, each as wide as the widest."""
+    widths = set(map(len, sheet.values)) | {len(sheet.header)}
+    width, rows = max(widths), sheet.values
+    if len(widths) > 1:
+        rows = tuple((*values, *[""] * (width - len(values))) for values in rows)
+    return np.array(rows, dtype=object).reshape(len(rows), width)
 
 
 def _note_headings(judgement: Judgement, sheet: Sheet, headings: list[str]) -> None:
@@ -108,7 +104,7 @@ def _note_headings(judgement: Judgement, sheet: Sheet, headings: list[str]) -> N
             judgement.note_table(UNKNOWN_COLUMN, sheet.name, f"the column {typed.strip()!r} is not read{meant}")
         else:
             wrong = f"column {place + 1} has no heading and is not read"
-            if any(values[place].strip() for _, values in sheet.rows):
+            if any(values[place].strip() for values in sheet.values):
                 judgement.note_table(UNKNOWN_COLUMN, sheet.name, wrong)
 
 
@@ -145,7 +141,9 @@ def _join_columns(judgement: Judgement, place: tuple[str, str], second: np.ndarr
 
 
 def _note_formulas(judgement: Judgement, sheet: Sheet, headings: list[str]) -> None:
-    position = {row: at for at, (row, _) in enumerate(sheet.rows)}
+    if not sheet.formula_zeros:
+        return
+    position = {row: at for at, row in enumerate(sheet.numbers)}
     known = {column.name for column in TABLES[sheet.name].columns}
     for row, place in sheet.formula_zeros:
         if row in position and place < len(headings) and headings[place] in known:
@@ -197,8 +195,8 @@ def typed_series(column: Column, values: list[Any], codes: np.ndarray[Any, Any])
         days = pd.Series(pd.to_datetime(pd.Series(values, dtype=object)).astype("datetime64[ns]"))
         return pd.Series(days.to_numpy()[codes], dtype="datetime64[ns]")
     if column.type in ("whole", "number"):
-        numbers = np.array([np.nan if value is None else value for value in values], dtype=float)
-        series = pd.Series(numbers[codes], dtype=float)
-        return series.astype("Int64") if column.type == "whole" else series
+        numbers = pd.Series([np.nan if value is None else value for value in values], dtype=float)
+        typed = numbers.astype("Int64") if column.type == "whole" else numbers
+        return pd.Series(typed.array[codes])
     words = np.array(["" if value is None else value for value in values], dtype=object)
     return pd.Series(words[codes] if len(codes) else [], dtype=object)

@@ -84,7 +84,7 @@ def _checked(design: TrialDesign) -> str:
         said += " The effect may change from spring to spring; it is judged for springs at large."
     else:
         said += " It speaks of one spring only."
-    return said
+    return said + " Only the new trays are counted here; germstats compare will use those on record as well."
 
 
 def _too_many(design: TrialDesign) -> str:

@@ -364,15 +364,15 @@ def test_counted_losses_are_near_the_planted_ones(demonstration) -> None:
 
     book, _ = demonstration
     for species, planted in (("PEAT", 0.06), ("MOFI", 0.05)):
-        found = later_losses(book, species, None)
+        found = later_losses(book, [species], None)[species]
         seedlings = int(found.source.split(" of ")[-1].split()[0])
         assert abs(found.share - planted) < 4 * np.sqrt(planted * (1 - planted) / seedlings)
-    assert later_losses(book, "PEAT", 0.2).share == 0.2
+    assert later_losses(book, ["PEAT"], 0.2)["PEAT"].share == 0.2
 
 
 def test_nothing_counted_falls_back_on_common_practice(tmp_path) -> None:
     from germstats.decisions.demand import USUAL_LOSSES, later_losses
 
-    losses = later_losses(small_book(tmp_path, {"T-1": (1, 2, 3)}), "AAAA", None)
+    losses = later_losses(small_book(tmp_path, {"T-1": (1, 2, 3)}), ["AAAA"], None)["AAAA"]
     assert losses.share == USUAL_LOSSES
     assert "common practice, no source" in losses.source

@@ -51,11 +51,11 @@ def test_the_rest_is_as_if_fitted_without_the_lot(fit, lot, season):
     one = trays.iloc[left_out[0]]
     chill = float(one["chill_weeks"])
     key = TrayKey(str(one["species"]), str(one["treatment"]), season, str(one["place"]), chill if chill > 0 else None)
-    rest = Known(fit).without(left_out, key.group, season)
+    rest = Known(fit).without(left_out, [key])
     design, law = solved_again(fit, np.setdiff1d(np.arange(len(trays)), left_out), season)
     here = [other.lot for other in design.lots]
     mean, covariance = law.rows(design.columns.row(key)[None], np.array([here.index(lot) if lot in here else -1]))
-    form = fit.pooled.design.columns.row(key) * rest.told
+    form = rest.forms(fit.pooled.design.columns.row(key))
     number = rest.lots.index(lot) if lot in rest.lots else -1
     found, spread = rest.law.rows(form[None], np.array([number]))
     sd = np.sqrt(np.diagonal(covariance[0]))
@@ -64,7 +64,23 @@ def test_the_rest_is_as_if_fitted_without_the_lot(fit, lot, season):
 
 
 def test_nothing_left_is_none(fit):
-    assert Known(fit).without(np.arange(len(fit.patterns.trays)), "PEAT", 2026) is None
+    assert Known(fit).without(np.arange(len(fit.patterns.trays)), [TrayKey("PEAT", "grit", 2026)]) is None
+
+
+def test_a_tray_at_a_place_where_only_other_species_stood(fit):
+    """What they tell of the place holds for it too; beside them it is as if fitted without the lot."""
+    trays = fit.patterns.trays
+    left_out = np.flatnonzero((trays["lot"] == "BASA-25A") & (trays["season"] == 2026))
+    here = trays[trays["season"] == 2026]
+    places = set(here["place"]) - set(here["place"][here["species"] == "BASA"])
+    key = TrayKey("BASA", "grit", 2026, min(places), 11.0)
+    rest = Known(fit).without(left_out, [key])
+    mean, _ = rest.law.rows(rest.forms(fit.pooled.design.columns.row(key))[None], np.array([-1]))
+    other = TrayKey("BASA", "grit", 2026, None, 11.0)
+    usual, _ = rest.law.rows(rest.forms(fit.pooled.design.columns.row(other))[None], np.array([-1]))
+    column = fit.pooled.design.columns.at["place", 0, 2026, key.place]
+    effect = fit.pooled.scales.found.state.beta[column]
+    assert mean[0, 0] - usual[0, 0] == pytest.approx(effect, abs=0.1)
 
 
 def test_some_trays_of_a_tree_are_those_laid_out_alone(fit):
