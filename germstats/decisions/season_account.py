@@ -21,7 +21,9 @@ from germstats.decisions.waiting_spec import Watch, WatchSpec
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.sharing import Begin
+from germstats.models.threads import one_thread
 from germstats.records.book import RecordBook
+from germstats.records.patterns import find_patterns
 from germstats.records.subsets import as_of, newest_day
 
 Part = TypeVar("Part")
@@ -156,16 +158,18 @@ def begin_account(
     if spec.on is not None:
         under_way(book, WatchSpec(spec.on), fit_spec)  # refuses a wrong day before the work begins
         book = as_of(book, spec.on)
+    patterns = find_patterns(book, fit_spec.spring_ends)
     pending = {"watch": begin(_watched, book, spec.on, fit_spec)}  # the longest first
     if spec.past:
-        pending["past"] = begin(back_test, book, fit_spec, spec.sowing.target)
+        pending["past"] = begin(back_test, patterns, fit_spec, spec.sowing.target)
     else:
         missing["past"] = "Past seasons were not asked for."
     pending["review"] = begin(review, book, fit_spec=fit_spec)
-    fit = fit_emergence(book, fit_spec, progress)
+    fit = fit_emergence(patterns, fit_spec, progress)
     pending = {"covers": begin(compare, book, spec.covers, fit_spec, fit=fit), **pending}
-    sowing = seeds_per_cell(fit, **vars(spec.sowing))
-    plan = _told("plan", lambda: plan_orders(fit, book, spec.orders), missing, progress)
+    with one_thread():  # the other cores have work of their own
+        sowing = seeds_per_cell(fit, **vars(spec.sowing))
+        plan = _told("plan", lambda: plan_orders(fit, book, spec.orders), missing, progress)
     return Begun(book, spec, fit, sowing, plan, missing, pending)
 
 

@@ -214,15 +214,12 @@ def _expected(draws: RowDraws, average: Array, new: Array, sown: Sown) -> tuple[
     share = draws.theta[:, None] + draws.tray_sd[:, None] * NODES
     reach = np.tile(np.hypot(draws.tray_sd, draws.season_sd), _TIMES)
     theta = np.tile(draws.theta, _TIMES) + reach * np.random.default_rng(0).standard_normal(len(reach))
-    rho, weight = draws.rho, draws.weight
-    middles, ends = [], []
-    for at in range(average.shape[1]):
-        of_nodes = _came(_expit(share), rho[:, None], average[:, at, None], sown)
-        middles.append(weighted_quantiles(of_nodes @ NODE_WEIGHTS, weight, np.array([0.5]))[0])
-        of_new = _came(_expit(theta), np.tile(rho, _TIMES), new[:, at], sown)
-        ends.append(weighted_quantiles(of_new, np.tile(weight, _TIMES), np.array([(1 - _LEVEL) / 2, (1 + _LEVEL) / 2])))
-    low, high = np.array(ends).T
-    return np.array(middles), low, high
+    of_nodes = _came(_expit(share), draws.rho[:, None], average.T[:, :, None], sown) @ NODE_WEIGHTS
+    of_new = _came(_expit(theta), np.tile(draws.rho, _TIMES), new.T, sown)
+    tails, weight = np.array([(1 - _LEVEL) / 2, (1 + _LEVEL) / 2]), np.tile(draws.weight, _TIMES)
+    middle = np.array([weighted_quantiles(of_day, draws.weight, np.array([0.5]))[0] for of_day in of_nodes])
+    low, high = np.array([weighted_quantiles(of_day, weight, tails) for of_day in of_new]).T
+    return middle, low, high
 
 
 def _expit(logit: Array) -> Array:
@@ -231,7 +228,8 @@ def _expit(logit: Array) -> Array:
 
 def _came(p: Array, rho: Array, out: Array, sown: Sown) -> Array:
     """Share of seeds, or of cells sown like `sown`, that have come when a share `out` of what emerges is out."""
-    p, rho, out = np.broadcast_arrays(p, rho, out)
+    p, rho = np.broadcast_arrays(p, rho)
+    out = np.broadcast_to(out, np.broadcast_shapes(p.shape, out.shape))
     if not sown:
         return np.asarray(p * out)
     return np.asarray(sum(part * (1 - empty_by(p, rho, out, rate)) for rate, part in sown))

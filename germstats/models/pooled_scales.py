@@ -149,8 +149,8 @@ class _Outer:
     def likely_width(self) -> Array:
         """(K,) about how wide the scales' posterior will be, from where the loss was asked last.
 
-        N effects of sd s, each known with variance v, tell of log s with information 2 sum (1 - v / s^2)^2. The width
-        is taken halfway between that, which holds at the start only, and the usual one.
+        N effects of sd s, each known with variance v, tell of log s with information 2 sum (1 - v / s^2)^2. Of rho,
+        places and delays nothing of the kind is known: the usual width.
         """
         assert self.asked is not None, "ask for the loss first"
         found, scales = self.asked
@@ -165,7 +165,7 @@ class _Outer:
             if one.name in known:
                 inverse, sd, at = known[one.name]
                 variance[k] = 1 / (1 + 2 * one.sd**2 * ((1 - inverse[:, at, at] / sd**2) ** 2).sum())
-        return np.asarray((variance * _USUAL_VARIANCE) ** 0.25)
+        return np.asarray(np.sqrt(variance))
 
     def bend(self, z: Array) -> Array:
         """(K, K) curvature of the loss at z, where the loss was last asked."""

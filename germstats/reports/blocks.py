@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import ClassVar
 
 from germstats.reports.tables import Table
@@ -51,7 +52,7 @@ class Grid:
     rows: tuple[tuple[str, ...], ...]
     folded: bool = False
 
-    @property
+    @cached_property
     def numeric(self) -> tuple[bool, ...]:
         """Which columns hold nothing but numbers."""
         return tuple(all(_NUMBER.fullmatch(row[k]) for row in self.rows) for k in range(len(self.header)))

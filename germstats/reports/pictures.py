@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
+import numpy as np
+
 from germstats.decisions.poor_lots import POOR, LotReview
 from germstats.decisions.season_account import Begun, SeasonAccount
 from germstats.decisions.waiting_spec import Watch
+from germstats.models.emergence import EmergenceFit
 from germstats.models.sharing import Begin
 from germstats.models.tray_map import TrayMap
+from germstats.records.subsets import keep_trays
 from germstats.reports.blocks import Block, Drawing, Gallery, Grid, Words
 from germstats.reports.figures import (
     Picture,
@@ -28,7 +32,7 @@ from germstats.reports.figures import (
 )
 from germstats.reports.inline_svg import inline_svg
 
-MOST = 40
+MOST = 24
 """Figures of one kind on a page; more would make it slow on a phone."""
 _MOST_MAPS = 3  # of one lot, the emptiest
 Kind = Literal["svg", "png"]
@@ -96,10 +100,17 @@ def begin_lots(
     """Begin the figures that rest on the fit alone: the curves and the fills of lots; parameters as in `draw`."""
     lots = lots_drawn(account)
     pairs = [pair for pair in zip(account.fit.rows, account.sowing.rows, strict=True) if pair[0].lot in lots]
-    jobs: list[Job] = [("curves", "", emergence_picture, (account.fit, lot)) for lot in lots[:MOST]]
+    jobs: list[Job] = [("curves", "", emergence_picture, (_alone(account.fit, lot), lot)) for lot in lots[:MOST]]
     for row, advice in sorted(pairs, key=lambda pair: lots.index(pair[0].lot))[:MOST]:
         jobs.append(("sow", "", fill_picture, (row, advice, account.sowing.spec)))
     return _begun("f", jobs, kinds, begin)
+
+
+def _alone(fit: EmergenceFit, lot: str) -> EmergenceFit:
+    """What the course of one lot rests on, little enough to be handed to another process."""
+    own = np.flatnonzero(fit.patterns.trays["lot"] == lot)
+    rows = tuple(row for row in fit.rows if row.lot == lot)
+    return replace(fit, rows=rows, patterns=keep_trays(fit.patterns, own), pooled=None)
 
 
 def draw(
