@@ -248,7 +248,8 @@ def halfway_table(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 SHORT = {(1, 2, True): 0.07, (3, 4, True): 0.06, (3, 4, False): 0.04}
-"""(seasons, trays, lot known) -> largest share of forecasts whose true chance lies under .70."""
+"""(seasons, trays, lot known) -> largest share of forecasts whose true chance lies under .70, of those for which some
+number of seeds up to `MOST` has the wanted chance."""
 
 
 def sowing_bars(line: dict[str, Any]) -> dict[str, tuple[float, float]]:
@@ -270,16 +271,16 @@ BARS = {"sowing": sowing_bars, "halfway": halfway_bars}
 
 
 def missed(table: pd.DataFrame, bars: Callable[[dict[str, Any]], dict[str, tuple[float, float]]]) -> pd.DataFrame:
-    """Bars missed, with how many standard errors beyond; all others hold."""
+    """Bars missed or not measured, with how many standard errors beyond; all others hold."""
     found = []
     for line in table.to_dict("records"):
         about = {name: line[name] for name in ("world", "lots", "seasons", "trays", "known", "checks", "record")
                  if name in line}  # fmt: skip
         for name, (low, high) in bars(line).items():
             beyond = max(low - line[name], line[name] - high)
-            if beyond > 0:
+            if not beyond <= 0:
                 found.append({**about, "bar": name, "low": low, "high": high, "measured": line[name],
-                              "errors_beyond": round(beyond / line[f"{name}_se"], 1)})  # fmt: skip
+                              "errors_beyond": round(beyond / max(line[f"{name}_se"], 5e-4), 1)})  # fmt: skip
     return pd.DataFrame(found)
 
 

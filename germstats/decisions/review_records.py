@@ -247,7 +247,7 @@ def sudden_fall(standing: pd.Series, explained: pd.Timestamp | None, cells: int)
     at = int(gone.argmax())
     most = float(gone[at])
     noted = explained is not None and explained <= standing.index[at]
-    enough = most >= max(_FIFTH * float(counts[:at].max() if at else 0.0), _TENTH * cells)
+    enough = most > 0 and most >= max(_FIFTH * float(counts[:at].max() if at else 0.0), _TENTH * cells)
     return enough and float(gone.sum()) - most <= _FIFTH * most and not noted
 
 

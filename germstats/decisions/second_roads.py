@@ -19,13 +19,15 @@ from germstats.records.seeds import SowingRate
 
 _MOST_ARRANGEMENTS = 20_000
 _SAME = 1e-9
+_NEARLY_NONE = 1e-300  # share of cells left empty by hundreds of seeds
 
 
 def tray_logits(trays: pd.DataFrame, rates: Sequence[SowingRate]) -> Array:
     """Logit of the share of seeds of each tray, from its seedlings or, where some trays tell only fill, from that.
 
     Where the seeds of a tray are known by their mean only (a pinch, a range), it is held against that mean: a tray of
-    pinches larger than usual may then show more seedlings than seeds, and counts as full.
+    pinches larger than usual may then show more seedlings than seeds, and counts as full. A tray whose cells were sown
+    in several ways is taken as sown in its usual one.
 
     Parameters
     ----------
@@ -41,13 +43,14 @@ def tray_logits(trays: pd.DataFrame, rates: Sequence[SowingRate]) -> Array:
     """
     cells = trays["cells"].to_numpy(float)
     one_unit = any(rate.kind == "pinch_unmeasured" for rate in rates)  # its seedlings have no number to be a share of
-    if trays["emerged"].notna().all() and not one_unit:
-        emerged = trays["emerged"].to_numpy(float)
-        expected = cells * np.array([rate.mean for rate in rates])
-        seeds = trays["seeds"].fillna(pd.Series(expected, index=trays.index)).to_numpy(float)
-        return np.asarray(np.log(emerged + 0.5) - np.log((seeds - emerged).clip(0.0) + 0.5))
-    empty = 1 - (trays["filled"].to_numpy(float) + 0.5) / (cells + 1.0)
-    return np.array([_from_empty(*of_tray) for of_tray in zip(empty, cells, rates, strict=True)])
+    filled, emerged = trays["filled"].to_numpy(float), trays["emerged"].to_numpy(float)
+    by_seedlings = np.isnan(filled) if one_unit or np.isnan(emerged).any() else np.ones(len(trays), dtype=bool)
+    expected = cells * np.array([rate.mean for rate in rates])
+    seeds = trays["seeds"].fillna(pd.Series(expected, index=trays.index)).to_numpy(float)
+    logits = np.log(emerged + 0.5) - np.log((seeds - emerged).clip(0.0) + 0.5)
+    for k in np.flatnonzero(~by_seedlings).tolist():
+        logits[k] = _from_empty(1 - (filled[k] + 0.5) / (cells[k] + 1.0), cells[k], rates[k])
+    return np.asarray(logits)
 
 
 def _from_empty(empty: float, cells: float, rate: SowingRate) -> float:
@@ -58,7 +61,9 @@ def _from_empty(empty: float, cells: float, rate: SowingRate) -> float:
     none, end = np.zeros(1), float(np.log(2 * cells * rate.mean + 1))
 
     def over(at: float) -> float:
-        return float(np.log(empty_share(expit(np.array([at])), none, rate)[0]) - np.log(empty))
+        return float(
+            np.log(np.maximum(empty_share(expit(np.array([at])), none, rate)[0], _NEARLY_NONE)) - np.log(empty)
+        )
 
     if over(end) >= 0:
         return end

@@ -29,8 +29,8 @@ from germstats.records.seeds import SowingRate
 
 _CANDIDATES = 12
 _STRETCH = 1.25  # of the proposal's spread, so that its tails hold the exact law's
-_ROWS = 100  # kinds of empty cells whose course is worked out at once, for the same reason
 _TOGETHER = 4000  # tray copies evaluated at once: enough to spread the overhead, few enough for the cache
+_ROWS = 100  # kinds of empty cells whose course is worked out at once, for the same reason
 
 
 @dataclass(frozen=True)

@@ -255,6 +255,6 @@ def _slope(rest: Rest, family: _Family, season: int | None) -> tuple[float, floa
     at = family.at.get(("chill", SHARE, season))
     if at is None:
         return None
-    form = rest.forms(np.arange(len(rest.told)) == at)
+    form = rest.forms((np.arange(len(rest.told)) == at).astype(float))
     half = solve_triangular(rest.law.elimination.factor, form, trans="T", check_finite=False)
     return float(form @ rest.law.middle.beta), float(np.sqrt(half @ half))

@@ -190,7 +190,10 @@ def _roots(covariance: Array) -> Array:
     values, vectors = np.linalg.eigh(covariance)
     half = np.sqrt(values.clip(0.0))[:, :, None] * vectors.transpose(0, 2, 1)
     upper: Array = np.asarray(np.linalg.qr(half, mode="r"))
-    return upper.transpose(0, 2, 1)
+    turned = np.where(
+        np.diagonal(upper, axis1=1, axis2=2) < 0, -1.0, 1.0
+    )  # all roots alike, else points do not interlock
+    return (turned[:, :, None] * upper).transpose(0, 2, 1)
 
 
 def _assembled(fit: PooledFit, values: Array, group: str, timed: bool, season: int | None) -> RowDraws:

@@ -54,9 +54,25 @@ def test_more_seedlings_than_the_mean_of_the_pinches_count_as_all():
 )
 def test_filled_cells_of_many_tell_the_share(rate, empty):
     one = trays(cells=[MANY], filled=[MANY * (1 - empty)])
-    assert tray_logits(one, [rate])[0] == pytest.approx(
-        np.log(0.4 / 0.6), abs=1e-7
-    )  # half a cell of a thousand million
+    found = tray_logits(one, [rate])[0]
+    assert found == pytest.approx(np.log(0.4 / 0.6), abs=1e-7)  # half a cell of a thousand million
+
+
+def test_seedlings_stand_in_where_no_fill_was_noted():
+    """Two trays tell their seedlings only, of several seeds to a cell, two their filled cells only."""
+    table = pd.DataFrame({"cells": 72.0, "seeds": 216.0, "emerged": [108.0, 54.0, np.nan, np.nan],
+                          "filled": [np.nan, np.nan, 63.0, 42.0]})  # fmt: skip
+    found = tray_logits(table, [THREE] * 4)
+    np.testing.assert_allclose(found[:2], np.log(np.array([108.5, 54.5]) / [108.5, 162.5]), rtol=1e-9)
+    share = 1 - (1 - np.array([63.5, 42.5]) / 73) ** (1 / 3)
+    np.testing.assert_allclose(found[2:], np.log(share / (1 - share)), rtol=1e-9)
+
+
+def test_hundreds_of_seeds_to_a_cell():
+    many = SowingRate("counted", (200,), 200.0)
+    found = tray_logits(trays(cells=[72.0], filled=[1.0]), [many])[0]
+    share = 1 - (1 - 1.5 / 73) ** (1 / 200)
+    assert found == pytest.approx(np.log(share / (1 - share)), rel=1e-9)
 
 
 @pytest.mark.parametrize("rate", [ONE, THREE, TWO_OR_THREE, PINCH, UNKNOWN_PINCH])

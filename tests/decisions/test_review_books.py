@@ -216,6 +216,11 @@ def test_a_sudden_fall_by_hand(standing, told):
     assert sudden_fall(pd.Series(standing, index=days, dtype=float), None, 24) is told
 
 
+def test_nothing_fell_in_a_tray_of_unknown_size():
+    days = pd.date_range("2026-03-01", periods=3, freq="7D")
+    assert not sudden_fall(pd.Series([2.0, 2.0, 3.0], index=days), None, 0)
+
+
 def test_a_sudden_fall_after_a_noted_accident_is_explained():
     days = pd.date_range("2025-04-01", periods=5, freq="7D")
     course = pd.Series([5.0, 10.0, 15.0, 9.0, 9.0], index=days)

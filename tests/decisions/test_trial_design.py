@@ -50,18 +50,23 @@ def wish(species: str = "PEAT", treatments: tuple[str, ...] = PAIR, **more: obje
 # --- the formula -------------------------------------------------------------------------------------------------
 
 
+BY_A_HAIR = pytest.mark.xfail(
+    strict=True,
+    reason="a power of .8 lies between two whole numbers: over 30,000 trials the comparison tells .795 of them with 4 "
+    "trays at sd .3 and .787 with 8 at .5 (standard error .0024), so the formula asks for one tray more",
+)
+
+
 @pytest.mark.parametrize(
     ("other", "sd", "trays"),
-    [(0.4, 0.3, 4), (0.4, 0.35, 5), (0.4, 0.5, 8), (0.5, 0.3, 15), (0.5, 0.35, 18), (0.5, 0.5, 31)],
-)
+    [pytest.param(0.4, 0.3, 4, marks=BY_A_HAIR), (0.4, 0.35, 5), pytest.param(0.4, 0.5, 8, marks=BY_A_HAIR),
+     (0.5, 0.3, 15), (0.5, 0.35, 18), (0.5, 0.5, 31)],
+)  # fmt: skip
 def test_trays_of_the_design(other: float, sd: float, trays: int) -> None:
     """.60 v .40 and .60 v .50: trays per cover for a power of .8 (the design's measurements, computed; 72 cells, one
-    seed a cell, so that the within-cell correlation plays no part). The design simulated them, and at two a power of .8
-    lies between two whole numbers by a hair: over 30,000 trials the comparison tells .795 of them with 4 trays at sd .3
-    and .787 with 8 at .5 (standard error .0024). So: .8 within .01, and not with one tray fewer."""
+    seed a cell, so that the within-cell correlation plays no part)."""
     setting = Setting(sd, sd)
-    assert power_of((0.6, other), trays, 1, setting) >= 0.79
-    assert power_of((0.6, other), trays - 1, 1, setting) < 0.8
+    assert next(n for n in range(2, 60) if power_of((0.6, other), n, 1, setting) >= 0.8) == trays
 
 
 def test_variance_of_a_tray_by_hand() -> None:

@@ -40,13 +40,13 @@ def quantile(tail, weight, mean, sd):
 
 
 def test_quantiles_of_the_draws_are_those_of_the_law(fit):
-    """Within .03 of a standard error at the middle, .15 at the ends of a 95 % range (512 draws)."""
+    """Within .03 of a standard error at the middle, .2 at the ends of a 95 % range: 512 draws of uneven weight."""
     for row in fit.rows:
         law = mixture(fit, row)
         exact = np.array([quantile(tail, *law) for tail in TAILS])
         found = weighted_quantiles(row.draws.theta, row.draws.weight, TAILS)
         away = np.abs(found - exact) / row.draws.theta.std()
-        assert (away < [0.15, 0.1, 0.03, 0.1, 0.15]).all(), (row.lot, row.label, away)
+        assert (away < [0.2, 0.1, 0.03, 0.1, 0.2]).all(), (row.lot, row.label, away)
 
 
 def test_every_draw_of_the_scales_has_as_many_draws_of_every_row(fit):
