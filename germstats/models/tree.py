@@ -230,10 +230,11 @@ def _firm(blocks: Array, precision: Array) -> Array:
     return np.asarray(blocks + (lifted[:, None] * precision)[:, :, None] * np.eye(2))
 
 
-def _inverse(blocks: Array) -> tuple[Array, Array]:
-    """Inverses and log determinants of symmetric 2 x 2 blocks."""
+def _inverse(blocks: Array, precision: Array) -> tuple[Array, Array]:
+    """Inverses and log determinants of symmetric 2 x 2 blocks whose eigenvalues in units of `precision` are not below
+    the floor; where one dwarfs the other by more than a double holds, that bounds the determinant."""
     a, b, d = blocks[:, 0, 0], blocks[:, 0, 1], blocks[:, 1, 1]
-    det = a * d - b * b
+    det = np.maximum(a * d - b * b, _FLOOR**2 * precision.prod(axis=1))
     inverse = np.empty_like(blocks)
     inverse[:, 0, 0], inverse[:, 1, 1] = d / det, a / det
     inverse[:, 0, 1] = inverse[:, 1, 0] = -b / det
@@ -348,11 +349,13 @@ def _factored(found: Reduced, precision: Array) -> Elimination:
 
 def reduced(tree: Tree, curvature: Array, scales: Scales) -> Reduced:
     """Trays and lots eliminated from `curvature` (T, 3, 3), the trays' negative Hessians."""
-    tray_inverse, tray_log_det = _inverse(_firm(curvature[:, :2, :2], tree.tray_precision(scales)))
+    by_prior = tree.tray_precision(scales)
+    tray_inverse, tray_log_det = _inverse(_firm(curvature[:, :2, :2], by_prior), by_prior)
     pull = tray_inverse @ curvature[:, :2, :]
     rows = np.add.reduceat(curvature - curvature[:, :, :2] @ pull, tree.starts[0])
     blocks = np.add.reduceat(rows[:, :2, :2], tree.starts[1])
-    lot_inverse, lot_log_det = _inverse(_firm(blocks, tree.lot_precision(scales)))
+    of_lots = tree.lot_precision(scales)
+    lot_inverse, lot_log_det = _inverse(_firm(blocks, of_lots), of_lots)
     crossed = tree.entries.crossed(rows, tree.lot)
     half = (np.linalg.cholesky(lot_inverse).transpose(0, 2, 1) @ crossed).reshape(-1, tree.design.shape[2])
     left = tree.entries.sandwich(rows) - half.T @ half
