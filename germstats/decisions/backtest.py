@@ -224,16 +224,18 @@ def _season(
     @cache
     def out(kind: tuple[str | None, str, str, int], day: float, origin_days: float) -> float:
         known = known_of(*kind)
-        return 1.0 if known is None else share_seen(known, day, origin_days)
+        assert known is not None, "asked only of what is foreknown"
+        return share_seen(known, day, origin_days)
 
     for code, tray in zip(trays.index, trays.to_dict("records"), strict=True):
         species = tray["species"] if isinstance(tray["species"], str) else None
         kind = species, tray["lot"], tray["treatment"], tray["sowing"]
         known = known_of(*kind)
+        if known is None:
+            yield SetAside(tray["tray"], season, tray["lot"], _unknown(patterns.sowings[tray["sowing"]]))
+            continue
         seen_by = partial(out, kind, origin_days=tray["origin_days"])
-        why = _unknown(patterns.sowings[tray["sowing"]]) if known is None else _why_not(
-            tray, seen_by, finishes.get(code, patterns.finishes[:0]))  # fmt: skip
-        if known is None or why:
+        if why := _why_not(tray, seen_by, finishes.get(code, patterns.finishes[:0])):
             yield SetAside(tray["tray"], season, tray["lot"], why)
             continue
         key = f"{tray['lot']}, {tray['treatment']}", parts[code]

@@ -150,10 +150,8 @@ class Known:
 
     def _touched(self, trays: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """(P,) common effects that some of the trays, (T,), have part in."""
-        tree = self.pooled.design.tree
-        touched = np.zeros(tree.design.shape[2], dtype=bool)
-        touched[self._columns_of_row[np.unique(tree.group[trays])].any(axis=0)] = True
-        return touched
+        rows = np.unique(self.pooled.design.tree.group[trays])
+        return np.asarray(self._columns_of_row[rows].any(axis=0))
 
     @cached_property
     def _columns_of_row(self) -> NDArray[np.bool_]:
