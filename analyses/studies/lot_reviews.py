@@ -14,7 +14,8 @@ within a week or two, and in one winter of ten says far too few. A short winter 
 needs little, and one that only looks short are decoys.
 
 Judged by the truth alone (`germstats.simulation.failures_truth`): a cause is *detectable* where records like these can
-show it. A planted mouse, wash-out or drying is also "something happened to one tray", which is then no wrong cause.
+show it; where something hides what they could have shown, it is counted in a line of its own. A planted mouse, wash-out
+or drying is also "something happened to one tray", which is then no wrong cause.
 """
 
 # %%
@@ -31,14 +32,13 @@ from resumable import lines, run
 from scipy.optimize import minimize
 
 from germstats.decisions.lot_file import LotFile, SeedTest
-from germstats.decisions.poor_lots import NOT_OVER, POOR, judge
+from germstats.decisions.poor_lots import NOT_OVER, POOR, judge, shown_scores
 from germstats.decisions.review_gather import Gathered, LotFacts, SownTray, fit_sound, lot_file, usual_tests
 from germstats.decisions.review_maps import hit_trays
 from germstats.decisions.review_records import TrayRecord, usual_of
 from germstats.decisions.review_rules import Rules, load_rules
 from germstats.decisions.review_scoring import KINDS_OF_TRAY, score
 from germstats.models.emergence import FitSpec
-from germstats.models.forecast import empty_share
 from germstats.models.threads import one_thread
 from germstats.records.seeds import SowingRate
 from germstats.records.sown import treatment_label
@@ -147,20 +147,15 @@ def nursery_rows(name: str, number: int) -> list[dict[str, object]]:
 
 def _row(made: FailedNursery, truth: LotTruth, file: LotFile, rules: Rules) -> dict[str, object]:
     found, weather = judge(file, rules), file.cold.got is not None
+    told = [cause for cause in truth.hidden if cause == "chill" and weather]
     winters = [f"{made.winter} winter"] if weather and made.winter != "ordinary" and "chill" not in truth.causes else []
     return {
-        "causes": truth.causes, "detectable": truth.detectable, "decoys": [*truth.decoys, *winters], "weather": weather,
-        "visible": _visible(truth, made), "verdict": found.verdict,
+        "causes": truth.causes, "detectable": [*truth.detectable, *told], "hidden": list(set(truth.hidden) - set(told)),
+        "decoys": [*truth.decoys, *winters], "weather": weather,
+        "verdict": found.verdict,
         "standing": {one.cause: one.standing for one in found.causes},
         "readings": [(row.evidence, row.reading) for row in found.evidence if row.reading],
     }  # fmt: skip
-
-
-def _visible(truth: LotTruth, made: FailedNursery) -> bool:
-    """Whether what befell the whole lot left half of its cells filled, so that a bare block or tray stands out."""
-    seeds = made.spec.seeds
-    rate = SowingRate("counted", (seeds,), float(seeds))
-    return 1 - float(empty_share(np.array([truth.real_share]), np.array([made.spec.world.rho]), rate)[0]) >= 0.5
 
 
 def _without_weather(file: LotFile) -> LotFile:
@@ -203,11 +198,6 @@ def stands(row: pd.Series, cause: str, how: tuple[str, ...] = STANDS) -> bool:
     return row["standing"].get(cause) in how
 
 
-def shown_together(row: pd.Series) -> bool:
-    """Whether neither of two causes hides the other: a bare block, ring or tray needs full cells around it."""
-    return bool(row["visible"]) or not set(row["causes"]) & {"tray", *KINDS_OF_TRAY}
-
-
 def wrong(row: pd.Series) -> list[str]:
     """Causes called likely that were not planted."""
     allowed = set(row["causes"]) | ({"tray"} if KINDS_OF_TRAY & set(row["causes"]) else set())
@@ -223,17 +213,24 @@ def figures(rows: pd.DataFrame) -> dict[str, tuple[float, int, str]]:
     sure = [stands(row, name, ("likely",)) for (_, row), name in zip(seen.iterrows(), cause, strict=True)]
     poor = rows[rows["verdict"] == POOR]
     healthy = rows[rows["causes"].map(len) == 0]
-    two = rows[(rows["causes"].map(len) == 2) & (rows["detectable"].map(len) == 2)]
+    pairs = rows[rows["causes"].map(len) == 2]
+    two = pairs[pairs["detectable"].map(len) == 2]
     both = [all(stands(row, name) for name in row["causes"]) for _, row in two.iterrows()]
-    clear = [hit for hit, (_, row) in zip(both, two.iterrows(), strict=True) if shown_together(row)]
+    buried = pairs[pairs["detectable"].map(len) + pairs["hidden"].map(len) == 2]
+    dug = [all(stands(row, name) for name in row["causes"]) for _, row in buried.iterrows()]
     mistaken = [bool(wrong(row)) for _, row in poor.iterrows()]
+    early = [bool(wrong(row)) for _, row in rows[rows["verdict"] == NOT_OVER].iterrows()]
+    letter = one[one["detectable"].map(len) + one["hidden"].map(len) == 1]
+    dug_one = [stands(row, row["causes"][0]) for _, row in letter.iterrows()]
     told = {
         "right cause likely or possible": (right, ">= .85"),
         "right cause likely": (sure, ">= .65"),
+        "right cause likely or possible, hidden ones too": (dug_one, ""),
         "wrong cause likely, of lots called poor": (mistaken, "<= .05"),
+        "wrong cause likely, of lots not over yet": (early, "<= .05"),
         "healthy called poor": (list(healthy["verdict"] == POOR), "<= .05"),
         "two causes: both stand": (both, ">= .75"),
-        "two causes: both stand, neither hiding the other": (clear, ""),
+        "two causes: both stand, hidden ones too": (dug, ""),
         "cannot tell, of lots called poor": ([row["standing"] and "likely" not in row["standing"].values()
                                               for _, row in poor.iterrows()], ""),
     }  # fmt: skip
@@ -314,7 +311,7 @@ def with_sizes(rules: Rules, sizes: dict[str, dict[tuple[str, str], int]]) -> Ru
 
 def scored_again(rows: pd.DataFrame, rules: Rules) -> pd.DataFrame:
     """The same readings judged by other sizes."""
-    again = [{one.cause: one.standing for one in score(row["readings"], rules)} if row["verdict"] == POOR else {}
+    again = [{one.cause: one.standing for one in shown_scores(row["verdict"], score(row["readings"], rules))}
              for _, row in rows.iterrows()]  # fmt: skip
     return rows.assign(standing=again)
 

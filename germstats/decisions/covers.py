@@ -11,7 +11,7 @@ import pandas as pd
 
 from germstats.decisions.comparison import CompareSpec, Comparison, ComparisonRow
 from germstats.decisions.judging import judged, over_all
-from germstats.decisions.pair_model import borrow, compared, other_trays
+from germstats.decisions.pair_model import borrow, compared, others_of
 from germstats.decisions.side_by_side import Pair, levels_of, side_by_side
 from germstats.decisions.strays import stray_seedlings
 from germstats.errors import NotEnoughRecordsError
@@ -116,7 +116,8 @@ def _of_species(
     sown = set(levels)
     pairs = {pair: side_by_side(trays, levels, pair, spec.treatment)
              for pair in combinations(names, 2) if sown & set(pair)}  # fmt: skip
-    others: tuple[Scales | None, int] | None = None
+    others = others_of(fit, species)
+    scales: Scales | None = None
     rows = []
     for pair, found in pairs.items():
         base = _raw(species, spec.treatment, trays, levels, pair, found)
@@ -124,9 +125,10 @@ def _of_species(
         if why:
             rows.append(replace(base, notes=(why,)))
             continue
-        others = others or other_trays(fit, species)
+        if scales is None and others.enough and fit.pooled is not None:
+            scales = fit.pooled.scales_of(others.trays)
         with one_thread():
-            rows.append(compared(fit, base, found, borrow(fit, *others, found), spec))
+            rows.append(compared(fit, base, found, borrow(fit, others, scales, found), spec))
     return judged(rows, spec)
 
 

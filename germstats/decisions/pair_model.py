@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -11,6 +11,7 @@ from germstats.decisions.comparison import CANNOT_TELL, SAME, CompareSpec, Compa
 from germstats.decisions.judging import FIRM
 from germstats.decisions.second_roads import Permuted, permutation_test, t_test, tray_logits
 from germstats.decisions.side_by_side import Pair
+from germstats.models.compiled import Index
 from germstats.models.draws import weighted_quantiles
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import any_seen
@@ -32,15 +33,37 @@ _FEWEST_OTHERS = 10
 _POWER = 2.8  # 1.96 + 0.84: a difference that eight trials of ten would tell from none
 
 
-def other_trays(fit: EmergenceFit, species: str) -> tuple[Scales | None, int]:
-    """Scatters learnt from the trays of the other species, so that nothing is used twice, and how many those are."""
-    assert fit.pooled is not None, "a comparison rests on a pooled fit"
-    others = np.flatnonzero((fit.patterns.trays["species"] != species).to_numpy())
-    return fit.pooled.scales_of(others) if len(others) >= _FEWEST_OTHERS else None, len(others)
+@dataclass(frozen=True)
+class Others:
+    """Trays of the other species, so that nothing is used twice.
+
+    Attributes
+    ----------
+    trays : (C,) int array
+        Their codes.
+    sisters : int
+        Those beyond the first of their lot, which tell how far trays of one lot lie apart.
+    """
+
+    trays: Index
+    sisters: int
+
+    @property
+    def enough(self) -> bool:
+        """Whether their scatter can be borrowed."""
+        return len(self.trays) >= _FEWEST_OTHERS
 
 
-def borrow(fit: EmergenceFit, scales: Scales | None, others: int, found: Pair) -> tuple[SdPrior, SdPrior, str]:
-    """Priors of the tray sds of a pair; the scatter of places counts where its blocks are not places."""
+def others_of(fit: EmergenceFit, species: str) -> Others:
+    """The trays of the other species."""
+    trays = fit.patterns.trays
+    codes = np.flatnonzero((trays["species"] != species).to_numpy())
+    return Others(codes, len(codes) - int(trays["lot"].iloc[codes].nunique()))
+
+
+def borrow(fit: EmergenceFit, others: Others, scales: Scales | None, found: Pair) -> tuple[SdPrior, SdPrior, str]:
+    """Priors of the tray sds of a pair from the scatters of `others`; that of places counts where its blocks are not
+    places."""
     if scales is None:
         return (
             borrowed(None),
@@ -50,7 +73,8 @@ def borrow(fit: EmergenceFit, scales: Scales | None, others: int, found: Pair) -
     assert fit.pooled is not None, "a comparison rests on a pooled fit"
     placed = fit.pooled.design.prior.place.any() and "place" not in found.blocked_by
     sd = float(np.hypot(scales.tray, scales.place)) if placed else scales.tray
-    return borrowed(sd), borrowed_time(scales.tray_time), f"borrowed from {others} trays of other species"
+    said = f"borrowed from {len(others.trays)} trays of other species"
+    return borrowed(sd, others.sisters), borrowed_time(scales.tray_time), said
 
 
 def compared(

@@ -67,9 +67,9 @@ class LotReview:
     seen : str
         Raw counts beside what was expected.
     causes : tuple of Cause
-        The highest first; empty unless poor.
+        The highest first. Of a lot that is not over yet those only that stand already, beside that; else empty.
     told : bool
-        Whether a cause is likely; else it cannot be told which.
+        Whether the lot is poor and a cause is likely; of a poor lot else it cannot be told which.
     test : str
         The cheapest test between the top two.
     next_year, cautions : tuple of str
@@ -231,10 +231,9 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
                   if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)}  # fmt: skip
     opened = frozenset(open_doors)  # of doors of one evidence, which say nearly the same, the last is told
     verdict = _verdict(file, rows["lot_seen"].statistic, opened, rules)
-    causes: tuple[Cause, ...] = ()
-    if verdict == POOR:
-        causes = tuple(_cause(one, evidence, rules) for one in score(readings, rules))
-    told = bool(causes) and causes[0].standing == "likely"
+    scored = () if file.waiting else shown_scores(verdict, score(readings, rules))
+    causes = tuple(_cause(one, evidence, rules) for one in scored)
+    told = verdict == POOR and causes[0].standing == "likely"
     named = _named(causes)
     standing = [one for one in named if one.standing == "likely"] or list(named[:2])
     return LotReview(
@@ -247,6 +246,13 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
                                      if (c := rules.causes[one.cause].caution))),
         evidence=evidence, trays=file.trays, refused=file.apart, notes=_notes(file),
     )  # fmt: skip
+
+
+def shown_scores(verdict: str, scored: tuple[Scored, ...]) -> tuple[Scored, ...]:
+    """Causes that are told of a lot: all of a poor one; of one that is not over yet those that stand beside that."""
+    if verdict == NOT_OVER:
+        return tuple(one for one in scored if one.standing != "unlikely" and one.cause != "unfinished")
+    return scored if verdict == POOR else ()
 
 
 def _named(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:

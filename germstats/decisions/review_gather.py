@@ -14,7 +14,7 @@ from germstats.decisions.review_records import TrayRecord
 from germstats.decisions.review_rules import load_rules
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.left_out import TrayAsk, expect
-from germstats.models.pooled import share_seen
+from germstats.models.pooled import likeliest, share_seen
 from germstats.models.pooled_design import TrayKey
 from germstats.models.rest import Known
 from germstats.models.timing import FAMILIES, Array
@@ -159,13 +159,20 @@ class Gathered:
 
     @cached_property
     def predictors(self) -> tuple[Array, Array]:
-        """(T, 3) predictors of the fitted trays and (T,) the share out by their last check, by tray code."""
+        """(T, 3) predictors of the trays and (T,) the share out by their last check, by place in the patterns.
+
+        Of trays kept out of the fit too: whatever happened to them, their seedlings came when they came.
+        """
         pooled = self.fit.pooled
         assert pooled is not None, "a review rests on a pooled fit"
+        if len(self.fit.patterns.trays) < len(self.patterns.trays):
+            values, shares = likeliest(pooled, self.patterns)
+        else:
+            values, shares = np.empty((len(self.patterns.trays), 3)), np.empty(len(self.patterns.trays))
         at = predictors(pooled.design.tree, pooled.scales.found.state)
-        seen = share_seen(pooled.design, at)
-        values, shares = np.empty_like(at), np.empty(len(at))
-        values[pooled.design.order], shares[pooled.design.order] = at, seen
+        trays = self.fit.patterns.trays["tray"].astype(str).iloc[pooled.design.order]
+        places = np.array([self.place[tray] for tray in trays], dtype=np.int64)
+        values[places], shares[places] = at, share_seen(pooled.design, at)
         return values, shares
 
 
@@ -239,10 +246,11 @@ def _with_expectation(gathered: Gathered, file: LotFile, own: list[SownTray]) ->
     asks = [_ask(gathered, file, own[k]) for k in file.counting]
     expected = expect(gathered.known, codes, file.lot, asks)
     other_winters = _by_other_winters(gathered, file, asks) if expected is not None and expected.earlier else None
-    timed = [gathered.code[file.trays[k].tray] for k in file.counting if file.trays[k].tray in gathered.code]
+    timed = [gathered.place[file.trays[k].tray] for k in file.counting if file.trays[k].tray in gathered.place]
+    values, shares = gathered.predictors
+    timed = [place for place in timed if np.isfinite(values[place]).all()]
     share, log_time = 1.0, None
     if timed:
-        values, shares = gathered.predictors
         share = float(shares[timed].mean())
         came = any((file.trays[k].filled or 0) > 0 for k in file.counting)
         choice = gathered.fit.timing.get(file.species)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from germstats.decisions.bench_plan import Sowing, bench_plan
 from germstats.decisions.demand import StoredLot, lots_in_store
+from germstats.decisions.pair_model import others_of
 from germstats.decisions.sources import usual_sowing_day
 from germstats.decisions.trial_power import (
     Setting,
@@ -31,7 +32,6 @@ from germstats.records.tables import TABLES
 AT_HAND = (4, 6, 8)
 ONE_SEED_ABOVE, TWO_SEEDS_BELOW = 0.6, 0.4
 """Shares at which one seed per cell, or two, tell more (the design's measurements)."""
-_FEWEST_OTHERS = 10  # as the comparison borrows
 _USUAL_TRAY = (6, 12)
 _USUAL_LEAD = pd.Timedelta(days=60)  # from sowing to 1 February where no sowing is dated; common practice, no source
 _LONG_AGO = pd.Timestamp(1900, 1, 1)  # a lot whose day of collection is not written is taken as the oldest
@@ -185,10 +185,11 @@ def _served(fit: EmergenceFit, spec: TrialSpec, stored: StoredLot, places: int, 
     share, source, notes = known_share(fit, spec, stored.lot)
     seeds, why = seeds_advised(share)
     tray = next(one for one in fit.scatter if one.name == "tray")
-    others = int((fit.patterns.trays["species"] != spec.species).sum())
+    others = others_of(fit, spec.species)
     setting = Setting(
-        tray_sd=tray.sd, borrowed_sd=tray.sd if others >= _FEWEST_OTHERS else None, cells=cells, seeds_per_cell=seeds,
+        tray_sd=tray.sd, borrowed_sd=tray.sd if others.enough else None, cells=cells, seeds_per_cell=seeds,
         rho=fit.cell_scatter.rho, seasons=spec.seasons, treatments=len(spec.treatments), places=places,
+        sisters=others.sisters,
     )  # fmt: skip
     if np.isnan(worse_direction(share, spec.difference, 2, 1, setting)[0]):
         raise WrongUseError(

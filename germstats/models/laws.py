@@ -15,6 +15,8 @@ from germstats.models.pooled_scales import LOGIT_RHO
 from germstats.models.timing import FAMILIES, LOG_NORMAL, Array
 from germstats.records.patterns import Patterns
 
+TimingLaw = tuple[str, Origin]
+"""Family and origin."""
 ORIGINS: tuple[Origin, ...] = ("1 February", "sowing")
 _LOGIT_RHO_SD = 1.0
 _NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
@@ -30,12 +32,13 @@ class TimingChoice:
     family, origin : str
         Distribution and where its clock starts.
     aic : dict
-        (family, origin) -> AIC; infinite where a seed came before the clock starts.
+        (family, origin) -> AIC at the usual scatters; infinite where a seed came before the clock starts. Of a pooled
+        fit the best law of each origin has it under the scatter of trays on time that suits it best.
     """
 
     family: str
     origin: Origin
-    aic: dict[tuple[str, Origin], float]
+    aic: dict[TimingLaw, float]
 
 
 @dataclass(frozen=True)
@@ -80,7 +83,7 @@ def choose_timing(
         Lot -> its law at the usual rho, and the mode under it, a start for what follows.
     """
     rho = float(expit(LOGIT_RHO))
-    tried: dict[tuple[str, Origin], dict[str, tuple[Law, Mode]]] = {}
+    tried: dict[TimingLaw, dict[str, tuple[Law, Mode]]] = {}
     for origin in ORIGINS:
         priors = time_priors(lots, patterns, origin)
         for family in FAMILIES.values():

@@ -17,7 +17,7 @@ from scipy.special import expit
 from germstats.models.compiled import Index
 from germstats.models.lots import groups_of
 from germstats.models.pooled import PooledFit
-from germstats.models.pooled_design import SHARE, SHARE_SD, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
+from germstats.models.pooled_design import SHARE, SPECIES_SD, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
 from germstats.models.rest import Known, Rest
 from germstats.models.threads import one_thread
 from germstats.models.timing import FAMILIES, Array
@@ -220,7 +220,7 @@ def _fresh(
     normal = rng.standard_normal
     own = np.zeros((_DRAWS, len(asks), 2))
     if ("species", 0, key.group) not in at:
-        own += (normal((_DRAWS, 2)) * [SHARE_SD, _TIME_SD])[:, None]
+        own += (normal((_DRAWS, 2)) * [SPECIES_SD, _TIME_SD])[:, None]
     if lot < 0:
         own += (normal((_DRAWS, 2)) * np.column_stack([scales["lot"], scales["lot_time"]]))[:, None]
     for label in sorted({str(ask.key.label) for ask in asks} - family.labels) if family.labels else ():

@@ -17,7 +17,11 @@ from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import Part, Tree
 from germstats.records.patterns import Patterns
 
-SHARE_SD = 2.0
+SHARE_SD = float(np.pi)
+"""Of the prior of a species' logit share: that of a logit under Jeffreys' prior of a share, Beta(1/2, 1/2), whose
+variance is 2 psi'(1/2) = pi^2. With 2 a species' share was drawn towards a half, by .03 on the logit after a spring."""
+SPECIES_SD = 2.0
+"""How far apart species may lie on logit p, for one of which nothing is on record; common practice, no source."""
 TREATMENT_SD, TREATMENT_TIME_SD = 1.0, 0.15
 """Spread of a treatment's effect within a species, on logit p and on log time; common practice, no source."""
 CHILL_SD = 0.25

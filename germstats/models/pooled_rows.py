@@ -14,7 +14,7 @@ from germstats.models.draws import RowDraws, TimeDraws, WorstSpring, weighted_qu
 from germstats.models.estimates import RowEstimate, any_seen, raw_counts, record_notes, trays_of
 from germstats.models.lots import LotRecords
 from germstats.models.pooled import PooledFit, share_seen
-from germstats.models.pooled_design import SHARE_SD, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
+from germstats.models.pooled_design import SPECIES_SD, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
 from germstats.models.threads import one_thread
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import predictors
@@ -232,7 +232,7 @@ def unknown_species_draws(fit: PooledFit) -> RowDraws:
     """Draws for a species never sown: a guess from how far the book's species lie apart.
 
     The species' shares under an average treatment are taken as a sample from a normal law, whose spread is at least
-    `_WIDEST_SPREAD` and, with one species only, the prior's.
+    `_WIDEST_SPREAD` and, with one species only, `SPECIES_SD`.
     """
     groups = list(dict.fromkeys(lot.group for lot in fit.design.lots))
     design = np.array([fit.design.columns.row(TrayKey(group, None)) for group in groups])
@@ -242,7 +242,7 @@ def unknown_species_draws(fit: PooledFit) -> RowDraws:
     for draw, own in zip(fit.draws, nodes, strict=True):
         mean, _ = draw.law.rows(design, none)
         middle = mean.mean(axis=0)
-        between = mean.std(axis=0, ddof=1) if len(groups) > 1 else np.array([SHARE_SD, 0.5, 0.5])
+        between = mean.std(axis=0, ddof=1) if len(groups) > 1 else np.array([SPECIES_SD, 0.5, 0.5])
         between = np.maximum(between, [_WIDEST_SPREAD, 0.1, 0.1]) * np.sqrt(1 + 1 / len(groups))
         spread = np.hypot(between, [np.hypot(draw.scales.lot, TREATMENT_SD), draw.scales.lot_time, 0.0])
         values.append(middle + own * spread)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import stats
@@ -21,6 +22,7 @@ from germstats.models.tree import Elimination, Scales, State, Tree
 
 LOGIT_RHO = float(np.log(0.04 / 0.96))
 """Centre of the prior of logit rho (sd 1): statistics of the design, common practice, no source."""
+_NESTED = (("tray", "lot"), ("tray_time", "lot_time"))
 _STEP = 0.05  # of a prior sd, for differences along the path
 _BEND_STEP = 0.15  # of a prior sd, for differences of gradients
 _DRAWS_DF = 6
@@ -68,6 +70,40 @@ class ScaleSet:
         """Scales at coordinates z."""
         values = {coordinate.name: coordinate.value(at) for coordinate, at in zip(self.unknown, z, strict=True)}
         return Scales(**{**self.held, **values})
+
+    @cached_property
+    def pairs(self) -> tuple[tuple[int, int], ...]:
+        """Places of the scatters of trays and of lots, on the share and on time, where both are unknown."""
+        place = {one.name: k for k, one in enumerate(self.unknown)}
+        return tuple((place[tray], place[lot]) for tray, lot in _NESTED if tray in place and lot in place)
+
+    def straightened(self, z: Array) -> Array:
+        """Coordinates (N, K) with the log of the two scatters together, and the log of their ratio, for each pair.
+
+        Few trays of a lot tell the scatter of trays and lots together, not how it is shared: a ridge that is bent in
+        the logs of the two, and straight here. Volumes stay what they are.
+        """
+        y = z.copy()
+        for tray, lot in self.pairs:
+            log_tray, log_lot = (self.unknown[k].mean + self.unknown[k].sd * z[:, k] for k in (tray, lot))
+            y[:, tray] = np.logaddexp(2 * log_tray, 2 * log_lot) / 2 / self.unknown[tray].sd
+            y[:, lot] = (log_tray - log_lot) / self.unknown[lot].sd
+        return y
+
+    def bent(self, y: Array) -> Array:
+        """Inverse of `straightened`."""
+        z = y.copy()
+        for tray, lot in self.pairs:
+            both, ratio = self.unknown[tray].sd * y[:, tray], self.unknown[lot].sd * y[:, lot]
+            log_tray = both - np.logaddexp(0.0, -2 * ratio) / 2
+            z[:, tray] = (log_tray - self.unknown[tray].mean) / self.unknown[tray].sd
+            z[:, lot] = (log_tray - ratio - self.unknown[lot].mean) / self.unknown[lot].sd
+        return z
+
+    def slant(self, z: Array) -> Array:
+        """(K, K) derivatives of `straightened` at one z."""
+        steps = 1e-5 * np.eye(len(z))
+        return np.asarray((self.straightened(z + steps) - self.straightened(z - steps)).T / 2e-5)
 
 
 @dataclass(frozen=True)
@@ -247,7 +283,7 @@ def _sought(outer: _Outer, near: ScaleFit | None) -> Array:
 def draw_scales(
     tree: Tree, prior: BetaPrior, scale_set: ScaleSet, fit: ScaleFit, draws: int, seed: int = 0
 ) -> tuple[ScaleDraw, ...]:
-    """Draws of the scales from a t law around their mode, re-weighted by the criterion.
+    """Draws of the scales from a t law around their mode, in `straightened` coordinates, re-weighted by the criterion.
 
     Parameters
     ----------
@@ -270,20 +306,19 @@ def draw_scales(
     points = stats.qmc.Sobol(size + 1, seed=seed).random(draws)
     normal = stats.norm.ppf(points[:, :size])
     stretch = np.sqrt(_DRAWS_DF / stats.chi2.ppf(points[:, size], _DRAWS_DF))[:, None]
-    root = np.linalg.cholesky(fit.covariance)
-    z = fit.mode + (normal * stretch) @ root.T
-    proposed = stats.multivariate_t(fit.mode, fit.covariance, df=_DRAWS_DF).logpdf(z).reshape(draws)
+    slant = scale_set.slant(fit.mode)
+    middle, covariance = scale_set.straightened(fit.mode[None])[0], slant @ fit.covariance @ slant.T
+    y = middle + (normal * stretch) @ np.linalg.cholesky(covariance).T
+    z = scale_set.bent(y)
+    proposed = stats.multivariate_t(middle, covariance, df=_DRAWS_DF).logpdf(y).reshape(draws)
     scales = [scale_set.at(at) for at in z]
     found = find_pooled_modes(tree, prior, scales, [fit.found.state] * draws)
     reached = np.array([one.criterion for one in found])
     log_weight = np.where(np.isfinite(reached), reached, -np.inf) - 0.5 * (z**2).sum(axis=1) - proposed
     weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    return tuple(
-        ScaleDraw(known, float(one_weight), one)
-        for known, one_weight, one in zip(scales, weight, found, strict=True)
-        if one_weight > 1e-6
-    )
+    counts = weight > 1e-6 * weight.sum()
+    weight = np.where(counts, weight, 0.0) / weight[counts].sum()
+    return tuple(ScaleDraw(scales[k], float(weight[k]), found[k]) for k in np.flatnonzero(counts))
 
 
 def effective_share(draws: tuple[ScaleDraw, ...], asked: int) -> float:

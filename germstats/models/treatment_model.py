@@ -38,6 +38,13 @@ _TIME_SOLVED_AT = np.exp(np.linspace(np.log(0.005), np.log(0.6), 9))
 _TIME_SDS = np.exp(np.linspace(np.log(0.005), np.log(0.6), 33))
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _POINTS = 2048  # a power of two; as many mirrored
+_OTHER_SPECIES = 0.25
+"""Log sd by which one species' trays scatter otherwise than another's (common practice, no source)."""
+_ANY_NURSERY = (0.5, 0.6)
+"""Middle and log sd of any nursery's tray sd: the prior of the pooled fit."""
+_SURPRISE = 0.1
+"""Weight of a scatter of which the nursery's other trays tell nothing: identical covers are told apart in under 12 % of
+trials where the borrowed sd is .3 and the true one .5, and 95 % ranges still cover no more than 98 % at two trays."""
 
 
 @dataclass(frozen=True)
@@ -61,15 +68,26 @@ class SdPrior:
         return np.asarray(logsumexp(terms, axis=0))
 
 
-def borrowed(sd: float | None) -> SdPrior:
-    """The prior of the tray sd: around the nursery's own, with a tenth kept for surprises; wide where it has none."""
+def borrowed(sd: float | None, sisters: float = np.inf) -> SdPrior:
+    """The prior of the tray sd: around that of the nursery's other trays, as far as they tell it, and a part kept for
+    what any nursery's may be (the design's prior of a tray sd); wide where it has none.
+
+    Parameters
+    ----------
+    sd : float or None
+    sisters : float
+        Trays beyond the first of a lot from which it was learnt: n of them leave its log uncertain by about
+        1 / sqrt(2 n), as for any normal sample, and none more than its prior did.
+    """
     if sd is None:
         return SdPrior(((1.0, 0.6, 0.8),))
-    return SdPrior(((0.9, sd, 0.35), (0.1, 0.8, 0.6)))
+    middle, width = _ANY_NURSERY
+    spread = float(np.sqrt(_OTHER_SPECIES**2 + 1 / (1 / width**2 + 2 * sisters)))
+    return SdPrior(((1 - _SURPRISE, sd, spread), (_SURPRISE, middle, width)))
 
 
 def borrowed_time(sd: float | None) -> SdPrior:
-    """The same for the sd of log time."""
+    """The same for the sd of log time, in the design's widths: alike days are told apart in 2 to 6 % of trials."""
     if sd is None:
         return SdPrior(((1.0, 0.08, 0.8),))
     return SdPrior(((0.9, max(sd, 0.01), 0.35), (0.1, 0.12, 0.6)))

@@ -146,13 +146,17 @@ def _poor(one: LotReview, over: bool) -> tuple[Block, ...]:
     return (
         Words(f"{sentence(('' if tray_words(one) else 'poor, ') + since_words(one))} {sentence(one.seen)}", "lead"),
         *untold,
-        *(block for cause in shown_causes(one) for block in items(f"{sentence(cause.standing)[:-1]}: {cause.words} "
-                                                                  f"({cause.points:+d} points)", _evidence(cause))),
+        *(block for cause in shown_causes(one) for block in _cause(cause)),
         Words(settle_words(one, over), "next"),
         *items("Next year", [sentence(words) for words in one.next_year]),
         *(Words(f"Mind: {words}.", "care") for words in one.cautions),
         *items("", _besides(one)),
     )  # fmt: skip
+
+
+def _cause(cause: Cause, when: str = "") -> tuple[Block, ...]:
+    said = sentence(f"{when}{cause.standing}")[:-1]
+    return items(f"{said}: {cause.words} ({cause.points:+d} points)", _evidence(cause))
 
 
 def _evidence(cause: Cause) -> list[str]:
@@ -163,7 +167,9 @@ def _evidence(cause: Cause) -> list[str]:
 
 def _other(one: LotReview, over: bool) -> tuple[Block, ...]:
     test = (Words(f"Next: {_when_over(one) if over else one.test}.", "next"),) if one.test else ()
-    return (Words(sentence(one.seen)), *test, *items("", _besides(one)))
+    mind = tuple(Words(f"Mind: {words}.", "care") for words in one.cautions)
+    so_far = (block for cause in one.named for block in _cause(cause, "already "))
+    return (Words(sentence(one.seen)), *so_far, *test, *mind, *items("", _besides(one)))
 
 
 def _when_over(one: LotReview) -> str:

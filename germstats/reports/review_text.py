@@ -119,8 +119,8 @@ def shown_causes(one: LotReview) -> list[Cause]:
     return [cause for cause in one.named if cause.standing != "unlikely"] if one.told else list(one.named[:2])
 
 
-def _cause_lines(cause: Cause) -> list[str]:
-    lines = [wrapped(f"{cause.standing}: {cause.words} ({cause.points:+d} points).", "  ")]
+def _cause_lines(cause: Cause, when: str = "") -> list[str]:
+    lines = [wrapped(f"{when}{cause.standing}: {cause.words} ({cause.points:+d} points).", "  ")]
     for name, rows in (("for", cause.supports), ("against", cause.opposes)):
         if rows:
             lines.append(wrapped(f"{name}: {'; '.join(row_words(row) for row, _ in rows)}.", "    "))
@@ -154,7 +154,9 @@ def _statistic(value: float | None) -> str:
 
 def _other_lot(one: LotReview, words: str, explain: bool) -> list[str]:
     lines = [wrapped(f"{one.lot}: {words[0].lower()}{words[1:]}. {sentence(one.seen)}")]
+    lines += [line for cause in one.named for line in _cause_lines(cause, "already ")]
     lines += [wrapped(f"Next: {one.test}.", "  ")] if one.test else []
+    lines += [wrapped(f"Mind: {words}.", "  ") for words in one.cautions]
     return lines + _said_besides(one) + (["", *_explained(one)] if explain else [])
 
 

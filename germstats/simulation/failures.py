@@ -114,7 +114,11 @@ def simulate_failures(spec: FailureSpec, seed: int) -> FailedNursery:
             if last or (lot.earlier and spring.season == spec.seasons - 2) or (lot.earlier and rng.random() < 0.7):
                 facts += [grow_and_look(plan, rng) for plan in _plans(lot, spring, spec, last, len(facts), rng)]
     now = [one for one in facts if one.plan.season == spec.seasons - 1]
-    truth = tuple(lot_truth(lot, springs[-1], [one for one in now if one.plan.lot == lot.lot], spec) for lot in lots)
+    before = {one.plan.species for one in facts if one.plan.season < spec.seasons - 1}
+    truth = tuple(
+        lot_truth(lot, springs[-1], [one for one in now if one.plan.lot == lot.lot], spec, lot.species.code in before)
+        for lot in lots
+    )
     table = pd.DataFrame(
         {
             "species": [one.code for one in species],

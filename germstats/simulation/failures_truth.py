@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import expit
@@ -12,6 +12,8 @@ from germstats.models.forecast import empty_share
 from germstats.records.seeds import SowingRate
 from germstats.simulation.failures_trays import CELLS, TrayFacts
 from germstats.simulation.failures_world import FailureSpec, LotDraw, SpringDraw, lot_share
+
+_HIDEABLE = ("mouse", "wash", "dry")
 
 
 @dataclass(frozen=True)
@@ -25,6 +27,10 @@ class LotTruth:
         Empty where nothing did.
     detectable : tuple of str
         Those of `causes` that records like these can show, by the truth only.
+    hidden : tuple of str
+        Those that the design counts as detectable too, but that something hides: an accident to a tray of a lot that
+        something else had emptied before, and short cold where neither a seed test nor an earlier season tells of it
+        (sister lots had the same winter) and no weather is written down.
     share, real_share : float
         Share of its seeds that emerge in an average tray of an ordinary spring, and after what befell the whole lot in
         the spring it had.
@@ -38,6 +44,7 @@ class LotTruth:
     species: str
     causes: tuple[str, ...]
     detectable: tuple[str, ...]
+    hidden: tuple[str, ...]
     share: float
     real_share: float
     earlier: bool
@@ -45,15 +52,20 @@ class LotTruth:
     decoys: tuple[str, ...]
 
 
-def lot_truth(lot: LotDraw, spring: SpringDraw, trays: Sequence[TrayFacts], spec: FailureSpec) -> LotTruth:
-    """The truth of one lot; `trays` are those of the last spring."""
+def lot_truth(
+    lot: LotDraw, spring: SpringDraw, trays: Sequence[TrayFacts], spec: FailureSpec, earlier: bool
+) -> LotTruth:
+    """The truth of one lot; `trays` are those of the last spring, `earlier` whether its species stood in another."""
     deep = [one.plan.cover == "sand" for one in trays]
     real = float(np.mean([lot_share(lot, spring, one, last=True) for one in deep]))
-    seen = [cause for cause in lot.causes if _detectable(cause, lot, spring, trays, spec)]
+    share, sisters, still = float(expit(lot.logit)), spec.lots > 1, replace(spring, logit=0.0)
+    left = float(np.mean([lot_share(lot, still, one, last=True) for one in deep]))
+    seen = tuple(cause for cause in lot.causes if _detectable(cause, lot, left, earlier, trays, spec))
+    hidden = tuple(cause for cause in lot.causes if cause not in seen
+                   and _detectable(cause, lot, share, earlier or sisters, trays, spec))  # fmt: skip
     names = tuple(one.plan.tray for one in trays)
-    share = float(expit(lot.logit))
     return LotTruth(
-        lot.lot, lot.species.code, lot.causes, tuple(seen), share, real, lot.earlier, names, lot.decoys
+        lot.lot, lot.species.code, lot.causes, seen, hidden, share, real, lot.earlier, names, lot.decoys
     )  # fmt: skip
 
 
@@ -62,12 +74,18 @@ def _fill(share: float, spec: FailureSpec) -> float:
     return 1 - float(empty_share(np.array([share]), np.array([spec.world.rho]), rate)[0])
 
 
-def _detectable(cause: str, lot: LotDraw, spring: SpringDraw, trays: Sequence[TrayFacts], spec: FailureSpec) -> bool:
-    """Could records like these show the cause? By the truth only, not by what the review makes of it."""
+def _detectable(
+    cause: str, lot: LotDraw, share: float, earlier: bool, trays: Sequence[TrayFacts], spec: FailureSpec
+) -> bool:
+    """Could records like these show the cause? By the truth only, not by what the review makes of it.
+
+    An accident is seen against what its tray would have filled at the `share` left by what befell the whole lot; short
+    cold against `earlier` winters.
+    """
     usual = _fill(float(expit(lot.logit)), spec)
     hurt = max((one.hurt.get(cause, 0.0) for one in trays), default=0.0)
     if cause in ("seed", "chill"):
-        known = spec.lots > 1 or lot.earlier or spec.tests
+        known = spec.tests or (earlier if cause == "chill" else lot.earlier or spec.lots > 1)
         return known and _far_down(lot, lot.factor[cause], len(trays), spec)
     if cause == "cover":
         deep = {one.plan.cover == "sand" for one in trays}
@@ -75,8 +93,8 @@ def _detectable(cause: str, lot: LotDraw, spring: SpringDraw, trays: Sequence[Tr
         return len(deep) == 2 and 1 - fill / usual >= 0.25
     if cause == "tray":
         return len(trays) > 1 and hurt >= 0.35
-    if cause in ("mouse", "wash", "dry"):
-        return spec.record != "totals" and hurt >= 0.15 and usual >= 0.5
+    if cause in _HIDEABLE:
+        return spec.record != "totals" and hurt >= 0.15 and _fill(share, spec) >= 0.5
     if cause == "damp":
         return hurt >= 0.25
     if cause == "miscount":

@@ -99,7 +99,7 @@ class Nursery:
     finals: Array
 
 
-def simulate_nursery(world: World, spec: NurserySpec, seed: int) -> Nursery:
+def simulate_nursery(world: World, spec: NurserySpec, seed: int, luck: float | None = None) -> Nursery:
     """Draw one nursery.
 
     Parameters
@@ -107,6 +107,9 @@ def simulate_nursery(world: World, spec: NurserySpec, seed: int) -> Nursery:
     world : World
     spec : NurserySpec
     seed : int
+    luck : float, optional
+        Mean of the past springs' effects on the share, in its own sds; drawn by default. What a grower takes for an
+        ordinary spring hangs on it more than on anything else: a study of few nurseries shares it out evenly.
 
     Returns
     -------
@@ -117,6 +120,8 @@ def simulate_nursery(world: World, spec: NurserySpec, seed: int) -> Nursery:
     species = rng.normal(0.4, world.species, spec.species)
     times = rng.normal(_LOG_HALF, 0.2, spec.species)
     springs = rng.normal(0.0, world.season, spec.seasons), rng.normal(0.0, world.season_time, spec.seasons)
+    if luck is not None:
+        springs[0][:] += luck * world.season / np.sqrt(spec.seasons) - springs[0].mean()
     lots: list[dict[str, object]] = []
     trays: list[dict[str, object]] = []
     finals: list[int] = []

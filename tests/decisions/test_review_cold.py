@@ -40,7 +40,8 @@ def test_weeks_of_cold_by_hand():
     [
         (8.0, 11.0, 15.0, "short"),
         (11.0, 10.5, 15.5, "short"),  # more than the need, hardly, and far below other winters
-        (8.0, 4.0, 15.0, "enough"),  # short for others, four weeks to spare for this one
+        (7.0, 4.0, 15.0, "enough"),  # short for others, three weeks to spare for this one
+        (6.9, 4.0, 15.0, "short"),
         (14.0, 11.0, 15.0, "enough"),  # no spare weeks, but as cold as other winters, in which it came
         (13.0, 11.0, 15.0, ""),  # neither
         (10.0, 11.0, None, "short"),
@@ -53,7 +54,7 @@ def test_weeks_of_cold_by_hand():
     ],
 )
 def test_cold_read_by_hand(got, need, usual, reading):
-    """Limits: short 3 weeks below other winters and under 4 beyond the need; little is 5 weeks or fewer."""
+    """Limits: short 3 weeks below other winters and under 3 beyond the need; little is 5 weeks or fewer."""
     assert Cold(got, need, usual).reading(RULES.limits) == reading
 
 

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from germstats.decisions.poor_lots import NOT_OVER, POOR, judge
+from germstats.decisions.lot_file import SeedTest
+from germstats.decisions.poor_lots import NOT_OVER, POOR, Review, judge
 from germstats.decisions.review_book import gather
 from germstats.decisions.review_counts import lot_seen, z_of_lot
 from germstats.decisions.review_gather import lot_file
@@ -16,6 +17,7 @@ from germstats.decisions.review_maps import block, course, edge, losses
 from germstats.decisions.review_records import fallen
 from germstats.decisions.review_rules import load_rules
 from germstats.decisions.review_sound import sound_part, whole
+from germstats.reports.review_text import review_text
 from tests.decisions.test_review_books import COLUMNS, DAYS, ROWS, by_cell, read, row_of, tables
 
 RULES = load_rules()
@@ -113,3 +115,19 @@ def test_what_plainly_happened_is_said_though_more_is_to_come(tmp_path):
     assert found.verdict == POOR and "many seedlings were lost after they came up" in found.doors
     assert row_of(found, "to_come").reading == "much"
     assert {one.cause: one.standing for one in found.causes}["unfinished"] == "likely"
+
+
+def test_what_speaks_already_is_named_beside_not_over_yet(tmp_path):
+    """A third still to come and a seed test that found next to nothing: wait, but the seed is poor already."""
+    healthy = file_of(tables(), tmp_path)
+    low = np.full_like(healthy.ordinary, 5.0)
+    bad = SeedTest("cut test", 50, 4)
+    late = replace(healthy, share_out=0.66, expected=replace(healthy.expected, ordinary=low, mates=low), tests=(bad,))
+    found = judge(late, RULES)
+    assert found.verdict == NOT_OVER and not found.told and found.next_year == ()
+    standing = {one.cause: one.standing for one in found.causes}
+    assert standing["seed"] == "likely" and "unfinished" not in standing and "unlikely" not in standing.values()
+    said = " ".join(review_text(Review(found.season, (found,))).split())
+    told = said[said.index("already likely: poor seed: empty, unripe, old or eaten by insects") :]
+    assert "for: " in told and "cut test: 4 of 50 good" in told and "against: about 66 % of what comes" in told
+    assert judge(replace(late, waiting=True), RULES).causes == ()  # before its second spring nothing is held against it

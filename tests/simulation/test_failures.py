@@ -90,6 +90,19 @@ def test_every_cause_is_planted_and_some_of_each_can_be_seen():
     assert twice >= 10
 
 
+def test_an_accident_in_a_tray_that_was_empty_before_is_hidden():
+    """A mouse in a lot that too few cold weeks had left nearly empty: by the truth of what came, not by its map."""
+    hidden = []
+    for seed in range(60):
+        nursery = simulate_failures(FailureSpec(trays=1, twice=1.0, hit=1.0, short_chill=1.0), seed)
+        hidden += [lot for lot in nursery.truth if lot.hidden]
+        for lot in nursery.truth:
+            assert set(lot.hidden) <= set(lot.causes) & {"mouse", "wash", "dry"} - set(lot.detectable)
+    assert len(hidden) >= 5
+    fill = [1 - (1 - lot.real_share) ** 2 for lot in hidden]  # two seeds a cell, in the spring they had
+    assert np.median(fill) < 0.3 and max(fill) < 0.7
+
+
 def test_what_cannot_be_seen_is_not_called_detectable():
     for seed in range(15):
         for lot in simulate_failures(FailureSpec(trays=1, record="totals", hit=1.0), seed).truth:
