@@ -67,3 +67,12 @@ def test_the_committed_table_is_whole(study):
     halfway = pd.read_csv(RESULTS / "halfway.csv")
     assert len(halfway) == len(study.HALFWAY) * 3 * 2
     assert not table.isna().to_numpy().any()
+
+
+def test_a_season_under_way_holds_every_bar(study):
+    """Of the committed table: 60 nurseries for each of four worlds, three checks and two kinds of record."""
+    missed = study.missed(pd.read_csv(RESULTS / "halfway.csv"), study.halfway_bars)
+    assert missed.empty, missed.to_string()
+    worse = pd.DataFrame([{"world": "tray time sd 0", "checks": 3, "record": "counts", "gap": -0.04, "gap_se": 0.01,
+                           "pit": 0.9, "pit_se": 0.01, "bias": 0.02, "bias_se": 0.01}])  # fmt: skip
+    assert study.missed(worse, study.halfway_bars)["bar"].tolist() == ["gap", "bias"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sized
+from collections.abc import Mapping, Sequence, Sized
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -11,8 +11,8 @@ import numpy as np
 from germstats.models.forecast import empty_share
 from germstats.models.left_out import Expected
 from germstats.models.timing import Array
-from germstats.models.tray_map import EmptyBlock, TrayMap, scan_empty_block
-from germstats.models.tray_scans import PERMUTATIONS
+from germstats.models.tray_map import EmptyBlock, TrayMap, scan_empty_block, without_cells
+from germstats.models.tray_scans import PERMUTATIONS, outer_cells
 from germstats.records.seeds import SowingRate
 
 _MEASURED_TRAYS = 4
@@ -217,8 +217,17 @@ class LotFile:
     @cached_property
     def blocks(self) -> tuple[tuple[TrayFile, TrayMap, EmptyBlock], ...]:
         """The emptiest block of each map that shows one; a costly scan, which several rows of evidence ask for."""
+        return self._scanned(self.mapped)
+
+    @cached_property
+    def inner_blocks(self) -> tuple[tuple[TrayFile, TrayMap, EmptyBlock], ...]:
+        """The same without the outer ring, for trays on which that is bare too."""
+        return self._scanned([(one, without_cells(seen, outer_cells(seen.rows, seen.columns)))
+                              for one, seen in self.mapped])  # fmt: skip
+
+    def _scanned(self, maps: Sequence[tuple[TrayFile, TrayMap]]) -> tuple[tuple[TrayFile, TrayMap, EmptyBlock], ...]:
         permutations = int(PERMUTATIONS * looked_at(self.mapped))
-        found = ((one, seen, scan_empty_block(seen, permutations=permutations)) for one, seen in self.mapped)
+        found = ((one, seen, scan_empty_block(seen, permutations=permutations)) for one, seen in maps)
         return tuple((one, seen, box) for one, seen, box in found if box is not None)
 
     @property

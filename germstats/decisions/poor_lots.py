@@ -23,6 +23,8 @@ from germstats.records.suggesting import must_know
 
 _PLAIN = frozenset({"tray", "block", "edge", "losses", "record", "cover"})
 """Evidence of what happened to a tray, which needs no more checks."""
+_OF_THE_END = frozenset({"lot_seen", "lot_mates", "season", "to_come"})
+"""Evidence that holds what came by the end of the spring against what was expected by then."""
 AS_EXPECTED, NOT_OVER, POOR, NO_VERDICT = "as expected", "not over yet", "poor", "cannot tell"
 
 
@@ -231,7 +233,7 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
                   if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)}  # fmt: skip
     opened = frozenset(open_doors)  # of doors of one evidence, which say nearly the same, the last is told
     verdict = _verdict(file, rows["lot_seen"].statistic, opened, rules)
-    scored = () if file.waiting else shown_scores(verdict, score(readings, rules))
+    scored = () if file.waiting else shown_scores(verdict, readings, rules)
     causes = tuple(_cause(one, evidence, rules) for one in scored)
     told = verdict == POOR and causes[0].standing == "likely"
     named = _named(causes)
@@ -248,11 +250,13 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     )  # fmt: skip
 
 
-def shown_scores(verdict: str, scored: tuple[Scored, ...]) -> tuple[Scored, ...]:
-    """Causes that are told of a lot: all of a poor one; of one that is not over yet those that stand beside that."""
+def shown_scores(verdict: str, readings: Sequence[Reading], rules: Rules) -> tuple[Scored, ...]:
+    """Causes that are told of a lot: all of a poor one; of one that is not over yet those that stand already, whatever
+    is still to come: that it came low so far speaks for nothing."""
     if verdict == NOT_OVER:
-        return tuple(one for one in scored if one.standing != "unlikely" and one.cause != "unfinished")
-    return scored if verdict == POOR else ()
+        already = [reading for reading in readings if reading[0] not in _OF_THE_END]
+        return tuple(one for one in score(already, rules) if one.standing != "unlikely" and one.cause != "unfinished")
+    return score(readings, rules) if verdict == POOR else ()
 
 
 def _named(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
@@ -296,15 +300,19 @@ def _test(verdict: str, causes: tuple[Cause, ...], rules: Rules, known: set[str]
 
 
 def _notes(file: LotFile) -> tuple[str, ...]:
-    notes = [f"{one.tray} does not count: {why}" for k, one in enumerate(file.trays)
-             if k not in file.counting and (why := _why_not(one))]  # fmt: skip
+    out: dict[str, list[str]] = {}
+    for k, one in enumerate(file.trays):
+        if k not in file.counting and (why := _why_not(one)):
+            out.setdefault(why, []).append(one.tray)
+    notes = [f"{', '.join(trays)} {'does' if len(trays) == 1 else 'do'} not count: {why}"
+             for why, trays in out.items()]  # fmt: skip
     if file.waiting:
         notes.append("needs two winters: never called failed before its second spring; keep the trays")
     elif file.two_winters:
         notes.append("needs two winters: judged in its second spring")
     if file.expected is not None and file.expected.lots == 0:
         notes.append("no other lot of the species is on record: what to expect is wide")
-    if file.expected is None:
+    if file.expected is None and file.counting:
         notes.append("nothing else on record tells what to expect of it: this is the first")
     return (*notes, *file.notes)
 

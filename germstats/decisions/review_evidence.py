@@ -69,7 +69,8 @@ def test(file: LotFile, limits: Limits) -> Evidence:
     exact = judge_test(worst.tested, worst.good, worst.kind)
     said = (f"{worst.kind}: {worst.good} of {worst.tested} good (true share {100 * exact.low:.0f} to "
             f"{100 * exact.high:.0f} %)")  # fmt: skip
-    wide = _gap(file, share, noise) >= limits["gap_z"]
+    over = file.share_out >= limits["much_to_come"]  # else few may have come up so far of the best seed
+    wide = over and _gap(file, share, noise) >= limits["gap_z"]
     reading = ("low_gap" if wide else "low") if low else ("good_gap" if wide else "good")
     return Evidence("test", reading, z, said + ("; far fewer came up" if wide else ""))
 
@@ -141,7 +142,7 @@ ROWS: dict[str, Row] = {
     "edge": Row(edge, ("none", "some", "strong"), "some_p"),
     "overfull": Row(overfull, ("none", "some", "strong"), "overfull_some"),
     "losses": Row(losses, ("some", "strong"), "losses_some"),
-    "course": Row(course, ("at_once", "over_time"), "at_once"),
+    "course": Row(course, ("at_once", "over_time", "jump"), "at_once"),
     "loss_map": Row(loss_map, ("none", "clustered", "edge"), "loss_map_p"),
     "record": Row(record, ("falls", "sudden"), "record_falls"),
     "timing": Row(timing, ("late", "early"), "timing"),

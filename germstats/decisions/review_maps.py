@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sized
+from dataclasses import dataclass
 from typing import cast
 
 import numpy as np
@@ -11,8 +12,17 @@ from scipy import stats
 from germstats.decisions.lot_file import Losses, LotFile, TrayFile, Usual, looked_at
 from germstats.decisions.review_records import TrayRecord
 from germstats.decisions.review_row import Evidence, Limits
-from germstats.models.tray_map import EmptyBlock, TrayMap, empty_ring, join_count, overfull_cells, scan_empty_block
-from germstats.models.tray_scans import outer_cells
+from germstats.models.tray_map import (
+    EmptyBlock,
+    EmptyRing,
+    TrayMap,
+    empty_ring,
+    join_count,
+    overfull_cells,
+    scan_empty_block,
+    without_cells,
+)
+from germstats.models.tray_scans import Marks, outer_cells
 
 _FARTHEST = 6.0
 _NAMED = 8
@@ -33,24 +43,68 @@ def _unless_bare(reading: str, file: LotFile, limits: Limits) -> str:
     return "" if reading == "none" and fill < limits["map_fill"] else reading
 
 
+@dataclass(frozen=True)
+class _Bare:
+    """What is bare on one tray's map: the emptiest block and the outer ring, each None where none can be seen, with the
+    chance (p) of one as empty among all maps; `block_p` and `ring_p` are 1 where there is none."""
+
+    tray: TrayFile
+    seen: TrayMap
+    box: EmptyBlock | None
+    block_p: float
+    ring: EmptyRing | None
+    ring_p: float
+
+
+def _bare(file: LotFile, limits: Limits) -> list[_Bare]:
+    """Blocks and rings of all maps, told apart where both show on one.
+
+    A bare ring makes an empty block along an edge, and a block at an edge leaves many outer cells empty. Each is judged
+    again without the cells of the other: where one alone is left, it explains both.
+    """
+    boxes = {one.tray: box for one, _, box in file.blocks}
+    found = []
+    for tray, seen in file.mapped:
+        box, ring = boxes.get(tray.tray), empty_ring(seen)
+        block_p, ring_p = _p_among(box, file), _p_among(ring, file)
+        if box is not None and max(block_p, ring_p) < limits["some_p"]:
+            rest = empty_ring(without_cells(seen, _cells_of(box, seen)))
+            inner = next((other for one, _, other in file.inner_blocks if one.tray == tray.tray), None)
+            ring_alone, block_alone = _p_among(rest, file), _p_among(inner, file)
+            if min(ring_alone, block_alone) < limits["strong_p"]:
+                block_p, ring_p = block_alone, ring_alone
+        found.append(_Bare(tray, seen, box, block_p, ring, ring_p))
+    return found
+
+
+def _p_among(one: EmptyBlock | EmptyRing | None, file: LotFile) -> float:
+    return 1.0 if one is None else among(one.p, file.mapped)
+
+
+def _cells_of(box: EmptyBlock, seen: TrayMap) -> Marks:
+    away = np.zeros((seen.rows, seen.columns), dtype=bool)
+    away[box.rows[0] : box.rows[1] + 1, box.columns[0] : box.columns[1] + 1] = True
+    return away
+
+
 def block(file: LotFile, limits: Limits) -> Evidence:
     """An empty block from an edge, on any tray."""
     if not file.mapped:
         return Evidence("block", "", None, "no tray was mapped")
-    found = _emptiest(file)
+    found = _emptiest(file, limits)
     if found is None:
         return Evidence("block", "none", None, "no block of empty cells on the maps")
-    p, one, seen, box = found
-    shape = "a strip from side to side" if _is_strip(box, seen) else (
+    one, box = found
+    shape = "a strip from side to side" if _is_strip(box, one.seen) else (
         f"{_span(box.rows, 'row')} by {_span(box.columns, 'column')}")  # fmt: skip
-    words = f"{one.tray}: {box.cells - box.filled} of {box.cells} cells empty in {shape} at an edge"
-    return Evidence("block", _unless_bare(_p_graded(p, limits), file, limits), p, words)
+    words = f"{one.tray.tray}: {box.cells - box.filled} of {box.cells} cells empty in {shape} at an edge"
+    return Evidence("block", _unless_bare(_p_graded(one.block_p, limits), file, limits), one.block_p, words)
 
 
-def _emptiest(file: LotFile) -> tuple[float, TrayFile, TrayMap, EmptyBlock] | None:
-    """The block that stands out most on any map, with its p among them all."""
-    found = [(among(box.p, file.mapped), one, seen, box) for one, seen, box in file.blocks]
-    return min(found, key=lambda one: (one[0], one[1].tray), default=None)
+def _emptiest(file: LotFile, limits: Limits) -> tuple[_Bare, EmptyBlock] | None:
+    """The block that stands out most on any map."""
+    found = [(one, one.box) for one in _bare(file, limits) if one.box is not None]
+    return min(found, key=lambda row: (row[0].block_p, row[0].tray.tray), default=None)
 
 
 def _is_strip(box: EmptyBlock, seen: TrayMap) -> bool:
@@ -64,23 +118,22 @@ def _span(of: tuple[int, int], one: str) -> str:
 
 def shape(file: LotFile, limits: Limits) -> Evidence:
     """Whether a strong block runs from side to side."""
-    found = _emptiest(file)
-    if found is None or _p_graded(found[0], limits) != "strong":
+    found = _emptiest(file, limits)
+    if found is None or _p_graded(found[0].block_p, limits) != "strong":
         return Evidence("shape", "", None, "")
-    strip = _is_strip(found[3], found[2])
+    strip = _is_strip(found[1], found[0].seen)
     return Evidence("shape", "strip" if strip else "patch", None,
                     f"the empty block {'runs' if strip else 'does not run'} from side to side")  # fmt: skip
 
 
 def edge(file: LotFile, limits: Limits) -> Evidence:
     """Empty cells in the outer ring."""
-    mapped = file.mapped
-    found = [(among(ring.p, mapped), one.tray, ring) for one, seen in mapped if (ring := empty_ring(seen)) is not None]
+    found = [(one, one.ring) for one in _bare(file, limits) if one.ring is not None]
     if not found:
         return Evidence("edge", "", None, "no map tells of the edge")
-    p, name, ring = min(found, key=lambda one: (one[0], one[1]))
-    words = f"{name}: {ring.outer_empty} of its {ring.empty} empty cells in the outer ring of {ring.outer}"
-    return Evidence("edge", _unless_bare(_p_graded(p, limits), file, limits), p, words)
+    one, ring = min(found, key=lambda row: (row[0].ring_p, row[0].tray.tray))
+    words = f"{one.tray.tray}: {ring.outer_empty} of its {ring.empty} empty cells in the outer ring of {ring.outer}"
+    return Evidence("edge", _unless_bare(_p_graded(one.ring_p, limits), file, limits), one.ring_p, words)
 
 
 def overfull(file: LotFile, limits: Limits) -> Evidence:
@@ -149,6 +202,10 @@ def course(file: LotFile, limits: Limits) -> Evidence:
         return Evidence("course", "", None, "no losses to follow")
     one, share = worst[0], min(worst[0].at_once / worst[0].lost, 1.0)
     said = f"{one.tray}: {one.at_once} of the {one.lost} lost went between two checks"
+    came = max(one.ever or 0, 1)
+    others = (one.lost or 0) - one.at_once
+    if one.at_once >= limits["jump"] * came and others >= limits["beside_jump"] * came:
+        return Evidence("course", "jump", share, f"{said}, the others over several")
     return Evidence("course", "at_once" if share >= limits["at_once"] else "over_time", share, said)
 
 

@@ -292,7 +292,8 @@ def _advice_notes(row: RowEstimate, spec: SowingSpec, best: float | None, half: 
         number = spec.most_seeds if best is None else best
         return (f"{pinches} {number:g} pinches per cell; weigh or count pinches to learn the seeds",)
     if best is None:
-        return (f"not reachable with up to {spec.most_seeds}: sow more cells instead",)
+        return (f"not reachable with up to {spec.most_seeds}, for which the chance is given: sow more cells instead "
+                "(germstats plan says how many trays an order takes)",)  # fmt: skip
     notes = []
     if row.rate.k is not None:
         notes.append("a mean pinch, uneven from cell to cell")

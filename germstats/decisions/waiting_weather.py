@@ -40,7 +40,8 @@ def heat_words(
         heat = float(clock.springs[spring][day - 1])
         others = [float(sums[day - 1]) for year, sums in clock.springs.items() if year != spring]
         early = clock.days_early(spring, float(day))
-        way = "as usual" if abs(early) < 1 else f"about {abs(early):.0f} days {'ahead' if early > 0 else 'behind'}"
+        days = "1 day" if round(abs(early)) == 1 else f"{abs(early):.0f} days"
+        way = "as usual" if abs(early) < 1 else f"about {days} {'ahead' if early > 0 else 'behind'}"
         by_then = f"{others[0]:.0f} in the one" if len(others) == 1 else f"{min(others):.0f} to {max(others):.0f} in"
         springs = "spring before it" if len(others) == 1 else "other springs on record"
         said.append(

@@ -108,8 +108,8 @@ def _nodes(fit: PooledFit, name: str, forms: int) -> Array:
 
 
 def _worst_season(fit: PooledFit, group: str) -> int | None:
-    """The season on record in which the species' springs took most from the share."""
-    seasons = fit.design.seasons
+    """The season on record in which the species' springs took most from the share; one still under way is none."""
+    seasons = [season for season in fit.design.seasons if season != fit.current]
     if len(seasons) < 2 or fit.scatter.season == 0:
         return None
     shifts = [float(_spring(fit, group, season) @ fit.scales.found.state.beta) for season in seasons]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -95,6 +95,11 @@ class TrayMap:
     def filled(self) -> Marks:
         """(R, C) bool: cells in which a seedling was ever seen."""
         return np.nan_to_num(self.emerged) > 0
+
+
+def without_cells(one: TrayMap, away: Marks) -> TrayMap:
+    """The map with some of its cells, (R, C) bool, taken as never looked at."""
+    return replace(one, emerged=np.where(away, np.nan, one.emerged))
 
 
 @dataclass(frozen=True)

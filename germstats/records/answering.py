@@ -15,7 +15,7 @@ import pandas as pd
 from germstats.records.findings import Finding, Judgement, Kind
 from germstats.records.values import value_text
 
-ANSWERED = Kind("changed", "answered", "nothing; delete the answer to be asked again")
+ANSWERED = Kind("changed", "answered", "leave it; delete the answer to be asked again")
 ANSWERS_DIFFER = Kind("ask", "answers-differ", "keep one answer to each question")
 UNUSED = Kind("watch", "answer-unused", "delete it; the value was mended or changed, or the question is not asked")
 

@@ -15,8 +15,8 @@ MORE_THAN_TESTED = Kind("stop", "more-than-tested", "mend one of the two; until 
 ABOVE_HUNDRED = Kind("stop", "above-hundred", "write the seeds that sprouted of each 100; until then they are not used")
 UPSIDE_DOWN = Kind("ask", "coldest-above-warmest", "exchange or mend the two; until then neither is used")
 UNWEIGHED = Kind("watch", "pinch-unweighed", "weigh the seed of a tray, or count ten pinches on paper, to learn more")
-NEVER_CHECKED = Kind("watch", "never-checked", "nothing, if they are still to come")
-NOT_READ = Kind("watch", "not-read", "nothing, if it is no table of the record book; else mend its name")
+NEVER_CHECKED = Kind("watch", "never-checked", "leave it, if they are still to come")
+NOT_READ = Kind("watch", "not-read", "leave it, if it is no table of the record book; else mend its name")
 
 _EXPLANATIONS = "explanations"  # the page that `germstats new` puts into a workbook
 _NAMED = 10

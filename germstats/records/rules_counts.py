@@ -16,14 +16,14 @@ from germstats.records.tables import EVENTS
 ABOVE_SEEDS = Kind("stop", "above-seeds", "mend the count or the seeds; a stray or a second sowing belongs in the note")
 ABOVE_CELLS = Kind("stop", "above-cells", "mend the count, or the rows and columns of the tray")
 FALLS = Kind("stop", "emerged-falls", "count seedlings ever seen, or note a thinning")
-FALLS_EXPLAINED = Kind("changed", "emerged-falls-explained", "nothing; write standing seedlings in the column alive")
+FALLS_EXPLAINED = Kind("changed", "emerged-falls-explained", "leave it; write standing seedlings in the column alive")
 FILLED_FALLS = Kind("watch", "filled-falls", "note in events what happened, if you know it")
 FEW_SEEDLINGS = Kind(
     "ask", "seedlings-below-filled", "mend one of the two; until then the seedlings are not used", True
 )
 ALIVE_ABOVE = Kind("ask", "alive-above-emerged", "mend one of the two; until then alive is not used", True)
 SEEDS_DIFFER = Kind("ask", "seeds-differ", "write the seeds sown in this cell alike in all its rows")
-STRAYS = Kind("watch", "strays", "nothing; the share says how many seedlings may be weeds")
+STRAYS = Kind("watch", "strays", "leave it; the share says how many seedlings may be weeds")
 
 _NOT_LOSSES = {"transplanted_in", "uncovered"}
 LOSSES = frozenset(EVENTS) - _NOT_LOSSES

@@ -14,7 +14,7 @@ from germstats.records.parsing import spelled
 
 EXCHANGED = Kind("ask", "day-month-exchanged", "mend the date, or answer with the right one as year-month-day", True)
 BEFORE_SOWING = Kind("stop", "before-sowing", "mend the date, or the sowing date of the tray")
-GOES_BACK = Kind("watch", "dates-go-back", "nothing, if the date is right")
+GOES_BACK = Kind("watch", "dates-go-back", "leave it, if the date is right")
 SEASON = Kind("watch", "season", "mend the season (the year of the first spring after sowing), or the sowing date")
 
 DATED = {"checks": "checked_on", "cells": "checked_on", "events": "on", "maps": "seen_on"}

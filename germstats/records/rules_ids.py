@@ -12,11 +12,11 @@ from germstats.records.findings import Judgement, Kind, Positions, Worktable
 from germstats.records.suggesting import some_of
 from germstats.records.tables import TABLES
 
-SPELLING = Kind("changed", "id-spelling", "nothing, if that is right")
+SPELLING = Kind("changed", "id-spelling", "leave it, if that is right")
 LOOK_ALIKE = Kind("ask", "id-look-alike", "mend the id, or answer with the right one")
 UNKNOWN = Kind("stop", "unknown-id", "mend the id, or write the row that is missing")
 UNKNOWN_ORDER = Kind("ask", "unknown-species", "mend the code, or write the species into the table species")
-LEVEL = Kind("changed", "level-spelling", "nothing, if the same is meant")
+LEVEL = Kind("changed", "level-spelling", "leave it, if the same is meant")
 
 _LOOKS = str.maketrans("oil", "011")
 _WITHOUT_IDS = ("weather", "answers")

@@ -14,7 +14,7 @@ from germstats.records.suggesting import some_of
 
 BLANK_DATE = Kind("ask", "blank-date", "write the date; until then the row is not used")
 BLANK_NEEDED = Kind("ask", "blank-needed", "fill it in")
-NOT_CHECKED = Kind("watch", "not-checked", "nothing, if nobody looked; write 0 where somebody looked and saw none")
+NOT_CHECKED = Kind("watch", "not-checked", "leave it, if nobody looked; write 0 where somebody looked and saw none")
 BOTH_FILLED = Kind("ask", "both-filled", "keep one of the two; to empty this one, answer with the word blank")
 MANY_SEEDS = Kind("ask", "many-seeds", "mend the number; of seed sown by weight write pinch, and its grams")
 OUTSIDE = Kind("stop", "cell-outside-tray", "mend the cell, or the rows and columns of the tray")

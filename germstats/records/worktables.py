@@ -16,10 +16,10 @@ from germstats.records.parsing import Parsed, parse
 from germstats.records.reading import Sheet
 from germstats.records.tables import TABLES, Column, Table
 
-HEADING = Kind("changed", "heading-spelling", "nothing, if that is right")
+HEADING = Kind("changed", "heading-spelling", "leave it, if that is right")
 TWICE = Kind("changed", "heading-twice", "keep one of the columns")
 TWICE_DIFFERENT = Kind("ask", "heading-twice-different", "keep one of the columns, with the right value", True)
-UNKNOWN_COLUMN = Kind("watch", "unknown-column", "nothing, if it is a column of your own; else mend the heading")
+UNKNOWN_COLUMN = Kind("watch", "unknown-column", "leave it, if it is a column of your own; else mend the heading")
 MISSING_COLUMN = Kind("stop", "missing-column", "add the column, or mend its heading")
 TOO_MANY = Kind("ask", "too-many-values", "put a text that holds a comma between quotation marks, or clear the extra")
 FORMULA_ZERO = Kind("watch", "formula-zero", "open and save the workbook in a spreadsheet, or write the value itself")

@@ -98,6 +98,9 @@ def poor_words(lots: Sequence[LotReview]) -> str:
     poor = [one for one in lots if one.verdict == POOR]
     trays = [one.lot for one in poor if tray_words(one)]
     said = f"Poor: {len(poor) - len(trays)} of {len(lots)} lots."
+    for verdict in (NOT_OVER, NO_VERDICT):
+        if others := sum(one.verdict == verdict for one in lots):
+            said += f" {verdict.capitalize()}: {others}."
     return f"{said} Well enough but for one tray: {', '.join(trays)}." if trays else said
 
 
@@ -185,9 +188,12 @@ def listed(doors: Iterable[str]) -> str:
 def next_of_review(found: Review) -> str:
     """What to do next with the lots."""
     verdicts = {one.verdict for one in found.lots}
-    if POOR in verdicts or NO_VERDICT in verdicts:
+    if any(one.verdict == POOR and one.test for one in found.lots):
         return ("Next: make the tests named above while trays and packets are still there, write what they show into "
                 "the book (lots, maps, events), and run germstats review again; then germstats sow.")  # fmt: skip
     if NOT_OVER in verdicts:
         return "Next: keep those trays and go on checking; germstats review again when two checks bring nothing new."
+    if NO_VERDICT in verdicts:
+        return ("Next: write down what is missing (seeds sown, dates, checks) if you can; a lot that stands alone is "
+                "told once it has been sown again. germstats sow settles next year's seeds per cell.")  # fmt: skip
     return "Next: nothing needs doing; germstats sow settles next year's seeds per cell."

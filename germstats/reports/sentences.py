@@ -60,11 +60,16 @@ def scatter_words(scatter: Iterable[ScatterEstimate]) -> str:
     points, said = points_at_60, []
     for one in scatter:
         if one.low is not None and one.high is not None:
-            source = f"{points(one.low)}-{points(one.high)}; learnt from {one.groups} {_COUNTED[one.name]}"
+            source = f"{points(one.low)}-{points(one.high)}; {_learnt(one)}"
         else:
             source = f"taken as given, {_OPTIONS[one.name]} {one.sd:g}"
         said.append(f"{_KINDS[one.name]} differ by about +-{points(one.sd)} points at 60 % ({source})")
     return ", ".join(said)
+
+
+def _learnt(one: ScatterEstimate) -> str:
+    """What a scatter was learnt from; a single one tells of none."""
+    return f"learnt from {one.groups} {_COUNTED[one.name]}" if one.groups > 1 else "assumed, one alone tells of none"
 
 
 def note_lines(rows: Iterable[RowEstimate | SowingRow]) -> list[str]:

@@ -29,8 +29,8 @@ class LotTruth:
         Those of `causes` that records like these can show, by the truth only.
     hidden : tuple of str
         Those that the design counts as detectable too, but that something hides: an accident to a tray of a lot that
-        something else had emptied before, and short cold where neither a seed test nor an earlier season tells of it
-        (sister lots had the same winter) and no weather is written down.
+        something else left half empty, and short cold where no earlier season tells of it (sister lots had the same
+        winter, and a test tells of the seed) and no weather is written down.
     share, real_share : float
         Share of its seeds that emerge in an average tray of an ordinary spring, and after what befell the whole lot in
         the spring it had.
@@ -59,10 +59,11 @@ def lot_truth(
     deep = [one.plan.cover == "sand" for one in trays]
     real = float(np.mean([lot_share(lot, spring, one, last=True) for one in deep]))
     share, sisters, still = float(expit(lot.logit)), spec.lots > 1, replace(spring, logit=0.0)
-    left = float(np.mean([lot_share(lot, still, one, last=True) for one in deep]))
+    out = min(one.filled / max(one.finally_filled, 1) for one in trays) if "unfinished" in lot.causes else 1.0
+    left = out * float(np.mean([lot_share(lot, still, one, last=True) for one in deep]))
     seen = tuple(cause for cause in lot.causes if _detectable(cause, lot, left, earlier, trays, spec))
     hidden = tuple(cause for cause in lot.causes if cause not in seen
-                   and _detectable(cause, lot, share, earlier or sisters, trays, spec))  # fmt: skip
+                   and _detectable(cause, lot, share, earlier or sisters or spec.tests, trays, spec))  # fmt: skip
     names = tuple(one.plan.tray for one in trays)
     return LotTruth(
         lot.lot, lot.species.code, lot.causes, seen, hidden, share, real, lot.earlier, names, lot.decoys
@@ -79,13 +80,13 @@ def _detectable(
 ) -> bool:
     """Could records like these show the cause? By the truth only, not by what the review makes of it.
 
-    An accident is seen against what its tray would have filled at the `share` left by what befell the whole lot; short
-    cold against `earlier` winters.
+    An accident is seen against what its tray would have filled at the `share` left by what befell the whole lot, up to
+    the last check; short cold against `earlier` winters.
     """
     usual = _fill(float(expit(lot.logit)), spec)
     hurt = max((one.hurt.get(cause, 0.0) for one in trays), default=0.0)
     if cause in ("seed", "chill"):
-        known = spec.tests or (earlier if cause == "chill" else lot.earlier or spec.lots > 1)
+        known = earlier if cause == "chill" else spec.lots > 1 or lot.earlier or spec.tests
         return known and _far_down(lot, lot.factor[cause], len(trays), spec)
     if cause == "cover":
         deep = {one.plan.cover == "sand" for one in trays}

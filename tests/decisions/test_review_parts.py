@@ -13,10 +13,11 @@ from germstats.decisions.poor_lots import NOT_OVER, POOR, Review, judge
 from germstats.decisions.review_book import gather
 from germstats.decisions.review_counts import lot_seen, z_of_lot
 from germstats.decisions.review_gather import lot_file
-from germstats.decisions.review_maps import block, course, edge, losses
+from germstats.decisions.review_maps import block, course, edge, losses, shape
 from germstats.decisions.review_records import fallen
 from germstats.decisions.review_rules import load_rules
 from germstats.decisions.review_sound import sound_part, whole
+from germstats.models.tray_map import TrayMap
 from germstats.reports.review_text import review_text
 from tests.decisions.test_review_books import COLUMNS, DAYS, ROWS, by_cell, read, row_of, tables
 
@@ -126,8 +127,45 @@ def test_what_speaks_already_is_named_beside_not_over_yet(tmp_path):
     found = judge(late, RULES)
     assert found.verdict == NOT_OVER and not found.told and found.next_year == ()
     standing = {one.cause: one.standing for one in found.causes}
-    assert standing["seed"] == "likely" and "unfinished" not in standing and "unlikely" not in standing.values()
+    assert standing["seed"] == "possible" and "unfinished" not in standing and "unlikely" not in standing.values()
     said = " ".join(review_text(Review(found.season, (found,))).split())
-    told = said[said.index("already likely: poor seed: empty, unripe, old or eaten by insects") :]
-    assert "for: " in told and "cut test: 4 of 50 good" in told and "against: about 66 % of what comes" in told
+    told = said[said.index("already possible: poor seed: empty, unripe, old or eaten by insects") :]
+    assert "for: " in told and "cut test: 4 of 50 good" in told and "far fewer came up" not in told
+    assert "lot_seen" not in [row.evidence for one in found.causes for row, _ in one.supports]
+    assert "Not over yet: 1." in said
     assert judge(replace(late, waiting=True), RULES).causes == ()  # before its second spring nothing is held against it
+
+
+def told_of(file, filled):
+    """Readings of block, shape and edge where the lot's one tray has this map (R, C) of filled cells."""
+    grid = np.array(filled, dtype=float)
+    rows, columns = grid.shape
+    seen = TrayMap(TRAY, rows, columns, np.full_like(grid, 2.0), grid, np.full_like(grid, np.nan), False,
+                   np.full_like(grid, np.inf))  # fmt: skip
+    one = replace(file, trays=(replace(file.trays[0], seen_map=seen),))
+    return tuple(row(one, LIMITS).reading for row in (block, shape, edge))
+
+
+def test_a_bare_ring_is_no_block_and_a_bare_corner_no_ring(tmp_path):
+    """A tray of 6 by 12: one explains what the other shows; where both are there, both are told."""
+    file = file_of(tables(), tmp_path)
+    ring, corner = np.ones((6, 12)), np.ones((6, 12))
+    ring[[0, -1], :] = ring[:, [0, -1]] = 0
+    corner[:4, :5] = 0
+    assert told_of(file, ring) == ("none", "", "strong")
+    assert told_of(file, corner)[:2] == ("strong", "patch") and told_of(file, corner)[2] != "strong"
+    assert told_of(file, ring * corner) == ("strong", "patch", "strong")
+    assert told_of(file, np.ones((6, 12)) - np.eye(6, 12)) == ("none", "", "none")
+
+
+@pytest.mark.parametrize(
+    ("lost", "at_once", "reading"),
+    [(20, 18, "at_once"), (20, 9, "over_time"), (34, 22, "jump"), (24, 18, "jump"), (30, 10, "over_time")],
+)
+def test_losses_over_time_with_one_jump_are_two_things(tmp_path, lost, at_once, reading):
+    """Of 60 that came: a jump is .22 of them (14) or more between two checks, with .08 (5) or more at others."""
+    file = file_of(tables(), tmp_path)
+    hit = replace(file.trays[0], lost=lost, ever=60, at_once=at_once, by_cell=False)
+    found = course(replace(file, trays=(hit,)), LIMITS)
+    assert found.reading == reading
+    assert found.words.endswith("the others over several") == (reading == "jump")

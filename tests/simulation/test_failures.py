@@ -95,11 +95,12 @@ def test_an_accident_in_a_tray_that_was_empty_before_is_hidden():
     hidden = []
     for seed in range(60):
         nursery = simulate_failures(FailureSpec(trays=1, twice=1.0, hit=1.0, short_chill=1.0), seed)
-        hidden += [lot for lot in nursery.truth if lot.hidden]
+        hidden += [lot for lot in nursery.truth if set(lot.hidden) - {"chill"}]
         for lot in nursery.truth:
-            assert set(lot.hidden) <= set(lot.causes) & {"mouse", "wash", "dry"} - set(lot.detectable)
+            assert set(lot.hidden) <= set(lot.causes) & {"mouse", "wash", "dry", "chill"} - set(lot.detectable)
     assert len(hidden) >= 5
-    fill = [1 - (1 - lot.real_share) ** 2 for lot in hidden]  # two seeds a cell, in the spring they had
+    over = [lot for lot in hidden if "unfinished" not in lot.causes]  # else the checks stopped before all had come
+    fill = [1 - (1 - lot.real_share) ** 2 for lot in over]  # two seeds a cell, in the spring they had
     assert np.median(fill) < 0.3 and max(fill) < 0.7
 
 
