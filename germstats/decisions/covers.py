@@ -125,7 +125,8 @@ def _of_species(
         if why:
             rows.append(replace(base, notes=(why,)))
             continue
-        if scales is None and others.enough and fit.pooled is not None:
+        if scales is None and others.enough:
+            assert fit.pooled is not None, "a comparison rests on a pooled fit"
             scales = fit.pooled.scales_of(others.trays)
         with one_thread():
             rows.append(compared(fit, base, found, borrow(fit, others, scales, found), spec))

@@ -221,7 +221,7 @@ class LotFile:
 
     @cached_property
     def inner_blocks(self) -> tuple[tuple[TrayFile, TrayMap, EmptyBlock], ...]:
-        """The same without the outer ring, for trays on which that is bare too."""
+        """The same without the outer rings: asked for where one of them stands out as well."""
         return self._scanned([(one, without_cells(seen, outer_cells(seen.rows, seen.columns)))
                               for one, seen in self.mapped])  # fmt: skip
 

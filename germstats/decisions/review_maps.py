@@ -22,7 +22,7 @@ from germstats.models.tray_map import (
     scan_empty_block,
     without_cells,
 )
-from germstats.models.tray_scans import Marks, outer_cells
+from germstats.models.tray_scans import block_cells, outer_cells
 
 _FARTHEST = 6.0
 _NAMED = 8
@@ -68,7 +68,7 @@ def _bare(file: LotFile, limits: Limits) -> list[_Bare]:
         box, ring = boxes.get(tray.tray), empty_ring(seen)
         block_p, ring_p = _p_among(box, file), _p_among(ring, file)
         if box is not None and max(block_p, ring_p) < limits["some_p"]:
-            rest = empty_ring(without_cells(seen, _cells_of(box, seen)))
+            rest = empty_ring(without_cells(seen, block_cells(box, seen.rows, seen.columns)))
             inner = next((other for one, _, other in file.inner_blocks if one.tray == tray.tray), None)
             ring_alone, block_alone = _p_among(rest, file), _p_among(inner, file)
             if min(ring_alone, block_alone) < limits["strong_p"]:
@@ -79,12 +79,6 @@ def _bare(file: LotFile, limits: Limits) -> list[_Bare]:
 
 def _p_among(one: EmptyBlock | EmptyRing | None, file: LotFile) -> float:
     return 1.0 if one is None else among(one.p, file.mapped)
-
-
-def _cells_of(box: EmptyBlock, seen: TrayMap) -> Marks:
-    away = np.zeros((seen.rows, seen.columns), dtype=bool)
-    away[box.rows[0] : box.rows[1] + 1, box.columns[0] : box.columns[1] + 1] = True
-    return away
 
 
 def block(file: LotFile, limits: Limits) -> Evidence:

@@ -10,7 +10,7 @@ from germstats.decisions.lot_file import LotFile, TrayFile, looked_at
 from germstats.decisions.review_row import Limits
 from germstats.models.timing import Array
 from germstats.models.tray_map import TrayMap, empty_ring
-from germstats.models.tray_scans import Marks, outer_cells
+from germstats.models.tray_scans import Marks, block_cells, outer_cells
 
 _FEWEST_CELLS = 12  # left of a tray, below which it tells too little of its lot (common practice, no source)
 
@@ -67,7 +67,7 @@ def _spared(file: LotFile, tray: TrayFile, limits: Limits) -> tuple[TrayFile | N
     named = []
     for one, _, box in file.blocks:
         if one.tray == tray.tray and box.p * share < limits["strong_p"]:
-            away[box.rows[0] : box.rows[1] + 1, box.columns[0] : box.columns[1] + 1] = True
+            away |= block_cells(box, seen.rows, seen.columns)
             named.append("empty block")
     ring = empty_ring(seen)
     if ring is not None and ring.p * share < limits["strong_p"]:

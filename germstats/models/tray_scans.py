@@ -244,6 +244,13 @@ def ring_of_empties(filled: Marks, known: Marks) -> EmptyRing | None:
     return EmptyRing(outer, outer_empty, empties, cells, sides, p)
 
 
+def block_cells(box: EmptyBlock, rows: int, columns: int) -> Marks:
+    """(R, C) bool: cells of the block."""
+    inside = np.zeros((rows, columns), dtype=bool)
+    inside[box.rows[0] : box.rows[1] + 1, box.columns[0] : box.columns[1] + 1] = True
+    return inside
+
+
 def outer_cells(rows: int, columns: int) -> Marks:
     """(R, C) bool: cells of the outer ring."""
     edge = np.zeros((rows, columns), dtype=bool)
