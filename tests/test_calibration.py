@@ -76,3 +76,23 @@ def test_a_season_under_way_holds_every_bar(study):
     worse = pd.DataFrame([{"world": "tray time sd 0", "checks": 3, "record": "counts", "gap": -0.04, "gap_se": 0.01,
                            "pit": 0.9, "pit_se": 0.01, "bias": 0.02, "bias_se": 0.01}])  # fmt: skip
     assert study.missed(worse, study.halfway_bars)["bar"].tolist() == ["gap", "bias"]
+
+
+@pytest.fixture(scope="module")
+def as_large_as_the_designs(study):
+    """The bars that the committed table misses for thirty lots, as many new trays a nursery as the design foretells."""
+    table = pd.read_csv(RESULTS / "sowing.csv")
+    return study.missed(table[table["lots"] == 30], study.sowing_bars)
+
+
+def test_no_bar_is_refuted(as_large_as_the_designs):
+    """None lies more than two of its Monte-Carlo standard errors beyond; of 408 bars one in forty would by chance, were
+    every figure at its bar."""
+    assert (as_large_as_the_designs["errors_beyond"] < 2).all(), as_large_as_the_designs.to_string()
+
+
+@pytest.mark.xfail(reason="14 of 408 are missed by up to 1.2 standard errors: one season x one tray without cell "
+                          "scatter is promised .055 to .059 less than it reaches (bar .05), new lots after three "
+                          "seasons x four trays fall under .70 in .041 to .051 (bar .04)")  # fmt: skip
+def test_every_bar_holds(as_large_as_the_designs):
+    assert as_large_as_the_designs.empty, as_large_as_the_designs.to_string()

@@ -89,12 +89,13 @@ def known_by(cells, sown, on):
 
 
 def replay(story, name, file, sown, dates, unit, tmp_path):
-    """PIT of every unit at every date, and whether its range held; whether a tenth was still to come."""
+    """Of every unit at every date: whether a tenth was still to come, the chance that its randomised PIT lies in
+    .05-.95 (its expectation: one draw of each would move the share by .03), and whether its range held."""
     whole = pd.read_csv(DATA / file)
     write_book(story["BOOKS"][name](DATA), tmp_path / "whole")
     finals = find_patterns(read_book(tmp_path / "whole")).trays
     final_of = finals.groupby(unit(finals))["filled"].sum()
-    rng, found = np.random.default_rng(7), []
+    found = []
     for on in dates:
         folder = tmp_path / str(on)
         folder.mkdir()
@@ -110,9 +111,10 @@ def replay(story, name, file, sown, dates, unit, tmp_path):
             mean, true = float(course.weight @ draws), int(final_of[key])
             below, same = float(course.weight @ (draws < true)), float(course.weight @ (draws == true))
             low, high = course.quantiles(draws)
-            found.append((mean - now >= 0.1 * max(mean, 1e-9), 0.05 < below + same * rng.random() < 0.95,
-                          low <= true <= high))  # fmt: skip
-    return np.array(found, dtype=bool)
+            within = max(min(below + same, 0.95) - max(below, 0.05), 0.0)
+            inside = within / same if same > 0 else float(0.05 < below < 0.95)
+            found.append((mean - now >= 0.1 * max(mean, 1e-9), inside, low <= true <= high))
+    return np.array(found, dtype=float)
 
 
 @pytest.fixture(scope="module")
@@ -131,29 +133,43 @@ def lentisc(story, tmp_path_factory):
 
 
 def held_to_the_bar(found, name):
-    to_come, inside, held = found.T
+    to_come, (inside, held) = found[:, 0] > 0, found[:, 1:].T
     print(f"{name}: {inside[to_come].mean():.3f} of {to_come.sum()} inside; elsewhere {held[~to_come].mean():.3f}")
     assert LOW <= inside[to_come].mean() <= HIGH
     assert held[~to_come].mean() >= 0.90
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(reason="measured .82 to .84 of 164, by the number of draws; .86 only while draws of the scatters "
-                          "did not follow the ridge that one tray a station leaves")  # fmt: skip
+@pytest.mark.xfail(reason="measured .842 of 163: its seedlings came weeks before those of the only other season, and "
+                          "the first look foretold too few (24 of 35 inside, of later looks 113 of 128)")  # fmt: skip
 def test_lentisc_visits_with_a_season_to_learn_from(lentisc):
     held_to_the_bar(lentisc(2020), "lentisc, second season")
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(reason="first season on record: after the first seedlings few and late cannot be told apart, and "
-                          "all stations err together; measured .58")  # fmt: skip
+@pytest.mark.xfail(reason="measured .840 of 123, a hair below: in a first season all stations err together")
 def test_lentisc_visits_of_the_first_season(lentisc):
     held_to_the_bar(lentisc(2019), "lentisc, first season")
 
 
 @pytest.mark.slow
+def test_few_from_unlike_stations_are_not_taken_for_many_late_ones(story, tmp_path):
+    """After 11 seedlings, 7 of them at one station, many and widely scattered in time explain the counts too, but
+    worse; the search from the priors' middle ends there: 151 to 466 of 480 were foretold once, and 52 came."""
+    for other in DATA.glob("*.csv"):
+        (tmp_path / other.name).symlink_to(other)
+    file = tmp_path / "lentisc_field_cells.csv"
+    file.unlink()
+    known_by(pd.read_csv(DATA / file.name), "sow_date", "2019-02-21").to_csv(file, index=False)
+    write_book(story["BOOKS"]["lentisc"](tmp_path), tmp_path / "book")
+    course = foretell(read_book(tmp_path / "book"), pd.Timestamp("2019-02-21"))
+    low, high = course.quantiles(course.final.sum(axis=1))
+    assert low <= 52 <= high < 240
+
+
+@pytest.mark.slow
 @pytest.mark.xfail(reason="one season, seven sowing dates of three racks: what a sowing date does to a whole cohort is "
-                          "not modelled; measured .54")  # fmt: skip
+                          "not modelled; measured .55 of 38")  # fmt: skip
 def test_streptanthus_cohorts_replayed(story, tmp_path):
     """Racks of ../shared/data (CC BY 4.0, Worthy et al. 2024, doi:10.5281/zenodo.12753086), every few days."""
     days = pd.date_range("2020-09-24", "2021-01-31", freq="21D" if REDUCED else "7D").strftime("%Y-%m-%d")

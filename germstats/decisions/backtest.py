@@ -221,11 +221,14 @@ def _season(
     def known_of(species: str | None, lot: str, label: str, sowing: int) -> Foreknown | None:
         return None if fit is None else foreknow(fit, species, lot, label, patterns.sowings[sowing])
 
-    @cache
-    def out(kind: tuple[str | None, str, str, int], day: float, origin_days: float) -> float:
-        known = known_of(*kind)
-        assert known is not None, "asked only of what is foreknown"
-        return share_seen(known, day, origin_days)
+    # lots sown for the first time share the draws of their species
+    shares: dict[tuple[tuple[int, ...], float, float], float] = {}
+
+    def out(known: Foreknown, day: float, origin_days: float) -> float:
+        asked = tuple(id(draws) for draws in known.timed), day, origin_days
+        if asked not in shares:
+            shares[asked] = share_seen(known, day, origin_days)
+        return shares[asked]
 
     for code, tray in zip(trays.index, trays.to_dict("records"), strict=True):
         species = tray["species"] if isinstance(tray["species"], str) else None
@@ -234,7 +237,7 @@ def _season(
         if known is None:
             yield SetAside(tray["tray"], season, tray["lot"], _unknown(patterns.sowings[tray["sowing"]]))
             continue
-        seen_by = partial(out, kind, origin_days=tray["origin_days"])
+        seen_by = partial(out, known, origin_days=tray["origin_days"])
         if why := _why_not(tray, seen_by, finishes.get(code, patterns.finishes[:0])):
             yield SetAside(tray["tray"], season, tray["lot"], why)
             continue

@@ -10,7 +10,7 @@ import pandas as pd
 
 from germstats.decisions.lot_file import LotFile, TrayFile
 from germstats.decisions.review_book import gather
-from germstats.decisions.review_counts import came_words
+from germstats.decisions.review_counts import came, came_words
 from germstats.decisions.review_evidence import evidence_of
 from germstats.decisions.review_gather import lot_file
 from germstats.decisions.review_row import Evidence
@@ -274,7 +274,8 @@ def _verdict(file: LotFile, z: float | None, opened: frozenset[str], rules: Rule
         return NOT_OVER
     if opened:
         return POOR
-    return AS_EXPECTED if z is not None else NO_VERDICT
+    found = came(file)
+    return NO_VERDICT if z is None or found is None or found.untold else AS_EXPECTED
 
 
 def _cause(one: Scored, evidence: tuple[Evidence, ...], rules: Rules) -> Cause:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
@@ -14,6 +15,7 @@ from germstats.decisions.review_sound import Part, SoundPart, sound_part, whole
 from germstats.models.timing import Array
 
 _FARTHEST = 6.0
+_NEARLY_EMPTY, _HALF = 0.1, 0.5  # shares of what was sown; common practice, no source
 
 
 def z_of_lot(file: LotFile, logits: Array, part: Part | None = None) -> float | None:
@@ -39,22 +41,65 @@ def z_of_lot(file: LotFile, logits: Array, part: Part | None = None) -> float | 
     return float(np.clip(stats.norm.ppf(np.clip(below, 1e-9, 1 - 1e-9)), -_FARTHEST, _FARTHEST))
 
 
-def came_words(file: LotFile) -> str:
-    """Raw counts of the counting trays beside what an ordinary spring lets expect."""
+@dataclass(frozen=True)
+class Came:
+    """What came in the counting trays of a lot beside what an ordinary spring lets expect.
+
+    Attributes
+    ----------
+    unit, of_what : str
+        Seedlings and seeds, or filled and cells.
+    seen, of : float
+    expected, low, high : float or None
+        Mean and ends of a range that holds nine lots of ten; None where nothing tells.
+    """
+
+    unit: str
+    of_what: str
+    seen: float
+    of: float
+    expected: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+    @property
+    def untold(self) -> bool:
+        """Less than half came, and nobody can say whether that is few: a lot nearly empty would be within the range,
+        and so would one half full."""
+        if self.low is None or self.high is None:
+            return True
+        half = _HALF * self.of
+        return self.low <= _NEARLY_EMPTY * self.of and self.seen < half < self.high
+
+
+def came(file: LotFile) -> Came | None:
+    """Counts of the counting trays with what an ordinary spring lets expect; None where none counts."""
     trays, expected, ordinary = [file.trays[k] for k in file.counting], file.expected, file.ordinary
     if not trays:
-        return "nothing that can be used was counted"
+        return None
     by_seed = all(counted(tray) for tray in trays)
-    came, of = (sum(seen_of(tray, by_seed)[part] for tray in trays) for part in (0, 1))
-    unit = ("seedlings", "seeds") if by_seed else ("filled", "cells")
-    said = f"{came:.0f} {unit[0]} of {of:.0f} {unit[1]} in {trays_words(len(trays))}"
+    seen, of = (sum(seen_of(tray, by_seed)[part] for tray in trays) for part in (0, 1))
+    unit, of_what = ("seedlings", "seeds") if by_seed else ("filled", "cells")
     if expected is None or ordinary is None:
-        return f"{said}; nothing else on record tells what to expect"
+        return Came(unit, of_what, seen, of)
     share = expit(ordinary)
     means = [foretold(tray, share[:, k], expected.rho, by_seed)[0] for k, tray in enumerate(trays)]
     total = np.sum(means, axis=0)
     low, high = np.quantile(total, [0.05, 0.95])
-    return f"{said}; an ordinary spring lets expect {np.mean(total):.0f} ({low:.0f} to {high:.0f})"
+    return Came(unit, of_what, seen, of, float(np.mean(total)), float(low), float(high))
+
+
+def came_words(file: LotFile) -> str:
+    """The same in words."""
+    found = came(file)
+    if found is None:
+        return "nothing that can be used was counted"
+    trays = trays_words(len(file.counting))
+    said = f"{found.seen:.0f} {found.unit} of {found.of:.0f} {found.of_what} in {trays}"
+    if found.expected is None:
+        return f"{said}; nothing else on record tells what to expect"
+    said += f"; an ordinary spring lets expect {found.expected:.0f} ({found.low:.0f} to {found.high:.0f})"
+    return f"{said}, which leaves room for nearly anything" if found.untold else said
 
 
 def trays_words(number: int) -> str:

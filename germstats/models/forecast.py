@@ -131,9 +131,9 @@ def parts_of_tray(rates: tuple[SowingRate, ...], cells: int) -> list[tuple[Sowin
     return [(rate, len(range(k, cells, len(rates)))) for k, rate in enumerate(rates)]
 
 
-GRID = np.sin(np.linspace(0.0, np.pi / 2, 801)) ** 2
+GRID = np.sin(np.linspace(0.0, np.pi / 2, 401)) ** 2
 """Fill probabilities at which forecasts are worked out, evenly spaced on the scale on which a binomial share has one
-spread; finer than a hundredth of the spread of 72 cells."""
+spread; a fifteenth of the spread of 72 cells."""
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from germstats.models.pooled_scales import (
     draw_scales,
     effective_share,
     fit_scales,
+    fit_scales_twice,
     scales_near,
 )
 from germstats.models.threads import one_thread
@@ -63,6 +64,7 @@ class PooledFit:
     choices : dict
         Group (species) -> TimingChoice.
     draws : tuple of PooledDraw
+        Heavy ones several times over, with their weight shared out: each is given as many draws of the effects.
     effective_share : float
         Effective number of scale draws over the number made.
     scatter : Scatter
@@ -179,13 +181,23 @@ def fit_pooled(
         scale_set = _scale_set(design, held_tray)
         progress("learning how far trays and lots lie apart")
         like = near.scales if near is not None and near.scale_set == scale_set else None
-        scales = fit_scales(design.tree, design.prior, scale_set, start.state, like)
+        if current is not None and near is None and _first_sown(patterns, current):
+            scales = fit_scales_twice(design.tree, design.prior, scale_set, start.state)
+        else:
+            scales = fit_scales(design.tree, design.prior, scale_set, start.state, like)
         asked = next(draws for trays, draws in SCALE_DRAWS if design.tree.trays < trays)
         drawn = draw_scales(design.tree, design.prior, scale_set, scales, asked)
         progress("carrying the uncertainty on")
-        draws = tuple(PooledDraw(one.scales, one.weight, normal_law(design.tree, design.prior, one.scales, one.found))
-                      for one in drawn)  # fmt: skip
+        each = [PooledDraw(one.scales, one.weight, normal_law(design.tree, design.prior, one.scales, one.found))
+                for one in drawn]  # fmt: skip
+        draws = tuple(copy for draw in each for copy in _shared_out(draw, asked))
     return PooledFit(design, scale_set, scales, current, choices, draws, effective_share(drawn, asked), scatter)
+
+
+def _shared_out(draw: PooledDraw, asked: int) -> list[PooledDraw]:
+    """A draw as often as it is heavier than one of `asked` equal ones, its weight shared out."""
+    times = max(round(asked * draw.weight), 1)
+    return [replace(draw, weight=draw.weight / times)] * times
 
 
 def _scale_set(design: PooledDesign, held_tray: float | None) -> ScaleSet:
@@ -301,6 +313,12 @@ def _under_way(design: PooledDesign, patterns: Patterns, found: PooledMode) -> i
     asked = last & np.isin(design.order, timed)
     seen = share_seen(design, predictors(design.tree, found.state))[asked]
     return season if seen.size and float(seen.mean()) < NEARLY_ALL else None
+
+
+def _first_sown(patterns: Patterns, season: int) -> bool:
+    """Whether a species is in its first spring on record."""
+    groups = groups_of(patterns.trays)
+    return bool(set(groups) - set(groups[patterns.trays["season"] != season]))
 
 
 def share_seen(design: PooledDesign, at: Array) -> Array:

@@ -8,7 +8,7 @@ no mode is solved again inside a difference.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -24,7 +24,9 @@ LOGIT_RHO = float(np.log(0.04 / 0.96))
 """Centre of the prior of logit rho (sd 1): statistics of the design, common practice, no source."""
 _NESTED = (("tray", "lot"), ("tray_time", "lot_time"))
 _STEP = 0.05  # of a prior sd, for differences along the path
-_BEND_STEP = 0.15  # of a prior sd, for differences of gradients
+_BEND_STEP = 0.5  # likely widths, for second differences
+_UNLIKE_SHARES = {"tray": 1.5, "lot": 1.5, "tray_time": -0.5}  # in prior sds
+_FAR = 50.0  # on the log: farther from the mode than that is all the same
 _DRAWS_DF = 6
 _NEAR = 0.02  # standard errors from the mode at which its search ends
 _USUAL_VARIANCE = 0.25  # of a scale, in its prior variances, once the trays have been asked
@@ -203,13 +205,24 @@ class _Outer:
                 variance[k] = 1 / (1 + 2 * one.sd**2 * ((1 - inverse[:, at, at] / sd**2) ** 2).sum())
         return np.asarray(np.sqrt(variance))
 
-    def bend(self, z: Array) -> Array:
-        """(K, K) curvature of the loss at z, where the loss was last asked."""
-        steps = _BEND_STEP * np.eye(len(z))
-        ends = np.stack([z + by * step for step in steps for by in (1.0, -1.0)])
-        slopes = np.array([self.slope(end, found)[0] for end, found in zip(ends, self.modes(ends), strict=True)])
-        rows = np.eye(len(z)) - (slopes[::2] - slopes[1::2]) / (2 * _BEND_STEP)
-        return np.asarray((rows + rows.T) / 2)
+    def bend(self, z: Array, root: Array) -> Array:
+        """(K, K) curvature of the loss at z, where it was last asked, by its values half a likely width away.
+
+        `root` (K, K) has these widths: z + root u for u of unit length. Values cost less than slopes, each of which
+        needs the criterion at 2 K more places.
+        """
+        size = len(z)
+        some, others = np.triu_indices(size, 1)
+        sides = np.eye(size)
+        ends = np.concatenate([sides, -sides, sides[some] + sides[others]])
+        at = z + _BEND_STEP * ends @ root.T
+        lost = 0.5 * (at**2).sum(axis=1) - [found.criterion for found in self.modes(at)] - self.answer[0]
+        lost = np.where(lost < _FAR, lost, _FAR)  # no number at all where the records are impossible
+        ahead, behind, both = np.split(lost, [size, 2 * size])
+        bent = np.diag(ahead + behind)
+        bent[some, others] = bent[others, some] = both - ahead[some] - ahead[others]
+        away = np.linalg.inv(root)
+        return np.asarray(away.T @ bent @ away / _BEND_STEP**2)
 
 
 def fit_scales(
@@ -235,24 +248,37 @@ def fit_scales(
     if size == 0:
         found = outer.modes(np.zeros((1, 0)))[0]
         return ScaleFit(np.zeros(0), np.zeros((0, 0)), found, found.criterion, 0.0, 1)
-    mode = _sought(outer, near)
+    mode, root = _sought(outer, near)
     loss, slope = outer.loss(mode)  # where it was asked last, unless the search stopped short
-    values, vectors = np.linalg.eigh(outer.bend(mode))
+    values, vectors = np.linalg.eigh(outer.bend(mode, root))
     half = vectors / np.sqrt(np.maximum(values, 1 / _TALLEST_VARIANCE))
     covariance = half @ half.T
     found = outer.modes(mode[None])[0]
     return ScaleFit(mode, (covariance + covariance.T) / 2, found, -loss, float(np.abs(slope).max()), outer.evaluations)
 
 
+def fit_scales_twice(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State) -> ScaleFit:
+    """The likelier of the modes found from the priors' middle and from trays that differ widely in their share.
+
+    After the first seedlings of a species' first spring "many, widely scattered in time" and "few, from few of the
+    trays" explain the same counts, each with a mode of its own. Parameters as in `fit_scales`.
+    """
+    first = fit_scales(tree, prior, scale_set, start)
+    mode = np.array([_UNLIKE_SHARES.get(one.name, 0.0) for one in scale_set.unknown])
+    unlike = replace(first, mode=mode, covariance=_USUAL_VARIANCE * np.eye(len(mode)))
+    return max(first, fit_scales(tree, prior, scale_set, start, unlike), key=lambda fit: fit.criterion)
+
+
 def scales_near(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State, near: ScaleFit) -> Scales:
     """The likeliest scales only; parameters as in `fit_scales`."""
     if not scale_set.unknown:
         return scale_set.at(np.zeros(0))
-    return scale_set.at(_sought(_Outer(tree, prior, scale_set, start), near))
+    return scale_set.at(_sought(_Outer(tree, prior, scale_set, start), near)[0])
 
 
-def _sought(outer: _Outer, near: ScaleFit | None) -> Array:
-    """The mode by BFGS, from what a like fit found or from the prior's middle, in units of its likely width.
+def _sought(outer: _Outer, near: ScaleFit | None) -> tuple[Array, Array]:
+    """The mode by BFGS, from what a like fit found or from the prior's middle, in units of its likely width: a root of
+    its likely covariance, which is handed back too.
 
     It ends where the slope per standard error, or the gain of the last step, is that of `_NEAR` standard errors off:
     beyond, differenced slopes no longer agree with the value, and a line search goes on for nothing.
@@ -277,7 +303,7 @@ def _sought(outer: _Outer, near: ScaleFit | None) -> Array:
 
     found = minimize(loss, np.zeros(len(centre)), jac=True, method="BFGS", callback=ends,
                      options={"gtol": _NEAR, "maxiter": 40})  # fmt: skip
-    return np.asarray(centre + root @ found.x)
+    return np.asarray(centre + root @ found.x), root
 
 
 def draw_scales(

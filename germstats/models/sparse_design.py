@@ -71,7 +71,8 @@ class SparseDesign:
 def sparse_design(design: Array) -> SparseDesign:
     """Entries of a dense design."""
     row, part, column = _entries(design)
-    kind = np.unique(design.reshape(len(design), -1), axis=0, return_inverse=True)[1].ravel()
+    kinds: dict[bytes, int] = {}
+    kind = np.array([kinds.setdefault(one.tobytes(), len(kinds)) for one in design], dtype=np.int64)
     order = np.argsort(kind, kind="stable")
     starts = group_starts(kind[order])
     alike = design[order[starts]]

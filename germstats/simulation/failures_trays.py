@@ -103,6 +103,9 @@ class TrayFacts:
         Cells that really ever filled by the end of the spring.
     hurt : dict of str to float
         By cause of this tray, the share of filled cells (of seedlings for ``damp``, of cells for ``miscount``) it cost.
+    damped : float
+        The share of the seedlings out by the last check that had damped off or died otherwise by then; 0 where nothing
+        damps off.
     """
 
     plan: TrayPlan
@@ -119,6 +122,7 @@ class TrayFacts:
     stopped: bool
     finally_filled: int
     hurt: dict[str, float]
+    damped: float
 
 
 def grow_and_look(plan: TrayPlan, rng: np.random.Generator) -> TrayFacts:
@@ -145,6 +149,13 @@ def grow_and_look(plan: TrayPlan, rng: np.random.Generator) -> TrayFacts:
         came = np.isfinite(days) & (days <= SPRING_DAYS)
         hurt["damp"] = float((came & np.isfinite(gone)).sum() / max(int(came.sum()), 1))
     return _written(plan, days, gone, hurt, rng)
+
+
+def _damped(plan: TrayPlan, days: Array, gone: Array) -> float:
+    if "damp" not in plan.causes:
+        return 0.0
+    out = days <= plan.checks[-1]
+    return float((out & (gone <= plan.checks[-1])).sum() / max(int(out.sum()), 1))
 
 
 def _filled(days: Array) -> int:
@@ -222,8 +233,9 @@ def _written(plan: TrayPlan, days: Array, gone: Array, hurt: dict[str, float], r
     checks = np.array(plan.checks)[:, None, None]
     ever, alive = (days[None] <= checks).sum(axis=2), ((days[None] <= checks) & (gone[None] > checks)).sum(axis=2)
     facts = TrayFacts(
-        plan, None, None, np.zeros(0), 0, 0, 0, 0, 0, False, _events(plan, rng), False, _filled(days), dict(hurt)
-    )
+        plan, None, None, np.zeros(0), 0, 0, 0, 0, 0, False, _events(plan, rng), False, _filled(days), dict(hurt),
+        _damped(plan, days, gone),
+    )  # fmt: skip
     return _by_cell(facts, ever, alive, rng) if plan.record == "cells" else _by_tray(facts, ever[-1] > 0, alive)
 
 

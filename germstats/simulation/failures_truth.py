@@ -28,9 +28,9 @@ class LotTruth:
     detectable : tuple of str
         Those of `causes` that records like these can show, by the truth only.
     hidden : tuple of str
-        Those that the design counts as detectable too, but that something hides: an accident to a tray of a lot that
-        something else left half empty, and short cold where no earlier season tells of it (sister lots had the same
-        winter, and a test tells of the seed) and no weather is written down.
+        Those that the design counts as detectable too, but that something hides: an accident to a tray that something
+        else left half empty, seedlings that damped off after the last check, and short cold where no earlier season
+        tells of it (sister lots had the same winter, and a test tells of the seed) and no weather is written down.
     share, real_share : float
         Share of its seeds that emerge in an average tray of an ordinary spring, and after what befell the whole lot in
         the spring it had.
@@ -61,9 +61,12 @@ def lot_truth(
     share, sisters, still = float(expit(lot.logit)), spec.lots > 1, replace(spring, logit=0.0)
     out = min(one.filled / max(one.finally_filled, 1) for one in trays) if "unfinished" in lot.causes else 1.0
     left = out * float(np.mean([lot_share(lot, still, one, last=True) for one in deep]))
-    seen = tuple(cause for cause in lot.causes if _detectable(cause, lot, left, earlier, trays, spec))
-    hidden = tuple(cause for cause in lot.causes if cause not in seen
-                   and _detectable(cause, lot, share, earlier or sisters or spec.tests, trays, spec))  # fmt: skip
+    whole = [_Hurt(one.hurt, share) for one in trays]
+    shown = [_Hurt({**one.hurt, "damp": one.damped}, left * (1 - one.plan.causes.get("tray", 0.0))) for one in trays]
+    known = earlier or sisters or spec.tests
+    seen = tuple(cause for cause in lot.causes if _detectable(cause, lot, trays, shown, earlier, spec))
+    hidden = tuple(cause for cause in lot.causes
+                   if cause not in seen and _detectable(cause, lot, trays, whole, known, spec))  # fmt: skip
     names = tuple(one.plan.tray for one in trays)
     return LotTruth(
         lot.lot, lot.species.code, lot.causes, seen, hidden, share, real, lot.earlier, names, lot.decoys
@@ -75,16 +78,23 @@ def _fill(share: float, spec: FailureSpec) -> float:
     return 1 - float(empty_share(np.array([share]), np.array([spec.world.rho]), rate)[0])
 
 
+@dataclass(frozen=True)
+class _Hurt:
+    """What accidents cost a tray, by cause, and the share of its seeds that would emerge without them."""
+
+    cost: dict[str, float]
+    share: float
+
+
 def _detectable(
-    cause: str, lot: LotDraw, share: float, earlier: bool, trays: Sequence[TrayFacts], spec: FailureSpec
+    cause: str, lot: LotDraw, trays: Sequence[TrayFacts], hurts: Sequence[_Hurt], earlier: bool, spec: FailureSpec
 ) -> bool:
     """Could records like these show the cause? By the truth only, not by what the review makes of it.
 
-    An accident is seen against what its tray would have filled at the `share` left by what befell the whole lot, up to
-    the last check; short cold against `earlier` winters.
+    A bare place is seen against what its tray would have filled without it, short cold against `earlier` winters.
     """
     usual = _fill(float(expit(lot.logit)), spec)
-    hurt = max((one.hurt.get(cause, 0.0) for one in trays), default=0.0)
+    hurt = max((one.cost.get(cause, 0.0) for one in hurts), default=0.0)
     if cause in ("seed", "chill"):
         known = earlier if cause == "chill" else spec.lots > 1 or lot.earlier or spec.tests
         return known and _far_down(lot, lot.factor[cause], len(trays), spec)
@@ -95,7 +105,9 @@ def _detectable(
     if cause == "tray":
         return len(trays) > 1 and hurt >= 0.35
     if cause in _HIDEABLE:
-        return spec.record != "totals" and hurt >= 0.15 and _fill(share, spec) >= 0.5
+        return spec.record != "totals" and any(
+            one.cost.get(cause, 0.0) >= 0.15 and _fill(one.share, spec) >= 0.5 for one in hurts
+        )
     if cause == "damp":
         return hurt >= 0.25
     if cause == "miscount":

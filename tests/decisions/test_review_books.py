@@ -269,3 +269,18 @@ def test_what_is_usual_is_not_learnt_from_failures(tmp_path):
     found = judge(lot_file(gathered, "A-1", 2025), RULES)
     assert found.verdict == POOR and "one tray is far below its sisters" in found.doors
     assert found.named[0].cause == "tray" and found.named[0].standing == "likely"
+
+
+def test_a_range_that_leaves_room_for_anything_is_no_verdict(monkeypatch, tmp_path):
+    """One tray of another lot a spring before: 7 of 48 may be few or usual, 41 are well enough whatever is usual."""
+    monkeypatch.setitem(FILLED, "A-2", (10,))
+    others = ("T-2024-A-1", "T-2025-A-2")
+    for name, filled, verdict in (("few", (3, 4), NO_VERDICT), ("many", (20, 21), AS_EXPECTED)):
+        monkeypatch.setitem(FILLED, "A-1", filled)
+        told = tables(lots=("A-1", "A-2"))
+        for table in ("trays", "checks"):
+            told[table] = [row for row in told[table] if not row.startswith(others)]
+        (tmp_path / name).mkdir()
+        found = reviewed(read(told, tmp_path / name))
+        assert found.verdict == verdict
+        assert ("leaves room for nearly anything" in found.seen) == (verdict == NO_VERDICT)

@@ -238,7 +238,23 @@ def test_enough_cold_speaks_against_a_short_winter_and_little_need_holds_it_down
     enough = next(one for one in score([*low, ("cold", "enough")], RULES) if one.cause == "chill")
     assert enough.standing == "possible" and "cold enough" in enough.capped
     assert standing([*low, ("cold", "little")])["chill"] == "possible"
-    assert standing([("lot_seen", "low"), ("cold", "short")])["chill"] == "likely"
+
+
+def test_a_short_winter_is_blamed_where_more_than_one_lot_did_badly():
+    """Where the winter was short and neither the species nor others that need cold did badly, a lot's own failing was
+    short cold in little more than half of simulated lots."""
+    short = [("lot_seen", "low"), ("cold", "short")]
+    alone = next(one for one in score(short, RULES) if one.cause == "chill")
+    assert alone.standing == "possible" and "others that need cold" in alone.capped
+    for reading in (("season", "slope"), ("season", "down")):
+        assert standing([*short, reading])["chill"] == "likely"
+    assert standing([("lot_seen", "low"), ("cold", "short_few")])["chill"] == "likely"  # no other winter on record
+
+
+def test_more_losses_than_usual_leave_damping_off_possible():
+    some = [("losses", "some"), ("course", "over_time")]
+    assert standing(some)["damp"] == standing([*some, ("loss_map", "none")])["damp"] == "possible"
+    assert standing([*some, ("loss_map", "edge")])["damp"] == "unlikely"
 
 
 def test_losses_that_went_at_once_point_at_the_count_and_slow_ones_at_damping_off():

@@ -97,11 +97,39 @@ def test_an_accident_in_a_tray_that_was_empty_before_is_hidden():
         nursery = simulate_failures(FailureSpec(trays=1, twice=1.0, hit=1.0, short_chill=1.0), seed)
         hidden += [lot for lot in nursery.truth if set(lot.hidden) - {"chill"}]
         for lot in nursery.truth:
-            assert set(lot.hidden) <= set(lot.causes) & {"mouse", "wash", "dry", "chill"} - set(lot.detectable)
+            assert set(lot.hidden) <= set(lot.causes) & {"mouse", "wash", "dry", "chill", "damp"} - set(lot.detectable)
     assert len(hidden) >= 5
-    over = [lot for lot in hidden if "unfinished" not in lot.causes]  # else the checks stopped before all had come
+    over = [lot for lot in hidden if not {"unfinished", "damp", "tray"} & set(lot.causes)]  # these hide otherwise
     fill = [1 - (1 - lot.real_share) ** 2 for lot in over]  # two seeds a cell, in the spring they had
     assert np.median(fill) < 0.3 and max(fill) < 0.7
+
+
+def test_damping_off_after_the_last_check_is_hidden():
+    """Few had died by the last check of a lot whose checks stopped early: the records cannot tell of the rest."""
+    found = []
+    for seed in range(200):
+        nursery = simulate_failures(FailureSpec(trays=2, twice=1.0, hit=1.0, causes=("damp", "unfinished")), seed)
+        for lot in nursery.truth:
+            trays = [nursery.trays[tray] for tray in lot.trays]
+            if "damp" in lot.hidden:
+                found.append(max(one.damped for one in trays))
+                assert max(one.hurt.get("damp", 0.0) for one in trays) >= 0.25
+            assert ("damp" in lot.detectable) == any(one.damped >= 0.25 for one in trays)
+    assert len(found) >= 5 and max(found) < 0.25
+
+
+def test_a_ring_in_a_tray_that_something_had_emptied_is_hidden():
+    """What thinned a tray to a few seedlings leaves no ring to be seen, though most of those few dried out."""
+    filled, shown = [], 0
+    for seed in range(150):
+        nursery = simulate_failures(FailureSpec(trays=2, twice=1.0, hit=1.0, causes=("tray", "dry")), seed)
+        for lot in nursery.truth:
+            hit = [nursery.trays[tray] for tray in lot.trays if "dry" in nursery.trays[tray].hurt]
+            if "dry" in lot.hidden and "tray" in lot.causes:
+                filled += [one.filled for one in hit]
+            shown += "dry" in lot.detectable
+    assert len(filled) >= 5 and shown >= 5
+    assert np.median(filled) < 24 and max(filled) <= 40  # of 72; half is what is expected at most
 
 
 def test_what_cannot_be_seen_is_not_called_detectable():
