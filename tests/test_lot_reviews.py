@@ -101,9 +101,8 @@ def test_right_causes_stand(found):
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(reason="measured .69 +- .05 with weather, .61 without, of 90 (bar .75)", strict=False)
 def test_two_causes_both_stand(found):
-    assert found["two causes: both stand"][0] >= 0.75
+    held(found, "two causes: both stand", 0.75, 1.0)
 
 
 def test_the_committed_tables_are_whole(study):
@@ -111,3 +110,15 @@ def test_the_committed_tables_are_whole(study):
     assert set(table["scatter"]) == {"assumed", "wider", "wider and known"}
     confusion = pd.read_csv(RESULTS / "lot_reviews_confusion.csv")
     assert set(study.CAUSES) <= set(confusion["planted"])
+
+
+def test_every_bar_holds_where_trays_scatter_as_assumed():
+    """Of the committed table, 3,952 healthy lots: to a Monte-Carlo error beside one decoy, else as they stand."""
+    table = pd.read_csv(RESULTS / "lot_reviews.csv")
+    table = table[(table["scatter"] == "assumed") & table["bar"].notna()]
+    assert table.loc[table["what"] == "healthy called poor", "lots"].min() >= 2000
+    for row in table.to_dict("records"):
+        sign, bar = row["bar"].split()
+        short = float(bar) - row["measured"] if sign == ">=" else row["measured"] - float(bar)
+        slack = row["se"] if row["what"].endswith("decoy: short winter") else 0.0
+        assert short <= slack, row

@@ -1,14 +1,14 @@
 # %% [markdown]
 """Does the review find what was planted, and leave alone what was not? Fresh invented nurseries with known causes.
 
-    python analyses/studies/lot_reviews.py                 # 20 nurseries of each of 22 set-ups, 12 lots each
+    python analyses/studies/lot_reviews.py                 # 40 nurseries of each of 22 set-ups, 12 lots each
     python analyses/studies/lot_reviews.py --table         # the committed tables of what is there
     python analyses/studies/lot_reviews.py --fit           # sizes of the points, fitted on these nurseries
 
 Rows go to `output/studies/lot_reviews.jsonl` as they are made; a second run goes on where the first stopped. Every
 number is invented; draws are seeded by set-up and nursery. Rules were made while looking at nurseries 0 to 19; the
-tables are of 20 to 39, which nobody had looked at. `--fit` uses nurseries of even number only, and says how the sizes
-it finds and those of the package do on the odd ones; it changes nothing.
+tables are of 20 to 59, of which 40 to 59 had been looked at by nobody. `--fit` uses nurseries of even number, and
+says how the sizes it finds and those of the package do on the odd ones; it changes nothing.
 
 Every lot is judged twice, with weather written down and without: the weather tells how many weeks of cold there were,
 within a week or two, and in one winter of ten says far too few. A short winter that hurt nobody, since the species
@@ -321,7 +321,7 @@ def scored_again(rows: pd.DataFrame, rules: Rules) -> pd.DataFrame:
 def main() -> None:
     """Run the study; show or write its tables; fit sizes."""
     parser = argparse.ArgumentParser(description="Does the review find what was planted?")
-    parser.add_argument("--nurseries", type=int, default=20, help="of each set-up")
+    parser.add_argument("--nurseries", type=int, default=40, help="of each set-up")
     parser.add_argument("--first", type=int, default=FRESH, help="number of the first; rules were made on those before")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--rows", type=Path, default=Path("output/studies"))

@@ -100,11 +100,26 @@ def order_lines(book: RecordBook) -> tuple[OrderLine, ...]:
     return tuple(sorted(lines, key=lambda line: (line.rank, line.due or pd.Timestamp.max, line.order, line.species)))
 
 
+_MAY_BE_BLANK = ("client", "priority", "price", "shortfall_cost", "delivered", "note")
+
+
 def set_aside(book: RecordBook) -> tuple[str, ...]:
-    """Rows of the orders table that cannot be planned as they stand, in the words of `check`."""
-    found = book.findings
+    """What of the orders table is not used as it stands: rows that cannot be planned, and cells taken as blank, in the
+    words of `check`; and orders of which more was delivered than was ordered."""
+    found, table = book.findings, book.tables["orders"]
     rows = found[(found["table"] == "orders") & found["severity"].isin(["stop", "ask"])]
-    return tuple(f"{message}: {remedy}" for message, remedy in zip(rows["message"], rows["remedy"], strict=True))
+    said = [
+        f"{message}: {remedy}{' (taken as blank)' if column in _MAY_BE_BLANK else ''}"
+        for message, remedy, column in zip(rows["message"], rows["remedy"], rows["column"], strict=True)
+    ]
+    over = table[table["delivered"] > table["plugs"]]
+    said += [
+        f"{order} ({species}): {delivered:.0f} plugs delivered of {plugs:.0f} ordered: mend it if that is a slip"
+        for order, species, delivered, plugs in zip(
+            over["order"], over["species"], over["delivered"], over["plugs"], strict=True
+        )
+    ]
+    return tuple(said)
 
 
 def _refuse_negative(book: RecordBook, table: pd.DataFrame) -> None:
@@ -142,10 +157,14 @@ def lots_in_store(book: RecordBook) -> tuple[StoredLot, ...]:
     """Every lot of the book with the seed it still holds."""
     species = book.tables["species"].drop_duplicates("species").set_index("species")["seeds_per_gram"].to_dict()
     lots = book.tables["lots"].drop_duplicates("lot").to_dict("records")
-    return tuple(_stored(lot, species.get(lot["species"], np.nan)) for lot in lots)
+    found = book.findings
+    wrong = found[(found["table"] == "lots") & found["column"].isin(["seeds_left", "grams_left"])]
+    refused = {str(key).split("/")[0]: f"{column} {value!r} is not used"
+               for key, column, value in zip(wrong["key"], wrong["column"], wrong["value"], strict=True)}  # fmt: skip
+    return tuple(_stored(lot, species.get(lot["species"], np.nan), refused.get(str(lot["lot"]), "")) for lot in lots)
 
 
-def _stored(lot: dict[Any, Any], usual_per_gram: float) -> StoredLot:
+def _stored(lot: dict[Any, Any], usual_per_gram: float, refused: str) -> StoredLot:
     per_gram = float(lot["seeds_per_gram"]) if lot["seeds_per_gram"] > 0 else float(usual_per_gram)
     purity = float(lot["purity_pct"]) / 100 if lot["purity_pct"] > 0 else 1.0
     pure = per_gram * purity if np.isfinite(per_gram) and per_gram > 0 else None
@@ -156,7 +175,7 @@ def _stored(lot: dict[Any, Any], usual_per_gram: float) -> StoredLot:
     elif np.isfinite(grams) and (pure is not None or grams == 0):
         seeds = round(grams * (pure or 0.0))
     else:
-        why = "seeds per gram not written down" if np.isfinite(grams) else "seed left not written down"
+        why = "seeds per gram not written down" if np.isfinite(grams) else refused or "seed left not written down"
     cost = float(lot["cost_per_gram"])
     return StoredLot(
         str(lot["lot"]), str(lot["species"]), seeds, pure, cost / pure if pure and np.isfinite(cost) else 0.0, why

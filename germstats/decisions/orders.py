@@ -21,6 +21,7 @@ from germstats.models.emergence import EmergenceFit
 from germstats.models.forecast import empty_share, new_tray
 from germstats.models.order_forecast import chance_of_plugs
 from germstats.records.book import RecordBook
+from germstats.records.suggesting import must_know
 
 _COST_SEEDS = 12
 
@@ -64,13 +65,14 @@ def plan_orders(fit: EmergenceFit, book: RecordBook, spec: OrderSpec | None = No
     NotEnoughRecordsError
         No order is left to plan, or the fit has no row.
     WrongUseError
-        A price lies below 0, or a lot named is not in the book.
+        A price lies below 0, a lot or a species named is not in the book, or the season is past.
     """
     spec = spec or OrderSpec()
     lines = order_lines(book)
     if not fit.rows:
         raise NotEnoughRecordsError("No lot has a tray that can be used, so no order can be planned.")
     store = _chosen(lots_in_store(book), spec)
+    _refuse_strangers(book, spec)
     rules = SeedRules(spec.target, spec.most_seeds, spec.cells, spec.season)
     rows: list[OrderRow] = []
     stores: list[StoreRow] = []
@@ -87,6 +89,16 @@ def plan_orders(fit: EmergenceFit, book: RecordBook, spec: OrderSpec | None = No
         collecting.append(_to_collect(planned, field, after, spec))
     rows.sort(key=lambda row: (not row.short, row.chance if row.short else 0.0, row.order, row.species))
     return OrderPlan(tuple(rows), tuple(stores), tuple(collecting), set_aside(book), next_season(book, rules), spec)
+
+
+def _refuse_strangers(book: RecordBook, spec: OrderSpec) -> None:
+    """Species and seasons that the book does not know."""
+    known = {str(one) for name in ("species", "lots", "orders") for one in book.tables[name]["species"]}
+    for species in spec.taproot:
+        must_know(species, known - {""}, f"No species is called {species} (--taproot)")
+    last = int(book.tables["trays"]["season"].dropna().max())
+    if spec.season is not None and spec.season < last:
+        raise WrongUseError(f"--season {spec.season} is past: the newest trays of the book are for spring {last}.")
 
 
 def _chosen(store: tuple[StoredLot, ...], spec: OrderSpec) -> tuple[StoredLot, ...]:

@@ -117,4 +117,10 @@ def _impossible(book: RecordBook) -> dict[str, tuple[str, ...]]:
     for key, message, remedy in wrong[["key", "message", "remedy"]].itertuples(index=False):
         lot = str(key).split("/")[0]
         found[lot] = (*found.get(lot, ()), f"{message}; {remedy}")
+    for row in book.tables["lots"].to_dict("records"):
+        lot = str(row["lot"])
+        blank = [f"{kind}: {int(row[good])} good, but not of how many; it is not used until {tested} is written down"
+                 for kind, tested, good in _TESTS if pd.isna(row[tested]) and not pd.isna(row[good])]  # fmt: skip
+        if blank and lot not in found:
+            found[lot] = tuple(blank)
     return found

@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 
 from germstats.errors import WrongUseError
+from germstats.records.suggesting import must_know
 
 Reading = tuple[str, str]
 """A kind of evidence and how it reads, such as ("block", "strong")."""
@@ -204,8 +205,11 @@ def _must_hold_rules(folder: Path) -> None:
     if not folder.is_dir():
         raise WrongUseError(f"--rules {folder} is no folder; it should hold files such as review_points.csv.")
     own = {f"review_{name}.csv" for name in _FILES}
-    if not own & {path.name for path in folder.iterdir()}:
+    there = {path.name for path in folder.iterdir()}
+    if not own & there:
         raise WrongUseError(f"--rules {folder} holds no rules; copy a file there from {DATA} and edit it.")
+    for name in sorted(one for one in there - own if one.startswith("review_")):
+        must_know(name, own, f"--rules {folder} holds {name}, which nothing reads")
 
 
 def _limits(rows: list[dict[str, str]]) -> dict[str, float]:

@@ -222,6 +222,6 @@ def next_of_backtest(test: BackTest) -> str:
     if springs:
         return f"Next: springs like {springs} can come again. {more}"
     return (
-        "Next: sow with something in hand, say germstats sow --assurance 0.9, and look at the lots named above in "
-        "germstats fit: seed, cover or place may have changed between the seasons."
+        "Next: sow with something in hand, say germstats sow --assurance 0.9, and hold the seasons' lots "
+        "against each other in germstats fit: seed, cover or place may have changed between them."
     )

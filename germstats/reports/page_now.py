@@ -8,7 +8,7 @@ from germstats.reports.backtest_text import overall_words
 from germstats.reports.blocks import Section, Words, items
 from germstats.reports.check_text import severity_counts
 from germstats.reports.page_plan import orders_served
-from germstats.reports.plan_text import bad_spring_words, short_words, to_sow_words
+from germstats.reports.plan_text import bad_spring_words, late_words, short_words, to_sow_words
 from germstats.reports.review_text import settle_words, tray_words, verdict_words
 from germstats.reports.season_end import SpringOver
 from germstats.reports.watch_text import few_words, order_words, overdue_trays
@@ -33,7 +33,8 @@ def _of_orders(account: SeasonAccount) -> list[str]:
     short = [f"Short order: {words}" for words in short_words(account.plan, orders_served(account))]
     ours = [order_words(row, account.watch.spec.on) for row in account.watch.orders] if account.watch else []
     bad = bad_spring_words(account.plan)
-    return [to_sow_words(account.plan), *(short or ["No order is short."]), *bad, *ours]
+    late = [f"Late order: {words}" for words in late_words(account.plan)]
+    return [to_sow_words(account.plan), *(short or ["No order is short."]), *late, *bad, *ours]
 
 
 def _of_trays(account: SeasonAccount, over: SpringOver | None) -> list[str]:

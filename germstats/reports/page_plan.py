@@ -11,6 +11,7 @@ from germstats.reports.plan_text import (
     TWO_PLACES_WORDS,
     bulking,
     cost_words,
+    late_words,
     losses_words,
     orders_table,
     per_cell,
@@ -76,7 +77,8 @@ def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
               "of ten."),
         *items("Served by this spring's own trays", now),
         *(items("Short", short) or (Words(f"No order is short: each reaches {wanted}.", "lead"),)),
-        *items("Not planned", [f"{words}." for words in plan.set_aside]),
+        *items("Late", late_words(plan)),
+        *items("Not used", [f"{words}." for words in plan.set_aside]),
         grid("Orders and trays", orders_table(plan)),
         Words("'for 80/90/95' are whole trays of the best lot at its own rate, were there seed enough; 'pencil' is "
               "plain arithmetic that knows no scatter, with the chance its trays really have; 'last plant up' is when "

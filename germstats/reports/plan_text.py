@@ -119,15 +119,29 @@ def short_words(plan: OrderPlan, served: Collection[tuple[str, str]] = ()) -> li
     ]
 
 
+def late_words(plan: OrderPlan) -> list[str]:
+    """Orders that reach their plugs, but after the day they are due, one sentence each."""
+    return [
+        f"{_named(row)}: its last plant is up from {_date(row.ready_from)} on, and it is due {_date(row.due)}: speak "
+        "to the client now."
+        for row in plan.rows
+        if row.sowings and not row.short and row.due is not None and row.ready_from is not None
+        and row.ready_from > row.due
+    ]  # fmt: skip
+
+
 def _shortfalls(plan: OrderPlan) -> list[str]:
-    lines = [wrapped(f"Not planned: {sentence}.") for sentence in plan.set_aside]
+    lines = [wrapped(f"Not used: {sentence}.") for sentence in plan.set_aside]
+    late = late_words(plan)
+    after = ["Late:", *(wrapped(words, "  ") for words in late)] if late else []
     short = short_words(plan)
     if not short:
-        return [*lines, f"No order is short: each reaches {100 * plan.spec.assurance:.3g} %."]
+        return [*lines, f"No order is short: each reaches {100 * plan.spec.assurance:.3g} %.", *after]
     return [
         *lines,
         "Short:",
         *(wrapped(words, "  ") for words in short),
+        *after,
     ]
 
 

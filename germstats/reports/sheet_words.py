@@ -129,8 +129,8 @@ def sown_words(already: SownAlready, season: int) -> tuple[str, ...]:
 
 
 def plan_remarks(plan: OrderPlan) -> tuple[str, ...]:
-    """What must be known of a plan before seed is spent: rows not planned, orders that are short."""
-    aside = tuple(f"Not planned: {sentence}." for sentence in plan.set_aside)
+    """What must be known of a plan before seed is spent: what was not used, orders that are short."""
+    aside = tuple(f"Not used: {sentence}." for sentence in plan.set_aside)
     short = []
     for row in plan.rows:
         if row.short:

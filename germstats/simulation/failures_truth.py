@@ -61,8 +61,9 @@ def lot_truth(
     share, sisters, still = float(expit(lot.logit)), spec.lots > 1, replace(spring, logit=0.0)
     out = min(one.filled / max(one.finally_filled, 1) for one in trays) if "unfinished" in lot.causes else 1.0
     left = out * float(np.mean([lot_share(lot, still, one, last=True) for one in deep]))
-    whole = [_Hurt(one.hurt, share) for one in trays]
-    shown = [_Hurt({**one.hurt, "damp": one.damped}, left * (1 - one.plan.causes.get("tray", 0.0))) for one in trays]
+    whole = [_Hurt(one.hurt, share, share) for one in trays]
+    shown = [_Hurt({**one.hurt, "damp": one.damped}, left, left * (1 - one.plan.causes.get("tray", 0.0)))
+             for one in trays]  # fmt: skip
     known = earlier or sisters or spec.tests
     seen = tuple(cause for cause in lot.causes if _detectable(cause, lot, trays, shown, earlier, spec))
     hidden = tuple(cause for cause in lot.causes
@@ -80,10 +81,12 @@ def _fill(share: float, spec: FailureSpec) -> float:
 
 @dataclass(frozen=True)
 class _Hurt:
-    """What accidents cost a tray, by cause, and the share of its seeds that would emerge without them."""
+    """What accidents cost a tray, by cause, and the share of its seeds that would emerge without any, and with what
+    happened to the tray as a whole."""
 
     cost: dict[str, float]
     share: float
+    thinned: float
 
 
 def _detectable(
@@ -103,10 +106,14 @@ def _detectable(
         fill = _fill(float(expit(lot.logit)) * lot.factor["cover"], spec)
         return len(deep) == 2 and 1 - fill / usual >= 0.25
     if cause == "tray":
-        return len(trays) > 1 and hurt >= 0.35
+        ordinary = float(expit(lot.logit))
+        return len(trays) > 1 and any(
+            one.cost.get(cause, 0.0) >= 0.35 and (one.share >= 0.99 * ordinary or _fill(one.share, spec) >= 0.5)
+            for one in hurts
+        )
     if cause in _HIDEABLE:
         return spec.record != "totals" and any(
-            one.cost.get(cause, 0.0) >= 0.15 and _fill(one.share, spec) >= 0.5 for one in hurts
+            one.cost.get(cause, 0.0) >= 0.15 and _fill(one.thinned, spec) >= 0.5 for one in hurts
         )
     if cause == "damp":
         return hurt >= 0.25

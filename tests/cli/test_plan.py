@@ -29,7 +29,7 @@ def test_text_says_shortfalls_first_and_what_to_collect_last(book: str) -> None:
     assert result.exit_code == 0, result.output
     words = " ".join(result.stdout.split())
     places = [words.index(part) for part in (
-        "Not planned: orders.csv row 4", "Short:", "Q-2, BBBB: 400 plugs wanted", "To weigh or count out:",
+        "Not used: orders.csv row 4", "Short:", "Q-2, BBBB: 400 plugs wanted", "To weigh or count out:",
         "Under 50 mg a tray (B-1, A-1)", "washed, slightly damp sand", "their dust", "in two places at least", "Notes:",
         "no price is written", "By cost", "kept back (--reserve)", "A-2 (seed left not written down)", "To collect",
         "permission", "20 % of what is ripe", "Plants lost after coming up", "Next: speak to the clients")]  # fmt: skip
@@ -79,3 +79,34 @@ def test_wrong_options_exit_with_two(book: str) -> None:
     result = run(book, "--assurance", "1.2")
     assert result.exit_code == 2
     assert "chance from .5 to .99" in result.stderr
+
+
+def test_what_is_not_used_and_what_comes_late_is_said_at_the_head(tmp_path) -> None:
+    """A bad cell is taken as blank and its order planned; one due a month after sowing is late; a slip in `delivered`
+    makes no order vanish in silence; a refused number of seeds is told from one not written down."""
+    orders = ORDER_HEAD + ("Q-1,AAAA,30,2027-09-01,,x,1,1,\nQ-2,AAAA,20,2027-01-05,,2,1,1,\n"
+                           "Q-3,AAAA,50,2027-09-01,,3,1,1,60\n")  # fmt: skip
+    lots = LOT_HEAD + "A-1,AAAA,20000,80,,5000,\nA-2,AAAA,400,80,,-600,\n"
+    small_book(tmp_path / "book", orders=orders, lots=lots)
+    result = run(str(tmp_path / "book"))
+    assert result.exit_code == 0, result.output
+    words = " ".join(result.stdout.split())
+    places = [words.index(part) for part in (
+        "Not used: orders.csv row 2, price: 'x' is no number", "(taken as blank)",
+        "Not used: Q-3 (AAAA): 60 plugs delivered of 50 ordered", "No order is short",
+        "Late: Q-2, AAAA: its last plant", "due 2027-01-05: speak to the client now", "Q-1 AAAA 30",
+        "A-2 (seeds_left '-600' is not used)")]  # fmt: skip
+    assert places == sorted(places)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--taproot", "AAAB"), "No species is called AAAB (--taproot)"),
+        (("--season", "1999"), "--season 1999 is past"),
+    ],
+)
+def test_strangers_to_the_book_are_refused(book: str, options: tuple[str, str], words: str) -> None:
+    result = run(book, *options)
+    assert result.exit_code == 2
+    assert words in result.stderr

@@ -137,6 +137,13 @@ def test_more_full_seeds_than_tested_are_not_used_and_named(tmp_path):
     assert any("60 of 50 is more than were tested" in note for note in found.notes)
 
 
+def test_a_test_without_its_number_of_seeds_is_named(tmp_path):
+    told = tables()
+    told["lots"] = [row.replace("A-1,A,,", "A-1,A,,20") for row in told["lots"]]
+    found = reviewed(read(told, tmp_path))
+    assert any("20 good, but not of how many" in note and "cut_test_seeds" in note for note in found.notes)
+
+
 def test_a_tray_never_checked_does_not_count_and_is_named(tmp_path):
     told = tables()
     told["checks"] = [row for row in told["checks"] if not row.startswith("T-2025-A-1-1,")]

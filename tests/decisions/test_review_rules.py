@@ -336,6 +336,12 @@ def test_rules_that_are_nowhere(tmp_path):
         load_rules(tmp_path)
 
 
+def test_a_misspelt_file_of_rules_is_not_passed_over(folder):
+    (folder / "review_limit.csv").write_text("limit,value\n", encoding="utf-8")
+    with pytest.raises(WrongUseError, match=r"holds review_limit.csv, which nothing reads.*review_limits.csv"):
+        load_rules(folder)
+
+
 def test_rules_that_cannot_be_read(folder):
     (folder / "review_caps.csv").write_bytes("cause;when\nsämling".encode("utf-16"))
     with pytest.raises(WrongUseError, match=r"review_caps.csv cannot be read"):

@@ -92,12 +92,12 @@ def test_every_cause_is_planted_and_some_of_each_can_be_seen():
 
 def test_an_accident_in_a_tray_that_was_empty_before_is_hidden():
     """A mouse in a lot that too few cold weeks had left nearly empty: by the truth of what came, not by its map."""
-    hidden = []
+    hidden, can_hide = [], {"mouse", "wash", "dry", "chill", "damp", "tray"}
     for seed in range(60):
         nursery = simulate_failures(FailureSpec(trays=1, twice=1.0, hit=1.0, short_chill=1.0), seed)
         hidden += [lot for lot in nursery.truth if set(lot.hidden) - {"chill"}]
         for lot in nursery.truth:
-            assert set(lot.hidden) <= set(lot.causes) & {"mouse", "wash", "dry", "chill", "damp"} - set(lot.detectable)
+            assert set(lot.hidden) <= set(lot.causes) & can_hide - set(lot.detectable)
     assert len(hidden) >= 5
     over = [lot for lot in hidden if not {"unfinished", "damp", "tray"} & set(lot.causes)]  # these hide otherwise
     fill = [1 - (1 - lot.real_share) ** 2 for lot in over]  # two seeds a cell, in the spring they had
@@ -130,6 +130,18 @@ def test_a_ring_in_a_tray_that_something_had_emptied_is_hidden():
             shown += "dry" in lot.detectable
     assert len(filled) >= 5 and shown >= 5
     assert np.median(filled) < 24 and max(filled) <= 40  # of 72; half is what is expected at most
+
+
+def test_a_thinned_tray_is_hidden_only_where_something_else_had_emptied_its_lot():
+    """A third of five seedlings is not to be seen; a species that always comes sparsely hides nothing."""
+    for causes, may_hide in ((("tray", "chill"), True), (("tray",), False)):
+        hidden = []
+        for seed in range(60):
+            spec = FailureSpec(trays=2, twice=1.0, hit=1.0, causes=causes, short_chill=1.0)
+            hidden += [lot for lot in simulate_failures(spec, seed).truth if "tray" in lot.hidden]
+        assert bool(hidden) == may_hide
+        fill = [1 - (1 - lot.real_share) ** 2 for lot in hidden]  # two seeds a cell, in the spring they had
+        assert not hidden or (len(hidden) >= 5 and np.median(fill) < 0.3)
 
 
 def test_what_cannot_be_seen_is_not_called_detectable():
