@@ -11,6 +11,7 @@ import pandas as pd
 
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.records.book import RecordBook
+from germstats.records.tables import TABLES
 
 USUAL_LOSSES = 0.05
 """Share of seedlings lost between coming up and a plug where the book tells nothing; common practice, no source."""
@@ -100,16 +101,14 @@ def order_lines(book: RecordBook) -> tuple[OrderLine, ...]:
     return tuple(sorted(lines, key=lambda line: (line.rank, line.due or pd.Timestamp.max, line.order, line.species)))
 
 
-_MAY_BE_BLANK = ("client", "priority", "price", "shortfall_cost", "delivered", "note")
-
-
 def set_aside(book: RecordBook) -> tuple[str, ...]:
     """What of the orders table is not used as it stands: rows that cannot be planned, and cells taken as blank, in the
     words of `check`; and orders of which more was delivered than was ordered."""
     found, table = book.findings, book.tables["orders"]
     rows = found[(found["table"] == "orders") & found["severity"].isin(["stop", "ask"])]
+    may_be_blank = {column.name for column in TABLES["orders"].columns if not column.required}
     said = [
-        f"{message}: {remedy}{' (taken as blank)' if column in _MAY_BE_BLANK else ''}"
+        f"{message}: {remedy}{' (taken as blank)' if column in may_be_blank else ''}"
         for message, remedy, column in zip(rows["message"], rows["remedy"], rows["column"], strict=True)
     ]
     over = table[table["delivered"] > table["plugs"]]

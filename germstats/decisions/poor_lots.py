@@ -10,7 +10,7 @@ import pandas as pd
 
 from germstats.decisions.lot_file import LotFile, TrayFile
 from germstats.decisions.review_book import gather
-from germstats.decisions.review_counts import came, came_words
+from germstats.decisions.review_counts import Came, came, came_words
 from germstats.decisions.review_evidence import evidence_of
 from germstats.decisions.review_gather import lot_file
 from germstats.decisions.review_row import Evidence
@@ -232,7 +232,8 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     open_doors = {door.evidence: door.words for door in rules.doors
                   if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)}  # fmt: skip
     opened = frozenset(open_doors)  # of doors of one evidence, which say nearly the same, the last is told
-    verdict = _verdict(file, rows["lot_seen"].statistic, opened, rules)
+    found = came(file)
+    verdict = _verdict(file, found, rows["lot_seen"].statistic, opened, rules)
     scored = () if file.waiting else shown_scores(verdict, readings, rules)
     causes = tuple(_cause(one, evidence, rules) for one in scored)
     told = verdict == POOR and causes[0].standing == "likely"
@@ -240,7 +241,7 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     standing = [one for one in named if one.standing == "likely"] or list(named[:2])
     return LotReview(
         lot=file.lot, species=file.species, season=file.season, verdict=verdict,
-        doors=tuple(open_doors.values()), opened=opened, seen=came_words(file),
+        doors=tuple(open_doors.values()), opened=opened, seen=came_words(found),
         causes=causes, told=told,
         test=_test(verdict, named, rules, {evidence for evidence, _ in readings}),
         next_year=tuple(rules.causes[one.cause].next_year for one in standing) if verdict == POOR else (),
@@ -265,7 +266,7 @@ def _named(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
     return tuple(one for one in causes if not (kind and one.cause == "tray"))
 
 
-def _verdict(file: LotFile, z: float | None, opened: frozenset[str], rules: Rules) -> str:
+def _verdict(file: LotFile, found: Came | None, z: float | None, opened: frozenset[str], rules: Rules) -> str:
     if file.waiting:
         return NOT_OVER
     late = file.share_out < rules.limits["not_over_seen"]
@@ -274,7 +275,6 @@ def _verdict(file: LotFile, z: float | None, opened: frozenset[str], rules: Rule
         return NOT_OVER
     if opened:
         return POOR
-    found = came(file)
     return NO_VERDICT if z is None or found is None or found.untold else AS_EXPECTED
 
 

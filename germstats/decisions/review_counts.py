@@ -47,6 +47,8 @@ class Came:
 
     Attributes
     ----------
+    trays : int
+        How many counted.
     unit, of_what : str
         Seedlings and seeds, or filled and cells.
     seen, of : float
@@ -54,6 +56,7 @@ class Came:
         Mean and ends of a range that holds nine lots of ten; None where nothing tells.
     """
 
+    trays: int
     unit: str
     of_what: str
     seen: float
@@ -81,21 +84,19 @@ def came(file: LotFile) -> Came | None:
     seen, of = (sum(seen_of(tray, by_seed)[part] for tray in trays) for part in (0, 1))
     unit, of_what = ("seedlings", "seeds") if by_seed else ("filled", "cells")
     if expected is None or ordinary is None:
-        return Came(unit, of_what, seen, of)
+        return Came(len(trays), unit, of_what, seen, of)
     share = expit(ordinary)
     means = [foretold(tray, share[:, k], expected.rho, by_seed)[0] for k, tray in enumerate(trays)]
     total = np.sum(means, axis=0)
     low, high = np.quantile(total, [0.05, 0.95])
-    return Came(unit, of_what, seen, of, float(np.mean(total)), float(low), float(high))
+    return Came(len(trays), unit, of_what, seen, of, float(np.mean(total)), float(low), float(high))
 
 
-def came_words(file: LotFile) -> str:
+def came_words(found: Came | None) -> str:
     """The same in words."""
-    found = came(file)
     if found is None:
         return "nothing that can be used was counted"
-    trays = trays_words(len(file.counting))
-    said = f"{found.seen:.0f} {found.unit} of {found.of:.0f} {found.of_what} in {trays}"
+    said = f"{found.seen:.0f} {found.unit} of {found.of:.0f} {found.of_what} in {trays_words(found.trays)}"
     if found.expected is None:
         return f"{said}; nothing else on record tells what to expect"
     said += f"; an ordinary spring lets expect {found.expected:.0f} ({found.low:.0f} to {found.high:.0f})"
@@ -123,7 +124,7 @@ def lot_seen(file: LotFile, limits: Limits) -> Evidence:
     sound = _sound(file, limits)
     z = None if file.ordinary is None else z_of_lot(file, file.ordinary, sound.trays)
     left_out = f"; judged without {' and '.join(sound.without)}" if sound.without else ""
-    return Evidence("lot_seen", _graded(z, limits), z, came_words(file) + left_out)
+    return Evidence("lot_seen", _graded(z, limits), z, came_words(came(file)) + left_out)
 
 
 def lot_mates(file: LotFile, limits: Limits) -> Evidence:

@@ -146,16 +146,14 @@ def grow_and_look(plan: TrayPlan, rng: np.random.Generator) -> TrayFacts:
             hurt[cause] = 1 - _filled(days) / max(before, 1)
     gone = _deaths(plan, days, rng)
     if "damp" in plan.causes:
-        came = np.isfinite(days) & (days <= SPRING_DAYS)
-        hurt["damp"] = float((came & np.isfinite(gone)).sum() / max(int(came.sum()), 1))
+        hurt["damp"] = _dead(days, gone, SPRING_DAYS)
     return _written(plan, days, gone, hurt, rng)
 
 
-def _damped(plan: TrayPlan, days: Array, gone: Array) -> float:
-    if "damp" not in plan.causes:
-        return 0.0
-    out = days <= plan.checks[-1]
-    return float((out & (gone <= plan.checks[-1])).sum() / max(int(out.sum()), 1))
+def _dead(days: Array, gone: Array, out_by: float, dead_by: float = np.inf) -> float:
+    """Share of the seedlings out by one day that die by another, at any time by default."""
+    out = days <= out_by
+    return float((out & np.isfinite(gone) & (gone <= dead_by)).sum() / max(int(out.sum()), 1))
 
 
 def _filled(days: Array) -> int:
@@ -234,7 +232,7 @@ def _written(plan: TrayPlan, days: Array, gone: Array, hurt: dict[str, float], r
     ever, alive = (days[None] <= checks).sum(axis=2), ((days[None] <= checks) & (gone[None] > checks)).sum(axis=2)
     facts = TrayFacts(
         plan, None, None, np.zeros(0), 0, 0, 0, 0, 0, False, _events(plan, rng), False, _filled(days), dict(hurt),
-        _damped(plan, days, gone),
+        _dead(days, gone, plan.checks[-1], plan.checks[-1]) if "damp" in plan.causes else 0.0,
     )  # fmt: skip
     return _by_cell(facts, ever, alive, rng) if plan.record == "cells" else _by_tray(facts, ever[-1] > 0, alive)
 

@@ -96,17 +96,15 @@ def _detectable(
 
     A bare place is seen against what its tray would have filled without it, short cold against `earlier` winters.
     """
-    usual = _fill(float(expit(lot.logit)), spec)
+    ordinary = float(expit(lot.logit))
     hurt = max((one.cost.get(cause, 0.0) for one in hurts), default=0.0)
     if cause in ("seed", "chill"):
         known = earlier if cause == "chill" else spec.lots > 1 or lot.earlier or spec.tests
         return known and _far_down(lot, lot.factor[cause], len(trays), spec)
     if cause == "cover":
         deep = {one.plan.cover == "sand" for one in trays}
-        fill = _fill(float(expit(lot.logit)) * lot.factor["cover"], spec)
-        return len(deep) == 2 and 1 - fill / usual >= 0.25
+        return len(deep) == 2 and 1 - _fill(ordinary * lot.factor["cover"], spec) / _fill(ordinary, spec) >= 0.25
     if cause == "tray":
-        ordinary = float(expit(lot.logit))
         return len(trays) > 1 and any(
             one.cost.get(cause, 0.0) >= 0.35 and (one.share >= 0.99 * ordinary or _fill(one.share, spec) >= 0.5)
             for one in hurts
