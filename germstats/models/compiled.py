@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -16,13 +17,16 @@ from germstats.records.patterns import Patterns
 
 Index = NDArray[np.int64]
 
+_AFTER_ALL = 1e9  # a day by which everything that ever comes has come
+
 
 @dataclass(frozen=True)
 class CellTerms:
     """Cells with a countable number of seeds, each pattern spelled out as the terms of its sum.
 
-    Row arrays have one entry per pattern, term arrays one per summand. ``lo`` is -1 for a pattern of cells at their
-    last check (an A) and the day of the last empty check for a first filling (a D).
+    Row arrays have one entry per pattern, term arrays one per summand. ``lo`` is -1 for cells
+    at their last check (an A) and the day of the last empty check for a first filling (a D). Sorted by tray, then by
+    ``hi``.
     """
 
     tray: Index
@@ -32,7 +36,7 @@ class CellTerms:
     row: Index
     successes: Index
     failures: Index
-    power: Index
+    power: Array
     log_weight: Array
 
     @cached_property
@@ -41,19 +45,41 @@ class CellTerms:
         return group_starts(self.row)
 
     @cached_property
+    def tray_of_term(self) -> Index:
+        """Tray of each term."""
+        return self.tray[self.row]
+
+    @cached_property
+    def days(self) -> tuple[Index, Index]:
+        """Number of each pattern's day, all trays' last days in order, and the first pattern of each day."""
+        starts = group_starts(self.tray, self.hi)
+        return np.repeat(np.arange(len(starts)), np.diff(starts, append=len(self.tray))), starts
+
+    @cached_property
     def most(self) -> int:
         """Most seeds of a cell."""
         return int((self.successes + self.failures).max(initial=0))
 
 
-def group_starts(codes: Index) -> Index:
-    """Where each run of equal codes begins."""
-    return np.flatnonzero(np.r_[True, np.diff(codes) > 0])
+def group_starts(*codes: NDArray[Any]) -> Index:
+    """Where each run of equal codes begins, (N,) each."""
+    change = np.ones(len(codes[0]), dtype=bool)
+    change[1:] = np.any([one[1:] != one[:-1] for one in codes], axis=0)
+    return np.flatnonzero(change)
+
+
+def summed(rows: Sequence[Array], codes: Index, size: int) -> Array:
+    """Sums (K, size) of K rows (N,) over each code, (N,): with short runs a third of the time of adding up runs."""
+    found = np.empty((len(rows), size))
+    for k, row in enumerate(rows):
+        found[k] = np.bincount(codes, row, minlength=size)
+    return found
 
 
 @dataclass(frozen=True)
 class PinchTerms:
-    """Cells sown by the pinch; one entry per pattern, ``lo`` as in `CellTerms`."""
+    """Cells sown by the pinch; one entry per pattern. ``lo`` is -1 for cells at their last check and the day of the
+    last empty check for a first filling."""
 
     tray: Index
     lo: Array
@@ -63,6 +89,27 @@ class PinchTerms:
     mean: Array
     k: Array
     log_constant: Array
+
+
+@dataclass(frozen=True)
+class Ends:
+    """The ends of all intervals, each tray and day once.
+
+    Attributes
+    ----------
+    tray, day : (E,) arrays
+    times, fillings, pinches : tuple of two int arrays
+        Places of the first and the last end of each.
+    finishes : int array
+        Places of the last end of each.
+    """
+
+    tray: Index
+    day: Array
+    times: tuple[Index, Index]
+    finishes: Index
+    fillings: tuple[Index, Index]
+    pinches: tuple[Index, Index]
 
 
 @dataclass(frozen=True)
@@ -77,8 +124,12 @@ class Compiled:
         Days from sowing to the season's 1 February.
     time_tray, time_lo, time_hi, time_count : arrays
         Seen seeds of count records by interval.
-    cells : CellTerms
+    finishes : CellTerms
+        Cells at their last check.
+    fillings : CellTerms
+        Cells known only to be first filled in an interval.
     pinches : PinchTerms
+    ends : Ends
     """
 
     trays: int
@@ -87,8 +138,15 @@ class Compiled:
     time_lo: Array
     time_hi: Array
     time_count: Array
-    cells: CellTerms
+    finishes: CellTerms
+    fillings: CellTerms
     pinches: PinchTerms
+    ends: Ends
+
+    @cached_property
+    def seeds(self) -> int:
+        """Most seeds of a cell that are counted, 0 where none are."""
+        return max(self.finishes.most, self.fillings.most)
 
 
 def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled:
@@ -128,32 +186,27 @@ def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled
             "hi": both(finishes["last"], occupied["hi"], np.float64),
             "count": both(finishes["count"], occupied["count"], np.float64),
         }
-    ).sort_values("tray", kind="stable", ignore_index=True)
+    ).sort_values(["tray", "hi"], kind="stable", ignore_index=True)
     is_pinch = np.array([patterns.sowings[code].k is not None for code in cells["sowing"]], dtype=bool)
-    return Compiled(
-        trays=len(codes),
-        origin_days=patterns.trays["origin_days"].to_numpy(dtype=float)[codes],
-        time_tray=times["tray"].to_numpy(dtype=np.int64),
-        time_lo=times["lo"].to_numpy(dtype=float),
-        time_hi=times["hi"].to_numpy(dtype=float),
-        time_count=times["count"].to_numpy(dtype=float),
-        cells=_cell_terms(cells[~is_pinch], patterns),
-        pinches=_pinch_terms(cells[is_pinch], patterns),
-    )
+    at_last = (cells["lo"] < 0).to_numpy()
+    return _laid_out(
+        patterns.trays["origin_days"].to_numpy(dtype=float)[codes],
+        (times["tray"].to_numpy(dtype=np.int64), times["lo"].to_numpy(dtype=float),
+         times["hi"].to_numpy(dtype=float), times["count"].to_numpy(dtype=float)),
+        _cell_terms(cells[~is_pinch & at_last], patterns),
+        _cell_terms(cells[~is_pinch & ~at_last], patterns),
+        _pinch_terms(cells[is_pinch], patterns),
+    )  # fmt: skip
 
 
 def tiled(data: Compiled, times: int) -> Compiled:
     """`data` laid out `times` times over: tray i of copy k becomes tray i + k T, so that nodes go through at once."""
 
-    def again(codes: Index, size: int) -> tuple[Index, Index]:
+    def again(codes: Index, _: Index, size: int) -> tuple[Index, Index]:
         moved = np.tile(codes, times) + np.repeat(np.arange(times) * size, len(codes))
         return np.tile(np.arange(len(codes)), times), moved
 
-    trays = data.trays
-    return _rearranged(
-        data, np.tile(np.arange(trays), times), again(data.time_tray, trays), again(data.cells.tray, trays),
-        again(data.cells.row, len(data.cells.tray)), again(data.pinches.tray, trays),
-    )  # fmt: skip
+    return _rearranged(data, np.tile(np.arange(data.trays), times), again)
 
 
 def only(data: Compiled, trays: Index) -> Compiled:
@@ -165,43 +218,81 @@ def only(data: Compiled, trays: Index) -> Compiled:
         at = np.flatnonzero(code[codes] >= 0)
         return at, code[codes[at]]
 
-    cells = kept(data.cells.tray, trays, data.trays)
-    return _rearranged(
-        data, trays, kept(data.time_tray, trays, data.trays), cells,
-        kept(data.cells.row, cells[0], len(data.cells.tray)), kept(data.pinches.tray, trays, data.trays),
-    )  # fmt: skip
+    return _rearranged(data, trays, kept)
 
 
-def _rearranged(
-    data: Compiled,
-    trays: Index,
-    times: tuple[Index, Index],
-    cells: tuple[Index, Index],
-    terms: tuple[Index, Index],
-    pinches: tuple[Index, Index],
-) -> Compiled:
-    """The given trays, times, cells, terms and pinches in this order, each kind (places, new codes) but the trays."""
+def _rearranged(data: Compiled, trays: Index, chosen: Callable[[Index, Index, int], tuple[Index, Index]]) -> Compiled:
+    """The given trays with their records; `chosen` (codes (N,), which of them, of how many) gives the places of the
+    records that stay, in order, and their new codes."""
 
     def taken(part: object, names: tuple[str, ...], at: Index) -> dict[str, Any]:
         return {name: getattr(part, name)[at] for name in names}
 
+    def cells(part: CellTerms) -> CellTerms:
+        rows, tray = chosen(part.tray, trays, data.trays)
+        terms, row = chosen(part.row, rows, len(part.tray))
+        return CellTerms(tray=tray, **taken(part, ("lo", "hi", "count"), rows), row=row,
+                         **taken(part, ("successes", "failures", "power", "log_weight"), terms))  # fmt: skip
+
+    times, pinches = chosen(data.time_tray, trays, data.trays), chosen(data.pinches.tray, trays, data.trays)
+    ends, end_tray = chosen(data.ends.tray, trays, data.trays)
+
+    def places(at: Index) -> Index:
+        return chosen(at, ends, len(data.ends.tray))[1]
+
+    def both(at: tuple[Index, Index]) -> tuple[Index, Index]:
+        return places(at[0]), places(at[1])
+
     return Compiled(
         trays=len(trays), origin_days=data.origin_days[trays],
         time_tray=times[1], **taken(data, ("time_lo", "time_hi", "time_count"), times[0]),
-        cells=CellTerms(
-            tray=cells[1], **taken(data.cells, ("lo", "hi", "count"), cells[0]),
-            row=terms[1], **taken(data.cells, ("successes", "failures", "power", "log_weight"), terms[0]),
-        ),
+        finishes=cells(data.finishes), fillings=cells(data.fillings),
         pinches=PinchTerms(tray=pinches[1], **taken(
             data.pinches, ("lo", "hi", "count", "seen", "mean", "k", "log_constant"), pinches[0])),
+        ends=Ends(end_tray, data.ends.day[ends], both(data.ends.times), places(data.ends.finishes),
+                  both(data.ends.fillings), both(data.ends.pinches)),
     )  # fmt: skip
+
+
+def taken_as_final(data: Compiled, trays: Index | None = None) -> Compiled:
+    """Counts of the given trays (all by default) taken as all that ever comes."""
+
+    def last(tray: Index, hi: Array) -> Array:
+        return np.where(np.isin(tray, trays), _AFTER_ALL, hi) if trays is not None else np.full_like(hi, _AFTER_ALL)
+
+    def changed(part: CellTerms) -> CellTerms:
+        return replace(part, hi=last(part.tray, part.hi))
+
+    times = (data.time_tray, data.time_lo, last(data.time_tray, data.time_hi), data.time_count)
+    pinches = replace(data.pinches, hi=last(data.pinches.tray, data.pinches.hi))
+    return _laid_out(data.origin_days, times, changed(data.finishes), changed(data.fillings), pinches)
+
+
+def _laid_out(
+    origin_days: Array,
+    times: tuple[Index, Array, Array, Array],
+    finishes: CellTerms,
+    fillings: CellTerms,
+    pinches: PinchTerms,
+) -> Compiled:
+    """Patterns with the ends of their intervals, each tray and day once."""
+    parts = [
+        (times[0], times[1]), (times[0], times[2]), (finishes.tray, finishes.hi), (fillings.tray, fillings.lo),
+        (fillings.tray, fillings.hi), (pinches.tray, pinches.lo), (pinches.tray, pinches.hi),
+    ]  # fmt: skip
+    tray, day = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
+    days, code = np.unique(day, return_inverse=True)
+    _, first, place = np.unique(tray * len(days) + code, return_index=True, return_inverse=True)
+    at = np.split(place, np.cumsum([len(part[0]) for part in parts])[:-1])
+    ends = Ends(tray[first], day[first], (at[0], at[1]), at[2], (at[3], at[4]), (at[5], at[6]))
+    return Compiled(len(origin_days), origin_days, *times, finishes, fillings, pinches, ends)
 
 
 def last_days(data: Compiled) -> Array:
     """Day of each tray's last look, (T,)."""
     last = np.zeros(data.trays)
-    for tray, day in ((data.cells.tray, data.cells.hi), (data.pinches.tray, data.pinches.hi)):
-        np.maximum.at(last, tray, day)
+    for part in (data.finishes, data.fillings, data.pinches):
+        np.maximum.at(last, part.tray, part.hi)
     return last
 
 
@@ -234,7 +325,7 @@ def _cell_terms(cells: pd.DataFrame, patterns: Patterns) -> CellTerms:
         row=row,
         successes=successes,
         failures=failures,
-        power=power,
+        power=power.astype(float),
         log_weight=np.concatenate(weights)[order],
     )
 

@@ -21,22 +21,23 @@ scatter.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
 
-from germstats.models.compiled import Compiled, Index, group_starts
+from germstats.models.compiled import Compiled, Index, summed
 from germstats.models.likelihood_rows import (
     Clock,
-    Slopes,
-    cell_slopes,
-    cell_values,
-    log_gap,
-    pinch_slopes,
+    filling_sums,
+    filling_values,
+    finish_sums,
+    finish_values,
+    pinch_sums,
     pinch_values,
-    time_slopes,
+    shares,
+    time_sums,
 )
 from germstats.models.timing import Array, TimingFamily
 
@@ -46,21 +47,39 @@ Origin = Literal["sowing", "1 February"]
 _LARGEST_LOGIT = 30.0
 
 
+_CURVATURES = np.array([[4, 5, 6], [5, 7, 8], [6, 8, 9]])
+"""Which of the ten sums is each entry of the Hessian."""
+_OF_TIME = np.array([0, 2, 3, 7, 8, 9])
+"""Which of them are the value and what speaks of time alone."""
+
+
 @dataclass(frozen=True)
 class TrayTerms:
     """Log-likelihood of each tray with its derivatives.
 
     Attributes
     ----------
-    value : (T,) array
-    gradient : (T, 3) array
-        With respect to eta, mu and log sigma.
-    hessian : (T, 3, 3) array
+    sums : (10, T) array
+        Value, slopes on eta, mu and log sigma, and the second derivatives in the order of the Hessian's upper half: one
+        tray after the other in memory, since all that follows goes entry by entry.
     """
 
-    value: Array
-    gradient: Array
-    hessian: Array
+    sums: Array
+
+    @property
+    def value(self) -> Array:
+        """(T,) log-likelihoods."""
+        return np.asarray(self.sums[0])
+
+    @property
+    def gradient(self) -> Array:
+        """(T, 3) slopes on eta, mu and log sigma."""
+        return self.sums[1:4].T
+
+    @cached_property
+    def hessian(self) -> Array:
+        """(T, 3, 3) second derivatives."""
+        return np.asarray(self.sums[_CURVATURES].transpose(2, 0, 1))
 
 
 def evaluate(
@@ -98,19 +117,23 @@ def evaluate(
         ``value`` is -inf for a tray in which a seed was seen before the clock starts.
     """
     eta = np.clip(eta, -_LARGEST_LOGIT, _LARGEST_LOGIT)
-    clock = _clock_of(data, mu, log_sigma, origin, delay)
-    total = TrayTerms(np.zeros(data.trays), np.zeros((data.trays, 3)), np.zeros((data.trays, 3, 3)))
+    clock, ends = _clock_of(data, mu, log_sigma, family, origin, delay), data.ends
+    sums = np.zeros((10, data.trays))
     if data.time_tray.size:
-        times = clock(data.time_tray, data.time_lo, data.time_hi)
-        _add(total, data.time_tray, data.time_count, times, time_slopes(times, family))
-    if data.cells.tray.size:
-        cells = clock(data.cells.tray, data.cells.lo, data.cells.hi)
-        _add(total, data.cells.tray, data.cells.count, cells, cell_slopes(data.cells, eta, rho, cells, family))
-    if data.pinches.tray.size:
-        pinches = clock(data.pinches.tray, data.pinches.lo, data.pinches.hi)
-        slopes = pinch_slopes(data.pinches, eta[data.pinches.tray], pinches, family)
-        _add(total, data.pinches.tray, data.pinches.count, pinches, slopes)
-    return total
+        rows = [data.time_count * row for row in time_sums(clock, ends.times)]
+        sums[_OF_TIME] += summed(rows, data.time_tray, data.trays)
+    if data.seeds:
+        share = shares(eta, rho, data.seeds)
+        if (finishes := data.finishes).tray.size:
+            rows = finish_sums(finishes, share, clock, ends.finishes)
+            sums += summed(rows, finishes.tray[finishes.days[1]], data.trays)
+        if (fillings := data.fillings).tray.size:
+            rows = [fillings.count * row for row in filling_sums(fillings, share, clock, ends.fillings)]
+            sums += summed(rows, fillings.tray, data.trays)
+    if (pinches := data.pinches).tray.size:
+        rows = [pinches.count * row for row in pinch_sums(pinches, eta[pinches.tray], clock, ends.pinches)]
+        sums += summed(rows, pinches.tray, data.trays)
+    return TrayTerms(sums)
 
 
 def log_likelihood(
@@ -125,60 +148,35 @@ def log_likelihood(
 ) -> Array:
     """(T,) values of `evaluate` without their derivatives, at less than half the cost; parameters as there."""
     eta = np.clip(eta, -_LARGEST_LOGIT, _LARGEST_LOGIT)
-    clock = _clock_of(data, mu, log_sigma, origin, delay)
+    clock, ends = _clock_of(data, mu, log_sigma, family, origin, delay), data.ends
     total = np.zeros(data.trays)
+
+    def add(tray: Index, count: Array, value: Array) -> None:
+        total[:] += np.bincount(tray, count * value, minlength=data.trays)
+
     if data.time_tray.size:
-        seen = log_gap(clock(data.time_tray, data.time_lo, data.time_hi), family)
-        total += np.bincount(data.time_tray, data.time_count * seen, minlength=data.trays)
-    if data.cells.tray.size:
-        cells = cell_values(data.cells, eta, rho, clock(data.cells.tray, data.cells.lo, data.cells.hi), family)
-        total += np.bincount(data.cells.tray, data.cells.count * cells, minlength=data.trays)
-    if data.pinches.tray.size:
-        ends = clock(data.pinches.tray, data.pinches.lo, data.pinches.hi)
-        pinches = pinch_values(data.pinches, eta[data.pinches.tray], ends, family)
-        total += np.bincount(data.pinches.tray, data.pinches.count * pinches, minlength=data.trays)
+        add(data.time_tray, data.time_count, clock.log_gap(*ends.times))
+    if data.seeds:
+        share = shares(eta, rho, data.seeds, slopes=False)
+        if (finishes := data.finishes).tray.size:
+            add(finishes.tray, finishes.count, finish_values(finishes, share, clock, ends.finishes))
+        if (fillings := data.fillings).tray.size:
+            add(fillings.tray, fillings.count, filling_values(fillings, share, clock, ends.fillings))
+    if (pinches := data.pinches).tray.size:
+        add(pinches.tray, pinches.count, pinch_values(pinches, eta[pinches.tray], clock, ends.pinches))
     return total
 
 
 def _clock_of(
-    data: Compiled, mu: Array, log_sigma: Array | float, origin: Origin, delay: Array | None
-) -> Callable[[Index, Array, Array], Clock]:
-    """What turns the ends of intervals, in days from sowing, into standardised times."""
-    sigma = np.exp(np.broadcast_to(np.asarray(log_sigma, dtype=float), data.trays))
-    shift = data.origin_days if origin == "1 February" else np.zeros(data.trays)
-    late = None if delay is None or np.isnan(delay).all() else delay
-
-    def z(tray: Index, day: Array) -> Array:
-        elapsed = day - shift[tray]
-        shown = np.maximum(elapsed, 0.0)
-        if late is not None:
-            shown = np.where(np.isnan(late[tray]), shown, np.logaddexp(0.0, elapsed - np.nan_to_num(late[tray])))
-        with np.errstate(divide="ignore"):
-            return np.asarray((np.log(shown) - mu[tray]) / sigma[tray])
-
-    return lambda tray, lo, hi: Clock(z(tray, lo), z(tray, hi), sigma[tray])
-
-
-def _add(total: TrayTerms, tray: Index, count: Array, clock: Clock, d: Slopes) -> None:
-    """Carry row derivatives over to (eta, mu, log sigma) by the chain rule and add them up per tray (ascending)."""
-    s = clock.sigma
-    lo, hi = clock.ends
-    moved, stretched = d.a + d.b, lo * d.a + hi * d.b
-    both_lo, both_hi = d.aa + d.ab, d.ab + d.bb
-    rows = np.stack(
-        [
-            d.value, d.e, -moved / s, -stretched,
-            d.ee, -(d.ea + d.eb) / s, -(lo * d.ea + hi * d.eb),
-            (both_lo + both_hi) / s**2, (lo * both_lo + hi * both_hi + moved) / s,
-            lo**2 * d.aa + 2 * lo * hi * d.ab + hi**2 * d.bb + stretched,
-        ]
-    )  # fmt: skip
-    starts = group_starts(tray)
-    summed, own = np.add.reduceat(count * rows, starts, axis=1), tray[starts]
-    total.value[own] += summed[0]
-    total.gradient[own] += summed[1:4].T
-    total.hessian[own] += summed[_CURVATURES].transpose(2, 0, 1)
-
-
-_CURVATURES = np.array([[4, 5, 6], [5, 7, 8], [6, 8, 9]])
-"""Which of the ten sums is each entry of the Hessian."""
+    data: Compiled, mu: Array, log_sigma: Array | float, family: TimingFamily, origin: Origin, delay: Array | None
+) -> Clock:
+    """The clock at the ends of all intervals."""
+    tray = data.ends.tray
+    elapsed = data.ends.day - data.origin_days[tray] if origin == "1 February" else data.ends.day
+    shown = np.maximum(elapsed, 0.0)
+    if delay is not None and not np.isnan(delay).all():
+        late = delay[tray]
+        shown = np.where(np.isnan(late), shown, np.logaddexp(0.0, elapsed - np.nan_to_num(late)))
+    sigma = np.broadcast_to(np.exp(np.asarray(log_sigma, dtype=float)), data.trays)[tray]
+    with np.errstate(divide="ignore"):
+        return Clock((np.log(shown) - mu[tray]) / sigma, sigma, family)

@@ -1,8 +1,12 @@
-"""Log-likelihood of intervals, cells and pinches, one row a pattern, with derivatives; symbols as in `likelihood`."""
+"""Log-likelihood of intervals, cells and pinches with derivatives; symbols as in `likelihood`.
+
+Each set of patterns comes back in the ten rows of `likelihood.TrayTerms`: value, slopes on eta, mu and log sigma, and
+the six second derivatives. Time is worked out once for each tray and day, at the ends of its intervals.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from germstats.models.compiled import CellTerms, PinchTerms
+from germstats.models.compiled import CellTerms, Index, PinchTerms, summed
 from germstats.models.timing import Array, TimingFamily
 
 _SMALLEST_LOG = -650.0  # exp() of it is still a normal double, so that ratios of such shares stay finite
@@ -18,194 +22,242 @@ _SMALLEST_LOG = -650.0  # exp() of it is still a normal double, so that ratios o
 
 @dataclass(frozen=True)
 class Clock:
-    """Standardised times of one set of patterns, with what the chain rule needs."""
+    """Standardised times at the ends of intervals, (E,); -inf before the clock starts, where no term depends on it."""
 
-    z_lo: Array
-    z_hi: Array
+    raw: Array
     sigma: Array
-
-    @property
-    def ends(self) -> tuple[Array, Array]:
-        """The two z with time zero replaced by 0: no term depends on it there."""
-        return np.where(np.isfinite(self.z_lo), self.z_lo, 0.0), np.where(np.isfinite(self.z_hi), self.z_hi, 0.0)
-
-
-@dataclass(frozen=True)
-class Slopes:
-    """Value and derivatives of log-likelihood rows with respect to eta (e), z_lo (a) and z_hi (b)."""
-
-    value: Array
-    e: Array
-    a: Array
-    b: Array
-    ee: Array
-    ea: Array
-    eb: Array
-    aa: Array
-    ab: Array
-    bb: Array
-
-
-def log_gap(clock: Clock, family: TimingFamily) -> Array:
-    """log(F(hi) - F(lo)); -inf where the interval ends before the clock starts."""
-    impossible = np.isneginf(clock.z_hi)
-    gap = family.log_difference(clock.z_lo, np.where(impossible, 0.0, clock.z_hi))
-    return np.where(impossible, -np.inf, gap)
-
-
-def time_slopes(clock: Clock, family: TimingFamily) -> Slopes:
-    """Seen seeds: log dF(lo, hi]."""
-    gap = log_gap(clock, family)
-    lo, hi = clock.ends
-    safe = np.where(np.isneginf(gap), 0.0, gap)
-    f_lo = np.where(np.isfinite(clock.z_lo), np.exp(family.log_density(lo) - safe), 0.0)
-    f_hi = np.where(np.isfinite(clock.z_hi), np.exp(family.log_density(hi) - safe), 0.0)
-    zero = np.zeros_like(gap)
-    return Slopes(
-        value=gap,
-        e=zero,
-        a=-f_lo,
-        b=f_hi,
-        ee=zero,
-        ea=zero,
-        eb=zero,
-        aa=-f_lo * family.slope(lo) - f_lo**2,
-        ab=f_lo * f_hi,
-        bb=f_hi * family.slope(hi) - f_hi**2,
-    )
-
-
-@dataclass(frozen=True)
-class _Tail:
-    """One end of the intervals: log S, hazard and slope f'/f; 0 hazard at time zero."""
-
-    z: Array
     family: TimingFamily
 
     @cached_property
     def started(self) -> NDArray[np.bool_]:
-        return np.isfinite(self.z)
+        """Whether the clock has started."""
+        return np.isfinite(self.raw)
 
     @cached_property
-    def safe(self) -> Array:
-        return np.where(self.started, self.z, 0.0)
+    def z(self) -> Array:
+        """The times, 0 before the clock starts."""
+        return np.where(self.started, self.raw, 0.0)
+
+    @cached_property
+    def log_density(self) -> Array:
+        """log f(z)."""
+        return self.family.log_density(self.z)
 
     @cached_property
     def log_survival(self) -> Array:
-        return np.where(self.started, self.family.log_survival(self.safe), 0.0)
+        """log(1 - F(z))."""
+        return np.where(self.started, self.family.log_survival(self.z), 0.0)
 
     @cached_property
     def hazard(self) -> Array:
-        return np.where(self.started, np.exp(self.family.log_density(self.safe) - self.log_survival), 0.0)
+        """f / (1 - F)."""
+        return np.where(self.started, np.exp(self.log_density - self.log_survival), 0.0)
 
     @cached_property
-    def slope(self) -> Array:
-        return self.family.slope(self.safe)
+    def bend(self) -> Array:
+        """f'(z) / f(z)."""
+        return self.family.slope(self.z)
+
+    def log_gap(self, lo: Index, hi: Index) -> Array:
+        """log(F(hi) - F(lo)); -inf where the interval ends before the clock starts."""
+        gap = self.family.log_difference(self.raw[lo], self.z[hi])
+        return np.where(self.started[hi], gap, -np.inf)
+
+
+Ends = tuple[Index, Index]
+"""Places of the first and the last end of each interval among the times of a `Clock`."""
 
 
 @dataclass(frozen=True)
-class _CellTimes:
-    """Time part of each term: x^i for cells at their last check, x_lo^i - x_hi^i for a first filling."""
+class _Chain:
+    """The chain rule from the two standardised ends (a, b) of intervals to mu and log sigma."""
 
-    first: _Tail
-    last: _Tail
-    is_interval: NDArray[np.bool_]
-    impossible: NDArray[np.bool_]
+    lo: Array
+    hi: Array
+    sigma: Array
+
+    def alone(self, a: Array, b: Array, aa: Array, ab: Array, bb: Array) -> list[Array]:
+        """Slopes on mu and log sigma, then mu mu, mu log sigma and twice log sigma."""
+        moved, stretched = a + b, self.lo * a + self.hi * b
+        at_lo, at_hi = aa + ab, ab + bb
+        by_lo, by_hi = self.lo * at_lo, self.hi * at_hi
+        return [-moved / self.sigma, -stretched, (at_lo + at_hi) / self.sigma**2, (by_lo + by_hi + moved) / self.sigma,
+                self.lo**2 * aa + 2 * self.lo * self.hi * ab + self.hi**2 * bb + stretched]  # fmt: skip
+
+    def with_share(self, ea: Array, eb: Array) -> list[Array]:
+        """eta mu and eta log sigma."""
+        return [-(ea + eb) / self.sigma, -(self.lo * ea + self.hi * eb)]
+
+
+def _chain(clock: Clock, ends: Ends) -> _Chain:
+    lo, hi = ends
+    return _Chain(clock.z[lo], clock.z[hi], clock.sigma[hi])
+
+
+def time_sums(clock: Clock, ends: Ends) -> list[Array]:
+    """Seen seeds, log dF(lo, hi]: the value and the five rows of time alone."""
+    lo, hi = ends
+    gap = clock.log_gap(lo, hi)
+    safe = np.where(clock.started[hi], gap, 0.0)
+    f_lo, f_hi = (np.where(clock.started[end], np.exp(clock.log_density[end] - safe), 0.0) for end in ends)
+    bends = -f_lo * clock.bend[lo] - f_lo**2, f_lo * f_hi, f_hi * clock.bend[hi] - f_hi**2
+    return [gap, *_chain(clock, ends).alone(-f_lo, f_hi, *bends)]
+
+
+def _in_all(cells: CellTerms, log_parts: Array) -> tuple[Array, Array]:
+    """Log of each pattern's sum over its terms, and the terms' shares of it."""
+    log_term = cells.log_weight + log_parts
+    top = np.maximum.reduceat(log_term, cells.starts)
+    weight = np.exp(log_term - top[cells.row])
+    total = np.bincount(cells.row, weight)
+    return top + np.log(total), weight / total[cells.row]
+
+
+@dataclass(frozen=True)
+class Shares:
+    """Logs of the products of G over seeds, with their slopes on p, tabulated for each tray.
+
+    Attributes
+    ----------
+    p, q : (T,) arrays
+    up, down : (3, most + 1, T) arrays
+        Sums over r < a of log(p + r t), 1 / (p + r t) and 1 / (p + r t)^2 for a = 0, 1, ...; the same of q.
+    norm : (most + 1, T) or (most + 1, 1) array
+        Sums over r < a of log(1 + r t).
+    """
+
+    p: Array
+    q: Array
+    up: Array
+    down: Array
+    norm: Array
+
+    def of(self, cells: CellTerms) -> Array:
+        """(3, N) log G(a, b) of each term and its first and second derivatives on p."""
+        trays = len(self.p)
+        up = self.up.reshape(3, -1).take(cells.successes * trays + cells.tray_of_term, axis=1)
+        down = self.down.reshape(3, -1).take(cells.failures * trays + cells.tray_of_term, axis=1)
+        found = np.stack([up[0] + down[0], up[1] - down[1], -up[2] - down[2]])
+        found[0] -= self._norm_of(cells)
+        return found
+
+    def value_of(self, cells: CellTerms) -> Array:
+        """(N,) log G(a, b) of each term."""
+        trays = len(self.p)
+        up = self.up[0].ravel().take(cells.successes * trays + cells.tray_of_term)
+        down = self.down[0].ravel().take(cells.failures * trays + cells.tray_of_term)
+        return np.asarray(up + down - self._norm_of(cells))
+
+    def _norm_of(self, cells: CellTerms) -> Array:
+        together = cells.successes + cells.failures
+        return np.asarray(self.norm[together, cells.tray_of_term if self.norm.shape[1] > 1 else 0])
+
+
+def shares(eta: Array, rho: Array | float, most: int, slopes: bool = True) -> Shares:
+    """The tables for cells of up to `most` seeds; without `slopes` only their logs are filled."""
+    p, q = expit(eta), expit(-eta)
+    t = np.atleast_1d(np.asarray(rho / (1 - rho)))  # one, or one for each tray
+    up, down = (np.zeros((3 if slopes else 1, most + 1, len(p))) for _ in range(2))
+    norm = np.zeros((most + 1, len(t)))
+    for table, base in ((up, p), (down, q)):
+        for seed in range(most):
+            level = base + seed * t
+            table[0, seed + 1] = table[0, seed] + np.log(level)
+            if slopes:
+                inverse = 1 / level
+                table[1, seed + 1] = table[1, seed] + inverse
+                table[2, seed + 1] = table[2, seed] + inverse**2
+    for seed in range(most):
+        norm[seed + 1] = norm[seed] + np.log1p(seed * t)
+    return Shares(p, q, up, down, norm)
+
+
+def _share_rows(share: Shares, tray: Index, p1: Array, p2: Array, with_time: Sequence[Array]) -> list[Array]:
+    """Slopes and bend on eta, and the bends across, from those on p: p2 is E[p2 + p1^2] - E[p1]^2."""
+    p, q = share.p[tray], share.q[tray]
+    pq = p * q
+    e = pq * p1
+    return [e, pq**2 * p2 + (q - p) * e, *(pq * each for each in with_time)]
+
+
+def finish_values(cells: CellTerms, share: Shares, clock: Clock, last: Index) -> Array:
+    """Cells at their last check: log A, a sum over the seeds that may still come."""
+    log_time = cells.power * clock.log_survival[last][cells.row]
+    return _in_all(cells, share.value_of(cells) + log_time)[0]
+
+
+def finish_sums(cells: CellTerms, share: Shares, clock: Clock, last: Index) -> list[Array]:
+    """The same with derivatives: ten rows for each run of patterns with one tray and last day, counts in them.
+
+    Only x^i speaks of time, so that the chain rule waits until the patterns of one day are added up.
+    """
+    i = cells.power
+    log_share, p1, p2 = share.of(cells)
+    value, weight = _in_all(cells, log_share + i * clock.log_survival[last][cells.row])
+    by_p, by_i = weight * p1, weight * i
+    each = [by_p, weight * p2 + by_p * p1, by_i, by_i * i, by_p * i]
+    p_mean, p_square, i_mean, i_square, across = summed(each, cells.row, len(cells.tray))
+    e, ee, cross = _share_rows(share, cells.tray, p_mean, p_square - p_mean**2, [across - p_mean * i_mean])
+    rows = [cells.count * row for row in (value, e, ee, i_mean, i_square - i_mean - i_mean**2, cross)]
+    day, starts = cells.days
+    value, e, ee, come, spread, cross = summed(rows, day, len(starts))
+    end = last[starts]
+    z, sigma, hazard = clock.z[end], clock.sigma[end], clock.hazard[end]
+    b, bb, eb = -hazard * come, hazard**2 * spread - hazard * clock.bend[end] * come, -hazard * cross
+    return [value, e, -b / sigma, -z * b, ee, -eb / sigma, -z * eb,
+            bb / sigma**2, (z * bb + b) / sigma, z**2 * bb + z * b]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Filling:
+    """x_lo^i - x_hi^i of each term of a first filling."""
+
     log_rest: Array
     log_bracket: Array
     log_time: Array
 
 
-def _cell_times(cells: CellTerms, clock: Clock, family: TimingFamily) -> _CellTimes:
-    row, i = cells.row, cells.power
-    last, first = _Tail(clock.z_hi, family), _Tail(clock.z_lo, family)
-    interval = cells.lo >= 0
-    log_u = np.where(interval, np.maximum(log_gap(clock, family) - first.log_survival, _SMALLEST_LOG), -1.0)
-    log_rest = np.where(
-        log_u < -0.7, np.log1p(-np.exp(np.minimum(log_u, -0.7))), last.log_survival - first.log_survival
-    )
-    log_bracket = np.log(np.maximum(-np.expm1(i * log_rest[row]), np.exp(_SMALLEST_LOG)))
-    is_interval = interval[row]
-    log_time = np.where(is_interval, i * first.log_survival[row] + log_bracket, i * last.log_survival[row])
-    return _CellTimes(first, last, is_interval, interval & np.isneginf(clock.z_hi), log_rest, log_bracket, log_time)
+def _filling(cells: CellTerms, clock: Clock, ends: Ends) -> _Filling:
+    lo, hi = ends
+    before = clock.log_survival[lo]
+    log_u = np.maximum(clock.log_gap(lo, hi) - before, _SMALLEST_LOG)
+    log_rest = np.where(log_u < -0.7, np.log1p(-np.exp(np.minimum(log_u, -0.7))), clock.log_survival[hi] - before)
+    log_bracket = np.log(np.maximum(-np.expm1(cells.power * log_rest[cells.row]), np.exp(_SMALLEST_LOG)))
+    return _Filling(log_rest, log_bracket, cells.power * before[cells.row] + log_bracket)
 
 
-def _summed(cells: CellTerms, log_parts: Array) -> tuple[Array, Array]:
-    """Log of each pattern's sum over its terms, and the terms' shares of it."""
-    log_term = cells.log_weight + log_parts
-    top = np.maximum.reduceat(log_term, cells.starts)
-    weight = np.exp(log_term - top[cells.row])
-    total = np.add.reduceat(weight, cells.starts)
-    return top + np.log(total), weight / total[cells.row]
+def filling_values(cells: CellTerms, share: Shares, clock: Clock, ends: Ends) -> Array:
+    """Cells known only to be first filled in an interval: log D."""
+    value = _in_all(cells, share.value_of(cells) + _filling(cells, clock, ends).log_time)[0]
+    return np.where(clock.started[ends[1]], value, -np.inf)
 
 
-def cell_values(cells: CellTerms, eta: Array, rho: Array | float, clock: Clock, family: TimingFamily) -> Array:
-    """Cells with a countable number of seeds: log A or log D, a sum over their terms."""
-    times = _cell_times(cells, clock, family)
-    return _with_impossible(times, _summed(cells, _log_share(cells, eta, rho) + times.log_time)[0])
+def filling_sums(cells: CellTerms, share: Shares, clock: Clock, ends: Ends) -> list[Array]:
+    """The same with derivatives, ten rows a pattern."""
+    lo, hi = ends
+    i, time = cells.power, _filling(cells, clock, ends)
+    log_share, p1, p2 = share.of(cells)
+    value, weight = _in_all(cells, log_share + time.log_time)
+    by_p, by_i = weight * p1, weight * i
+    by_lo = by_i * np.exp(-time.log_bracket)
+    by_hi = -by_i * np.exp(i * time.log_rest[cells.row] - time.log_bracket)
+    each = [by_p, weight * p2 + by_p * p1, by_lo, i * by_lo, p1 * by_lo, by_hi, i * by_hi, p1 * by_hi]
+    p_mean, p_square, *both = summed(each, cells.row, len(cells.tray))
+
+    def end(place: Index, come: Array, square: Array, across: Array) -> tuple[Array, Array, Array]:
+        h, g = clock.hazard[place], clock.bend[place]
+        return -h * come, h**2 * (square - come) - h * g * come, -h * (across - p_mean * come)
+
+    (a, aa, ea), (b, bb, eb) = end(lo, *both[:3]), end(hi, *both[3:])
+    e, ee, ea, eb = _share_rows(share, cells.tray, p_mean, p_square - p_mean**2, [ea, eb])
+    value = np.where(clock.started[hi], value, -np.inf)
+    return _ten(_chain(clock, ends), value, (e, a, b, ee, ea, eb, aa - a**2, -a * b, bb - b**2))
 
 
-def _with_impossible(times: _CellTimes, value: Array) -> Array:
-    return np.where(times.impossible, -np.inf, value)
-
-
-def cell_slopes(cells: CellTerms, eta: Array, rho: Array | float, clock: Clock, family: TimingFamily) -> Slopes:
-    """The same with their derivatives."""
-    row, i = cells.row, cells.power.astype(float)
-    times = _cell_times(cells, clock, family)
-    r_lo = np.where(times.is_interval, np.exp(-times.log_bracket), 0.0)
-    r_hi = np.where(times.is_interval, -np.exp(i * times.log_rest[row] - times.log_bracket), 1.0)
-    value, weight = _summed(cells, _log_share(cells, eta, rho) + times.log_time)
-    p1, p2 = _share_slopes(cells, eta, rho)
-
-    def mean(values: Array) -> Array:
-        return np.add.reduceat(weight * values, cells.starts)
-
-    def end(r: Array, tail: _Tail) -> tuple[Array, Array]:
-        h, g = tail.hazard[row], tail.slope[row]
-        return -i * h * r, r * (i * (i - 1) * h**2 - i * h * g)
-
-    (a1, a2), (b1, b2) = end(r_lo, times.first), end(r_hi, times.last)
-    p_mean, a_mean, b_mean = mean(p1), mean(a1), mean(b1)
-    p = expit(eta)[cells.tray]
-    pq, bend = p * expit(-eta)[cells.tray], expit(-eta)[cells.tray] - p
-    return Slopes(
-        value=_with_impossible(times, value),
-        e=pq * p_mean,
-        a=a_mean,
-        b=b_mean,
-        ee=pq**2 * (mean(p2 + p1**2) - p_mean**2) + pq * bend * p_mean,
-        ea=pq * (mean(p1 * a1) - p_mean * a_mean),
-        eb=pq * (mean(p1 * b1) - p_mean * b_mean),
-        aa=mean(a2) - a_mean**2,
-        ab=-a_mean * b_mean,
-        bb=mean(b2) - b_mean**2,
-    )
-
-
-def _running(cells: CellTerms, base: Array, rho: Array | float, of: Callable[[Array], Array]) -> Array:
-    """Sums of `of` over base, base + t, base + 2 t, ...: one row for each entry of `base`, from no step on."""
-    t = np.reshape(rho, (-1, 1)) / (1 - np.reshape(rho, (-1, 1)))  # one, or one for each tray
-    values = of(np.reshape(base, (-1, 1)) + t * np.arange(cells.most))
-    return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
-
-
-def _log_share(cells: CellTerms, eta: Array, rho: Array | float) -> Array:
-    """log G(a, b) of each term."""
-    tray, a, b = cells.tray[cells.row], cells.successes, cells.failures
-    up, down = (_running(cells, base, rho, np.log) for base in (expit(eta), expit(-eta)))
-    norm = _running(cells, np.ones(1), rho, np.log)
-    return np.asarray(up[tray, a] + down[tray, b] - norm[tray if len(norm) > 1 else 0, a + b])
-
-
-def _share_slopes(cells: CellTerms, eta: Array, rho: Array | float) -> tuple[Array, Array]:
-    """First and second derivatives of log G(a, b) with respect to p."""
-    tray, a, b = cells.tray[cells.row], cells.successes, cells.failures
-    (up, up2), (down, down2) = (
-        [_running(cells, base, rho, of) for of in (np.reciprocal, lambda level: 1 / level**2)]
-        for base in (expit(eta), expit(-eta))
-    )
-    return up[tray, a] - down[tray, b], -up2[tray, a] - down2[tray, b]
+def _ten(chain: _Chain, value: Array, slopes: Sequence[Array]) -> list[Array]:
+    e, a, b, ee, ea, eb, aa, ab, bb = slopes
+    mu, log_sigma, *bends = chain.alone(a, b, aa, ab, bb)
+    return [value, e, mu, log_sigma, ee, *chain.with_share(ea, eb), *bends]
 
 
 @dataclass(frozen=True)
@@ -214,22 +266,19 @@ class _PinchEnds:
 
     p: Array
     scale: Array
-    lo: _Tail
-    hi: _Tail
     y_lo: Array
     y_hi: Array
     closed: Array
     impossible: NDArray[np.bool_]
 
 
-def _pinch_ends(pinches: PinchTerms, eta: Array, clock: Clock, family: TimingFamily) -> _PinchEnds:
+def _pinch_ends(pinches: PinchTerms, eta: Array, clock: Clock, ends: Ends) -> _PinchEnds:
     p, k, scale = expit(eta), pinches.k, pinches.mean / pinches.k
-    lo, hi = _Tail(clock.z_lo, family), _Tail(clock.z_hi, family)
-    y_lo, y_hi = (scale * p * np.where(end.started, family.cdf(end.safe), 0.0) for end in (lo, hi))
+    y_lo, y_hi = (scale * p * -np.expm1(clock.log_survival[end]) for end in ends)
     interval = pinches.lo >= 0
-    gap = np.where(interval, np.maximum(log_gap(clock, family), _SMALLEST_LOG), 0.0)
+    gap = np.where(interval, np.maximum(clock.log_gap(*ends), _SMALLEST_LOG), 0.0)
     closed = np.maximum(-np.expm1(-k * np.log1p(scale * p * np.exp(gap) / (1 + y_lo))), np.exp(_SMALLEST_LOG))
-    return _PinchEnds(p, scale, lo, hi, y_lo, y_hi, closed, interval & np.isneginf(clock.z_hi))
+    return _PinchEnds(p, scale, y_lo, y_hi, closed, interval & ~clock.started[ends[1]])
 
 
 def _at_ends(pinches: PinchTerms, ends: _PinchEnds) -> Array:
@@ -239,38 +288,37 @@ def _at_ends(pinches: PinchTerms, ends: _PinchEnds) -> Array:
     return np.where(pinches.lo >= 0, first_filled, at_last)
 
 
-def pinch_values(pinches: PinchTerms, eta: Array, clock: Clock, family: TimingFamily) -> Array:
+def pinch_values(pinches: PinchTerms, eta: Array, clock: Clock, ends: Ends) -> Array:
     """Cells sown by the pinch: negative-binomial seeds, seen ones with mean m p F."""
-    return _at_ends(pinches, _pinch_ends(pinches, eta, clock, family))
+    return _at_ends(pinches, _pinch_ends(pinches, eta, clock, ends))
 
 
-def pinch_slopes(pinches: PinchTerms, eta: Array, clock: Clock, family: TimingFamily) -> Slopes:
-    """The same with their derivatives."""
-    ends = _pinch_ends(pinches, eta, clock, family)
-    p, q, interval = ends.p, expit(-eta), pinches.lo >= 0
-    r_lo = np.where(interval, 1 / ends.closed, 0.0)
+def pinch_sums(pinches: PinchTerms, eta: Array, clock: Clock, ends: Ends) -> list[Array]:
+    """The same with derivatives, ten rows a pattern."""
+    at = _pinch_ends(pinches, eta, clock, ends)
+    p, q, interval = at.p, expit(-eta), pinches.lo >= 0
+    r_lo = np.where(interval, 1 / at.closed, 0.0)
     r_hi = np.where(interval, 1 - r_lo, 1.0)
     k_all = np.where(interval, pinches.k, pinches.k + pinches.seen)
 
-    def slopes(tail: _Tail, y: Array, r: Array) -> tuple[Array, Array, Array, Array]:
-        density = np.where(tail.started, np.exp(family.log_density(tail.safe)), 0.0)
-        z = ends.scale * p * density
-        return -r * k_all / (1 + y), r * k_all * (k_all + 1) / (1 + y) ** 2, z, z * tail.slope
+    def slopes(end: Index, y: Array, r: Array) -> tuple[Array, Array, Array, Array]:
+        density = np.where(clock.started[end], np.exp(clock.log_density[end]), 0.0)
+        z = at.scale * p * density
+        return -r * k_all / (1 + y), r * k_all * (k_all + 1) / (1 + y) ** 2, z, z * clock.bend[end]
 
-    f_lo, s_lo, z_lo, zz_lo = slopes(ends.lo, ends.y_lo, r_lo)
-    f_hi, s_hi, z_hi, zz_hi = slopes(ends.hi, ends.y_hi, r_hi)
-    e = f_lo * ends.y_lo * q + f_hi * ends.y_hi * q
+    f_lo, s_lo, z_lo, zz_lo = slopes(ends[0], at.y_lo, r_lo)
+    f_hi, s_hi, z_hi, zz_hi = slopes(ends[1], at.y_hi, r_hi)
+    e = f_lo * at.y_lo * q + f_hi * at.y_hi * q
     a, b = f_lo * z_lo, f_hi * z_hi
-    ee = (s_lo * ends.y_lo**2 + s_hi * ends.y_hi**2) * q**2 + (f_lo * ends.y_lo + f_hi * ends.y_hi) * q * (q - p)
-    return Slopes(
-        value=_at_ends(pinches, ends),
-        e=e + np.where(interval, 0.0, pinches.seen * q),
-        a=a,
-        b=b,
-        ee=ee - e**2 - np.where(interval, 0.0, pinches.seen * p * q),
-        ea=s_lo * ends.y_lo * q * z_lo + f_lo * z_lo * q - e * a,
-        eb=s_hi * ends.y_hi * q * z_hi + f_hi * z_hi * q - e * b,
-        aa=s_lo * z_lo**2 + f_lo * zz_lo - a**2,
-        ab=-a * b,
-        bb=s_hi * z_hi**2 + f_hi * zz_hi - b**2,
-    )
+    ee = (s_lo * at.y_lo**2 + s_hi * at.y_hi**2) * q**2 + (f_lo * at.y_lo + f_hi * at.y_hi) * q * (q - p)
+    return _ten(_chain(clock, ends), _at_ends(pinches, at), (
+        e + np.where(interval, 0.0, pinches.seen * q),
+        a,
+        b,
+        ee - e**2 - np.where(interval, 0.0, pinches.seen * p * q),
+        s_lo * at.y_lo * q * z_lo + f_lo * z_lo * q - e * a,
+        s_hi * at.y_hi * q * z_hi + f_hi * z_hi * q - e * b,
+        s_lo * z_lo**2 + f_lo * zz_lo - a**2,
+        -a * b,
+        s_hi * z_hi**2 + f_hi * zz_hi - b**2,
+    ))  # fmt: skip

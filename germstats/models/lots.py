@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
-from germstats.models.compiled import Compiled, Index, compile_patterns
+from germstats.models.compiled import Index, compile_patterns, taken_as_final
 from germstats.models.likelihood import Origin
 from germstats.models.lot_posterior import Lot, Priors, Scatter
-from germstats.models.timing import Array
 from germstats.records.patterns import Patterns
 
-_AFTER_ALL = 1e9  # a day by which everything that ever comes has come
 _UNSEEN_TIME_SD = 0.15  # of a species of which nothing was seen: "very late" must not stand in for "none"
 _DAYS_TO_HALF = 60.0  # from 1 February, where no seedling was ever seen; common practice, no source
 
@@ -94,20 +92,6 @@ def sort_lots(patterns: Patterns, scatter: Scatter) -> tuple[LotRecords, ...]:
             )
         )
     return tuple(lots)
-
-
-def taken_as_final(data: Compiled, trays: Index | None = None) -> Compiled:
-    """Counts of the given trays (all by default) taken as all that ever comes."""
-
-    def last(tray: Index, hi: Array) -> Array:
-        return np.where(np.isin(tray, trays), _AFTER_ALL, hi) if trays is not None else np.full_like(hi, _AFTER_ALL)
-
-    return replace(
-        data,
-        time_hi=last(data.time_tray, data.time_hi),
-        cells=replace(data.cells, hi=last(data.cells.tray, data.cells.hi)),
-        pinches=replace(data.pinches, hi=last(data.pinches.tray, data.pinches.hi)),
-    )
 
 
 def time_priors(lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin) -> dict[str, Priors]:

@@ -182,16 +182,17 @@ def fit_pooled(
         progress("learning how far trays and lots lie apart")
         like = near.scales if near is not None and near.scale_set == scale_set else None
         if current is not None and near is None and _first_sown(patterns, current):
-            scales = fit_scales_twice(design.tree, design.prior, scale_set, start.state)
+            modes = fit_scales_twice(design.tree, design.prior, scale_set, start.state)
         else:
-            scales = fit_scales(design.tree, design.prior, scale_set, start.state, like)
+            modes = (fit_scales(design.tree, design.prior, scale_set, start.state, like),)
         asked = next(draws for trays, draws in SCALE_DRAWS if design.tree.trays < trays)
-        drawn = draw_scales(design.tree, design.prior, scale_set, scales, asked)
+        drawn = draw_scales(design.tree, design.prior, scale_set, modes, asked)
         progress("carrying the uncertainty on")
         each = [PooledDraw(one.scales, one.weight, normal_law(design.tree, design.prior, one.scales, one.found))
                 for one in drawn]  # fmt: skip
         draws = tuple(copy for draw in each for copy in _shared_out(draw, asked))
-    return PooledFit(design, scale_set, scales, current, choices, draws, effective_share(drawn, asked), scatter)
+    found = effective_share(drawn, asked * len(modes))
+    return PooledFit(design, scale_set, modes[0], current, choices, draws, found, scatter)
 
 
 def _shared_out(draw: PooledDraw, asked: int) -> list[PooledDraw]:

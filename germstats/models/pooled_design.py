@@ -8,10 +8,10 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from germstats.models.compiled import Index, compile_patterns
+from germstats.models.compiled import Index, compile_patterns, taken_as_final
 from germstats.models.likelihood import Origin
 from germstats.models.lot_posterior import Priors, Scatter
-from germstats.models.lots import LotRecords, groups_of, taken_as_final
+from germstats.models.lots import LotRecords, groups_of
 from germstats.models.pooled_mode import BetaPrior
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import Part, Tree

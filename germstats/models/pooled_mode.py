@@ -183,9 +183,8 @@ def _search(tree: Tree, prior: BetaPrior, scales: Scales, start: State) -> Gener
     here = _point(tree, prior, scales, start, (yield start))
     for _ in range(_STEPS):
         bend = prior.bend(here.state.beta, scales.place)
-        step = eliminate(tree, here.terms.hessian, scales, bend).solve(
-            here.terms.gradient, here.own, here.lots, here.beta
-        )
+        found = eliminate(tree, here.terms.hessian, scales, bend)
+        step = found.solve(here.terms.gradient, here.own, here.lots, here.beta)
         converged = _slope(tree, here, step) < _DECREMENT
         ahead = None
         if not converged and np.isfinite(here.value):
@@ -193,7 +192,10 @@ def _search(tree: Tree, prior: BetaPrior, scales: Scales, start: State) -> Gener
         if ahead is None:
             break
         here = ahead
-    found = eliminate(tree, here.terms.hessian, scales, here.precision)
+    else:
+        bend, found = here.precision, eliminate(tree, here.terms.hessian, scales, here.precision)
+    if not np.array_equal(bend, here.precision):
+        found = found.under(here.precision)
     return PooledMode(here.state, here.terms, found, here.value - 0.5 * found.log_det, converged)
 
 

@@ -7,7 +7,7 @@ no mode is solved again inside a difference.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -18,7 +18,7 @@ from scipy.special import expit
 
 from germstats.models.pooled_mode import BetaPrior, PooledMode, criteria_at, find_pooled_modes, mode_slopes
 from germstats.models.timing import Array
-from germstats.models.tree import Elimination, Scales, State, Tree
+from germstats.models.tree import Scales, State, Tree
 
 LOGIT_RHO = float(np.log(0.04 / 0.96))
 """Centre of the prior of logit rho (sd 1): statistics of the design, common practice, no source."""
@@ -26,6 +26,7 @@ _NESTED = (("tray", "lot"), ("tray_time", "lot_time"))
 _STEP = 0.05  # of a prior sd, for differences along the path
 _BEND_STEP = 0.5  # likely widths, for second differences
 _UNLIKE_SHARES = {"tray": 1.5, "lot": 1.5, "tray_time": -0.5}  # in prior sds
+_SAME = 0.5  # likely widths between two modes that are one
 _FAR = 50.0  # on the log: farther from the mode than that is all the same
 _DRAWS_DF = 6
 _NEAR = 0.02  # standard errors from the mode at which its search ends
@@ -152,7 +153,7 @@ class _Outer:
         self.at: Array | None = None  # where the loss was asked last, and `paths` lead away from
         self.paths: list[State] = []
         self.answer = np.inf, np.zeros(0)
-        self.asked: tuple[Elimination, Scales] | None = None
+        self.asked: tuple[PooledMode, Scales] | None = None
 
     def modes(self, z: Array) -> list[PooledMode]:
         """The modes at each row of z, started where the last one's paths lead to first order."""
@@ -170,7 +171,7 @@ class _Outer:
             return self.answer
         found = self.modes(z[None])[0]
         self.evaluations += 1
-        self.last, self.at, self.asked = found.state, z.copy(), (found.elimination, self.scale_set.at(z))
+        self.last, self.at, self.asked = found.state, z.copy(), (found, self.scale_set.at(z))
         slope, self.paths = self.slope(z, found)
         self.answer = 0.5 * float(z @ z) - found.criterion, z - slope
         return self.answer
@@ -191,7 +192,7 @@ class _Outer:
         places and delays nothing of the kind is known: the usual width.
         """
         assert self.asked is not None, "ask for the loss first"
-        found, scales = self.asked
+        found, scales = self.asked[0].elimination, self.asked[1]
         known = {
             "tray": (found.tray_inverse, scales.tray, 0),
             "tray_time": (found.tray_inverse, scales.tray_time, 1),
@@ -250,15 +251,16 @@ def fit_scales(
         return ScaleFit(np.zeros(0), np.zeros((0, 0)), found, found.criterion, 0.0, 1)
     mode, root = _sought(outer, near)
     loss, slope = outer.loss(mode)  # where it was asked last, unless the search stopped short
+    assert outer.asked is not None
+    found = outer.asked[0]
     values, vectors = np.linalg.eigh(outer.bend(mode, root))
     half = vectors / np.sqrt(np.maximum(values, 1 / _TALLEST_VARIANCE))
     covariance = half @ half.T
-    found = outer.modes(mode[None])[0]
     return ScaleFit(mode, (covariance + covariance.T) / 2, found, -loss, float(np.abs(slope).max()), outer.evaluations)
 
 
-def fit_scales_twice(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State) -> ScaleFit:
-    """The likelier of the modes found from the priors' middle and from trays that differ widely in their share.
+def fit_scales_twice(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State) -> tuple[ScaleFit, ...]:
+    """The modes found from the priors' middle and from trays that differ widely in their share, the likelier first.
 
     After the first seedlings of a species' first spring "many, widely scattered in time" and "few, from few of the
     trays" explain the same counts, each with a mode of its own. Parameters as in `fit_scales`.
@@ -266,7 +268,11 @@ def fit_scales_twice(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: S
     first = fit_scales(tree, prior, scale_set, start)
     mode = np.array([_UNLIKE_SHARES.get(one.name, 0.0) for one in scale_set.unknown])
     unlike = replace(first, mode=mode, covariance=_USUAL_VARIANCE * np.eye(len(mode)))
-    return max(first, fit_scales(tree, prior, scale_set, start, unlike), key=lambda fit: fit.criterion)
+    second = fit_scales(tree, prior, scale_set, start, unlike)
+    away = np.linalg.solve(np.linalg.cholesky(first.covariance), second.mode - first.mode)
+    if np.linalg.norm(away) < _SAME:
+        return (first,)
+    return tuple(sorted((first, second), key=lambda fit: -fit.criterion))
 
 
 def scales_near(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State, near: ScaleFit) -> Scales:
@@ -307,18 +313,19 @@ def _sought(outer: _Outer, near: ScaleFit | None) -> tuple[Array, Array]:
 
 
 def draw_scales(
-    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, fit: ScaleFit, draws: int, seed: int = 0
+    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, fits: Sequence[ScaleFit], draws: int, seed: int = 0
 ) -> tuple[ScaleDraw, ...]:
-    """Draws of the scales from a t law around their mode, in `straightened` coordinates, re-weighted by the criterion.
+    """Draws of the scales from t laws around their modes, in `straightened` coordinates, re-weighted by the criterion.
 
     Parameters
     ----------
     tree : Tree
     prior : BetaPrior
     scale_set : ScaleSet
-    fit : ScaleFit
+    fits : sequence of ScaleFit
+        One for each mode.
     draws : int
-        A power of two spreads them evenly (scrambled Sobol points).
+        Around each mode; a power of two spreads them evenly (scrambled Sobol points).
     seed : int
 
     Returns
@@ -328,19 +335,22 @@ def draw_scales(
     """
     size = len(scale_set.unknown)
     if size == 0:
-        return (ScaleDraw(scale_set.at(np.zeros(0)), 1.0, fit.found),)
+        return (ScaleDraw(scale_set.at(np.zeros(0)), 1.0, fits[0].found),)
     points = stats.qmc.Sobol(size + 1, seed=seed).random(draws)
     normal = stats.norm.ppf(points[:, :size])
     stretch = np.sqrt(_DRAWS_DF / stats.chi2.ppf(points[:, size], _DRAWS_DF))[:, None]
-    slant = scale_set.slant(fit.mode)
-    middle, covariance = scale_set.straightened(fit.mode[None])[0], slant @ fit.covariance @ slant.T
-    y = middle + (normal * stretch) @ np.linalg.cholesky(covariance).T
+    laws = []
+    for fit in fits:
+        slant = scale_set.slant(fit.mode)
+        laws.append((scale_set.straightened(fit.mode[None])[0], slant @ fit.covariance @ slant.T))
+    y = np.concatenate([middle + (normal * stretch) @ np.linalg.cholesky(wide).T for middle, wide in laws])
     z = scale_set.bent(y)
-    proposed = stats.multivariate_t(middle, covariance, df=_DRAWS_DF).logpdf(y).reshape(draws)
+    of_each = [stats.multivariate_t(middle, wide, df=_DRAWS_DF).logpdf(y).reshape(len(y)) for middle, wide in laws]
     scales = [scale_set.at(at) for at in z]
-    found = find_pooled_modes(tree, prior, scales, [fit.found.state] * draws)
+    found = find_pooled_modes(tree, prior, scales, [fit.found.state for fit in fits for _ in range(draws)])
     reached = np.array([one.criterion for one in found])
-    log_weight = np.where(np.isfinite(reached), reached, -np.inf) - 0.5 * (z**2).sum(axis=1) - proposed
+    log_weight = np.where(np.isfinite(reached), reached, -np.inf) - 0.5 * (z**2).sum(axis=1)
+    log_weight -= np.logaddexp.reduce(of_each, axis=0)
     weight = np.exp(log_weight - log_weight.max())
     counts = weight > 1e-6 * weight.sum()
     weight = np.where(counts, weight, 0.0) / weight[counts].sum()

@@ -7,10 +7,11 @@ over them first.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from germstats.models.compiled import Index, group_starts
+from germstats.models.compiled import Index, group_starts, summed
 from germstats.models.timing import Array
 
 
@@ -46,26 +47,94 @@ class SparseDesign:
 
     def times(self, beta: Array) -> Array:
         """(G, 3) array: the design times (P,) `beta`."""
-        spread = np.bincount(self.row * 3 + self.part, self.value * beta[self.column], minlength=3 * self.rows)
-        return np.asarray(spread.reshape(self.rows, 3))
+        spread = np.bincount(self.place, self.value * beta[self.column], minlength=3 * self.rows)
+        return np.asarray(spread.reshape(3, self.rows).T)
 
     def gathered(self, rows: Array) -> Array:
         """(P,) array: the transposed design times (G, 3) `rows`."""
-        return np.asarray(np.bincount(self.column, self.value * rows[self.row, self.part], minlength=self.columns))
+        weight = self.value * rows.T.ravel().take(self.place)
+        return np.asarray(np.bincount(self.column, weight, minlength=self.columns))
 
     def sandwich(self, blocks: Array) -> Array:
         """(P, P) array: sum over rows of X' B X for (G, 3, 3) `blocks`."""
-        summed = np.add.reduceat(blocks.reshape(-1, 9)[self.order], self.starts)
-        flat = np.bincount(self.square, summed.ravel()[self.block] * self.product, minlength=self.columns**2)
+        by_entry = blocks.transpose(1, 2, 0).reshape(9, -1)
+        summed = np.add.reduceat(by_entry.take(self.order, axis=1), self.starts, axis=1)
+        flat = np.bincount(self.square, summed.T.ravel()[self.block] * self.product, minlength=self.columns**2)
         return np.asarray(flat.reshape(self.columns, self.columns))
 
-    def crossed(self, blocks: Array, lot: Index) -> Array:
-        """(L, 2, P) array: sum over a lot's rows of the first two rows of B X."""
-        lots = int(lot[-1]) + 1
-        at = (lot[self.row][None] * 2 + np.arange(2)[:, None]) * self.columns + self.column
-        weight = blocks[self.row, :2, self.part].T * self.value
-        summed = np.bincount(at.ravel(), weight.ravel(), minlength=lots * 2 * self.columns)
-        return np.asarray(summed.reshape(lots, 2, self.columns))
+    @cached_property
+    def place(self) -> Index:
+        """Where each entry's row and part is in a (3, G) array."""
+        return self.part * self.rows + self.row
+
+
+@dataclass(frozen=True)
+class LotEntries:
+    """The common effects that each lot's trays have part in, for what is summed over lots.
+
+    Attributes
+    ----------
+    lots, columns : int
+        L and P.
+    lot, column : (M,) int arrays
+        Each lot with each of its columns once.
+    of_entry : (E,) int array
+        Which of these each entry of the design belongs to.
+    first, second : (N,) int arrays
+        Pairs of these of one lot, each pair once.
+    design : SparseDesign
+    """
+
+    lots: int
+    columns: int
+    lot: Index
+    column: Index
+    of_entry: Index
+    first: Index
+    second: Index
+    design: SparseDesign
+
+    @cached_property
+    def _square(self) -> Index:
+        return self.column[self.first] * self.columns + self.column[self.second]
+
+    def crossed(self, blocks: Array) -> Array:
+        """(2, M) array: sums over a lot's rows of the first two rows of B X, for (G, 3, 3) `blocks`."""
+        entries, by_entry = self.design, blocks.transpose(1, 2, 0).reshape(3, -1)
+        weights = [by_entry[k].take(entries.place) * entries.value for k in (0, 1)]
+        return summed(weights, self.of_entry, len(self.lot))
+
+    def squared(self, left: Array, right: Array) -> Array:
+        """(P, P) array: sum over lots of left' right, (2, M) each, of which it is known that it is symmetric."""
+        weight = left[0].take(self.first) * right[0].take(self.second)
+        weight += left[1].take(self.first) * right[1].take(self.second)
+        half = np.bincount(self._square, weight, minlength=self.columns**2).reshape(self.columns, self.columns)
+        return np.asarray(half + np.triu(half, 1).T)
+
+    def times(self, values: Array, beta: Array) -> Array:
+        """(L, 2) array: (2, M) `values` times (P,) `beta`."""
+        return summed([*(values * beta[self.column])], self.lot, self.lots).T
+
+    def gathered(self, values: Array, lots: Array) -> Array:
+        """(P,) array: the transposed (2, M) `values` times (L, 2) `lots`."""
+        weight = (values * lots.T[:, self.lot]).sum(axis=0)
+        return np.asarray(np.bincount(self.column, weight, minlength=self.columns))
+
+    def dense(self, values: Array) -> Array:
+        """(L, 2, P) array of (2, M) `values`."""
+        full = np.zeros((self.lots, 2, self.columns))
+        full[self.lot, :, self.column] = values.T
+        return full
+
+
+def lot_entries(design: SparseDesign, lot: Index) -> LotEntries:
+    """Entries of a design by lot, (G,) ascending."""
+    code = lot[design.row] * design.columns + design.column
+    unique, of_entry = np.unique(code, return_inverse=True)
+    lots, (of, column) = int(lot[-1]) + 1, np.divmod(unique, design.columns)
+    first, second = _pairs(of, lots)
+    once = first <= second
+    return LotEntries(lots, design.columns, of, column, of_entry, first[once], second[once], design)
 
 
 def sparse_design(design: Array) -> SparseDesign:

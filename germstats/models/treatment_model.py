@@ -17,9 +17,8 @@ from scipy.interpolate import CubicSpline
 from scipy.linalg import cho_solve
 from scipy.special import expit, logsumexp, ndtr, ndtri
 
-from germstats.models.compiled import Index, compile_patterns
+from germstats.models.compiled import Index, compile_patterns, taken_as_final
 from germstats.models.likelihood import Origin
-from germstats.models.lots import taken_as_final
 from germstats.models.pooled_mode import BetaPrior, PooledMode, find_pooled_modes
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import Part, Scales, State, Tree, start_state

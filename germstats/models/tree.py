@@ -12,16 +12,17 @@ with trays and lots. Blocks are kept positive definite away from the mode by a f
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, cholesky
+from scipy.linalg import cho_solve
+from scipy.linalg.lapack import dpotrf
 
-from germstats.models.compiled import Compiled, Index, group_starts, only, tiled
+from germstats.models.compiled import Compiled, Index, group_starts, only, summed, tiled
 from germstats.models.likelihood import Origin, TrayTerms, evaluate
-from germstats.models.sparse_design import SparseDesign, sparse_design
+from germstats.models.sparse_design import LotEntries, SparseDesign, lot_entries, sparse_design
 from germstats.models.timing import Array, TimingFamily
 
 _STILL = 1e4  # a hundredth of the usual sd
@@ -86,6 +87,11 @@ class Tree:
         return sparse_design(self.design)
 
     @cached_property
+    def lot_entries(self) -> LotEntries:
+        """The same by lot."""
+        return lot_entries(self.entries, self.lot)
+
+    @cached_property
     def starts(self) -> tuple[Index, Index]:
         """First tray of each design row, first design row of each lot."""
         return group_starts(self.group), group_starts(self.lot)
@@ -99,18 +105,18 @@ class Tree:
 
     def tray_precision(self, scales: Scales) -> Array:
         """(T, 2) diagonals of the inverse covariances of the trays' effects."""
-        return np.column_stack([np.full(self.trays, scales.tray**-2.0), self._held[0] * scales.tray_time**-2.0])
+        return np.stack([np.full(self.trays, scales.tray**-2.0), self._held[0] * scales.tray_time**-2.0]).T
 
     def lot_precision(self, scales: Scales) -> Array:
         """(L, 2) diagonals of the inverse covariances of the lots' effects."""
         held = self._held[1]
-        return np.column_stack([np.full(len(held), scales.lot**-2.0), held * scales.lot_time**-2.0])
+        return np.stack([np.full(len(held), scales.lot**-2.0), held * scales.lot_time**-2.0]).T
 
     @cached_property
     def size(self) -> int:
         """Rows of the likelihood, times and cells together."""
-        return sum(part.data.time_tray.size + part.data.cells.row.size + part.data.pinches.tray.size
-                   for part in self.parts)  # fmt: skip
+        return sum(part.data.time_tray.size + part.data.finishes.row.size + part.data.fillings.row.size
+                   + part.data.pinches.tray.size for part in self.parts)  # fmt: skip
 
     @cached_property
     def _tiles(self) -> dict[int, tuple[Part, ...]]:
@@ -169,11 +175,11 @@ class State:
 
 def predictors(tree: Tree, state: State) -> Array:
     """(T, 3) array of eta, mu and log sigma."""
-    rows = tree.entries.times(state.beta)
-    rows[:, :2] += state.lots[tree.lot]
-    trays: Array = rows[tree.group]
-    trays[:, :2] += state.trays
-    return trays
+    rows = tree.entries.times(state.beta).T
+    rows[:2] += state.lots.T.take(tree.lot, axis=1)
+    trays = rows.take(tree.group, axis=1)
+    trays[:2] += state.trays.T
+    return np.asarray(trays.T)
 
 
 def state_of(tree: Tree, state: State, kept: NDArray[np.bool_]) -> State:
@@ -183,18 +189,14 @@ def state_of(tree: Tree, state: State, kept: NDArray[np.bool_]) -> State:
 
 def tray_terms(parts: tuple[Part, ...], at: Array, rho: Array | float, delay: Array | None = None) -> TrayTerms:
     """Log-likelihood of every tray with derivatives at predictors `at`, (T, 3); `rho` and `delay` as in `evaluate`."""
-    size = len(at)
-    total = TrayTerms(np.zeros(size), np.zeros((size, 3)), np.zeros((size, 3, 3)))
+    sums = np.zeros((10, len(at)))
     for part in parts:
-        eta, mu, log_sigma = at[part.trays].T
+        eta, mu, log_sigma = at.T.take(part.trays, axis=1)
         late = None if delay is None else delay[part.trays]
         own = rho[part.trays] if isinstance(rho, np.ndarray) else rho
         with np.errstate(over="ignore", invalid="ignore"):  # a step too far comes back as not finite, and is halved
-            terms = evaluate(part.data, eta, mu, log_sigma, own, part.family, part.origin, late)
-        total.value[part.trays] = terms.value
-        total.gradient[part.trays] = terms.gradient
-        total.hessian[part.trays] = terms.hessian
-    return total
+            sums[:, part.trays] = evaluate(part.data, eta, mu, log_sigma, own, part.family, part.origin, late).sums
+    return TrayTerms(sums)
 
 
 def delays(tree: Tree, scales: Sequence[Scales]) -> Array | None:
@@ -213,37 +215,42 @@ def terms_at(tree: Tree, states: Sequence[State], scales: Sequence[Scales]) -> l
         at = np.concatenate([predictors(tree, state) for state in some])
         rho = known[0].rho if len(known) == 1 else np.repeat([one.rho for one in known], tree.trays)
         terms = tray_terms(tree.tiled(len(some)), at, rho, delays(tree, known))
-        parts = (np.split(part, len(some)) for part in (terms.value, terms.gradient, terms.hessian))
-        found += [TrayTerms(*each) for each in zip(*parts, strict=True)]
+        found += [TrayTerms(sums) for sums in np.split(terms.sums, len(some), axis=1)]
     return found
 
 
-def _firm(blocks: Array, precision: Array) -> Array:
-    """2 x 2 blocks plus their prior precisions (N, 2), the smallest eigenvalue in its units lifted to the floor."""
-    root = np.sqrt(precision)
-    scaled = blocks / (root[:, :, None] * root[:, None, :]) + np.eye(2)
-    middle = (scaled[:, 0, 0] + scaled[:, 1, 1]) / 2
-    apart = np.hypot((scaled[:, 0, 0] - scaled[:, 1, 1]) / 2, scaled[:, 0, 1])
-    det = scaled[:, 0, 0] * scaled[:, 1, 1] - scaled[:, 0, 1] ** 2  # far away one may dwarf the other
-    smallest = np.where(middle > 0, det / (np.abs(middle) + apart), middle - apart)
-    lifted = 1.0 + np.maximum(_FLOOR - smallest, 0.0)
-    return np.asarray(blocks + (lifted[:, None] * precision)[:, :, None] * np.eye(2))
+def _inverted(blocks: Array, precision: Array) -> tuple[Array, Array]:
+    """Symmetric 2 x 2 blocks (2, 2, N) plus their prior precisions (N, 2), inverted, and their log determinants.
+
+    The smallest eigenvalue in units of the precision is lifted to the floor, if it lies lower; where one entry dwarfs
+    the other by more than a double holds, that bounds the determinant.
+    """
+    first, last = precision.T
+    across = blocks[0, 1]
+    a, d = blocks[0, 0] / first + 1.0, blocks[1, 1] / last + 1.0
+    det = a * d - across * across / (first * last)
+    middle, apart = (a + d) / 2, np.sqrt(((a - d) / 2) ** 2 + across * across / (first * last))
+    with np.errstate(divide="ignore", invalid="ignore"):  # far away one may dwarf the other
+        smallest = np.where(middle > 0, det / (np.abs(middle) + apart), middle - apart)
+    lift = np.maximum(_FLOOR - smallest, 0.0)
+    a, d = (a + lift) * first, (d + lift) * last
+    det = np.maximum(a * d - across * across, _FLOOR**2 * first * last)
+    return np.stack([d, -across, -across, a]).reshape(2, 2, -1) / det, np.log(det)
 
 
-def _inverse(blocks: Array, precision: Array) -> tuple[Array, Array]:
-    """Inverses and log determinants of symmetric 2 x 2 blocks whose eigenvalues in units of `precision` are not below
-    the floor; where one dwarfs the other by more than a double holds, that bounds the determinant."""
-    a, b, d = blocks[:, 0, 0], blocks[:, 0, 1], blocks[:, 1, 1]
-    det = np.maximum(a * d - b * b, _FLOOR**2 * precision.prod(axis=1))
-    inverse = np.empty_like(blocks)
-    inverse[:, 0, 0], inverse[:, 1, 1] = d / det, a / det
-    inverse[:, 0, 1] = inverse[:, 1, 0] = -b / det
-    return inverse, np.log(det)
+_HALF = {2: ((0, 0), (0, 1), (1, 1)), 3: ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))}
+_WHOLE = {2: np.array([[0, 1], [1, 2]]), 3: np.array([[0, 1, 2], [1, 3, 4], [2, 4, 5]])}
+
+
+def _symmetric(blocks: Array, codes: Index, size: int) -> Array:
+    """Sums (K, K, size) of symmetric (K, K, N) blocks over each code."""
+    half = summed([blocks[pair] for pair in _HALF[len(blocks)]], codes, size)
+    return np.asarray(half[_WHOLE[len(blocks)]])
 
 
 @dataclass(frozen=True)
 class Reduced:
-    """The negative Hessian with trays and lots eliminated.
+    """The negative Hessian with trays and lots eliminated; arrays lie entry by entry in memory.
 
     Attributes
     ----------
@@ -251,8 +258,10 @@ class Reduced:
         Negative Hessian of each tray's log-likelihood.
     tray_inverse : (T, 2, 2), tray_pull : (T, 2, 3) arrays
         B^-1 and B^-1 N of each tray: given the rest, u has mean - tray_pull y and covariance B^-1.
-    lot_inverse : (L, 2, 2), lot_pull : (L, 2, P) arrays
+    lot_inverse : (L, 2, 2) array
         The same of each lot.
+    pulled : (2, M) array
+        B^-1 N of each lot, by `Tree.lot_entries`.
     left : (P, P) array
         What they tell of beta: its information, without its prior.
     tray_log_det, lot_log_det : (T,), (L,) arrays
@@ -263,10 +272,15 @@ class Reduced:
     tray_inverse: Array
     tray_pull: Array
     lot_inverse: Array
-    lot_pull: Array
+    pulled: Array
     left: Array
     tray_log_det: Array
     lot_log_det: Array
+
+    @cached_property
+    def lot_pull(self) -> Array:
+        """(L, 2, P) array: B^-1 N of each lot."""
+        return self.tree.lot_entries.dense(self.pulled)
 
     def passed_up(self, trays: Array, own: Array, lots: Array) -> tuple[Array, Array, Array]:
         """A right-hand side carried up to beta, (P,), with what goes back down to lots (L, 2) and trays (T, 2).
@@ -275,11 +289,19 @@ class Reduced:
         log-likelihood does; `own` (T, 2) and `lots` (L, 2) act on those effects alone, as priors do.
         """
         tree = self.tree
-        first = np.einsum("tij,tj->ti", self.tray_inverse, trays[:, :2] + own)
-        rows = np.add.reduceat(trays - np.einsum("tij,tj->ti", self.curvature[:, :, :2], first), tree.starts[0])
-        for_lots = np.add.reduceat(rows[:, :2], tree.starts[1]) + lots
-        for_beta = tree.entries.gathered(rows) - self.lot_pull.reshape(-1, len(self.left)).T @ for_lots.ravel()
+        first = _times(self.tray_inverse, trays[:, :2] + own)
+        rows = summed([*(trays - _times(self.curvature, first)).T], tree.group, len(tree.lot))
+        for_lots = summed([*rows[:2]], tree.lot, len(lots)).T + lots
+        for_beta = tree.entries.gathered(rows.T) - tree.lot_entries.gathered(self.pulled, for_lots)
         return for_beta, for_lots, first
+
+
+def _times(blocks: Array, by: Array) -> Array:
+    """(N, I) products of (N, I, J) `blocks`, of which the first K columns are taken, and (N, K) `by`."""
+    found = blocks[:, :, 0].T * by[:, 0]
+    for k in range(1, by.shape[1]):
+        found += blocks[:, :, k].T * by[:, k]
+    return np.asarray(found.T)
 
 
 @dataclass(frozen=True)
@@ -299,12 +321,16 @@ class Elimination(Reduced):
     def solve(self, trays: Array, own: Array, lots: Array, beta: Array) -> State:
         """H^-1 times a right-hand side: as in `passed_up`, with `beta` (P,) for its prior."""
         for_beta, for_lots, first = self.passed_up(trays, own, lots)
-        step = cho_solve((self.factor, False), for_beta + beta)
-        step_lots = np.einsum("lij,lj->li", self.lot_inverse, for_lots) - self.lot_pull @ step
+        step = cho_solve((self.factor, False), for_beta + beta, check_finite=False)
+        step_lots = _times(self.lot_inverse, for_lots) - self.tree.lot_entries.times(self.pulled, step)
         rows_step = self.tree.entries.times(step)
         rows_step[:, :2] += step_lots[self.tree.lot]
-        step_trays = first - np.einsum("tij,tj->ti", self.tray_pull, rows_step[self.tree.group])
+        step_trays = first - _times(self.tray_pull, rows_step.T.take(self.tree.group, axis=1).T)
         return State(step, step_lots, step_trays)
+
+    def under(self, precision: Array) -> Elimination:
+        """The same with another prior precision of beta, (P,) or (P, P)."""
+        return _factored(self, precision)
 
 
 def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> Elimination:
@@ -342,25 +368,29 @@ def _factored(found: Reduced, precision: Array) -> Elimination:
     left = found.left + precision if precision.ndim == 2 else found.left.copy()
     if precision.ndim == 1:
         left[np.diag_indices(len(left))] += precision
-    factor = cholesky(left)
+    factor, failed = dpotrf(left, clean=True)
+    if failed:
+        raise np.linalg.LinAlgError("what is left for the common effects is not positive definite")
     log_det = float(found.tray_log_det.sum() + found.lot_log_det.sum() + 2 * np.log(np.diag(factor)).sum())
-    return Elimination(**vars(found), factor=factor, log_det=log_det)
+    parts = {one.name: getattr(found, one.name) for one in fields(Reduced)}
+    return Elimination(**parts, factor=factor, log_det=log_det)
 
 
 def reduced(tree: Tree, curvature: Array, scales: Scales) -> Reduced:
     """Trays and lots eliminated from `curvature` (T, 3, 3), the trays' negative Hessians."""
-    by_prior = tree.tray_precision(scales)
-    tray_inverse, tray_log_det = _inverse(_firm(curvature[:, :2, :2], by_prior), by_prior)
-    pull = tray_inverse @ curvature[:, :2, :]
-    rows = np.add.reduceat(curvature - curvature[:, :, :2] @ pull, tree.starts[0])
-    blocks = np.add.reduceat(rows[:, :2, :2], tree.starts[1])
-    of_lots = tree.lot_precision(scales)
-    lot_inverse, lot_log_det = _inverse(_firm(blocks, of_lots), of_lots)
-    crossed = tree.entries.crossed(rows, tree.lot)
-    half = (np.linalg.cholesky(lot_inverse).transpose(0, 2, 1) @ crossed).reshape(-1, tree.design.shape[2])
-    left = tree.entries.sandwich(rows) - half.T @ half
-    return Reduced(tree, curvature, tray_inverse, pull, lot_inverse, lot_inverse @ crossed, left,
-                   tray_log_det, lot_log_det)  # fmt: skip
+    entries = curvature.transpose(1, 2, 0)
+    tray_inverse, tray_log_det = _inverted(entries[:2, :2], tree.tray_precision(scales))
+    pull = tray_inverse[:, :1] * entries[:1] + tray_inverse[:, 1:] * entries[1:2]
+    rows = entries - entries[:, :1] * pull[:1] - entries[:, 1:2] * pull[1:]
+    rows = _symmetric(rows, tree.group, len(tree.lot))
+    by_prior = tree.lot_precision(scales)
+    lot_inverse, lot_log_det = _inverted(_symmetric(rows[:2, :2], tree.lot, len(by_prior)), by_prior)
+    by_row, of_lots = rows.transpose(2, 0, 1), tree.lot_entries
+    crossed, own = of_lots.crossed(by_row), lot_inverse[:, :, of_lots.lot]
+    pulled = own[:, 0] * crossed[0] + own[:, 1] * crossed[1]
+    left = tree.entries.sandwich(by_row) - of_lots.squared(crossed, pulled)
+    return Reduced(tree, curvature, tray_inverse.transpose(2, 0, 1), pull.transpose(2, 0, 1),
+                   lot_inverse.transpose(2, 0, 1), pulled, left, tray_log_det, lot_log_det)  # fmt: skip
 
 
 def start_state(tree: Tree, beta: Array) -> State:

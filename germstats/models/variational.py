@@ -111,9 +111,4 @@ def averaged_terms(tree: Tree, scales: Scales, law: NormalLaw) -> TrayTerms:
     at[:, :, :2] += np.einsum("tij,kj->kti", root, _NODES)
     nodes = tree.tiled(len(_NODES))
     terms = tray_terms(nodes, at.reshape(-1, 3), scales.rho, delays(tree, [scales] * len(_NODES)))
-    size = tree.trays
-    return TrayTerms(
-        _WEIGHTS @ terms.value.reshape(-1, size),
-        np.einsum("k,ktj->tj", _WEIGHTS, terms.gradient.reshape(-1, size, 3)),
-        np.einsum("k,ktij->tij", _WEIGHTS, terms.hessian.reshape(-1, size, 3, 3)),
-    )
+    return TrayTerms(np.einsum("k,skt->st", _WEIGHTS, terms.sums.reshape(10, -1, tree.trays)))

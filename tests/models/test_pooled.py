@@ -17,7 +17,7 @@ from germstats.models.new_lots import new_lot, unknown_species
 from germstats.models.pooled_design import build_design
 from germstats.models.pooled_mode import criteria_at, find_pooled_mode
 from germstats.models.pooled_scales import COORDINATES, ScaleSet, _Outer
-from germstats.models.sparse_design import sparse_design
+from germstats.models.sparse_design import lot_entries, sparse_design
 from germstats.models.tree import eliminate, predictors, start_state, tray_terms
 from germstats.records.patterns import Patterns
 from germstats.records.seeds import SowingRate
@@ -86,8 +86,17 @@ def test_sparse_design_equals_dense(laid_out):
     np.testing.assert_allclose(entries.gathered(rows), np.einsum("gip,gi->p", design, rows), rtol=1e-12, atol=1e-12)
     whole = np.einsum("gip,gij,gjq->pq", design, blocks, design)
     np.testing.assert_allclose(entries.sandwich(blocks), whole, rtol=1e-12, atol=1e-12)
+    by_lot = lot_entries(entries, lot)
+    blocks = blocks + blocks.transpose(0, 2, 1)
     crossed = np.array([(blocks @ design)[lot == k, :2].sum(axis=0) for k in range(lot[-1] + 1)])
-    np.testing.assert_allclose(entries.crossed(blocks, lot), crossed, rtol=1e-12, atol=1e-12)
+    kept = by_lot.crossed(blocks)
+    np.testing.assert_allclose(by_lot.dense(kept), crossed, rtol=1e-12, atol=1e-12)
+    np.testing.assert_allclose(by_lot.times(kept, beta), crossed @ beta, rtol=1e-12, atol=1e-12)
+    lots = rng.standard_normal((len(crossed), 2))
+    np.testing.assert_allclose(by_lot.gathered(kept, lots), np.einsum("lip,li->p", crossed, lots), atol=1e-11)
+    np.testing.assert_allclose(
+        by_lot.squared(kept, 2 * kept), 2 * np.einsum("lip,liq->pq", crossed, crossed), atol=1e-11
+    )
 
 
 def test_the_mode_is_a_mode(laid_out):

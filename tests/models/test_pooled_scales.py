@@ -53,8 +53,21 @@ def test_one_tray_a_lot_tells_trays_and_lots_apart_by_nothing():
 def test_draws_of_scales_weigh_one_together():
     made = simulate_nursery(World(), NurserySpec(seasons=1, trays=1, species=2, lots=2), 5)
     pooled = fit_emergence(made.patterns).pooled
-    drawn = draw_scales(pooled.design.tree, pooled.design.prior, pooled.scale_set, pooled.scales, 64)
+    drawn = draw_scales(pooled.design.tree, pooled.design.prior, pooled.scale_set, (pooled.scales,), 64)
     assert sum(draw.weight for draw in drawn) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_draws_about_two_places_say_what_draws_about_one_say():
+    """Where the second place is no mode, the weights take it back: means of the scales as from the mode alone."""
+    made = simulate_nursery(World(), NurserySpec(seasons=2, trays=2, species=3, lots=3), 6)
+    pooled = fit_emergence(made.patterns).pooled
+    half_a_width = np.sqrt(np.diag(pooled.scales.covariance)) / 2
+    beside = replace(pooled.scales, mode=pooled.scales.mode + half_a_width)
+    of = pooled.design.tree, pooled.design.prior, pooled.scale_set
+    alone, both = draw_scales(*of, (pooled.scales,), 512), draw_scales(*of, (pooled.scales, beside), 256)
+    for name in ("tray", "lot", "rho"):
+        one, other = (sum(draw.weight * np.log(getattr(draw.scales, name)) for draw in some) for some in (alone, both))
+        assert one == pytest.approx(other, abs=0.05), name  # of standard deviations of .2 to 1
 
 
 @pytest.mark.parametrize("tray_time", [0.08, 0.2])
