@@ -124,12 +124,12 @@ def set_aside(book: RecordBook) -> tuple[str, ...]:
 def _refuse_negative(book: RecordBook, table: pd.DataFrame) -> None:
     for column, words in (("price", "price"), ("shortfall_cost", "shortfall cost")):
         below = table[table[column] < 0]
-        named = [f"{order} ({species}): {value:g}" for order, species, value in zip(
-            below["order"], below["species"], below[column], strict=True)]  # fmt: skip
+        named = [f"row {row}, {order} ({species}): {value:g}" for row, order, species, value in zip(
+            below["row"], below["order"], below["species"], below[column], strict=True)]  # fmt: skip
         found = book.findings
         noted = found[(found["table"] == "orders") & (found["column"] == column) & (found["rule"] == "out-of-limits")]
-        named += [f"{key.replace('/', ' (', 1)}): {value}" for key, value in zip(
-            noted["key"], noted["value"], strict=True)]  # fmt: skip
+        named += [f"row {row}, {key.replace('/', ' (', 1)}): {value}" for row, key, value in zip(
+            noted["row"], noted["key"], noted["value"], strict=True)]  # fmt: skip
         if named:
             raise WrongUseError(
                 f"The {words} of an order cannot be below 0: {'; '.join(named)}. Mend it in the table orders; a blank "

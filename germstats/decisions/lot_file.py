@@ -52,6 +52,8 @@ class TrayFile:
     cut_short : str
         The event that ended its records before emergence was over; it is then not held against the lot.
     mice : bool
+    estimated : bool
+        Not stopped by a finding: what is estimated rests on it too.
     """
 
     tray: str
@@ -73,6 +75,7 @@ class TrayFile:
     happened: tuple[str, ...] = ()
     cut_short: str = ""
     mice: bool = False
+    estimated: bool = True
 
     @property
     def of_pinches(self) -> bool:

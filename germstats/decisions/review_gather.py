@@ -299,7 +299,7 @@ def _tray_file(gathered: Gathered, one: SownTray) -> TrayFile:
         emerged=emerged, filled=None if one.rate is None or one.origin_days is None else filled,
         seen_map=record.seen_map, lost=record.lost, ever=record.ever, by_cell=record.by_cell,
         at_once=record.at_once, falls=record.falls, sudden=record.sudden, happened=record.happened,
-        cut_short=record.cut_short, mice=record.mice,
+        cut_short=record.cut_short, mice=record.mice, estimated=one.tray in gathered.place,
     )  # fmt: skip
 
 

@@ -200,7 +200,8 @@ def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> 
     if spec.on < first:
         return f"On {spelled(spec.on)} no tray{of} was sown yet; the first was on {spelled(first)}: choose a later day."
     if spec.on > last:
-        return (f"On {spelled(spec.on)} no tray{of} is under way: the last spring on record ended on {spelled(last)}. "
+        spring = "its last spring" if len(spec.lots) == 1 else "their last spring" if spec.lots else "the last spring"
+        return (f"On {spelled(spec.on)} no tray{of} is under way: {spring} on record ended on {spelled(last)}. "
                 "germstats review looks back on it.")  # fmt: skip
     return f"On {spelled(spec.on)} no tray{of} is under way: choose a day between sowing and the end of a spring."
 

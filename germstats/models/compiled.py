@@ -70,6 +70,8 @@ def group_starts(*codes: NDArray[Any]) -> Index:
 
 def summed(rows: Sequence[Array], codes: Index, size: int) -> Array:
     """Sums (K, size) of K rows (N,) over each code, (N,): with short runs a third of the time of adding up runs."""
+    if len(codes) == size and (codes[1:] > codes[:-1]).all():  # each by itself
+        return np.stack(rows)
     found = np.empty((len(rows), size))
     for k, row in enumerate(rows):
         found[k] = np.bincount(codes, row, minlength=size)

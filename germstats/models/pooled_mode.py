@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from germstats.models.elimination import Elimination, eliminate
 from germstats.models.likelihood import TrayTerms
 from germstats.models.timing import Array
-from germstats.models.tree import Elimination, Scales, State, Tree, eliminate, predictors, terms_at
+from germstats.models.tree import Scales, State, Tree, predictors, terms_at
 
 HEAVY_DF = 3.0
 """Degrees of freedom of the effects that are usually small and now and then very large, such as a spring's chill."""
@@ -127,8 +128,7 @@ def _point(tree: Tree, prior: BetaPrior, scales: Scales, state: State, terms: Tr
     tray_precision, lot_precision = tree.tray_precision(scales), tree.lot_precision(scales)
     own, lots = -state.trays * tray_precision, -state.lots * lot_precision
     value = float(terms.value.sum()) + fixed
-    value += 0.5 * float((own * state.trays).sum() + (lots * state.lots).sum())
-    value += 0.5 * float(np.log(tray_precision).sum() + np.log(lot_precision).sum())
+    value += 0.5 * float((own * state.trays).sum() + (lots * state.lots).sum() + tree.log_precision(scales))
     return _Point(state, terms, value, own, lots, beta, precision)
 
 
@@ -143,7 +143,7 @@ def criteria_at(tree: Tree, prior: BetaPrior, scales: Sequence[Scales], states: 
 
 
 def find_pooled_modes(
-    tree: Tree, prior: BetaPrior, scales: Sequence[Scales], starts: Sequence[State]
+    tree: Tree, prior: BetaPrior, scales: Sequence[Scales], starts: Sequence[State], decrement: float = _DECREMENT
 ) -> list[PooledMode]:
     """Newton's method by elimination at each of several scales, with halved steps where the value falls.
 
@@ -153,13 +153,16 @@ def find_pooled_modes(
     prior : BetaPrior
     scales : sequence of Scales
     starts : sequence of State
+    decrement : float
+        Of Newton's method, under which a search ends. What it leaves of the criterion's value is added by the parabola
+        on which the next step stands.
 
     Returns
     -------
     list of PooledMode
         Judged converged by the decrement taken before the step.
     """
-    searches = [_search(tree, prior, known, start) for known, start in zip(scales, starts, strict=True)]
+    searches = [_search(tree, prior, known, start, decrement) for known, start in zip(scales, starts, strict=True)]
     asked = {k: next(search) for k, search in enumerate(searches)}
     found: dict[int, PooledMode] = {}
     while asked:  # in step, so that the likelihood is asked for all that still move at once
@@ -178,17 +181,21 @@ def find_pooled_mode(tree: Tree, prior: BetaPrior, scales: Scales, start: State)
     return find_pooled_modes(tree, prior, [scales], [start])[0]
 
 
-def _search(tree: Tree, prior: BetaPrior, scales: Scales, start: State) -> Generator[State, TrayTerms, PooledMode]:
+def _search(
+    tree: Tree, prior: BetaPrior, scales: Scales, start: State, decrement: float
+) -> Generator[State, TrayTerms, PooledMode]:
     """Asks for the likelihood at one state after another, and ends with the mode."""
     here = _point(tree, prior, scales, start, (yield start))
     for _ in range(_STEPS):
         bend = prior.bend(here.state.beta, scales.place)
         found = eliminate(tree, here.terms.hessian, scales, bend)
         step = found.solve(here.terms.gradient, here.own, here.lots, here.beta)
-        converged = _slope(tree, here, step) < _DECREMENT
+        moves = predictors(tree, step)
+        gain = _slope(here, step, moves)
+        converged = gain < decrement
         ahead = None
         if not converged and np.isfinite(here.value):
-            ahead = yield from _ahead(tree, prior, scales, here, step)
+            ahead = yield from _ahead(tree, prior, scales, here, step, float(np.abs(moves).max(initial=0.0)))
         if ahead is None:
             break
         here = ahead
@@ -196,14 +203,15 @@ def _search(tree: Tree, prior: BetaPrior, scales: Scales, start: State) -> Gener
         bend, found = here.precision, eliminate(tree, here.terms.hessian, scales, here.precision)
     if not np.array_equal(bend, here.precision):
         found = found.under(here.precision)
-    return PooledMode(here.state, here.terms, found, here.value - 0.5 * found.log_det, converged)
+    value = here.value + (0.5 * gain if converged else 0.0)
+    return PooledMode(here.state, here.terms, found, value - 0.5 * found.log_det, converged)
 
 
 def _ahead(
-    tree: Tree, prior: BetaPrior, scales: Scales, here: _Point, step: State
+    tree: Tree, prior: BetaPrior, scales: Scales, here: _Point, step: State, moved: float
 ) -> Generator[State, TrayTerms, _Point | None]:
-    """A point along `step` that is no worse, the step halved until it is; None where there is none."""
-    moved = np.abs(predictors(tree, step)).max(initial=0.0)
+    """A point along `step`, which moves some predictor by `moved`, that is no worse, the step halved until it is; None
+    where there is none."""
     by = min(1.0, _LONGEST / moved) if moved > 0 else 1.0
     for halving in range(_HALVINGS):
         state = here.state.moved(step, by * 0.5**halving)
@@ -213,24 +221,25 @@ def _ahead(
     return None
 
 
-def _slope(tree: Tree, here: _Point, step: State) -> float:
-    """Gradient along `step`."""
-    along = float((here.terms.gradient * predictors(tree, step)).sum())
+def _slope(here: _Point, step: State, moves: Array) -> float:
+    """Gradient along `step`, which moves the predictors by `moves`."""
+    along = float((here.terms.gradient * moves).sum())
     return along + float((here.own * step.trays).sum() + (here.lots * step.lots).sum() + here.beta @ step.beta)
 
 
 def mode_slopes(
-    tree: Tree, prior: BetaPrior, mode: PooledMode, pairs: Sequence[tuple[Scales, Scales]], gap: float
+    tree: Tree, prior: BetaPrior, mode: PooledMode, here: Scales, ahead: Sequence[Scales], gap: float
 ) -> list[State]:
-    """How the mode moves per unit of each scale's coordinate, the scales `gap` apart in each pair: H^-1 times the
-    change of the gradient at fixed effects."""
-    moved = [k for k, (ahead, behind) in enumerate(pairs) if (ahead.rho, ahead.delay) != (behind.rho, behind.delay)]
-    changed = terms_at(tree, [mode.state] * 2 * len(moved), [one for k in moved for one in pairs[k]])
-    terms = {k: (mode.terms, mode.terms) for k in range(len(pairs))}  # elsewhere the likelihood does not change
-    terms |= {k: (changed[2 * j], changed[2 * j + 1]) for j, k in enumerate(moved)}
+    """How the mode at scales `here` moves per unit of each scale's coordinate, which lies `gap` ahead in each of
+    `ahead`: H^-1 times the change of the gradient at fixed effects."""
+    moved = [k for k, one in enumerate(ahead) if (one.rho, one.delay) != (here.rho, here.delay)]
+    changed = terms_at(tree, [mode.state] * len(moved), [ahead[k] for k in moved])
+    terms = dict.fromkeys(range(len(ahead)), mode.terms)  # elsewhere the likelihood does not change
+    terms |= dict(zip(moved, changed, strict=True))
+    low = _point(tree, prior, here, mode.state, mode.terms)
     paths = []
-    for k, pair in enumerate(pairs):
-        high, low = (_point(tree, prior, *one) for one in zip(pair, (mode.state,) * 2, terms[k], strict=True))
+    for k, scales in enumerate(ahead):
+        high = _point(tree, prior, scales, mode.state, terms[k])
         paths.append(mode.elimination.solve(
             (high.terms.gradient - low.terms.gradient) / gap,
             (high.own - low.own) / gap,

@@ -23,8 +23,9 @@ from germstats.models.tree import Scales, State, Tree
 LOGIT_RHO = float(np.log(0.04 / 0.96))
 """Centre of the prior of logit rho (sd 1): statistics of the design, common practice, no source."""
 _NESTED = (("tray", "lot"), ("tray_time", "lot_time"))
-_STEP = 0.05  # of a prior sd, for differences along the path
+_STEP = 1e-3  # of a prior sd, for differences along the path
 _BEND_STEP = 0.5  # likely widths, for second differences
+_NEARLY = 0.001  # Newton's decrement at their ends
 _UNLIKE_SHARES = {"tray": 1.5, "lot": 1.5, "tray_time": -0.5}  # in prior sds
 _SAME = 0.5  # likely widths between two modes that are one
 _FAR = 50.0  # on the log: farther from the mode than that is all the same
@@ -155,7 +156,7 @@ class _Outer:
         self.answer = np.inf, np.zeros(0)
         self.asked: tuple[PooledMode, Scales] | None = None
 
-    def modes(self, z: Array) -> list[PooledMode]:
+    def modes(self, z: Array, *decrement: float) -> list[PooledMode]:
         """The modes at each row of z, started where the last one's paths lead to first order."""
         starts = []
         for one in z:
@@ -164,7 +165,7 @@ class _Outer:
                 for path, step in zip(self.paths, one - self.at, strict=True):
                     start = start.moved(path, float(step))
             starts.append(start)
-        return find_pooled_modes(self.tree, self.prior, [self.scale_set.at(one) for one in z], starts)
+        return find_pooled_modes(self.tree, self.prior, [self.scale_set.at(one) for one in z], starts, *decrement)
 
     def loss(self, z: Array) -> tuple[float, Array]:
         if self.at is not None and np.array_equal(z, self.at):
@@ -178,12 +179,10 @@ class _Outer:
 
     def slope(self, z: Array, found: PooledMode) -> tuple[Array, list[State]]:
         """Gradient of Laplace's criterion (without the scales' priors), and the paths of the mode."""
-        steps = _STEP * np.eye(len(z))
-        pairs = [(self.scale_set.at(z + step), self.scale_set.at(z - step)) for step in steps]
-        paths = mode_slopes(self.tree, self.prior, found, pairs, 2 * _STEP)
-        ends = [found.state.moved(path, by) for path in paths for by in (_STEP, -_STEP)]
-        reached = criteria_at(self.tree, self.prior, [one for pair in pairs for one in pair], ends)
-        return np.diff(np.reshape(reached, (-1, 2))[:, ::-1]).ravel() / (2 * _STEP), paths
+        here, ahead = self.scale_set.at(z), [self.scale_set.at(z + step) for step in _STEP * np.eye(len(z))]
+        paths = mode_slopes(self.tree, self.prior, found, here, ahead, _STEP)
+        reached = criteria_at(self.tree, self.prior, ahead, [found.state.moved(path, _STEP) for path in paths])
+        return (np.array(reached) - found.criterion) / _STEP, paths
 
     def likely_width(self) -> Array:
         """(K,) about how wide the scales' posterior will be, from where the loss was asked last.
@@ -217,7 +216,7 @@ class _Outer:
         sides = np.eye(size)
         ends = np.concatenate([sides, -sides, sides[some] + sides[others]])
         at = z + _BEND_STEP * ends @ root.T
-        lost = 0.5 * (at**2).sum(axis=1) - [found.criterion for found in self.modes(at)] - self.answer[0]
+        lost = 0.5 * (at**2).sum(axis=1) - [found.criterion for found in self.modes(at, _NEARLY)] - self.answer[0]
         lost = np.where(lost < _FAR, lost, _FAR)  # no number at all where the records are impossible
         ahead, behind, both = np.split(lost, [size, 2 * size])
         bent = np.diag(ahead + behind)

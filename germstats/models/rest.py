@@ -16,12 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from germstats.models.compiled import Index
+from germstats.models.elimination import reduced
 from germstats.models.emergence import EmergenceFit
 from germstats.models.pooled import PooledFit
 from germstats.models.pooled_design import SHARE, TrayKey
 from germstats.models.pooled_mode import BetaPrior, PooledMode, Told, find_pooled_modes
 from germstats.models.timing import Array
-from germstats.models.tree import Scales, State, Tree, part_of, reduced, state_of
+from germstats.models.tree import Scales, State, Tree, part_of, state_of
 from germstats.models.variational import NormalLaw, averaged_terms, normal_law
 
 _SHORT_CHILL = -2.0  # slope of a spring with far too few weeks of cold, on logit p per ten weeks: a start only

@@ -14,10 +14,11 @@ import numpy as np
 from scipy.linalg import solve_triangular
 
 from germstats.models.compiled import Index
+from germstats.models.elimination import Elimination, eliminate
 from germstats.models.likelihood import TrayTerms
 from germstats.models.pooled_mode import BetaPrior, PooledMode
 from germstats.models.timing import Array
-from germstats.models.tree import Elimination, Scales, State, Tree, delays, eliminate, predictors, tray_terms
+from germstats.models.tree import Scales, State, Tree, delays, predictors, tray_terms
 
 _PASSES = 3
 _DAMPING = 0.8

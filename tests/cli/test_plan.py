@@ -64,7 +64,7 @@ def test_json_has_a_row_per_order_line(book: str) -> None:
         (ORDER_HEAD, 3, "No order can be planned: write order, species, plugs and due date"),
         (ORDER_HEAD + "Q-5,ZZZZ,6,2027-09-01,,1,,,\n", 3, "species ZZZZ is not in species.csv"),
         (ORDER_HEAD + "Q-5,AAAA,6,,,1,,,\n", 3, "row 2, due"),
-        (ORDER_HEAD + "Q-5,AAAA,6,2027-09-01,,-1,,,\n", 2, "cannot be below 0: Q-5 (AAAA): -1"),
+        (ORDER_HEAD + "Q-5,AAAA,6,2027-09-01,,-1,,,\n", 2, "cannot be below 0: row 2, Q-5 (AAAA): -1"),
     ],
 )
 def test_refusals_are_one_sentence(tmp_path, orders: str, code: int, words: str) -> None:

@@ -102,6 +102,7 @@ def test_without_a_day_the_newest_one_is_taken():
         (["--on", "15 April"], "is no day such as"),
         (["--on", "2019-04-15"], "no tray was sown yet"),
         (["--on", "2031-04-15"], "the last spring on record ended on 31 July"),
+        (["--on", "2026-04-15", "--lot", "BASA-24C"], "its last spring on record ended on 31 July 2025"),
         (["--on", "2026-04-15", "--lot", "MOFI-24B"], "did you mean MOFI-24A"),
         (["--on", "2026-04-15", "--holding-cost", "-1"], "cannot be below 0"),
         (["--on", "2026-04-15", "--no-pooling"], "leave out --no-pooling"),

@@ -210,7 +210,7 @@ def test_due_before_the_sowing(plan) -> None:
 
 @pytest.mark.parametrize(("column", "row"), [("price", "-2,1"), ("shortfall cost", "2,-1")])
 def test_money_below_zero_is_refused_by_name(plan, column: str, row: str) -> None:
-    with pytest.raises(WrongUseError, match=rf"The {column} of an order cannot be below 0: Q-7 \(AAAA\): -"):
+    with pytest.raises(WrongUseError, match=rf"The {column} of an order cannot be below 0: row 2, Q-7 \(AAAA\): -"):
         plan(orders=ORDER_HEAD + f"Q-7,AAAA,60,2027-09-01,,{row},1,\n")
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from germstats.models.draws import weighted_quantiles
+from germstats.models.elimination import eliminate
 from germstats.models.emergence import FitSpec, fit_emergence
 from germstats.models.forecast import empty_by, empty_share, fills, new_tray
 from germstats.models.lot_posterior import Scatter
@@ -18,7 +19,7 @@ from germstats.models.pooled_design import build_design
 from germstats.models.pooled_mode import criteria_at, find_pooled_mode
 from germstats.models.pooled_scales import COORDINATES, ScaleSet, _Outer
 from germstats.models.sparse_design import lot_entries, sparse_design
-from germstats.models.tree import eliminate, predictors, start_state, tray_terms
+from germstats.models.tree import predictors, start_state, tray_terms
 from germstats.records.patterns import Patterns
 from germstats.records.seeds import SowingRate
 from germstats.simulation.nurseries import NurserySpec, World, simulate_nursery
