@@ -97,7 +97,7 @@ def test_the_wash_out_is_found_by_overfull_cells_beside_its_strip(gathered):
     overfull = next(row for row in review.evidence if row.evidence == "overfull")
     assert overfull.statistic >= 5
     assert standing(review)["mouse"] == "unlikely"
-    assert any(note.startswith("T-2621: stopped by germstats check") for note in review.notes)
+    assert any(note.startswith("T-2621 is stopped by germstats check (3 seedlings") for note in review.notes)
 
 
 def test_the_dropped_tray_is_named_and_not_held_against_its_lot(gathered):

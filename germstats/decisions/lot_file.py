@@ -52,8 +52,8 @@ class TrayFile:
     cut_short : str
         The event that ended its records before emergence was over; it is then not held against the lot.
     mice : bool
-    estimated : bool
-        Not stopped by a finding: what is estimated rests on it too.
+    stopped : str
+        The finding for which nothing is estimated from it, empty where there is none.
     """
 
     tray: str
@@ -75,7 +75,7 @@ class TrayFile:
     happened: tuple[str, ...] = ()
     cut_short: str = ""
     mice: bool = False
-    estimated: bool = True
+    stopped: str = ""
 
     @property
     def of_pinches(self) -> bool:

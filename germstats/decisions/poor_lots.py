@@ -307,10 +307,9 @@ def _notes(file: LotFile) -> tuple[str, ...]:
             out.setdefault(why, []).append(one.tray)
     notes = [f"{', '.join(trays)} {'does' if len(trays) == 1 else 'do'} not count: {why}"
              for why, trays in out.items()]  # fmt: skip
-    stopped = [file.trays[k].tray for k in file.counting if not file.trays[k].estimated]
-    if stopped:
-        notes.append(f"{', '.join(stopped)}: stopped by germstats check; what is written down is read here all the "
-                     "same, no estimate rests on it")  # fmt: skip
+    counting = [file.trays[k] for k in file.counting]
+    notes += [f"{one.tray} is stopped by germstats check ({one.stopped}); what is written down is read here all the "
+              "same, no estimate rests on it" for one in counting if one.stopped]  # fmt: skip
     if file.waiting:
         notes.append("needs two winters: never called failed before its second spring; keep the trays")
     elif file.two_winters:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Mapping
 from typing import Any
 
 import numpy as np
@@ -56,7 +56,7 @@ def gather(
     table = sown_trays(book, spec.spring_ends).drop_duplicates("tray")
     rows = [row for row in table.to_dict("records") if not pd.isna(row["season"]) and row["lot"]]
     weather = daily_weather(book.tables["weather"])
-    trays = tuple(_sown(row, rules.limits["deep_mm"], weather) for row in rows)
+    trays = tuple(_sown(row, rules.limits["deep_mm"], weather, book.left_out) for row in rows)
     records = tray_records(book, spec.spring_ends)
     patterns = find_patterns(book, spec.spring_ends)
     species = {one.tray: one.species for one in trays}
@@ -68,7 +68,9 @@ def gather(
     return Gathered(fit, patterns, trays, records, lots, usual_tests(usual, tested, fit), rules.limits)
 
 
-def _sown(row: dict[Hashable, Any], deep_mm: float, weather: DailyWeather | None) -> SownTray:
+def _sown(
+    row: dict[Hashable, Any], deep_mm: float, weather: DailyWeather | None, stopped: Mapping[str, str]
+) -> SownTray:
     depth, cover, chill = row["cover_depth_mm"], str(row["cover"]), float(row["chill_weeks"])
     depth = float("nan") if pd.isna(depth) else float(depth)
     return SownTray(
@@ -78,7 +80,7 @@ def _sown(row: dict[Hashable, Any], deep_mm: float, weather: DailyWeather | None
         rate=row["rate"], chill=chill if chill >= 0 else None,
         origin_days=None if pd.isna(row["sown_on"]) else float((row["origin"] - row["sown_on"]).days),
         cold=None if row["two_winters"] or pd.isna(row["sown_on"]) else
-        weeks_of_cold(weather, row["sown_on"], int(row["season"])),
+        weeks_of_cold(weather, row["sown_on"], int(row["season"])), stopped=stopped.get(str(row["tray"]), ""),
     )  # fmt: skip
 
 

@@ -51,6 +51,8 @@ class SownTray:
         Days from sowing to 1 February of the spring it is judged in; None where undated.
     cold : float or None
         Weeks of cold it got before that spring; None where no weather tells.
+    stopped : str
+        The finding for which nothing is estimated from it, empty where there is none.
     """
 
     tray: str
@@ -65,6 +67,7 @@ class SownTray:
     chill: float | None = None
     origin_days: float | None = None
     cold: float | None = None
+    stopped: str = ""
 
     @property
     def of_pinches(self) -> bool:
@@ -299,7 +302,7 @@ def _tray_file(gathered: Gathered, one: SownTray) -> TrayFile:
         emerged=emerged, filled=None if one.rate is None or one.origin_days is None else filled,
         seen_map=record.seen_map, lost=record.lost, ever=record.ever, by_cell=record.by_cell,
         at_once=record.at_once, falls=record.falls, sudden=record.sudden, happened=record.happened,
-        cut_short=record.cut_short, mice=record.mice, estimated=one.tray in gathered.place,
+        cut_short=record.cut_short, mice=record.mice, stopped=one.stopped,
     )  # fmt: skip
 
 

@@ -103,7 +103,7 @@ class EmergenceFit:
 
     @property
     def scatter(self) -> tuple[ScatterEstimate, ...]:
-        """The scatters the forecasts rest on: learnt ones first, then those taken as given."""
+        """The scatters the forecasts rest on, at their likeliest mode: learnt ones first, then those taken as given."""
         trays = self.patterns.trays
         groups = {
             "tray": len(trays),

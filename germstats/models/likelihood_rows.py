@@ -1,7 +1,8 @@
 """Log-likelihood of intervals, cells and pinches with derivatives; symbols as in `likelihood`.
 
 Each set of patterns comes back in the ten rows of `likelihood.TrayTerms`: value, slopes on eta, mu and log sigma, and
-the six second derivatives. Time is worked out once for each tray and day, at the ends of its intervals.
+the six second derivatives; seen seeds, which speak of time alone, in six of them. Time is worked out once for each tray
+and day, at the ends of its intervals.
 """
 
 from __future__ import annotations
@@ -64,7 +65,7 @@ class Clock:
         return np.where(self.started[hi], gap, -np.inf)
 
 
-Ends = tuple[Index, Index]
+Places = tuple[Index, Index]
 """Places of the first and the last end of each interval among the times of a `Clock`."""
 
 
@@ -89,16 +90,16 @@ class _Chain:
         return [-(ea + eb) / self.sigma, -(self.lo * ea + self.hi * eb)]
 
 
-def _chain(clock: Clock, ends: Ends) -> _Chain:
+def _chain(clock: Clock, ends: Places) -> _Chain:
     lo, hi = ends
     return _Chain(clock.z[lo], clock.z[hi], clock.sigma[hi])
 
 
-def time_sums(clock: Clock, ends: Ends) -> list[Array]:
+def time_sums(clock: Clock, ends: Places) -> list[Array]:
     """Seen seeds, log dF(lo, hi]: the value and the five rows of time alone."""
     lo, hi = ends
     gap = clock.log_gap(lo, hi)
-    safe = np.where(clock.started[hi], gap, 0.0)
+    safe = np.where(np.isneginf(gap), 0.0, gap)
     f_lo, f_hi = (np.where(clock.started[end], np.exp(clock.log_density[end] - safe), 0.0) for end in ends)
     bends = -f_lo * clock.bend[lo] - f_lo**2, f_lo * f_hi, f_hi * clock.bend[hi] - f_hi**2
     return [gap, *_chain(clock, ends).alone(-f_lo, f_hi, *bends)]
@@ -154,7 +155,7 @@ class Shares:
 
 
 def shares(eta: Array, rho: Array | float, most: int, slopes: bool = True) -> Shares:
-    """The tables for cells of up to `most` seeds; without `slopes` only their logs are filled."""
+    """The tables for cells of up to `most` seeds; without `slopes` of their logs alone, (1, most + 1, T)."""
     p, q = expit(eta), expit(-eta)
     t = np.atleast_1d(np.asarray(rho / (1 - rho)))  # one, or one for each tray
     up, down = (np.zeros((3 if slopes else 1, most + 1, len(p))) for _ in range(2))
@@ -217,7 +218,7 @@ class _Filling:
     log_time: Array
 
 
-def _filling(cells: CellTerms, clock: Clock, ends: Ends) -> _Filling:
+def _filling(cells: CellTerms, clock: Clock, ends: Places) -> _Filling:
     lo, hi = ends
     before = clock.log_survival[lo]
     log_u = np.maximum(clock.log_gap(lo, hi) - before, _SMALLEST_LOG)
@@ -226,13 +227,13 @@ def _filling(cells: CellTerms, clock: Clock, ends: Ends) -> _Filling:
     return _Filling(log_rest, log_bracket, cells.power * before[cells.row] + log_bracket)
 
 
-def filling_values(cells: CellTerms, share: Shares, clock: Clock, ends: Ends) -> Array:
+def filling_values(cells: CellTerms, share: Shares, clock: Clock, ends: Places) -> Array:
     """Cells known only to be first filled in an interval: log D."""
     value = _in_all(cells, share.value_of(cells) + _filling(cells, clock, ends).log_time)[0]
     return np.where(clock.started[ends[1]], value, -np.inf)
 
 
-def filling_sums(cells: CellTerms, share: Shares, clock: Clock, ends: Ends) -> list[Array]:
+def filling_sums(cells: CellTerms, share: Shares, clock: Clock, ends: Places) -> list[Array]:
     """The same with derivatives, ten rows a pattern."""
     lo, hi = ends
     i, time = cells.power, _filling(cells, clock, ends)
@@ -272,7 +273,7 @@ class _PinchEnds:
     impossible: NDArray[np.bool_]
 
 
-def _pinch_ends(pinches: PinchTerms, eta: Array, clock: Clock, ends: Ends) -> _PinchEnds:
+def _pinch_ends(pinches: PinchTerms, eta: Array, clock: Clock, ends: Places) -> _PinchEnds:
     p, k, scale = expit(eta), pinches.k, pinches.mean / pinches.k
     y_lo, y_hi = (scale * p * -np.expm1(clock.log_survival[end]) for end in ends)
     interval = pinches.lo >= 0
@@ -288,12 +289,12 @@ def _at_ends(pinches: PinchTerms, ends: _PinchEnds) -> Array:
     return np.where(pinches.lo >= 0, first_filled, at_last)
 
 
-def pinch_values(pinches: PinchTerms, eta: Array, clock: Clock, ends: Ends) -> Array:
+def pinch_values(pinches: PinchTerms, eta: Array, clock: Clock, ends: Places) -> Array:
     """Cells sown by the pinch: negative-binomial seeds, seen ones with mean m p F."""
     return _at_ends(pinches, _pinch_ends(pinches, eta, clock, ends))
 
 
-def pinch_sums(pinches: PinchTerms, eta: Array, clock: Clock, ends: Ends) -> list[Array]:
+def pinch_sums(pinches: PinchTerms, eta: Array, clock: Clock, ends: Places) -> list[Array]:
     """The same with derivatives, ten rows a pattern."""
     at = _pinch_ends(pinches, eta, clock, ends)
     p, q, interval = at.p, expit(-eta), pinches.lo >= 0

@@ -59,6 +59,7 @@ class PooledFit:
     design : PooledDesign
     scale_set : ScaleSet
     scales : ScaleFit
+        At the likeliest mode; `draws` know of a second one, if there is one.
     current : int or None
         The season still under way.
     choices : dict
@@ -81,7 +82,7 @@ class PooledFit:
     scatter: Scatter
 
     def coordinate(self, name: str) -> Coordinate | None:
-        """Normal law of an unknown scale's transformed value, given the records; None where it was held."""
+        """Normal law of an unknown scale's transformed value about its likeliest mode; None where it was held."""
         for k, prior in enumerate(self.scale_set.unknown):
             if prior.name == name:
                 sd = float(np.sqrt(self.scales.covariance[k, k]))

@@ -15,7 +15,8 @@ from germstats.models.tree import Scales, State, Tree, predictors, terms_at
 HEAVY_DF = 3.0
 """Degrees of freedom of the effects that are usually small and now and then very large, such as a spring's chill."""
 _STEPS = 80
-_DECREMENT = 1e-9
+DECREMENT = 1e-9
+"""Of Newton's method, under which a mode is found."""
 _TRIFLE = 0.05
 _HALVINGS = 20
 _LONGEST = 3.0  # largest change of a predictor in one Newton step
@@ -143,7 +144,7 @@ def criteria_at(tree: Tree, prior: BetaPrior, scales: Sequence[Scales], states: 
 
 
 def find_pooled_modes(
-    tree: Tree, prior: BetaPrior, scales: Sequence[Scales], starts: Sequence[State], decrement: float = _DECREMENT
+    tree: Tree, prior: BetaPrior, scales: Sequence[Scales], starts: Sequence[State], decrement: float = DECREMENT
 ) -> list[PooledMode]:
     """Newton's method by elimination at each of several scales, with halved steps where the value falls.
 

@@ -16,14 +16,14 @@ from scipy import stats
 from scipy.optimize import OptimizeResult, minimize
 from scipy.special import expit
 
-from germstats.models.pooled_mode import BetaPrior, PooledMode, criteria_at, find_pooled_modes, mode_slopes
+from germstats.models.pooled_mode import DECREMENT, BetaPrior, PooledMode, criteria_at, find_pooled_modes, mode_slopes
 from germstats.models.timing import Array
 from germstats.models.tree import Scales, State, Tree
 
 LOGIT_RHO = float(np.log(0.04 / 0.96))
 """Centre of the prior of logit rho (sd 1): statistics of the design, common practice, no source."""
 _NESTED = (("tray", "lot"), ("tray_time", "lot_time"))
-_STEP = 1e-3  # of a prior sd, for differences along the path
+_STEP = 1e-4  # of a prior sd, for differences along the path: one-sided, so small beside the width of well known scales
 _BEND_STEP = 0.5  # likely widths, for second differences
 _NEARLY = 0.001  # Newton's decrement at their ends
 _UNLIKE_SHARES = {"tray": 1.5, "lot": 1.5, "tray_time": -0.5}  # in prior sds
@@ -123,17 +123,12 @@ class ScaleFit:
         Effects at the mode.
     criterion : float
         Laplace's criterion with the scales' priors.
-    gradient : float
-        Largest component of the criterion's gradient at the mode, by which convergence is judged.
-    evaluations : int
     """
 
     mode: Array
     covariance: Array
     found: PooledMode
     criterion: float
-    gradient: float
-    evaluations: int
 
 
 @dataclass(frozen=True)
@@ -150,13 +145,12 @@ class _Outer:
 
     def __init__(self, tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State) -> None:
         self.tree, self.prior, self.scale_set, self.last = tree, prior, scale_set, start
-        self.evaluations = 0
         self.at: Array | None = None  # where the loss was asked last, and `paths` lead away from
         self.paths: list[State] = []
         self.answer = np.inf, np.zeros(0)
         self.asked: tuple[PooledMode, Scales] | None = None
 
-    def modes(self, z: Array, *decrement: float) -> list[PooledMode]:
+    def modes(self, z: Array, decrement: float = DECREMENT) -> list[PooledMode]:
         """The modes at each row of z, started where the last one's paths lead to first order."""
         starts = []
         for one in z:
@@ -165,13 +159,12 @@ class _Outer:
                 for path, step in zip(self.paths, one - self.at, strict=True):
                     start = start.moved(path, float(step))
             starts.append(start)
-        return find_pooled_modes(self.tree, self.prior, [self.scale_set.at(one) for one in z], starts, *decrement)
+        return find_pooled_modes(self.tree, self.prior, [self.scale_set.at(one) for one in z], starts, decrement)
 
     def loss(self, z: Array) -> tuple[float, Array]:
         if self.at is not None and np.array_equal(z, self.at):
             return self.answer
         found = self.modes(z[None])[0]
-        self.evaluations += 1
         self.last, self.at, self.asked = found.state, z.copy(), (found, self.scale_set.at(z))
         slope, self.paths = self.slope(z, found)
         self.answer = 0.5 * float(z @ z) - found.criterion, z - slope
@@ -209,7 +202,7 @@ class _Outer:
         """(K, K) curvature of the loss at z, where it was last asked, by its values half a likely width away.
 
         `root` (K, K) has these widths: z + root u for u of unit length. Values cost less than slopes, each of which
-        needs the criterion at 2 K more places.
+        needs the criterion at K more places.
         """
         size = len(z)
         some, others = np.triu_indices(size, 1)
@@ -242,20 +235,27 @@ def fit_scales(
     Returns
     -------
     ScaleFit
+
+    Raises
+    ------
+    FloatingPointError
+        The criterion is no number at its mode: the records are impossible under every scatter.
     """
     outer = _Outer(tree, prior, scale_set, start)
     size = len(scale_set.unknown)
     if size == 0:
         found = outer.modes(np.zeros((1, 0)))[0]
-        return ScaleFit(np.zeros(0), np.zeros((0, 0)), found, found.criterion, 0.0, 1)
+        return ScaleFit(np.zeros(0), np.zeros((0, 0)), found, found.criterion)
     mode, root = _sought(outer, near)
-    loss, slope = outer.loss(mode)  # where it was asked last, unless the search stopped short
+    loss, _ = outer.loss(mode)  # where it was asked last, unless the search stopped short
+    if not np.isfinite(loss):
+        raise FloatingPointError("the criterion of the scatters is no number at its mode")
     assert outer.asked is not None
     found = outer.asked[0]
     values, vectors = np.linalg.eigh(outer.bend(mode, root))
     half = vectors / np.sqrt(np.maximum(values, 1 / _TALLEST_VARIANCE))
     covariance = half @ half.T
-    return ScaleFit(mode, (covariance + covariance.T) / 2, found, -loss, float(np.abs(slope).max()), outer.evaluations)
+    return ScaleFit(mode, (covariance + covariance.T) / 2, found, -loss)
 
 
 def fit_scales_twice(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State) -> tuple[ScaleFit, ...]:

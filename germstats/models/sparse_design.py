@@ -58,8 +58,8 @@ class SparseDesign:
     def sandwich(self, blocks: Array) -> Array:
         """(P, P) array: sum over rows of X' B X for (G, 3, 3) `blocks`."""
         by_entry = blocks.transpose(1, 2, 0).reshape(9, -1)
-        summed = np.add.reduceat(by_entry.take(self.order, axis=1), self.starts, axis=1)
-        flat = np.bincount(self.square, summed.T.ravel()[self.block] * self.product, minlength=self.columns**2)
+        by_kind = np.add.reduceat(by_entry.take(self.order, axis=1), self.starts, axis=1)
+        flat = np.bincount(self.square, by_kind.T.ravel()[self.block] * self.product, minlength=self.columns**2)
         return np.asarray(flat.reshape(self.columns, self.columns))
 
     @cached_property

@@ -87,15 +87,11 @@ class Tree:
         return lot_entries(self.entries, self.lot)
 
     @cached_property
-    def starts(self) -> tuple[Index, Index]:
-        """First tray of each design row, first design row of each lot."""
-        return group_starts(self.group), group_starts(self.lot)
-
-    @cached_property
     def _held(self) -> tuple[Array, Array]:
         """Factors on the precisions of trays (T, 2) and of lots (L, 2)."""
         silent = np.zeros(self.trays) if self.silent is None else np.asarray(self.silent, dtype=float)
-        by_lot = np.minimum.reduceat(np.minimum.reduceat(silent, self.starts[0]), self.starts[1])
+        by_row = np.minimum.reduceat(silent, group_starts(self.group))
+        by_lot = np.minimum.reduceat(by_row, group_starts(self.lot))
         trays, lots = (np.stack([np.ones(len(one)), 1.0 + one * _STILL]).T for one in (silent, by_lot))
         return trays, lots
 

@@ -90,8 +90,8 @@ def test_a_page_in_fifteen_seconds(tmp_path):
 
 
 def test_a_page_of_a_large_nursery(tmp_path):
-    """20 species and 304 lots on a page: under 10 MB, and under 90 seconds by the clock, of which two cores at rest take
-    72: seven fits of up to 2,432 trays, some 350 lots left out of them in turn, 80 figures."""
+    """20 species and 304 lots on a page: under 10 MB, and under 90 seconds by the clock, of which two cores at rest
+    take 72: seven fits of up to 2,432 trays, some 350 lots left out of them in turn, 80 figures."""
     write_book(big_tables(), tmp_path / "book")
     fixed, (own, spent) = seconds(fixed_work), page(tmp_path / "book", tmp_path / "page.html")
     size = (tmp_path / "page.html").stat().st_size / 1e6
