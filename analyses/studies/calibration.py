@@ -1,7 +1,7 @@
 # %% [markdown]
 """Do the promised chances come true? Fresh invented nurseries, forecast as `sow` would, against their known truth.
 
-    python analyses/studies/calibration.py sowing --nurseries 31      # six set-ups in several worlds, 9 and 30 lots
+    python analyses/studies/calibration.py sowing --nurseries 63      # six set-ups in several worlds, 9 and 30 lots
     python analyses/studies/calibration.py halfway --nurseries 60     # a season under way
 
 Rows go to `output/studies/*.jsonl` as they are made; a second run goes on where the first stopped. `--table` writes the
@@ -316,7 +316,7 @@ def main() -> None:
     """Run a study and write its table."""
     parser = argparse.ArgumentParser(description="Do the promised chances come true?")
     parser.add_argument("study", choices=STUDIES)
-    parser.add_argument("--nurseries", type=int, default=31)
+    parser.add_argument("--nurseries", type=int, default=63)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--rows", type=Path, default=Path("output/studies"))
     parser.add_argument("--table", action="store_true", help="write the committed table and figure")
