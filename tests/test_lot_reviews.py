@@ -127,6 +127,6 @@ def test_every_bar_holds_but_those_of_two_causes_and_one_decoy(missed):
 
 
 @pytest.mark.xfail(reason="two causes both stand in .669 +- .037 of 160 with weather and .626 +- .039 of 155 without "
-                          "(bar .75); .055 +- .013 of 308 beside a short winter that hurt nobody (bar .05)")  # fmt: skip
+                          "(bar .75); .055 +- .013 of 308 beside a short winter hurting nobody (bar .05)")  # fmt: skip
 def test_every_bar_holds_where_trays_scatter_as_assumed(missed):
     assert not missed
