@@ -24,9 +24,8 @@ _AFTER_ALL = 1e9  # a day by which everything that ever comes has come
 class CellTerms:
     """Cells with a countable number of seeds, each pattern spelled out as the terms of its sum.
 
-    Row arrays have one entry per pattern, term arrays one per summand. ``lo`` is -1 for cells
-    at their last check (an A) and the day of the last empty check for a first filling (a D). Sorted by tray, then by
-    ``hi``.
+    Row arrays have one entry per pattern, term arrays one per summand. ``lo`` is -1 for cells at their
+    last check (an A) and the day of the last empty check for a first filling (a D). Sorted by tray, then by ``hi``.
     """
 
     tray: Index

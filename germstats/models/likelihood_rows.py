@@ -135,19 +135,21 @@ class Shares:
 
     def of(self, cells: CellTerms) -> Array:
         """(3, N) log G(a, b) of each term and its first and second derivatives on p."""
-        trays = len(self.p)
-        up = self.up.reshape(3, -1).take(cells.successes * trays + cells.tray_of_term, axis=1)
-        down = self.down.reshape(3, -1).take(cells.failures * trays + cells.tray_of_term, axis=1)
+        up, down = self._of_terms(cells)
         found = np.stack([up[0] + down[0], up[1] - down[1], -up[2] - down[2]])
         found[0] -= self._norm_of(cells)
         return found
 
     def value_of(self, cells: CellTerms) -> Array:
         """(N,) log G(a, b) of each term."""
-        trays = len(self.p)
-        up = self.up[0].ravel().take(cells.successes * trays + cells.tray_of_term)
-        down = self.down[0].ravel().take(cells.failures * trays + cells.tray_of_term)
-        return np.asarray(up + down - self._norm_of(cells))
+        up, down = self._of_terms(cells)
+        return np.asarray(up[0] + down[0] - self._norm_of(cells))
+
+    def _of_terms(self, cells: CellTerms) -> list[Array]:
+        """What `up` says of each term's successes, and `down` of its failures: (3, N) each, or (1, N) of the logs."""
+        trays, asked = len(self.p), ((self.up, cells.successes), (self.down, cells.failures))
+        return [table.reshape(len(table), -1).take(seeds * trays + cells.tray_of_term, axis=1)
+                for table, seeds in asked]  # fmt: skip
 
     def _norm_of(self, cells: CellTerms) -> Array:
         together = cells.successes + cells.failures

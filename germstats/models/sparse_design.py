@@ -11,7 +11,7 @@ from functools import cached_property
 
 import numpy as np
 
-from germstats.models.compiled import Index, group_starts, summed
+from germstats.models.compiled import Index, summed
 from germstats.models.timing import Array
 
 
@@ -25,8 +25,10 @@ class SparseDesign:
         G and P.
     row, part, column : (E,) int arrays
     value : (E,) array
-    order, starts : (G,), (D,) int arrays
-        Rows with those alike together, and where each of the D kinds begins.
+    kind : (G,) int array
+        The same number for rows that are alike.
+    kinds : int
+        How many there are.
     block, square : (M,) int arrays
         For each pair of entries of one kind of row, the entry of its flat 3 x 3 block, and of the flat P x P sum.
     product : (M,) array
@@ -39,8 +41,8 @@ class SparseDesign:
     part: Index
     column: Index
     value: Array
-    order: Index
-    starts: Index
+    kind: Index
+    kinds: int
     block: Index
     square: Index
     product: Array
@@ -58,7 +60,7 @@ class SparseDesign:
     def sandwich(self, blocks: Array) -> Array:
         """(P, P) array: sum over rows of X' B X for (G, 3, 3) `blocks`."""
         by_entry = blocks.transpose(1, 2, 0).reshape(9, -1)
-        by_kind = np.add.reduceat(by_entry.take(self.order, axis=1), self.starts, axis=1)
+        by_kind = summed([*by_entry], self.kind, self.kinds)
         flat = np.bincount(self.square, by_kind.T.ravel()[self.block] * self.product, minlength=self.columns**2)
         return np.asarray(flat.reshape(self.columns, self.columns))
 
@@ -142,15 +144,13 @@ def sparse_design(design: Array) -> SparseDesign:
     row, part, column = _entries(design)
     kinds: dict[bytes, int] = {}
     kind = np.array([kinds.setdefault(one.tobytes(), len(kinds)) for one in design], dtype=np.int64)
-    order = np.argsort(kind, kind="stable")
-    starts = group_starts(kind[order])
-    alike = design[order[starts]]
+    alike = design[np.unique(kind, return_index=True)[1]]
     own, own_part, own_column = _entries(alike)
     value = alike[own, own_part, own_column]
     first, second = _pairs(own, len(alike))
     return SparseDesign(
         len(design), design.shape[2], row, part, column, design[row, part, column],
-        order=order, starts=starts,
+        kind=kind, kinds=len(kinds),
         block=own[first] * 9 + own_part[first] * 3 + own_part[second],
         square=own_column[first] * design.shape[2] + own_column[second],
         product=value[first] * value[second],
