@@ -72,6 +72,18 @@ class Page:
         self.until(lambda: self.js("return document.body.dataset.part !== undefined"))
         return self
 
+    def reload(self) -> Page:
+        """Open the page anew once both keepings have all: a busy browser loses what was written just before, and may
+        say that it is done while the old page still stands."""
+        self.browser.execute_async_script(
+            "const done = () => arguments[0]();"
+            "if (second) second.transaction('texts').objectStore('texts').count().onsuccess = done; else done();"
+        )
+        self.js("document.stale = true")
+        self.browser.refresh()
+        self.until(lambda: self.js("return document.stale === undefined"))
+        return self.wait()
+
     def until(self, true: Callable[[], object]) -> None:
         end = time.monotonic() + 5
         while not true():

@@ -16,7 +16,7 @@ function readStamped(key) {
     const kept = localStorage.getItem(PREFIX + key);
     if (kept === null) return [0, null];
     const cut = kept.indexOf(" ");
-    return [Number(kept.slice(0, cut)) || 0, kept.slice(cut + 1)];
+    return [Number(kept.slice(0, cut)) || 0, kept.slice(cut + 1) || null];
   } catch (error) {
     refused(error);
     return [0, null];
@@ -33,12 +33,12 @@ function writeText(key, text) {
   keepTwice(key, lastStamp, text);
 }
 
+/** What is thrown away leaves its stamp, lest an older text comes back from the second keeping, which may be behind. */
 function writeStamped(key, stamp, text) {
   memory.set(key, [stamp, text]);
   try {
     for (const [name, [when, waiting]] of [...memory]) {
-      if (waiting === null) localStorage.removeItem(PREFIX + name);
-      else localStorage.setItem(PREFIX + name, `${when} ${waiting}`);
+      localStorage.setItem(PREFIX + name, `${when} ${waiting ?? ""}`);
       memory.delete(name);
     }
     refusal = "";
