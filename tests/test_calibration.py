@@ -66,6 +66,8 @@ def test_the_committed_table_is_whole(study):
     assert len(table) == len(study.WORLDS) * len(study.SETUPS) * 2
     halfway = pd.read_csv(RESULTS / "halfway.csv")
     assert len(halfway) == len(study.HALFWAY) * 3 * 2
+    told = pd.read_csv(RESULTS / "told.csv")
+    assert len(told) == len(study.WORLDS) * 2 * 2
     assert not table.isna().to_numpy().any()
 
 
@@ -91,8 +93,37 @@ def test_no_bar_is_refuted(as_large_as_the_designs):
     assert (as_large_as_the_designs["errors_beyond"] < 2).all(), as_large_as_the_designs.to_string()
 
 
-@pytest.mark.xfail(reason="13 of 408 are missed by up to 1.5 standard errors: one season x one tray without cell "
-                          "scatter is promised .057 to .059 less than it reaches (bar .05), new lots after three "
-                          "seasons x four trays fall under .70 in .046 to .061 (bar .04)")  # fmt: skip
+@pytest.mark.xfail(reason="11 of 408 are missed by up to 1.2 standard errors: forecasts whose true chance lies under "
+                          ".70 are .072 to .090 of known lots after one season x two trays (bar .07), .043 to .053 of "
+                          "new lots after three seasons x four trays (bar .04); told its scatters a nursery does no "
+                          "better")  # fmt: skip
 def test_every_bar_holds(as_large_as_the_designs):
     assert as_large_as_the_designs.empty, as_large_as_the_designs.to_string()
+
+
+def test_promises_come_true_where_the_priors_hold():
+    """In the world whose scatters are drawn from the fit's priors stated and reached agree, with nine lots too."""
+    table = pd.read_csv(RESULTS / "sowing.csv")
+    drawn = table[table["world"] == "scatters drawn"]
+    assert (drawn["overstated"].abs() <= 0.02).all() and len(drawn) == 24
+
+
+def test_only_forecasts_of_a_low_true_chance_miss_their_bar(as_large_as_the_designs):
+    assert set(as_large_as_the_designs["bar"]) <= {"short"}, as_large_as_the_designs.to_string()
+
+
+def test_a_nursery_told_its_scatters_leaves_as_many_under(as_large_as_the_designs):
+    """The bar missed is one on what a lot's own trays do not tell of it, not on how scatters are learnt: told how far
+    trays, lots, species and springs lie apart the same nurseries leave about as many forecasts under .70."""
+    told = pd.read_csv(RESULTS / "told.csv").set_index(["world", "seasons", "trays", "known"])
+    short = as_large_as_the_designs[as_large_as_the_designs["bar"] == "short"]
+    for line in short.to_dict("records"):
+        same = told.loc[tuple(line[name] for name in ("world", "seasons", "trays", "known"))]
+        assert abs(line["measured"] - same["short"]) < 2 * same["short_se"], line
+    over = [told.loc[key, "short"] > high for key, high in _short_bars(short).items()]
+    assert np.mean(over) > 0.5  # most of these bars are missed there too
+
+
+def _short_bars(short):
+    return {tuple(one[name] for name in ("world", "seasons", "trays", "known")): one["high"]
+            for one in short.to_dict("records")}  # fmt: skip

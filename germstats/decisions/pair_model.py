@@ -71,7 +71,7 @@ def borrow(fit: EmergenceFit, others: Others, scales: Scales | None, found: Pair
             "usual scatter of trays; fewer than ten others of yours to borrow from",
         )
     assert fit.pooled is not None, "a comparison rests on a pooled fit"
-    placed = fit.pooled.design.prior.place.any() and "place" not in found.blocked_by
+    placed = "place" in fit.pooled.design.prior.learnt and "place" not in found.blocked_by
     sd = float(np.hypot(scales.tray, scales.place)) if placed else scales.tray
     said = f"borrowed from {len(others.trays)} trays of other species"
     return borrowed(sd, others.sisters), borrowed_time(scales.tray_time), said

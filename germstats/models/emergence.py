@@ -21,7 +21,11 @@ from germstats.records.sown import SPRING_ENDS
 from germstats.records.suggesting import some_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Mapping
+
+
+HELD = ("tray_time", "lot", "lot_time", "species", "place")
+"""Scatters that a fit may take as given, beside those of `Scatter`."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +40,8 @@ class FitSpec:
         Species, lots and trays fitted together; off, every lot by itself with a saturated model.
     hold_tray : bool
         Take ``scatter.tray`` as given instead of learning it from the trays.
+    held : dict
+        Other scatters taken as given, by their name in `HELD`: what a nursery could foretell that knew them.
     spring_ends : (month, day)
         End of the first spring.
     level : float
@@ -45,8 +51,14 @@ class FitSpec:
     scatter: Scatter = field(default_factory=Scatter)
     pooling: bool = True
     hold_tray: bool = False
+    held: Mapping[str, float] = field(default_factory=dict)
     spring_ends: tuple[int, int] = SPRING_ENDS
     level: float = 0.95
+
+    def __post_init__(self) -> None:
+        unknown = set(self.held) - set(HELD)
+        if unknown:
+            raise ValueError(f"{min(unknown)} is no scatter that can be held; these can: {', '.join(HELD)}")
 
 
 @dataclass(frozen=True)
@@ -108,17 +120,17 @@ class EmergenceFit:
         groups = {
             "tray": len(trays),
             "lot": int(trays["lot"].nunique()),
+            "species": int(trays["species"].nunique()),
             "place": int(trays.loc[trays["place"] != "", ["season", "place"]].drop_duplicates().shape[0]),
         }
         learnt = []
         for name, count in groups.items():
             found = self.pooled.coordinate(name) if self.pooled else None
-            if found is not None:
+            if found is not None and count:
                 sd, low, high = (found.value(z) for z in (0.0, -1.96, 1.96))
                 learnt.append(ScatterEstimate(name, sd, low, high, count))
-        given = {"season": self.spec.scatter.season}
-        if not any(one.name == "tray" for one in learnt):
-            given = {"tray": self.spec.scatter.tray, **given}
+        held = self.pooled.scale_set.held if self.pooled else {"tray": self.spec.scatter.tray}
+        given = {**{name: held[name] for name in groups if name in held}, "season": self.spec.scatter.season}
         return (*learnt, *(ScatterEstimate(name, sd, None, None, 0) for name, sd in given.items()))
 
     def to_frame(self) -> pd.DataFrame:
@@ -171,7 +183,8 @@ def fit_emergence(
     lots = sort_lots(patterns, spec.scatter)
     if not spec.pooling:
         return _lot_by_lot(patterns, lots, spec, say)
-    pooled = fit_pooled(patterns, lots, spec.scatter, spec.scatter.tray if spec.hold_tray else None, say, near)
+    held = {**spec.held, "tray": spec.scatter.tray} if spec.hold_tray else spec.held
+    pooled = fit_pooled(patterns, lots, spec.scatter, held, say, near)
     rho = pooled.coordinate("rho")
     assert rho is not None  # rho is never held
     scatter = cell_scatter(rho.mean, rho.sd, lots)

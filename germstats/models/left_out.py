@@ -17,8 +17,8 @@ from scipy.special import expit
 from germstats.models.compiled import Index
 from germstats.models.lots import groups_of
 from germstats.models.pooled import PooledFit
-from germstats.models.pooled_design import SHARE, SPECIES_SD, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
-from germstats.models.rest import Known, Rest
+from germstats.models.pooled_design import SHARE, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
+from germstats.models.rest import SPECIES_SD, Known, Rest
 from germstats.models.threads import one_thread
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.variational import NormalLaw
@@ -219,7 +219,7 @@ def _fresh(
     at, key = family.at, asks[0].key
     normal = rng.standard_normal
     own = np.zeros((_DRAWS, len(asks), 2))
-    if ("species", 0, key.group) not in at:
+    if ("species", SHARE, key.group) not in at:
         own += (normal((_DRAWS, 2)) * [SPECIES_SD, _TIME_SD])[:, None]
     if lot < 0:
         own += (normal((_DRAWS, 2)) * np.column_stack([scales["lot"], scales["lot_time"]]))[:, None]

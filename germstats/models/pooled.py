@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
@@ -53,7 +54,7 @@ class PooledDraw:
 
 @dataclass(frozen=True)
 class PooledFit:
-    """What the pooled road found: how far trays, lots and places lie apart, and draws of everything.
+    """What the pooled road found: how far trays, lots, species and places lie apart, and draws of everything.
 
     Attributes
     ----------
@@ -91,7 +92,7 @@ class PooledFit:
         return None
 
     def scales_of(self, codes: Index) -> Scales:
-        """How far trays, lots and places lie apart by some of the trays alone, under the same laws of timing.
+        """How far trays, lots, species and places lie apart by some of the trays alone, under the same laws of timing.
 
         Parameters
         ----------
@@ -134,7 +135,7 @@ def likeliest(pooled: PooledFit, patterns: Patterns) -> tuple[Array, Array]:
     with one_thread():
         design = build_design(known, lots, laws, _time_priors(known, lots, laws), pooled.scatter, pooled.current)
         scales = pooled.scale_set.at(pooled.scales.mode)
-        if pooled.coordinate("place") is None:  # places among these trays alone
+        if "place" not in pooled.design.prior.learnt:  # places among these trays alone
             scales = replace(scales, place=COORDINATES["place"].value(0.0))
         found = _mode(design, scales)
     at = predictors(design.tree, found.state)
@@ -146,7 +147,7 @@ def fit_pooled(
     patterns: Patterns,
     lots: tuple[LotRecords, ...],
     scatter: Scatter,
-    held_tray: float | None = None,
+    held: Mapping[str, float] = MappingProxyType({}),
     progress: Callable[[str], None] = lambda text: None,
     near: PooledFit | None = None,
 ) -> PooledFit:
@@ -158,8 +159,8 @@ def fit_pooled(
     lots : tuple of LotRecords
     scatter : Scatter
         Season sds, taken as given.
-    held_tray : float, optional
-        Sd between trays taken as given instead of learnt.
+    held : dict
+        Scatters taken as given instead of learnt, by field of `Scales`; without effect where nothing has that scatter.
     progress : callable, optional
     near : PooledFit, optional
         Of records that hold these: its laws of timing are kept, and its scatters are where these are sought from.
@@ -180,8 +181,8 @@ def fit_pooled(
         current = _under_way(design, patterns, start) if scatter.late_spring else None
         if current is not None:
             design = build_design(patterns, lots, laws, priors, scatter, current)
-        scale_set = _scale_set(design, held_tray)
-        progress("learning how far trays and lots lie apart")
+        scale_set = _scale_set(design, held)
+        progress("learning how far trays, lots and species lie apart")
         like = near.scales if near is not None and near.scale_set == scale_set else None
         first = current is not None and near is None and _first_sown(patterns, current)
         if first:
@@ -205,17 +206,17 @@ def _shared_out(draw: PooledDraw, asked: int) -> list[PooledDraw]:
     return [replace(draw, weight=draw.weight / times)] * times
 
 
-def _scale_set(design: PooledDesign, held_tray: float | None) -> ScaleSet:
+def _scale_set(design: PooledDesign, held: Mapping[str, float]) -> ScaleSet:
     names = ["tray", "lot", "tray_time", "lot_time", "rho"]
-    names += ["place"] if design.prior.place.any() else []
+    names += [name for name in ("species", "place") if name in design.prior.learnt]
     names += ["delay"] if design.tree.delayed.any() else []
-    held = {} if held_tray is None else {"tray": max(held_tray, 1e-3)}
-    return ScaleSet(tuple(COORDINATES[name] for name in names if name not in held), held)
+    given = {name: max(sd, 1e-3) for name, sd in held.items() if name in names}
+    return ScaleSet(tuple(COORDINATES[name] for name in names if name not in given), given)
 
 
 def _usual_scales(design: PooledDesign) -> Scales:
     """The priors' middles, where no tray has been asked yet."""
-    usual = _scale_set(design, None)
+    usual = _scale_set(design, {})
     return usual.at(np.zeros(len(usual.unknown)))
 
 

@@ -18,10 +18,8 @@ from germstats.models.tree import Part, Tree
 from germstats.records.patterns import Patterns
 
 SHARE_SD = float(np.pi)
-"""Of the prior of a species' logit share: that of a logit under Jeffreys' prior of a share, Beta(1/2, 1/2), whose
-variance is 2 psi'(1/2) = pi^2. With 2 a species' share was drawn towards a half, by .03 on the logit after a spring."""
-SPECIES_SD = 2.0
-"""How far apart species may lie on logit p, for one of which nothing is on record; common practice, no source."""
+"""Of the prior of what all species have in common on logit p, or of the only one: that of a logit under Jeffreys' prior
+of a share, Beta(1/2, 1/2), whose variance is 2 psi'(1/2) = pi^2. How far species lie about it is learnt."""
 TREATMENT_SD, TREATMENT_TIME_SD = 1.0, 0.15
 """Spread of a treatment's effect within a species, on logit p and on log time; common practice, no source."""
 CHILL_SD = 0.25
@@ -30,6 +28,8 @@ _PER_WEEKS = 10.0
 
 SHARE, TIME, SPREAD = 0, 1, 2
 """The three predictors of a tray: logit p, log time, log sigma."""
+ALL_SPECIES = ("all species", SHARE)
+"""Name of the effect about which species lie, where there are several."""
 
 
 @dataclass(frozen=True)
@@ -45,19 +45,19 @@ class Columns:
     at: dict[tuple[object, ...], int] = field(default_factory=dict)
     mean: list[float] = field(default_factory=list)
     sd: list[float] = field(default_factory=list)
-    place: list[bool] = field(default_factory=list)
     heavy: list[bool] = field(default_factory=list)
+    scale: list[str] = field(default_factory=list)
 
-    def add(self, name: tuple[object, ...], sd: float, *, mean: float = 0.0, place: bool = False,
-            heavy: bool = False) -> None:  # fmt: skip
-        """Append a column; one with sd 0 is left out."""
+    def add(self, name: tuple[object, ...], sd: float = 1.0, *, mean: float = 0.0, heavy: bool = False,
+            scale: str = "") -> None:  # fmt: skip
+        """Append a column; one with sd 0 is left out. Of one with a scale the sd is learnt under that name instead."""
         if sd <= 0 or name in self.at:
             return
         self.at[name] = len(self.mean)
         self.mean.append(mean)
         self.sd.append(sd)
-        self.place.append(place)
         self.heavy.append(heavy)
+        self.scale.append(scale)
 
     def row(self, key: TrayKey) -> Array:
         """(3, P) design row of `key`; effects without a column are left out."""
@@ -69,8 +69,9 @@ class Columns:
 
     def prior(self) -> BetaPrior:
         """The columns' priors as arrays."""
-        return BetaPrior(np.array(self.mean), np.array(self.sd), np.array(self.place, dtype=bool),
-                         np.array(self.heavy, dtype=bool))  # fmt: skip
+        scale = np.array(self.scale)
+        learnt = {str(name): scale == name for name in np.unique(scale[scale != ""])}
+        return BetaPrior(np.array(self.mean), np.array(self.sd), np.array(self.heavy, dtype=bool), learnt)
 
 
 @dataclass(frozen=True)
@@ -122,7 +123,7 @@ Effect = tuple[object, ...]
 
 def _effects(key: TrayKey) -> list[tuple[int, Effect, float]]:
     """The common effects of a tray: on which predictor, name, weight."""
-    effects: list[tuple[int, Effect, float]] = []
+    effects: list[tuple[int, Effect, float]] = [(SHARE, ALL_SPECIES, 1.0)]
     for what in (SHARE, TIME, SPREAD):
         effects.append((what, ("species", what, key.group), 1.0))
         effects.append((what, ("treatment", what, key.group, key.label), 1.0))
@@ -211,9 +212,11 @@ def _silent(patterns: Patterns) -> Index:
 def _columns(trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str, Priors], scatter: Scatter) -> Columns:
     columns = Columns()
     half, half_time = scatter.season / np.sqrt(2), scatter.season_time / np.sqrt(2)
+    several = len({lot.group for lot in lots}) > 1
+    columns.add(ALL_SPECIES, SHARE_SD if several else 0.0)
     for lot in lots:
         prior = priors[lot.group]
-        columns.add(("species", SHARE, lot.group), SHARE_SD)
+        columns.add(("species", SHARE, lot.group), SHARE_SD, scale="species" if several else "")
         columns.add(("species", TIME, lot.group), prior.log_time_sd, mean=prior.log_time)
         columns.add(("species", SPREAD, lot.group), prior.log_sigma_sd, mean=prior.log_sigma)
     labels = {group: {label for lot in lots if lot.group == group for label in lot.labels}
@@ -235,7 +238,7 @@ def _columns(trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str
     places = springs[springs["place"] != ""]
     if places["place"].nunique() > 1:
         for season, place in sorted({(int(y), str(p)) for y, p in zip(places["season"], places["place"], strict=True)}):
-            columns.add(("place", SHARE, season, place), 1.0, place=True)
+            columns.add(("place", SHARE, season, place), scale="place")
     return columns
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Sequence
-from dataclasses import dataclass
+from collections.abc import Generator, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -47,23 +47,30 @@ class BetaPrior:
     ----------
     mean, sd : (P,) arrays
         sd inf is flat.
-    place : (P,) bool array
-        Effects of places, whose sd is ``Scales.place``.
     heavy : (P,) bool array
         Effects with a t law of `HEAVY_DF` degrees of freedom and scale sd.
+    learnt : dict
+        Field of `Scales` -> (P,) bool array: effects whose sd it is.
     told : Told, optional
         What trays outside the tree tell.
     """
 
     mean: Array
     sd: Array
-    place: Array
     heavy: Array
+    learnt: Mapping[str, Array] = field(default_factory=dict)
     told: Told | None = None
 
-    def bend(self, beta: Array, place_sd: float) -> Array:
+    def sd_at(self, scales: Scales) -> Array:
+        """(P,) sds at these scales."""
+        sd = self.sd
+        for name, here in self.learnt.items():
+            sd = np.where(here, getattr(scales, name), sd)
+        return sd
+
+    def bend(self, beta: Array, scales: Scales) -> Array:
         """The log density's own curvature, never below a trifle: Newton's method needs it to converge fast."""
-        sd = np.where(self.place, place_sd, self.sd)
+        sd = self.sd_at(scales)
         away = np.where(np.isfinite(sd), (beta - self.mean) / sd, 0.0) ** 2
         heavy = np.maximum((HEAVY_DF + 1) * (HEAVY_DF - away) / (HEAVY_DF + away) ** 2, _TRIFLE)
         return self._with_told(np.where(np.isfinite(sd), np.where(self.heavy, heavy, 1.0) / sd**2, 0.0))
@@ -71,10 +78,10 @@ class BetaPrior:
     def _with_told(self, precision: Array) -> Array:
         return precision if self.told is None else np.diag(precision) + self.told.information
 
-    def at(self, beta: Array, place_sd: float) -> tuple[float, Array, Array]:
+    def at(self, beta: Array, scales: Scales) -> tuple[float, Array, Array]:
         """Log density (flat effects left out), gradient, and the precision of the matching normal law: (P,), or (P, P)
         where other trays tell of the effects together."""
-        sd = np.where(self.place, place_sd, self.sd)
+        sd = self.sd_at(scales)
         proper = np.isfinite(sd)
         away = np.where(proper, (beta - self.mean) / sd, 0.0)
         loose = np.where(self.heavy, (HEAVY_DF + 1) / (HEAVY_DF + away**2), 1.0)
@@ -125,7 +132,7 @@ class _Point:
 
 def _point(tree: Tree, prior: BetaPrior, scales: Scales, state: State, terms: TrayTerms) -> _Point:
     """Log posterior at `state` with the priors' gradients."""
-    fixed, beta, precision = prior.at(state.beta, scales.place)
+    fixed, beta, precision = prior.at(state.beta, scales)
     tray_precision, lot_precision = tree.tray_precision(scales), tree.lot_precision(scales)
     own, lots = -state.trays * tray_precision, -state.lots * lot_precision
     value = float(terms.value.sum()) + fixed
@@ -188,7 +195,7 @@ def _search(
     """Asks for the likelihood at one state after another, and ends with the mode."""
     here = _point(tree, prior, scales, start, (yield start))
     for _ in range(_STEPS):
-        bend = prior.bend(here.state.beta, scales.place)
+        bend = prior.bend(here.state.beta, scales)
         found = eliminate(tree, here.terms.hessian, scales, bend)
         step = found.solve(here.terms.gradient, here.own, here.lots, here.beta)
         moves = predictors(tree, step)

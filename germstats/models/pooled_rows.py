@@ -9,12 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
-from germstats.models.compiled import Index
 from germstats.models.draws import RowDraws, TimeDraws, WorstSpring, weighted_quantiles
 from germstats.models.estimates import RowEstimate, any_seen, raw_counts, record_notes, trays_of
 from germstats.models.lots import LotRecords
 from germstats.models.pooled import PooledFit, share_seen
-from germstats.models.pooled_design import SPECIES_SD, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
+from germstats.models.pooled_design import ALL_SPECIES, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
+from germstats.models.pooled_scales import COORDINATES
 from germstats.models.threads import one_thread
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import predictors
@@ -22,7 +22,6 @@ from germstats.records.patterns import Patterns
 
 _DRAWS = 512  # of the effects, shared out evenly among the draws of the scales
 _MOSTLY_OTHERS = 0.5
-_WIDEST_SPREAD = 0.6  # between species, on logit p, where there are too few to tell; common practice, no source
 
 
 def pooled_rows(fit: PooledFit, patterns: Patterns, level: float) -> list[RowEstimate]:
@@ -203,7 +202,7 @@ def _assembled(fit: PooledFit, values: Array, group: str, timed: bool, season: i
         return np.repeat(np.array(per_draw, dtype=float), values.shape[1])
 
     scales = [draw.scales for draw in fit.draws]
-    has_places = bool(fit.design.prior.place.any())
+    has_places = "place" in fit.design.prior.learnt
     drawn = values.reshape(-1, values.shape[2])
     size = len(drawn)
     time = None
@@ -229,21 +228,16 @@ def _assembled(fit: PooledFit, values: Array, group: str, timed: bool, season: i
 
 
 def unknown_species_draws(fit: PooledFit) -> RowDraws:
-    """Draws for a species never sown: a guess from how far the book's species lie apart.
-
-    The species' shares under an average treatment are taken as a sample from a normal law, whose spread is at least
-    `_WIDEST_SPREAD` and, with one species only, `SPECIES_SD`.
-    """
-    groups = list(dict.fromkeys(lot.group for lot in fit.design.lots))
-    design = np.array([fit.design.columns.row(TrayKey(group, None)) for group in groups])
-    none: Index = np.full(len(groups), -1)
-    nodes = _nodes(fit, "unknown species", 3)
+    """Draws for a species never sown: a guess from where the book's species lie and how far apart."""
+    columns, only = fit.design.columns, fit.design.lots[0].group
+    alone = ALL_SPECIES not in columns.at  # both lie apart from what they have in common
+    middle = columns.row(TrayKey(only if alone else "", None))[None, :2]
+    nodes = _nodes(fit, "unknown species", 1)
+    prior = [COORDINATES["species"].value(z) for z in ndtri((np.arange(len(fit.draws)) + 0.5) / len(fit.draws))]
     values = []
-    for draw, own in zip(fit.draws, nodes, strict=True):
-        mean, _ = draw.law.rows(design, none)
-        middle = mean.mean(axis=0)
-        between = mean.std(axis=0, ddof=1) if len(groups) > 1 else np.array([SPECIES_SD, 0.5, 0.5])
-        between = np.maximum(between, [_WIDEST_SPREAD, 0.1, 0.1]) * np.sqrt(1 + 1 / len(groups))
-        spread = np.hypot(between, [np.hypot(draw.scales.lot, TREATMENT_SD), draw.scales.lot_time, 0.0])
-        values.append(middle + own * spread)
-    return _assembled(fit, np.array(values), groups[0], False, None)
+    for draw, own, untold in zip(fit.draws, nodes, prior, strict=True):
+        mean, covariance = draw.law.rows(middle, np.array([-1]))
+        between = 2 * untold**2 if alone else draw.scales.species**2
+        variance = covariance[0, 0, 0] + between + draw.scales.lot**2 + TREATMENT_SD**2
+        values.append(mean[0, 0] + own * np.sqrt(variance))
+    return _assembled(fit, np.array(values), "", False, None)

@@ -58,9 +58,10 @@ COORDINATES = {
     "lot_time": Coordinate("lot_time", float(np.log(0.08)), 0.7),
     "rho": Coordinate("rho", LOGIT_RHO, 1.0),
     "place": Coordinate("place", float(np.log(0.3)), 0.6),
+    "species": Coordinate("species", 0.0, 0.5),
     "delay": Coordinate("delay", 0.0, 8.0),
 }
-"""Priors of the unknown scales (statistics of the design; that of places: common practice, no source)."""
+"""Priors of the unknown scales (statistics of the design; those of places and species: common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -181,7 +182,7 @@ class _Outer:
         """(K,) about how wide the scales' posterior will be, from where the loss was asked last.
 
         N effects of sd s, each known with variance v, tell of log s with information 2 sum (1 - v / s^2)^2. Of rho,
-        places and delays nothing of the kind is known: the usual width.
+        places, species and delays nothing of the kind is known: the usual width.
         """
         assert self.asked is not None, "ask for the loss first"
         found, scales = self.asked[0].elimination, self.asked[1]

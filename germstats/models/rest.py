@@ -25,6 +25,9 @@ from germstats.models.timing import Array
 from germstats.models.tree import Scales, State, Tree, part_of, state_of
 from germstats.models.variational import NormalLaw, averaged_terms, normal_law
 
+SPECIES_SD = 2.0
+"""How far apart species are taken to lie on logit p here, whatever the nursery taught: a naturally low species is
+hardly pulled towards others, and its lots not called poor (statistics of the design); common practice, no source."""
 _SHORT_CHILL = -2.0  # slope of a spring with far too few weeks of cold, on logit p per ten weeks: a start only
 
 
@@ -72,8 +75,8 @@ class Known:
 
     @cached_property
     def scales(self) -> Scales:
-        """The likeliest scatters, at which everything is solved."""
-        return self.pooled.scale_set.at(self.pooled.scales.mode)
+        """The likeliest scatters, at which everything is solved, with species far apart."""
+        return replace(self.pooled.scale_set.at(self.pooled.scales.mode), species=SPECIES_SD)
 
     @cached_property
     def law(self) -> NormalLaw:
@@ -173,7 +176,7 @@ class Known:
         for group in solved:
             information = information - self.told[int(group)].information
             slope = slope - self.told[int(group)].slope
-        _, by_prior, precision = prior.at(middle, self.scales.place)
+        _, by_prior, precision = prior.at(middle, self.scales)
         out = ~columns
         across = information[np.ix_(out, columns)]
         left = information[np.ix_(out, out)] + np.diag(precision[out])
@@ -183,7 +186,8 @@ class Known:
             slope[columns] - across.T @ pull[:, -1],
             middle[columns],
         )
-        return BetaPrior(prior.mean[columns], prior.sd[columns], prior.place[columns], prior.heavy[columns], told)
+        learnt = {name: here[columns] for name, here in prior.learnt.items()}
+        return BetaPrior(prior.mean[columns], prior.sd[columns], prior.heavy[columns], learnt, told)
 
     def _mode(
         self, tree: Tree, prior: BetaPrior, near: State, columns: NDArray[np.bool_], season: int | None

@@ -302,4 +302,4 @@ def _laid_out(trial: Trial) -> tuple[Tree, BetaPrior, int, int]:
     sd = np.concatenate([np.full(blocks, BLOCK_SD), np.full(levels - 1, LEVEL_SD), np.full(blocks, _BLOCK_TIME_SD),
                          np.full(levels - 1, _LEVEL_TIME_SD), [0.7]])  # fmt: skip
     tree = Tree((part,), design, group.astype(np.int64), np.zeros(len(first), dtype=np.int64), np.zeros(trays, bool))
-    return tree, BetaPrior(mean, sd, none, none), blocks, levels
+    return tree, BetaPrior(mean, sd, none), blocks, levels

@@ -152,7 +152,7 @@ def part_of(tree: Tree, kept: NDArray[np.bool_]) -> Tree:
 
 @dataclass(frozen=True)
 class Scales:
-    """Standard deviations of tray, lot and place effects, rho, and the delay of the current spring in days."""
+    """Standard deviations of tray, lot, place and species effects, rho, and the delay of the current spring in days."""
 
     tray: float
     tray_time: float
@@ -160,6 +160,7 @@ class Scales:
     lot_time: float
     rho: float
     place: float = 1.0
+    species: float = 1.0
     delay: float = 0.0
 
 

@@ -91,7 +91,7 @@ def normal_law(tree: Tree, prior: BetaPrior, scales: Scales, mode: PooledMode) -
         terms = averaged_terms(tree, scales, law)
         if not np.isfinite(terms.hessian).all():
             return law
-        _, beta, precision = prior.at(law.middle.beta, scales.place)
+        _, beta, precision = prior.at(law.middle.beta, scales)
         found = eliminate(tree, terms.hessian, scales, precision)
         own, lots = -law.middle.trays * tree.tray_precision(scales), -law.middle.lots * tree.lot_precision(scales)
         step = found.solve(terms.gradient, own, lots, beta)

@@ -54,10 +54,10 @@ def wrapped(text: str, indent: str = "") -> str:
     return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
 
 
-_KINDS = {"tray": "trays of one lot", "lot": "lots of one species", "place": "places in one spring",
-          "season": "springs"}  # fmt: skip
-_COUNTED = {"tray": "trays", "lot": "lots", "place": "places in a spring"}
-_OPTIONS = {"tray": "--tray-sd", "season": "--season-sd"}
+_KINDS = {"tray": "trays of one lot", "lot": "lots of one species", "species": "species",
+          "place": "places in one spring", "season": "springs"}  # fmt: skip
+_COUNTED = {"tray": "trays", "lot": "lots", "species": "species", "place": "places in a spring"}
+_OPTIONS = {"tray": "--tray-sd ", "season": "--season-sd "}
 
 
 def points_at_60(sd: float) -> str:
@@ -66,13 +66,13 @@ def points_at_60(sd: float) -> str:
 
 
 def scatter_words(scatter: Iterable[ScatterEstimate]) -> str:
-    """How far trays, lots, places and springs lie apart, in points at 60 %, and what that rests on."""
+    """How far trays, lots, species, places and springs lie apart, in points at 60 %, and what that rests on."""
     points, said = points_at_60, []
     for one in scatter:
         if one.low is not None and one.high is not None:
             source = f"{points(one.low)}-{points(one.high)}; {_learnt(one)}"
         else:
-            source = f"taken as given, {_OPTIONS[one.name]} {one.sd:g}"
+            source = f"taken as given, {_OPTIONS.get(one.name, '')}{one.sd:g}"
         said.append(f"{_KINDS[one.name]} differ by about +-{points(one.sd)} points at 60 % ({source})")
     return ", ".join(said)
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import expit
 
 from germstats.models.draws import weighted_quantiles
 from germstats.models.elimination import eliminate
@@ -15,7 +16,7 @@ from germstats.models.forecast import empty_by, empty_share, fills, new_tray
 from germstats.models.lot_posterior import Scatter
 from germstats.models.lots import sort_lots, time_priors
 from germstats.models.new_lots import new_lot, unknown_species
-from germstats.models.pooled_design import build_design
+from germstats.models.pooled_design import TREATMENT_SD, build_design
 from germstats.models.pooled_mode import criteria_at, find_pooled_mode
 from germstats.models.pooled_scales import COORDINATES, ScaleSet, _Outer
 from germstats.models.sparse_design import lot_entries, sparse_design
@@ -25,7 +26,7 @@ from germstats.records.seeds import SowingRate
 from germstats.simulation.nurseries import NurserySpec, World, simulate_nursery
 from tests.made_patterns import made_patterns
 
-NAMES = ("tray", "lot", "tray_time", "lot_time", "rho")
+NAMES = ("tray", "lot", "tray_time", "lot_time", "rho", "species")
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +55,7 @@ def dense_curvature(design, scales, mode):
         for part in (0, 1):
             carry[tray, part, size + 2 * tree.lot[tree.group[tray]] + part] = 1.0
             carry[tray, part, size + 2 * lots + 2 * tray + part] = 1.0
-    _, _, precision = design.prior.at(mode.state.beta, scales.place)
+    _, _, precision = design.prior.at(mode.state.beta, scales)
     total = np.einsum("tip,tij,tjq->pq", carry, -mode.terms.hessian, carry)
     own = np.concatenate([precision, tree.lot_precision(scales).ravel(), tree.tray_precision(scales).ravel()])
     return total + np.diag(own)
@@ -113,7 +114,7 @@ def test_outer_gradient_is_that_of_the_criterion(laid_out):
     """Differencing along the mode's path against differencing with the mode solved again."""
     design, scale_set, _, mode = laid_out
     outer = _Outer(design.tree, design.prior, scale_set, mode.state)
-    z = np.array([-0.3, 0.2, 0.1, -0.2, 0.3])
+    z = np.array([-0.3, 0.2, 0.1, -0.2, 0.3, 0.4])
     slope, _ = outer.slope(z, outer.modes(z[None])[0])
     for k in range(len(z)):
         step = np.eye(len(z))[k] * 0.02
@@ -126,7 +127,7 @@ def test_far_from_the_mode_the_curvature_is_made_firm(laid_out):
     design, _, scales, mode = laid_out
     odd = mode.terms.hessian.copy()
     odd[:, 2, 2] = 1e4  # a ridge that no curvature of the rest can hold
-    _, _, precision = design.prior.at(mode.state.beta, scales.place)
+    _, _, precision = design.prior.at(mode.state.beta, scales)
     assert np.isfinite(eliminate(design.tree, odd, scales, precision).log_det)
 
 
@@ -181,6 +182,38 @@ def test_a_new_lot_is_wider_than_a_known_one_and_an_unknown_species_wider_still(
         low, high = weighted_quantiles(draws.theta, draws.weight, np.array([0.05, 0.95]))
         widths.append(high - low)
     assert widths == sorted(widths)
+
+
+@pytest.mark.parametrize("far", [0.3, 1.8])
+def test_how_far_species_lie_apart_is_learnt(far):
+    """Ten species of two lots and two trays each; a species never sown is as wide as the learnt spread makes it."""
+    rng = np.random.default_rng(8)
+    trays, finishes, times = [], [], []
+    for at in 0.4 + far * rng.permutation(np.linspace(-1.5, 1.5, 10)):
+        for _ in range(2):
+            for _ in range(2):
+                came, code = int(rng.binomial(72, expit(at + rng.normal(0, 0.3)))), len(trays)
+                trays.append({"species": f"S{code // 4}", "lot": f"L{code // 2}", "emerged": came, "filled": came})
+                times.append((code, 90, 100, came))
+                finishes += [(code, 0, 1, 150, "counts", came), (code, 0, 0, 150, "counts", 72 - came)]
+    fit = fit_emergence(made_patterns(trays, times, finishes))
+    learnt = next(one for one in fit.scatter if one.name == "species")
+    sd = far * float(np.linspace(-1.5, 1.5, 10).std(ddof=1))
+    assert learnt.low < sd < learnt.high
+    assert learnt.groups == 10
+    unknown = unknown_species(fit)
+    low, high = weighted_quantiles(unknown.theta, unknown.weight, np.array([0.05, 0.95]))
+    assert high - low > 2 * 1.645 * np.hypot(learnt.sd, TREATMENT_SD)
+
+
+def test_one_species_tells_nothing_of_how_far_species_lie_apart():
+    """Two species are then taken to lie apart by the middle of the prior, each of them about what they share."""
+    nursery = simulate_nursery(World(), NurserySpec(seasons=2, trays=2, species=1, lots=3), 5)
+    fit = fit_emergence(nursery.patterns)
+    assert not any(one.name == "species" for one in fit.scatter)
+    unknown = unknown_species(fit)
+    low, high = weighted_quantiles(unknown.theta, unknown.weight, np.array([0.05, 0.95]))
+    assert high - low > 2 * 1.645 * np.sqrt(2 * COORDINATES["species"].value(0.0) ** 2 + TREATMENT_SD**2)
 
 
 def test_a_mild_winter_hits_species_by_their_need_of_cold():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import optimize
@@ -12,6 +14,8 @@ from germstats.models.emergence import FitSpec, fit_emergence
 from germstats.models.lot_posterior import Scatter
 from germstats.models.pooled_design import TrayKey
 from germstats.records.book import read_book
+from germstats.reports.sentences import scatter_words
+from germstats.simulation.nurseries import NurserySpec, World, simulate_nursery
 from tests.test_datasets import DATASETS
 
 TAILS = np.array([0.025, 0.05, 0.5, 0.95, 0.975])
@@ -53,3 +57,24 @@ def test_every_draw_of_the_scales_has_as_many_draws_of_every_row(fit):
     sizes = {len(row.draws.theta) for row in fit.rows}
     assert len(sizes) == 1
     assert sizes.pop() % len(fit.pooled.draws) == 0
+
+
+def test_scatters_taken_as_given_are_not_learnt_and_are_named():
+    nursery = simulate_nursery(World(), NurserySpec(seasons=1, trays=2, species=2, lots=2), 4)
+    fit = fit_emergence(nursery.patterns, FitSpec(held={"lot": 0.4, "species": 0.7}))
+    by_name = {one.name: one for one in fit.scatter}
+    assert [by_name[name].learnt for name in ("tray", "lot", "species")] == [True, False, False]
+    assert (by_name["lot"].sd, by_name["species"].sd) == (0.4, 0.7)
+    assert "lots of one species differ by about +-10 points at 60 % (taken as given, 0.4)" in scatter_words(fit.scatter)
+
+
+def test_what_is_no_scatter_cannot_be_held():
+    with pytest.raises(ValueError, match="rho is no scatter that can be held; these can: tray_time, lot"):
+        FitSpec(held={"rho": 0.1})
+
+
+def test_lots_whose_species_is_not_written_down_are_not_called_species():
+    nursery = simulate_nursery(World(), NurserySpec(seasons=1, trays=2, species=2, lots=2), 4)
+    bare = replace(nursery.patterns, trays=nursery.patterns.trays.assign(species=None))
+    names = [one.name for one in fit_emergence(bare).scatter]
+    assert "species" not in names and "lot" in names

@@ -32,25 +32,29 @@ def binomial_tree(emerged, seeds, fixed, lot) -> Tree:
     )
 
 
-def prior_of(tree: Tree, held=None) -> BetaPrior:
-    """Flat fixed effects, or all of them held at given values; time's two columns have a law of their own."""
+def prior_of(tree: Tree, held=None, species=0) -> BetaPrior:
+    """Flat fixed effects, or all of them held at given values; time's two columns have a law of their own, and so many
+    columns before them are effects of species."""
     size = tree.design.shape[2]
     mean, sd = np.zeros(size), np.full(size, np.inf)
+    of_species = np.zeros(size, bool)
+    of_species[size - 2 - species : size - 2] = True
     sd[-2:] = 1.0
     if held is not None:
         mean[:-2], sd[:-2] = held, 1e-6
-    return BetaPrior(mean, sd, np.zeros(size, bool), np.zeros(size, bool))
+    return BetaPrior(mean, sd, np.zeros(size, bool), {"species": of_species})
 
 
-def scales_of(tray: float, lot: float) -> Scales:
-    return Scales(tray=tray, tray_time=1.0, lot=lot, lot_time=1.0, rho=0.0)
+def scales_of(tray: float, lot: float, species: float = 1.0) -> Scales:
+    return Scales(tray=tray, tray_time=1.0, lot=lot, lot_time=1.0, rho=0.0, species=species)
 
 
-def criterion(tree: Tree, scales: Scales, held=None):
+def criterion(tree: Tree, scales: Scales, held=None, species=0):
     """Laplace's log-likelihood, and the mode: fixed effects integrated (restricted), or held."""
-    mode = find_pooled_mode(tree, prior_of(tree, held), scales, start_state(tree, prior_of(tree, held).mean.copy()))
+    prior = prior_of(tree, held, species)
+    mode = find_pooled_mode(tree, prior, scales, start_state(tree, prior.mean.copy()))
     assert mode.converged
-    inside = 0 if held is not None else tree.design.shape[2] - 2
+    inside = 0 if held is not None else tree.design.shape[2] - 2 - species
     return mode.criterion + inside / 2 * np.log(2 * np.pi), mode
 
 

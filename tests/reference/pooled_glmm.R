@@ -26,6 +26,8 @@ pooled <- list(
   glmmTMB_ML = by_tmb(glmmTMB(model, trays, binomial, control = exact), "glmmTMB, Laplace, maximum likelihood"),
   glmmTMB_REML = by_tmb(glmmTMB(model, trays, binomial, REML = TRUE, control = exact),
                         "glmmTMB, REML = TRUE: fixed effects inside the Laplace"),
+  glmmTMB_species = by_tmb(glmmTMB(update(model, . ~ . - species + (1 | species)), trays, binomial, REML = TRUE,
+                                   control = exact), "glmmTMB, REML = TRUE: species random"),
   glmer_ML = by_lme4(glmer(model, trays, binomial, control = precise), "glmer, Laplace, maximum likelihood"))
 
 plates <- read.csv("../shared/reference/crowder_plates.csv")

@@ -20,6 +20,7 @@ from tests.reference.binomial_trees import binomial_tree, criterion, maximise, s
 HERE = Path(__file__).parent
 REFERENCE = json.loads((HERE / "pooled_glmm.json").read_text(encoding="utf-8"))
 SHARED = HERE.parents[2] / "shared" / "reference"
+SPECIES = ("alba", "maritima", "vulgaris")
 _NO_LOT = 1e-5
 
 
@@ -70,6 +71,23 @@ def test_restricted_estimates_equal_glmmtmb(lots):
     found = maximise(lambda z: -criterion(tree, scales_of(*np.exp(z)))[0], np.log([0.5, 0.5]))
     assert -found.fun + constant == pytest.approx(theirs["log_likelihood"], rel=1e-6)
     np.testing.assert_allclose(np.exp(found.x), [theirs["sd"]["lot:tray"], theirs["sd"]["lot"]], rtol=2e-4, atol=0)
+
+
+def test_how_far_species_lie_apart_equals_glmmtmb():
+    """Species as effects with an sd of their own; three of them tell it badly, but both criteria have one mode."""
+    trays = pd.read_csv(HERE / "pooled_glmm.csv").sort_values("lot", kind="stable").reset_index(drop=True)
+    fixed = np.column_stack(
+        [np.ones(len(trays)), trays["treatment"] == "grit"] + [trays["species"] == name for name in SPECIES]
+    ).astype(float)
+    emerged, seeds = trays["emerged"].to_numpy(), trays["n"].to_numpy()
+    tree = binomial_tree(emerged, seeds, fixed, trays["lot"].astype("category").cat.codes.to_numpy(dtype=np.int64))
+    theirs = REFERENCE["pooled"]["glmmTMB_species"]
+    sds = [theirs["sd"][name] for name in ("lot:tray", "lot", "species")]
+    value, mode = criterion(tree, scales_of(*sds), species=3)
+    assert value + ways(emerged, seeds) == pytest.approx(theirs["log_likelihood"], rel=1e-6)
+    np.testing.assert_allclose(mode.state.beta[:2], list(theirs["fixed"].values()), rtol=1e-4, atol=0)
+    found = maximise(lambda z: -criterion(tree, scales_of(*np.exp(z)), species=3)[0], np.log([0.5, 0.5, 1.0]))
+    np.testing.assert_allclose(np.exp(found.x), sds, rtol=5e-4, atol=0)
 
 
 @pytest.mark.parametrize("software", ["glmmTMB_ML", "glmer_ML"])
