@@ -77,7 +77,7 @@ def found(request, fresh, study):
 @pytest.fixture(scope="module")
 def fresh(study):
     names = [name for name, one in study.SET_UPS.items() if one.scatter == "assumed"]
-    return pd.DataFrame([{"set_up": name, "nursery": k, **one} for name in names for k in range(100, 100 + NURSERIES)
+    return pd.DataFrame([{"set_up": name, "nursery": k, **one} for name in names for k in range(200, 200 + NURSERIES)
                          for one in study.nursery_rows(name, k)])  # fmt: skip
 
 
@@ -112,21 +112,12 @@ def test_the_committed_tables_are_whole(study):
     assert set(study.CAUSES) <= set(confusion["planted"])
 
 
-@pytest.fixture(scope="module")
-def missed():
-    """What the committed table misses where trays scatter as assumed, of 3,966 healthy lots nobody had seen."""
+def test_every_bar_holds_where_trays_scatter_as_assumed():
+    """Of the committed table: 3,945 healthy lots and 249 with two causes, of nurseries nobody had seen."""
     table = pd.read_csv(RESULTS / "lot_reviews.csv")
     table = table[(table["scatter"] == "assumed") & table["bar"].notna()]
     assert table.loc[table["what"] == "healthy called poor", "lots"].min() >= 2000
     sign, bar = table["bar"].str[:2], table["bar"].str[2:].astype(float)
-    return set(table.loc[np.where(sign == ">=", table["measured"] < bar, table["measured"] > bar), "what"])
-
-
-def test_every_bar_holds_but_those_of_two_causes_and_one_decoy(missed):
-    assert missed <= {"two causes: both stand", "wrong cause likely beside the decoy: short winter"}
-
-
-@pytest.mark.xfail(reason="two causes both stand in .669 +- .037 of 160 with weather and .626 +- .039 of 155 without "
-                          "(bar .75); .055 +- .013 of 308 beside a short winter hurting nobody (bar .05)")  # fmt: skip
-def test_every_bar_holds_where_trays_scatter_as_assumed(missed):
-    assert not missed
+    missed = np.where(sign == ">=", table["measured"] < bar, table["measured"] > bar)
+    assert len(table) >= 20
+    assert not missed.any(), table[missed].to_string()

@@ -7,7 +7,7 @@
 
 Rows go to `output/studies/lot_reviews.jsonl` as they are made; a second run goes on where the first stopped. Every
 number is invented; draws are seeded by set-up and nursery. Rules were made while looking at nurseries 0 to 19, and
-what was wrong with 20 to 59 had been looked at too; the tables are of 60 to 99, which nobody had seen. `--fit` uses
+what was wrong with 20 to 99 had been looked at too; the tables are of 100 to 139, which nobody had seen. `--fit` uses
 nurseries of even number, and says how the sizes it finds and those of the package do on the odd ones; it changes
 nothing.
 
@@ -52,7 +52,7 @@ from germstats.simulation.failures_world import CAUSES, FailureSpec
 RESULTS = Path(__file__).parent / "results"
 CELLS, ORIGIN = 72, 60.0
 STANDS = ("likely", "possible")
-FRESH = 60
+FRESH = 100
 _FARTHEST, _PULL = 3, 3.0  # points that a fitted size may lie from the package's, and the pull towards it
 
 

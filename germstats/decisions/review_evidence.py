@@ -71,8 +71,12 @@ def test(file: LotFile, limits: Limits) -> Evidence:
             f"{100 * exact.high:.0f} %)")  # fmt: skip
     over = file.share_out >= limits["much_to_come"]  # else few may have come up so far of the best seed
     wide = over and _gap(file, share, noise) >= limits["gap_z"]
+    fewer = "; far fewer came up" if wide else ""
+    good = z >= limits["good_z"] and (file.ordinary is None or share >= float(expit(file.ordinary).mean()))
+    if not low and not good:
+        return Evidence("test", "middling", z, f"{said}; neither poor nor good for its species{fewer}")
     reading = ("low_gap" if wide else "low") if low else ("good_gap" if wide else "good")
-    return Evidence("test", reading, z, said + ("; far fewer came up" if wide else ""))
+    return Evidence("test", reading, z, said + fewer)
 
 
 def _gap(file: LotFile, viable: float, noise: float) -> float:
@@ -148,7 +152,7 @@ ROWS: dict[str, Row] = {
     "timing": Row(timing, ("late", "early"), "timing"),
     "cover": Row(cover, ("alike", "deep_low_bare_fine", "deep_lower_both_low"), "cover_z"),
     "cover_use": Row(cover_use, ("deep_light",)),
-    "test": Row(test, ("low", "low_gap", "good", "good_gap"), "test_z"),
+    "test": Row(test, ("low", "low_gap", "middling", "good", "good_gap"), "test_z"),
     "note": Row(note, ("mouse",)),
     "trays": Row(trays, ("one", "several")),
     "map": Row(mapped, ("none", "some")),

@@ -161,7 +161,8 @@ def _draw_lot(
     )  # fmt: skip
     able = [one for one in spec.causes if one != "chill" and (one != "cover" or species.light)]
     count = 0 if not able or rng.random() >= spec.hit else min(1 + int(rng.random() < spec.twice), len(able))
-    causes = [str(one) for one in rng.choice(able, count, replace=False)] if count else []
+    drawn = [str(one) for one in rng.choice(able, count, replace=False)] if count else []
+    causes = list(dict.fromkeys(drawn))  # a cause may be listed twice, to come more often
     sizes = {"seed": rng.uniform(0.1, 0.45), "cover": rng.uniform(0.1, 0.4), "chill": species.chilled(spring.chill)}
     if sizes["chill"] < 0.75:
         causes.append("chill")

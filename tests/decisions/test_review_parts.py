@@ -169,3 +169,21 @@ def test_losses_over_time_with_one_jump_are_two_things(tmp_path, lost, at_once, 
     found = course(replace(file, trays=(hit,)), LIMITS)
     assert found.reading == reading
     assert found.words.endswith("the others over several") == (reading == "jump")
+
+
+@pytest.mark.parametrize(
+    ("good", "usual", "reading"),
+    [
+        (45, 0.85, "good"),
+        (36, 0.85, "middling"),  # 1.2 sds below the usual: not poor, and no seed to be cleared
+        (12, 0.85, "low"),
+        (30, 0.50, "middling"),  # more than its species' tests find, but fewer than come up in an ordinary spring
+    ],
+)
+def test_a_middling_seed_test_speaks_neither_way(tmp_path, good, usual, reading):
+    """Lots of the species lie .6 apart on the logit; 35 of 48 seeds came, about as many as expected."""
+    file = file_of(tables(), tmp_path)
+    of_species = replace(file.usual, viable=float(np.log(usual / (1 - usual))), viable_sd=0.6)
+    found = judge(replace(file, tests=(SeedTest("cut test", 50, good),), usual=of_species), RULES)
+    assert row_of(found, "test").reading.removesuffix("_gap") == reading
+    assert ("neither poor nor good" in row_of(found, "test").words) == (reading == "middling")

@@ -222,8 +222,16 @@ def test_seed_that_always_lay_under_one_cover_is_not_blamed_without_a_test():
 
 def test_a_short_winter_is_not_blamed_where_the_lot_is_not_low():
     readings = [("season", "slope"), ("cold", "short"), ("loss_map", "clustered"), ("map", "some")]
-    chill = next(one for one in score(readings, RULES) if one.cause == "chill")
-    assert chill.points >= 2 and chill.standing == "possible" and "not low" in chill.capped
+    for seen in ([], [("lot_seen", "lowish")]):
+        chill = next(one for one in score([*readings, *seen], RULES) if one.cause == "chill")
+        assert chill.points >= 2 and chill.standing == "possible" and "not clearly low" in chill.capped
+    assert standing([*readings, ("lot_seen", "low")])["chill"] == "likely"
+
+
+def test_a_middling_seed_test_leaves_poor_seed_possible_at_most():
+    low = [("lot_seen", "low"), ("lot_mates", "low"), ("tray", "alike"), ("trays", "several")]
+    assert standing(low)["seed"] == "likely"
+    assert standing([*low, ("test", "middling")])["seed"] == "possible"
 
 
 def test_a_few_losses_do_not_make_damping_off():
@@ -260,7 +268,7 @@ def test_more_losses_than_usual_leave_damping_off_possible():
 def test_losses_that_went_at_once_point_at_the_count_and_slow_ones_at_damping_off():
     at_once = standing([("losses", "strong"), ("course", "at_once"), ("record", "sudden")])
     over_time = standing([("losses", "strong"), ("course", "over_time")])
-    assert (at_once["miscount"], at_once["damp"]) == ("likely", "unlikely")
+    assert (at_once["miscount"], at_once["damp"]) == ("likely", "possible")
     assert (over_time["miscount"], over_time["damp"]) == ("unlikely", "likely")
 
 
