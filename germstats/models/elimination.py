@@ -135,6 +135,7 @@ class Elimination(Reduced):
         return _factored(self, precision)
 
 
+_STEEPEST = 1e9  # of a tray; eliminating it leaves the difference of numbers as large, and 1e26 leaves only rounding
 _REDUCED = tuple(one.name for one in fields(Reduced))
 
 
@@ -154,7 +155,7 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
     -------
     Elimination
         Far from the mode, where what is left for beta is not positive definite, each tray's curvature is replaced by
-        its nearest positive semi-definite one.
+        its nearest positive semi-definite one, no steeper than `_STEEPEST`.
 
     Raises
     ------
@@ -165,7 +166,7 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
         return _factored(reduced(tree, -hessian, scales), precision)
     except np.linalg.LinAlgError:
         values, vectors = np.linalg.eigh(-hessian)
-        firm = (vectors * values.clip(1e-9)[:, None, :]) @ vectors.transpose(0, 2, 1)
+        firm = (vectors * values.clip(1e-9, _STEEPEST)[:, None, :]) @ vectors.transpose(0, 2, 1)
         return _factored(reduced(tree, firm, scales), precision)
 
 

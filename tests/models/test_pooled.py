@@ -123,10 +123,16 @@ def test_outer_gradient_is_that_of_the_criterion(laid_out):
         assert slope[k] == pytest.approx(again, rel=0.02, abs=0.02)  # both difference with steps of .02 to .05
 
 
-def test_far_from_the_mode_the_curvature_is_made_firm(laid_out):
+@pytest.mark.parametrize("steep", [None, *np.linspace(20.0, 60.0, 9)])
+def test_far_from_the_mode_the_curvature_is_made_firm(laid_out, steep):
+    """A ridge that no curvature of the rest can hold; a Weibull law so many spreads from its days, one exponential in
+    time and spread, of which elimination would leave rounding only."""
     design, _, scales, mode = laid_out
     odd = mode.terms.hessian.copy()
-    odd[:, 2, 2] = 1e4  # a ridge that no curvature of the rest can hold
+    if steep is None:
+        odd[:, 2, 2] = 1e4
+    else:
+        odd[0] -= np.exp(steep) * np.outer([0.0, 1.0, -steep], [0.0, 1.0, -steep])
     _, _, precision = design.prior.at(mode.state.beta, scales)
     assert np.isfinite(eliminate(design.tree, odd, scales, precision).log_det)
 
