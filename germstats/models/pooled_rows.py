@@ -233,11 +233,14 @@ def unknown_species_draws(fit: PooledFit) -> RowDraws:
     alone = ALL_SPECIES not in columns.at  # both lie apart from what they have in common
     middle = columns.row(TrayKey(only if alone else "", None))[None, :2]
     nodes = _nodes(fit, "unknown species", 1)
-    prior = [COORDINATES["species"].value(z) for z in ndtri((np.arange(len(fit.draws)) + 0.5) / len(fit.draws))]
+    if alone:
+        even = ndtri((np.arange(len(fit.draws)) + 0.5) / len(fit.draws))
+        between = [2 * COORDINATES["species"].value(z) ** 2 for z in even]
+    else:
+        between = [draw.scales.species**2 for draw in fit.draws]
     values = []
-    for draw, own, untold in zip(fit.draws, nodes, prior, strict=True):
+    for draw, own, apart in zip(fit.draws, nodes, between, strict=True):
         mean, covariance = draw.law.rows(middle, np.array([-1]))
-        between = 2 * untold**2 if alone else draw.scales.species**2
-        variance = covariance[0, 0, 0] + between + draw.scales.lot**2 + TREATMENT_SD**2
+        variance = covariance[0, 0, 0] + apart + draw.scales.lot**2 + TREATMENT_SD**2
         values.append(mean[0, 0] + own * np.sqrt(variance))
     return _assembled(fit, np.array(values), "", False, None)
