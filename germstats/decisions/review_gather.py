@@ -184,7 +184,8 @@ def fit_sound(
 ) -> EmergenceFit:
     """Fit the trays to which nothing plain has happened; all of them where none is left."""
     sound = np.flatnonzero(~patterns.trays["tray"].isin(hit).to_numpy(dtype=bool))
-    return fit_emergence(keep_trays(patterns, sound) if sound.size else patterns, spec, progress)
+    kept = keep_trays(patterns, sound) if sound.size else patterns
+    return fit_emergence(kept, replace(spec, to_horizon=False), progress)
 
 
 def usual_tests(

@@ -163,7 +163,7 @@ def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None
 def _season_of(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
     month, day = fit_spec.spring_ends
     spring = spec.on.year + (spec.on > pd.Timestamp(spec.on.year, month, day))
-    return Season(as_of(book, spec.on), spec, fit_spec, spring)
+    return Season(as_of(book, spec.on), spec, replace(fit_spec, to_horizon=False), spring)
 
 
 def _foretold(season: Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None, Course]:

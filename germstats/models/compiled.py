@@ -123,6 +123,8 @@ class Compiled:
         Number of trays T.
     origin_days : (T,) array
         Days from sowing to the season's 1 February.
+    horizon : (T,) array
+        Days from sowing to the day up to which emergence is told; inf where it is told to the end of all days.
     time_tray, time_lo, time_hi, time_count : arrays
         Seen seeds of count records by interval.
     finishes : CellTerms
@@ -135,6 +137,7 @@ class Compiled:
 
     trays: int
     origin_days: Array
+    horizon: Array
     time_tray: Index
     time_lo: Array
     time_hi: Array
@@ -190,14 +193,23 @@ def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled
     ).sort_values(["tray", "hi"], kind="stable", ignore_index=True)
     is_pinch = np.array([patterns.sowings[code].k is not None for code in cells["sowing"]], dtype=bool)
     at_last = (cells["lo"] < 0).to_numpy()
+    trays_kept = patterns.trays.iloc[codes]
     return _laid_out(
-        patterns.trays["origin_days"].to_numpy(dtype=float)[codes],
+        trays_kept["origin_days"].to_numpy(dtype=float),
+        horizon_of(trays_kept),
         (times["tray"].to_numpy(dtype=np.int64), times["lo"].to_numpy(dtype=float),
          times["hi"].to_numpy(dtype=float), times["count"].to_numpy(dtype=float)),
         _cell_terms(cells[~is_pinch & at_last], patterns),
         _cell_terms(cells[~is_pinch & ~at_last], patterns),
         _pinch_terms(cells[is_pinch], patterns),
     )  # fmt: skip
+
+
+def horizon_of(trays: pd.DataFrame) -> Array:
+    """Days from sowing to each tray's horizon, (T,); inf where it has none."""
+    if "horizon" not in trays:
+        return np.full(len(trays), np.inf)
+    return trays["horizon"].to_numpy(dtype=float)
 
 
 def tiled(data: Compiled, times: int) -> Compiled:
@@ -245,7 +257,7 @@ def _rearranged(data: Compiled, trays: Index, chosen: Callable[[Index, Index, in
         return places(at[0]), places(at[1])
 
     return Compiled(
-        trays=len(trays), origin_days=data.origin_days[trays],
+        trays=len(trays), origin_days=data.origin_days[trays], horizon=data.horizon[trays],
         time_tray=times[1], **taken(data, ("time_lo", "time_hi", "time_count"), times[0]),
         finishes=cells(data.finishes), fillings=cells(data.fillings),
         pinches=PinchTerms(tray=pinches[1], **taken(
@@ -266,11 +278,12 @@ def taken_as_final(data: Compiled, trays: Index | None = None) -> Compiled:
 
     times = (data.time_tray, data.time_lo, last(data.time_tray, data.time_hi), data.time_count)
     pinches = replace(data.pinches, hi=last(data.pinches.tray, data.pinches.hi))
-    return _laid_out(data.origin_days, times, changed(data.finishes), changed(data.fillings), pinches)
+    return _laid_out(data.origin_days, data.horizon, times, changed(data.finishes), changed(data.fillings), pinches)
 
 
 def _laid_out(
     origin_days: Array,
+    horizon: Array,
     times: tuple[Index, Array, Array, Array],
     finishes: CellTerms,
     fillings: CellTerms,
@@ -286,7 +299,7 @@ def _laid_out(
     _, first, place = np.unique(tray * len(days) + code, return_index=True, return_inverse=True)
     at = np.split(place, np.cumsum([len(part[0]) for part in parts])[:-1])
     ends = Ends(tray[first], day[first], (at[0], at[1]), at[2], (at[3], at[4]), (at[5], at[6]))
-    return Compiled(len(origin_days), origin_days, *times, finishes, fillings, pinches, ends)
+    return Compiled(len(origin_days), origin_days, horizon, *times, finishes, fillings, pinches, ends)
 
 
 def last_days(data: Compiled) -> Array:

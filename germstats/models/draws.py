@@ -2,23 +2,34 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import expit
+from scipy.special import expit, logit
 
 from germstats.models.likelihood import Origin
-from germstats.models.timing import Array
+from germstats.models.timing import FAMILIES, Array, TimingFamily
 
 NODES, NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 NODE_WEIGHTS = NODE_WEIGHTS / NODE_WEIGHTS.sum()
 """Gauss-Hermite rule for a standard normal effect."""
+_NO_SHARE = 1e-12
+_STEEPEST = 12.0  # on the logit for one on log days: a tenth later takes the odds of a half to under a quarter
 
 
 def share_in_average_tray(theta: Array, tray_sd: Array | float) -> Array:
     """E[expit(theta + u)] over trays, u ~ N(0, tray_sd); the shape of `theta`, with which `tray_sd` broadcasts."""
     shares = expit(theta[..., None] + np.asarray(tray_sd)[..., None] * NODES)
     return np.asarray(shares @ NODE_WEIGHTS)
+
+
+def lateness(family: TimingFamily, log_gap: Array, sigma: Array, theta: Array) -> Array:
+    """The slope of `TimeDraws.lateness`, at most `_STEEPEST`; `log_gap` is log H less the location of log days."""
+    z = log_gap / sigma
+    log_share = family.log_difference(np.full(np.shape(z), -np.inf), z)
+    with np.errstate(over="ignore"):
+        slope = np.exp(family.log_density(z) - log_share) / sigma * (1 + np.exp(theta))
+    return np.asarray(np.minimum(slope, _STEEPEST))
 
 
 @dataclass(frozen=True)
@@ -33,6 +44,8 @@ class TimeDraws:
         Scatter of mu between trays and between springs.
     family, origin : str
         Law of timing (a name in `germstats.models.timing.FAMILIES`) and where its clock starts.
+    horizon : float
+        Days on the clock up to which emergence is told; inf: to the end of all days.
     """
 
     mu: Array
@@ -41,6 +54,44 @@ class TimeDraws:
     season_sd: Array
     family: str
     origin: Origin
+    horizon: float = np.inf
+
+    def share_by(self, day: Array | float, mu: Array, sigma: Array) -> Array:
+        """Share of what emerges by the horizon that is out by `day`.
+
+        Parameters
+        ----------
+        day : array or float
+            Days on the clock.
+        mu, sigma : arrays
+            Values of `mu` and `sigma`, with whatever lies between trays and springs; all three broadcast.
+
+        Returns
+        -------
+        array
+        """
+        with np.errstate(divide="ignore"):
+            log_day, log_end = np.log(np.maximum(day, 0.0)), np.log(self.horizon)
+        return FAMILIES[self.family].share_by((log_day - mu) / sigma, (log_end - mu) / sigma)
+
+    def lateness(self, theta: Array) -> Array:
+        """What a spring or tray later by one on log days takes from the logit of the share by the horizon, (N,).
+
+        With q = p F(H), d logit q / d mu = -f(H) / (F(H) sigma (1 - q)); 0 where all that comes is out by then.
+
+        Parameters
+        ----------
+        theta : (N,) array
+            Logit of q.
+        """
+        if not np.isfinite(self.horizon):
+            return np.zeros_like(theta)
+        return lateness(FAMILIES[self.family], np.log(self.horizon) - self.mu, self.sigma, theta)
+
+    def day_of(self, share: Array | float, mu: Array, sigma: Array) -> Array:
+        """Day on the clock by which a share of what emerges by the horizon is out; parameters as in `share_by`."""
+        end = (np.log(self.horizon) - mu) / sigma
+        return np.asarray(np.exp(mu + sigma * FAMILIES[self.family].time_of(share, end)))
 
 
 @dataclass(frozen=True)
@@ -89,6 +140,58 @@ class RowDraws:
     def share(self) -> Array:
         """Share of seeds in an average tray of an ordinary spring, (N,)."""
         return share_in_average_tray(self.theta, self.tray_sd)
+
+
+_FEW_NODES, _FEW_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
+_FEW_WEIGHTS = _FEW_WEIGHTS / _FEW_WEIGHTS.sum()
+
+
+def by_day(draws: RowDraws, day: float) -> RowDraws:
+    """The same lot told up to an earlier day: its share by then, with what late trays and late springs add to scatter.
+
+    The logit of the share by that day has, draw by draw, the mean and the spread that tray and spring effects on share
+    and time give it (7 x 7 Gauss-Hermite each).
+
+    Parameters
+    ----------
+    draws : RowDraws
+    day : float
+        Days on the clock of `RowDraws.time`; at its horizon or later nothing changes, nor without a timing.
+
+    Returns
+    -------
+    RowDraws
+    """
+    time = draws.time
+    if time is None or day >= time.horizon:
+        return draws
+    late = time.lateness(draws.theta)
+    middle, tray_sd = _logit_by(draws.theta, draws.tray_sd, late, time, time.tray_sd, day)
+    _, season_sd = _logit_by(draws.theta, draws.season_sd, late, time, time.season_sd, day)
+    worst = draws.worst
+    if worst is not None:
+        there, _ = _logit_by(draws.theta + worst.shift, draws.tray_sd, late, time, time.tray_sd, day)
+        worst = replace(worst, shift=there - middle)
+    return replace(draws, theta=middle, tray_sd=tray_sd, season_sd=season_sd, worst=worst,
+                   time=replace(time, horizon=max(day, 1e-3)))  # fmt: skip
+
+
+def _logit_by(theta: Array, sd: Array, late: Array, time: TimeDraws, time_sd: Array, day: float) -> tuple[Array, Array]:
+    """Mean and spread of the logit of the share by a day, (N,) both, over one kind of effect on share and time.
+
+    `sd` is the spread of the logit by the horizon, of which `late` x `time_sd` comes from time.
+    """
+    own = np.sqrt(np.maximum(sd**2 - (late * time_sd) ** 2, 0.0))
+    shift = time_sd[:, None] * _FEW_NODES
+    out = time.share_by(day, time.mu[:, None] + shift, time.sigma[:, None])
+    by_horizon = expit(
+        theta[:, None, None] + (own[:, None] * _FEW_NODES)[:, :, None] - (late[:, None] * shift)[:, None]
+    )
+    logits = logit(np.clip(by_horizon * out[:, None, :], _NO_SHARE, 1 - _NO_SHARE))
+    weight = _FEW_WEIGHTS[:, None] * _FEW_WEIGHTS
+    mean = (logits * weight).sum(axis=(1, 2))
+    square = ((logits - mean[:, None, None]) ** 2 * weight).sum(axis=(1, 2))
+    return mean, np.sqrt(square)
 
 
 def weighted_quantiles(values: Array, weight: Array, at: Array) -> Array:

@@ -6,14 +6,26 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
+from scipy.special import expit
 
 from germstats.errors import NotEnoughRecordsError
 from germstats.models.estimates import RowEstimate
-from germstats.models.laws import CellScatter, TimingChoice, cell_scatter, choose_timing, learn_cell_scatter
+from germstats.models.horizon import Horizons, find_horizons, told_by
+from germstats.models.laws import (
+    CellScatter,
+    TimingChoice,
+    cell_scatter,
+    choose_timing,
+    fit_again,
+    learn_cell_scatter,
+)
 from germstats.models.lot_posterior import Scatter
-from germstats.models.lots import LotRecords, sort_lots
-from germstats.models.pooled import PooledFit, fit_pooled
+from germstats.models.lots import LotRecords, groups_of, sort_lots
+from germstats.models.pooled import PooledFit, choose_laws, fit_pooled, laws_near
 from germstats.models.pooled_rows import pooled_rows
+from germstats.models.still_to_come import Clocks, with_later
+from germstats.models.threads import one_thread
+from germstats.models.tree import predictors
 from germstats.models.unpooled import estimate_rows
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, find_patterns
@@ -21,7 +33,7 @@ from germstats.records.sown import SPRING_ENDS
 from germstats.records.suggesting import some_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
 
 HELD = ("tray_time", "lot", "lot_time", "species", "place")
@@ -44,6 +56,9 @@ class FitSpec:
         Other scatters taken as given, by their name in `HELD`: what a nursery could foretell that knew them.
     spring_ends : (month, day)
         End of the first spring.
+    to_horizon : bool
+        Shares are told up to a day that was looked at (`germstats.models.horizon`); off, up to the end of all days by
+        the law of timing, as a forecast of a spring under way needs them.
     level : float
         Coverage of the ranges of estimates.
     """
@@ -53,6 +68,7 @@ class FitSpec:
     hold_tray: bool = False
     held: Mapping[str, float] = field(default_factory=dict)
     spring_ends: tuple[int, int] = SPRING_ENDS
+    to_horizon: bool = True
     level: float = 0.95
 
     def __post_init__(self) -> None:
@@ -104,6 +120,8 @@ class EmergenceFit:
         The records it rests on, with the trays left out and why.
     pooled : PooledFit or None
         The pooled road's scatters and draws; None where every lot was fitted by itself.
+    horizons : Horizons or None
+        Up to when shares are told; None where they are told to the end of all days.
     """
 
     rows: tuple[RowEstimate, ...]
@@ -112,6 +130,7 @@ class EmergenceFit:
     cell_scatter: CellScatter
     patterns: Patterns
     pooled: PooledFit | None = None
+    horizons: Horizons | None = None
 
     @property
     def scatter(self) -> tuple[ScatterEstimate, ...]:
@@ -183,13 +202,40 @@ def fit_emergence(
     lots = sort_lots(patterns, spec.scatter)
     if not spec.pooling:
         return _lot_by_lot(patterns, lots, spec, say)
+    say("choosing the timing law of each species")
+    with one_thread():
+        choices = laws_near(near, lots) if near is not None else choose_laws(patterns, lots, spec.scatter)
+    told, horizons = _to_horizon(patterns, lots, choices, spec)
+    lots = sort_lots(told, spec.scatter)
     held = {**spec.held, "tray": spec.scatter.tray} if spec.hold_tray else spec.held
-    pooled = fit_pooled(patterns, lots, spec.scatter, held, say, near)
+    pooled = fit_pooled(told, lots, spec.scatter, choices, held=held, progress=say, near=near)
+    pooled = replace(pooled, horizons=horizons)
     rho = pooled.coordinate("rho")
     assert rho is not None  # rho is never held
     scatter = cell_scatter(rho.mean, rho.sd, lots)
-    rows = tuple(pooled_rows(pooled, patterns, spec.level))
-    return EmergenceFit(rows, spec, pooled.choices, scatter, patterns, pooled)
+    rows = tuple(pooled_rows(pooled, told, spec.level))
+    if horizons is not None:
+        rows = with_later(rows, lots, patterns, _clocks(pooled, patterns), spec.spring_ends)
+    return EmergenceFit(rows, spec, pooled.choices, scatter, patterns, pooled, horizons)
+
+
+def _to_horizon(
+    patterns: Patterns, lots: tuple[LotRecords, ...], choices: Mapping[str, TimingChoice], spec: FitSpec
+) -> tuple[Patterns, Horizons | None]:
+    """The records up to each lot's horizon, if that is wanted."""
+    if not spec.to_horizon:
+        return patterns, None
+    origins = {group: choice.origin for group, choice in choices.items()}
+    horizons = find_horizons(patterns, lots, origins, spec.spring_ends)
+    return told_by(patterns, lots, horizons, spec.spring_ends), horizons
+
+
+def _clocks(pooled: PooledFit, patterns: Patterns) -> dict[str, Clocks]:
+    """How the days of each species' trays are read: how late each is by the fit, and its share."""
+    at = predictors(pooled.design.tree, pooled.scales.found.state)[pooled.design.place_of]
+    groups = groups_of(patterns.trays)
+    late = at[:, 1] - pd.Series(at[:, 1]).groupby(groups.to_numpy()).transform("mean").to_numpy()
+    return {group: Clocks(choice.origin, late, expit(at[:, 0])) for group, choice in pooled.choices.items()}
 
 
 def _lot_by_lot(
@@ -197,6 +243,10 @@ def _lot_by_lot(
 ) -> EmergenceFit:
     say("choosing the timing law of each species")
     choices, fitted = choose_timing(lots, patterns)
+    told, horizons = _to_horizon(patterns, lots, choices, spec)
+    if horizons is not None:
+        lots = sort_lots(told, spec.scatter)
+        fitted = fit_again(lots, told, choices)
     say("learning how seeds of one cell share their fate")
     rho, values, weights = learn_cell_scatter(lots, fitted)
     rows: list[RowEstimate] = []
@@ -204,8 +254,9 @@ def _lot_by_lot(
         say(f"lot {done + 1} of {len(lots)}: {lot.lot}")
         law, mode = fitted[lot.lot]
         nodes = tuple(replace(law, rho=float(value)) for value in values)
-        rows.extend(estimate_rows(lot, nodes, weights, mode, patterns, spec.level))
-    return EmergenceFit(tuple(rows), spec, choices, rho, patterns)
+        horizon = None if horizons is None else horizons.lots[lot.species, lot.lot]
+        rows.extend(estimate_rows(lot, nodes, weights, mode, told, spec.level, horizon))
+    return EmergenceFit(tuple(rows), spec, choices, rho, patterns, horizons=horizons)
 
 
 def _why_nothing(patterns: Patterns) -> str:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
 
 from germstats.models.draws import RowDraws
+from germstats.models.horizon import Basis, Horizon
 from germstats.models.lots import LotRecords
 from germstats.records.patterns import Patterns
 from germstats.records.seeds import SowingRate
@@ -69,6 +70,15 @@ class RowEstimate(RawCounts):
         Expected share of the emerging seeds that had emerged at the last checks.
     notes : tuple of str
     draws : RowDraws
+    horizon_on : pandas.Timestamp or None
+        The day up to which emergence is told, in the spring of the latest tray; None where it is told to the end of all
+        days.
+    horizon_days : float or None
+        The same in days from the latest tray's sowing.
+    horizon_basis : str or None
+        What that day comes from, as in `germstats.models.horizon.Basis`.
+    later_low, later_high : float or None
+        Range of the share that may still come between that day and the end of the spring; never in a chance.
     """
 
     emergence: float
@@ -82,10 +92,16 @@ class RowEstimate(RawCounts):
     share_seen: float
     notes: tuple[str, ...]
     draws: RowDraws
+    horizon_on: pd.Timestamp | None = None
+    horizon_days: float | None = None
+    horizon_basis: Basis | None = None
+    later_low: float | None = None
+    later_high: float | None = None
 
     RECORD: ClassVar[tuple[str, ...]] = (
         "species", "lot", "treatment", "trays", "cells", "seeds", "emerged", "emergence", "emergence_low",
-        "emergence_high", "median_days", "median_days_low", "median_days_high", "notes",
+        "emergence_high", "median_days", "median_days_low", "median_days_high", "notes", "horizon_on", "horizon_days",
+        "horizon_basis", "later_low", "later_high",
     )  # fmt: skip
 
     def as_record(self) -> dict[str, object]:
@@ -112,6 +128,23 @@ def raw_counts(lot: LotRecords, row: int, patterns: Patterns) -> RawCounts:
         rate=patterns.sowings[int(latest["sowing"])],
         tray_cells=int(latest["tray_cells"]),
     )
+
+
+def horizon_facts(horizon: Horizon | None, trays: pd.DataFrame) -> dict[str, Any]:
+    """Fields of a `RowEstimate` that say up to when it is told, for the latest of its trays.
+
+    Parameters
+    ----------
+    horizon : Horizon or None
+    trays : pandas.DataFrame
+        Rows of `Patterns.trays`, with ``horizon`` where there is one.
+    """
+    if horizon is None:
+        return {}
+    latest = trays.sort_values(["season", "sown_on"], kind="stable").iloc[-1]
+    days = float(latest["horizon"])
+    on = latest["sown_on"] + pd.Timedelta(days=round(days))
+    return {"horizon_on": on, "horizon_days": days, "horizon_basis": horizon.basis}
 
 
 def trays_of(lot: LotRecords, row: int, patterns: Patterns) -> pd.DataFrame:

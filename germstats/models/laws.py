@@ -101,6 +101,20 @@ def choose_timing(
     return choices, {lot.lot: tried[choices[lot.group].family, choices[lot.group].origin][lot.lot] for lot in lots}
 
 
+def fit_again(
+    lots: tuple[LotRecords, ...], patterns: Patterns, choices: dict[str, TimingChoice]
+) -> dict[str, tuple[Law, Mode]]:
+    """Lot -> its law, as chosen, at the usual rho, and the mode under it."""
+    rho = float(expit(LOGIT_RHO))
+    fitted = {}
+    for lot in lots:
+        choice = choices[lot.group]
+        priors = time_priors(lots, patterns, choice.origin)[lot.group]
+        law = Law(FAMILIES[choice.family], choice.origin, rho, priors)
+        fitted[lot.lot] = (law, find_mode(lot.fit, law))
+    return fitted
+
+
 def learn_cell_scatter(
     lots: tuple[LotRecords, ...], fitted: dict[str, tuple[Law, Mode]]
 ) -> tuple[CellScatter, Array, Array]:

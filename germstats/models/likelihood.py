@@ -13,6 +13,9 @@ and a cell known only to be first filled in (lo, hi]
 
     D = sum_i C(n, i) (x_lo^i - x_hi^i) G(i, n - i).
 
+Where a tray has a horizon H, a day from sowing, p is the share of seeds that emerge by H and F(t) / F(H) takes the
+place of F(t): nothing depends on what comes after H, and the law of timing only fills in days before it.
+
 All terms are positive and exact at rho = 0. Where n is drawn per cell, A and D are averaged over its values (A with the
 coefficient n!/(n - K)!, since the number of ways to have seen K depends on n). A pinch is negative binomial with mean m
 and evenness k: its seen seeds are negative binomial with mean m p F, and rho is 0 there because k already is the
@@ -27,7 +30,7 @@ from typing import Literal
 
 import numpy as np
 
-from germstats.models.compiled import Compiled, Index, summed
+from germstats.models.compiled import Compiled, Index, last_days, summed
 from germstats.models.likelihood_rows import (
     Clock,
     filling_sums,
@@ -167,16 +170,46 @@ def log_likelihood(
     return total
 
 
+def share_out_by(family: TimingFamily, origin: Origin, data: Compiled, mu: Array, sigma: Array | float) -> Array:
+    """Expected share of what emerges, by its horizon if it has one, that is out by each tray's last look.
+
+    Parameters
+    ----------
+    family : TimingFamily
+    origin : {"sowing", "1 February"}
+    data : Compiled
+    mu : (T,) array
+        Location of log time.
+    sigma : (T,) array or float
+
+    Returns
+    -------
+    (T,) array
+    """
+    start = data.origin_days if origin == "1 February" else 0.0
+    last, horizon = ((np.log(np.maximum(day - start, 1e-3)) - mu) / sigma for day in (last_days(data), data.horizon))
+    return family.share_by(last, horizon)
+
+
 def _clock_of(
     data: Compiled, mu: Array, log_sigma: Array | float, family: TimingFamily, origin: Origin, delay: Array | None
 ) -> Clock:
     """The clock at the ends of all intervals."""
     tray = data.ends.tray
-    elapsed = data.ends.day - data.origin_days[tray] if origin == "1 February" else data.ends.day
-    shown = np.maximum(elapsed, 0.0)
-    if delay is not None and not np.isnan(delay).all():
-        late = delay[tray]
-        shown = np.where(np.isnan(late), shown, np.logaddexp(0.0, elapsed - np.nan_to_num(late)))
-    sigma = np.broadcast_to(np.exp(np.asarray(log_sigma, dtype=float)), data.trays)[tray]
-    with np.errstate(divide="ignore"):
-        return Clock((np.log(shown) - mu[tray]) / sigma, sigma, family)
+    late = None if delay is None or np.isnan(delay).all() else delay
+    sigma = np.broadcast_to(np.exp(np.asarray(log_sigma, dtype=float)), data.trays)
+
+    def standardized(day: Array, of: Index | slice) -> Array:
+        elapsed = day - data.origin_days[of] if origin == "1 February" else day
+        shown = np.maximum(elapsed, 0.0)
+        if late is not None:
+            by = late[of]
+            shown = np.where(np.isnan(by), shown, np.logaddexp(0.0, elapsed - np.nan_to_num(by)))
+        with np.errstate(divide="ignore"):
+            return np.asarray((np.log(shown) - mu[of]) / sigma[of])
+
+    horizon = None
+    if np.isfinite(data.horizon).any():
+        end = standardized(data.horizon, slice(None))
+        horizon = np.where(np.isneginf(end), np.inf, end)[tray]
+    return Clock(standardized(data.ends.day, tray), sigma[tray], family, horizon)

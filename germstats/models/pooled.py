@@ -8,9 +8,11 @@ from types import MappingProxyType
 
 import numpy as np
 
-from germstats.models.compiled import Index, last_days
+from germstats.models.compiled import Index
+from germstats.models.draws import lateness
+from germstats.models.horizon import Horizons
 from germstats.models.laws import ORIGINS, TimingChoice, TimingLaw
-from germstats.models.likelihood import Origin
+from germstats.models.likelihood import Origin, share_out_by
 from germstats.models.lot_posterior import Priors, Scatter
 from germstats.models.lots import LotRecords, groups_of, sort_lots, time_priors
 from germstats.models.pooled_design import PooledDesign, build_design
@@ -40,6 +42,7 @@ ranges of shares move by a few hundredths of their standard error only, as they 
 _IN_FIRST_SPRINGS = 4  # times as many draws: with two seedlings seen all hung on a few of thirty-two
 NEARLY_ALL = 0.95
 """A last season of which less than this share came by the last checks is still under way: its spring may be late."""
+_HARDLY = 0.05  # on the logit of a share for one on log days: a spring a tenth later takes next to nothing
 _TIMES_USUAL = (1.0, 0.5, 2.0, 4.0)  # scatters of trays on log time for which clocks are compared; the first is 1
 
 
@@ -72,6 +75,8 @@ class PooledFit:
         Effective number of scale draws over the number made.
     scatter : Scatter
         Settings; its season sds are taken as given.
+    horizons : Horizons or None
+        Up to when shares are told; None: to the end of all days.
     """
 
     design: PooledDesign
@@ -82,6 +87,7 @@ class PooledFit:
     draws: tuple[PooledDraw, ...]
     effective_share: float
     scatter: Scatter
+    horizons: Horizons | None = None
 
     def coordinate(self, name: str) -> Coordinate | None:
         """Normal law of an unknown scale's transformed value about its likeliest mode; None where it was held."""
@@ -147,6 +153,8 @@ def fit_pooled(
     patterns: Patterns,
     lots: tuple[LotRecords, ...],
     scatter: Scatter,
+    choices: dict[str, TimingChoice],
+    *,
     held: Mapping[str, float] = MappingProxyType({}),
     progress: Callable[[str], None] = lambda text: None,
     near: PooledFit | None = None,
@@ -159,28 +167,27 @@ def fit_pooled(
     lots : tuple of LotRecords
     scatter : Scatter
         Season sds, taken as given.
+    choices : dict
+        Group (species) -> its law of timing.
     held : dict
         Scatters taken as given instead of learnt, by field of `Scales`; without effect where nothing has that scatter.
     progress : callable, optional
     near : PooledFit, optional
-        Of records that hold these: its laws of timing are kept, and its scatters are where these are sought from.
+        Of records that hold these: its scatters are where these are sought from.
 
     Returns
     -------
     PooledFit
     """
     with one_thread():
-        progress("choosing the timing law of each species")
-        choices = choose_laws(patterns, lots, scatter) if near is None else {
-            lot.group: near.choices[lot.group] for lot in lots
-        }  # fmt: skip
         laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
         priors = _time_priors(patterns, lots, laws)
         design = build_design(patterns, lots, laws, priors, scatter)
         start = _mode(design, _usual_scales(design))
         current = _under_way(design, patterns, start) if scatter.late_spring else None
-        if current is not None:
-            design = build_design(patterns, lots, laws, priors, scatter, current)
+        late = _late(design, start)
+        if current is not None or late:
+            design = build_design(patterns, lots, laws, priors, scatter, current, late)
         scale_set = _scale_set(design, held)
         progress("learning how far trays, lots and species lie apart")
         like = near.scales if near is not None and near.scale_set == scale_set else None
@@ -224,6 +231,11 @@ def _mode(design: PooledDesign, scales: Scales, near: State | None = None) -> Po
     """The mode at these scales, sought from `near`, if that is known."""
     start = near or start_state(design.tree, design.prior.mean.copy())
     return find_pooled_mode(design.tree, design.prior, scales, start)
+
+
+def laws_near(near: PooledFit, lots: tuple[LotRecords, ...]) -> dict[str, TimingChoice]:
+    """The laws of timing of these lots' species in a fit of records that hold theirs."""
+    return {lot.group: near.choices[lot.group] for lot in lots}
 
 
 def choose_laws(patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatter) -> dict[str, TimingChoice]:
@@ -321,6 +333,22 @@ def _under_way(design: PooledDesign, patterns: Patterns, found: PooledMode) -> i
     return season if seen.size and float(seen.mean()) < NEARLY_ALL else None
 
 
+def _late(design: PooledDesign, found: PooledMode) -> dict[tuple[str | None, str], float]:
+    """What a later spring takes from each lot's share by its horizon, at the mode; lots of which it takes little are
+    left out, and all where shares are told to the end of all days."""
+    at, slopes = predictors(design.tree, found.state), np.zeros(design.tree.trays)
+    for part in design.tree.parts:
+        eta, mu, log_sigma = at[part.trays].T
+        start = part.data.origin_days if part.origin == "1 February" else 0.0
+        gap = np.log(np.maximum(part.data.horizon - start, 1e-3)) - mu
+        ends = np.isfinite(gap)
+        slopes[part.trays[ends]] = lateness(part.family, gap[ends], np.exp(log_sigma[ends]), eta[ends])
+    lot = design.tree.lot[design.tree.group]
+    mean = np.bincount(lot, slopes) / np.bincount(lot)
+    return {(one.species, one.lot): round(float(by), 3) for one, by in zip(design.lots, mean, strict=True)
+            if one.timed and by > _HARDLY}  # fmt: skip
+
+
 def _first_sown(patterns: Patterns, season: int) -> bool:
     """Whether a species is in its first spring on record."""
     groups = groups_of(patterns.trays)
@@ -331,7 +359,6 @@ def share_seen(design: PooledDesign, at: Array) -> Array:
     """Expected share of each tray's emerging seeds out by its last check, (T,), at predictors `at` (T, 3)."""
     seen = np.ones(design.tree.trays)
     for part in design.tree.parts:
-        elapsed = last_days(part.data) - (part.data.origin_days if part.origin == "1 February" else 0.0)
-        mu, log_sigma = at[part.trays, 1], at[part.trays, 2]
-        seen[part.trays] = part.family.cdf((np.log(np.maximum(elapsed, 1e-3)) - mu) / np.exp(log_sigma))
+        mu, sigma = at[part.trays, 1], np.exp(at[part.trays, 2])
+        seen[part.trays] = share_out_by(part.family, part.origin, part.data, mu, sigma)
     return seen

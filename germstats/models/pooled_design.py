@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -76,13 +78,17 @@ class Columns:
 
 @dataclass(frozen=True)
 class TrayKey:
-    """What decides a tray's common effects; None leaves an effect out (an ordinary spring, an average place)."""
+    """What decides a tray's common effects; None leaves an effect out (an ordinary spring, an average place).
+
+    ``late`` is how much a spring later by one on log days takes from the logit of the share by the horizon.
+    """
 
     group: str
     label: str | None
     season: int | None = None
     place: str | None = None
     chill: float | None = None
+    late: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -102,6 +108,9 @@ class PooledDesign:
         Species -> weeks of cold it needs, where given.
     seasons : tuple of int
         Seasons on record, ascending.
+    late : dict
+        (Species or None, lot) -> what a spring later by one on log days takes from the logit of its share by the
+        horizon; empty where shares are told to the end of all days.
     """
 
     tree: Tree
@@ -111,6 +120,7 @@ class PooledDesign:
     order: Index
     chill: dict[str, float]
     seasons: tuple[int, ...]
+    late: dict[tuple[str | None, str], float] = field(default_factory=dict)
 
     @cached_property
     def place_of(self) -> Index:
@@ -129,6 +139,9 @@ def _effects(key: TrayKey) -> list[tuple[int, Effect, float]]:
         effects.append((what, ("treatment", what, key.group, key.label), 1.0))
         effects.append((what, ("season", what, key.season), 1.0))
         effects.append((what, ("species in season", what, key.group, key.season), 1.0))
+    if key.late:
+        effects.append((SHARE, ("season", TIME, key.season), -key.late))
+        effects.append((SHARE, ("species in season", TIME, key.group, key.season), -key.late))
     if key.chill:
         effects.append((SHARE, ("chill", SHARE, key.season), key.chill / _PER_WEEKS))
     effects.append((SHARE, ("place", SHARE, key.season, key.place), 1.0))
@@ -142,6 +155,7 @@ def build_design(
     priors: dict[str, Priors],
     scatter: Scatter,
     current: int | None = None,
+    late: Mapping[tuple[str | None, str], float] = MappingProxyType({}),
 ) -> PooledDesign:
     """Lay out trays, lots and common effects.
 
@@ -157,6 +171,8 @@ def build_design(
         Season sds in total; half of each variance is common to all species, half the species' own.
     current : int, optional
         A season still under way, whose spring may be late.
+    late : dict, optional
+        As in `PooledDesign`.
 
     Returns
     -------
@@ -169,7 +185,8 @@ def build_design(
     lot_of = np.empty(len(trays), dtype=np.int64)
     for k, lot in enumerate(lots):
         lot_of[lot.codes] = k
-    keys = _keys(trays, groups, chill)
+    by_lot = np.array([late.get((lot.species, lot.lot), 0.0) for lot in lots])[lot_of]
+    keys = _keys(trays, groups, chill, by_lot)
     named = pd.DataFrame({"lot": lot_of, "key": [repr(key) for key in keys]})
     order = named.sort_values(["lot", "key"], kind="stable").index.to_numpy(dtype=np.int64)
     _, first, group = np.unique(named.iloc[order].groupby(["lot", "key"], sort=False).ngroup(), return_index=True,
@@ -191,13 +208,15 @@ def build_design(
         order=order,
         chill=chill,
         seasons=tuple(sorted({int(season) for season in trays["season"]})),
+        late=dict(late),
     )
 
 
-def _keys(trays: pd.DataFrame, groups: pd.Series, chill: dict[str, float]) -> list[TrayKey]:
+def _keys(trays: pd.DataFrame, groups: pd.Series, chill: dict[str, float], late: Array) -> list[TrayKey]:
+    columns = (groups, trays["treatment"], trays["season"], trays["place"], late)
     return [
-        TrayKey(group, str(label), int(season), str(place), chill.get(group))
-        for group, label, season, place in zip(groups, trays["treatment"], trays["season"], trays["place"], strict=True)
+        TrayKey(group, str(label), int(season), str(place), chill.get(group), float(by))
+        for group, label, season, place, by in zip(*columns, strict=True)
     ]
 
 

@@ -10,13 +10,13 @@ import numpy as np
 from scipy.special import ndtri
 
 from germstats.models.draws import RowDraws, TimeDraws, WorstSpring, weighted_quantiles
-from germstats.models.estimates import RowEstimate, any_seen, raw_counts, record_notes, trays_of
+from germstats.models.estimates import RowEstimate, any_seen, horizon_facts, raw_counts, record_notes, trays_of
 from germstats.models.lots import LotRecords
 from germstats.models.pooled import PooledFit, share_seen
 from germstats.models.pooled_design import ALL_SPECIES, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
 from germstats.models.pooled_scales import COORDINATES
 from germstats.models.threads import one_thread
-from germstats.models.timing import FAMILIES, Array
+from germstats.models.timing import Array
 from germstats.models.tree import predictors
 from germstats.records.patterns import Patterns
 
@@ -49,8 +49,10 @@ def _row(
     mean = float(draws.weight @ share)
     days = _days(draws, float(trays["origin_days"].mean()), tails)
     share_out = float(seen[lot.codes[lot.row == row]].mean()) if lot.timed else 1.0
+    horizon = None if fit.horizons is None else fit.horizons.lots[lot.species, lot.lot]
+    raw = raw_counts(lot, row, patterns)
     return RowEstimate(
-        **vars(raw_counts(lot, row, patterns)),
+        **vars(raw),
         emergence=float(middle),
         emergence_low=float(low) if found_any else 0.0,
         emergence_high=float(high),
@@ -63,6 +65,7 @@ def _row(
         notes=record_notes(trays, patterns, lot, share_out, None if found_any else float(high))
         + _rests_on(fit, lot, number),
         draws=draws,
+        **horizon_facts(horizon, trays),
     )
 
 
@@ -73,7 +76,7 @@ def _days(
     time = draws.time
     if time is None:
         return None, None, None, None
-    log_days = time.mu + FAMILIES[time.family].quantile(0.5) * time.sigma
+    log_days = np.log(time.day_of(0.5, time.mu, time.sigma))
     shift = origin_days if time.origin == "1 February" else 0.0
     middle, low, high = np.exp(weighted_quantiles(log_days, draws.weight, tails)) + shift
     mean = float(draws.weight @ log_days)
@@ -118,7 +121,9 @@ def _worst_season(fit: PooledFit, group: str) -> int | None:
 def _spring(fit: PooledFit, group: str, season: int) -> Array:
     """(P,) form: what a season adds to the logit of the species' share."""
     row, chill = fit.design.columns.row, fit.design.chill.get(group)
-    return np.asarray((row(TrayKey(group, None, season, chill=chill)) - row(TrayKey(group, None)))[0])
+    lots = [fit.design.late.get((lot.species, lot.lot), 0.0) for lot in fit.design.lots if lot.group == group]
+    late = float(np.mean(lots)) if lots else 0.0
+    return np.asarray((row(TrayKey(group, None, season, chill=chill, late=late)) - row(TrayKey(group, None)))[0])
 
 
 def row_draws(fit: PooledFit, group: str, label: str | None, lot: int | None, timed: bool) -> RowDraws:
@@ -170,8 +175,17 @@ def _draws(fit: PooledFit, asks: Sequence[_Ask]) -> list[RowDraws]:
         spread[:, :2] = np.hypot(treatment, lots)
         roots = _roots(covariance + spread[:, :, None] ** 2 * np.eye(size))
         values[:, k] = mean[:, None] + nodes[:, k] @ roots.transpose(0, 2, 1)
-    return [_assembled(fit, own, ask.group, ask.timed, worst[ask.group])
-            for own, ask in zip(values, asks, strict=True)]  # fmt: skip
+    return [_assembled(fit, own, ask, worst[ask.group]) for own, ask in zip(values, asks, strict=True)]
+
+
+def _horizon_of(fit: PooledFit, ask: _Ask) -> float:
+    """Days on the species' clock up to which a row is told."""
+    if fit.horizons is None:
+        return np.inf
+    if ask.lot is None:
+        return fit.horizons.groups[ask.group].day
+    lot = fit.design.lots[ask.lot]
+    return fit.horizons.lots[lot.species, lot.lot].day
 
 
 def _tried(fit: PooledFit, ask: _Ask) -> bool:
@@ -195,7 +209,7 @@ def _roots(covariance: Array) -> Array:
     return (turned[:, :, None] * upper).transpose(0, 2, 1)
 
 
-def _assembled(fit: PooledFit, values: Array, group: str, timed: bool, season: int | None) -> RowDraws:
+def _assembled(fit: PooledFit, values: Array, ask: _Ask | None, season: int | None) -> RowDraws:
     """Values (J, E, K) of eta, mu, log sigma (and the worst spring's shift) with the scales of their draws."""
 
     def each(per_draw: list[float]) -> Array:
@@ -206,8 +220,8 @@ def _assembled(fit: PooledFit, values: Array, group: str, timed: bool, season: i
     drawn = values.reshape(-1, values.shape[2])
     size = len(drawn)
     time = None
-    if timed:
-        choice = fit.choices[group]
+    if ask is not None and ask.timed:
+        choice = fit.choices[ask.group]
         time = TimeDraws(
             mu=drawn[:, 1],
             sigma=np.exp(drawn[:, 2]),
@@ -215,12 +229,14 @@ def _assembled(fit: PooledFit, values: Array, group: str, timed: bool, season: i
             season_sd=np.full(size, fit.scatter.season_time),
             family=choice.family,
             origin=choice.origin,
+            horizon=_horizon_of(fit, ask),
         )
+    late = np.zeros(size) if time is None else time.lateness(drawn[:, 0])
     return RowDraws(
         theta=drawn[:, 0],
         rho=each([one.rho for one in scales]),
         tray_sd=each([float(np.hypot(one.tray, one.place if has_places else 0.0)) for one in scales]),
-        season_sd=np.full(size, fit.scatter.season),
+        season_sd=np.hypot(fit.scatter.season, late * fit.scatter.season_time),
         weight=each([draw.weight / values.shape[1] for draw in fit.draws]),
         time=time,
         worst=WorstSpring(season, drawn[:, 3]) if season is not None else None,
@@ -243,4 +259,4 @@ def unknown_species_draws(fit: PooledFit) -> RowDraws:
         mean, covariance = draw.law.rows(middle, np.array([-1]))
         variance = covariance[0, 0, 0] + apart + draw.scales.lot**2 + TREATMENT_SD**2
         values.append(mean[0, 0] + own * np.sqrt(variance))
-    return _assembled(fit, np.array(values), "", False, None)
+    return _assembled(fit, np.array(values), None, None)

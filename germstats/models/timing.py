@@ -12,11 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_expit, log_ndtr
+from scipy.special import log_expit, log_ndtr, ndtri_exp
 
 Array = NDArray[np.float64]
 
 _LOG_SQRT_2PI = 0.5 * float(np.log(2 * np.pi))
+_EARLIEST_Z = -500.0  # before which nothing has come, to double precision
+_TINY_LOG = -30.0  # a share so small that log(-log(1 - share)) is its log
 _LARGEST_Z = 40.0  # beyond it every tail is 0 to double precision; keeps exp(z) finite
 
 
@@ -36,6 +38,8 @@ class TimingFamily:
         z -> f'(z) / f(z).
     quantile : callable
         share -> z.
+    position : callable
+        (log share, log of the rest) -> z, exact in both tails.
     """
 
     name: str
@@ -44,6 +48,7 @@ class TimingFamily:
     log_survival: Callable[[Array], Array]
     slope: Callable[[Array], Array]
     quantile: Callable[[float], float]
+    position: Callable[[Array, Array], Array]
 
     def __reduce__(self) -> tuple[Callable[[str], TimingFamily], tuple[str]]:
         """Families are handed to another process by their names."""
@@ -53,6 +58,22 @@ class TimingFamily:
         """Share of the emerging seeds that have emerged by z."""
         share: Array = -np.expm1(self.log_survival(z))
         return share
+
+    def share_by(self, z: Array, horizon: Array) -> Array:
+        """Share of the seeds that emerge by `horizon` that have emerged by z; +inf: of all that ever do."""
+        z, horizon = np.broadcast_arrays(np.maximum(z, _EARLIEST_Z), np.maximum(horizon, _EARLIEST_Z))
+        before = np.full(z.shape, -np.inf)
+        log_share = self.log_difference(before, np.minimum(z, horizon)) - self.log_difference(before, horizon)
+        return np.asarray(np.exp(np.minimum(log_share, 0.0)))
+
+    def time_of(self, share: Array | float, horizon: Array) -> Array:
+        """z by which a share (0-1) of the seeds that emerge by `horizon` has emerged."""
+        horizon = np.maximum(horizon, _EARLIEST_Z)
+        before = np.full(horizon.shape, -np.inf)
+        with np.errstate(divide="ignore"):
+            log_share = np.log(share) + self.log_difference(before, horizon)
+            rest = np.log1p(-np.exp(np.minimum(log_share, 0.0)))
+        return self.position(log_share, rest)
 
 
 def _log1mexp(x: Array) -> Array:
@@ -96,6 +117,17 @@ def _weibull_density(z: Array) -> Array:
     return np.asarray(z - np.exp(z))
 
 
+def _normal_position(log_share: Array, log_rest: Array) -> Array:
+    upper = log_share > log_rest
+    tail = ndtri_exp(np.where(upper, log_rest, log_share))
+    return np.asarray(np.where(upper, -tail, tail))
+
+
+def _weibull_position(log_share: Array, log_rest: Array) -> Array:
+    with np.errstate(divide="ignore"):
+        return np.where(log_share < _TINY_LOG, log_share, np.log(-log_rest))
+
+
 LOG_LOGISTIC = TimingFamily(
     "log-logistic",
     _logistic_difference,
@@ -103,6 +135,7 @@ LOG_LOGISTIC = TimingFamily(
     lambda z: np.asarray(log_expit(-z)),
     _logistic_slope,
     lambda share: float(np.log(share / (1 - share))),
+    lambda log_share, log_rest: np.asarray(log_share - log_rest),
 )
 """F(t) = 1 / (1 + (t / T50)^(-1/sigma)); published fits often write b = -1/sigma and e = T50."""
 
@@ -113,6 +146,7 @@ LOG_NORMAL = TimingFamily(
     lambda z: np.asarray(log_ndtr(-z)),
     lambda z: np.asarray(-z),
     lambda share: _normal_quantile(share),
+    _normal_position,
 )
 """F(t) = Phi((log t - mu) / sigma)."""
 
@@ -123,6 +157,7 @@ WEIBULL = TimingFamily(
     lambda z: np.asarray(-np.exp(np.minimum(z, _LARGEST_Z))),
     lambda z: np.asarray(1 - np.exp(np.minimum(z, _LARGEST_Z))),
     lambda share: float(np.log(-np.log1p(-share))),
+    _weibull_position,
 )
 """F(t) = 1 - exp(-(t / scale)^(1/sigma)), mu = log scale: the smallest-extreme-value law of log time."""
 

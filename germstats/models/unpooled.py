@@ -8,15 +8,17 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from germstats.models.compiled import last_days
 from germstats.models.draws import RowDraws, TimeDraws, share_in_average_tray
-from germstats.models.estimates import RowEstimate, any_seen, raw_counts, record_notes, trays_of
+from germstats.models.estimates import RowEstimate, any_seen, horizon_facts, raw_counts, record_notes, trays_of
+from germstats.models.horizon import Horizon
+from germstats.models.likelihood import share_out_by
 from germstats.models.lot_posterior import Law, Lot, Mode, ThetaPosterior, find_mode, log_det, theta_posterior
 from germstats.models.lots import LotRecords
 from germstats.models.timing import Array
 from germstats.records.patterns import Patterns
 
 _DRAWS = (np.arange(60) + 0.5) / 60
+_STEP = 1e-4  # of slopes by differences, on log days
 
 WIDER_SPRINGS, WIDER_WEIGHT = 3.0, 0.1
 """How much further springs may lie apart than the setting, and how often that is believed beforehand; common practice,
@@ -25,9 +27,16 @@ ODD_SPRINGS = "its springs differ far more than the setting allows: the range is
 
 
 def estimate_rows(
-    lot: LotRecords, laws: tuple[Law, ...], weights: Array, start: Mode, patterns: Patterns, level: float
+    lot: LotRecords,
+    laws: tuple[Law, ...],
+    weights: Array,
+    start: Mode,
+    patterns: Patterns,
+    level: float,
+    horizon: Horizon | None = None,
 ) -> list[RowEstimate]:
     """Estimates of every treatment row of one lot, averaged over the values of rho in `laws`."""
+    end = np.inf if horizon is None else horizon.day
     middle = int(np.argmax(weights))
     usual_mode = find_mode(lot.fit, laws[middle], start.x)
     worlds, weights, odd_springs = _worlds(lot, laws, weights, usual_mode)
@@ -39,7 +48,7 @@ def estimate_rows(
         middle_share, low, high, sd = _share(posteriors, weights, lot.fit.scatter.tray, level)
         seen_any = any_seen(trays)
         seen = _share_seen(lot, laws[middle], usual_mode, row) if lot.timed else 1.0
-        time = _median_days(lot, laws[middle], usual_mode, row, trays, level) if lot.timed and seen_any else None
+        time = _median_days(lot, laws[middle], usual_mode, row, trays, level, end) if lot.timed and seen_any else None
         days, days_low, days_high, days_sd = time or (None, None, None, None)
         odd = (ODD_SPRINGS,) if odd_springs > 0.5 and trays["season"].nunique() > 1 else ()
         rows.append(
@@ -56,7 +65,8 @@ def estimate_rows(
                 share_seen=seen,
                 notes=record_notes(trays, patterns, lot, seen, None if seen_any else high) + odd,
                 draws=_draws(lot, posteriors, np.array([law.rho for _, law in worlds]), weights,
-                             _time_draws(lot, laws[middle], usual_mode, row) if time else None),
+                             _time_draws(lot, laws[middle], usual_mode, row, end) if time else None),
+                **horizon_facts(horizon, trays),
             )
         )  # fmt: skip
     return rows
@@ -83,7 +93,7 @@ def _draws(
     )
 
 
-def _time_draws(lot: LotRecords, law: Law, mode: Mode, row: int) -> TimeDraws:
+def _time_draws(lot: LotRecords, law: Law, mode: Mode, row: int, horizon: float) -> TimeDraws:
     """Location and scale of log time around the mode; normal, in an order that has nothing to do with theta's."""
     at = [lot.fit.rows + row, 2 * lot.fit.rows]
     covariance = np.linalg.pinv(mode.negative_hessian, hermitian=True)[np.ix_(at, at)]
@@ -99,6 +109,7 @@ def _time_draws(lot: LotRecords, law: Law, mode: Mode, row: int) -> TimeDraws:
         season_sd=lot.fit.scatter.season_time * same,
         family=law.family.name,
         origin=law.origin,
+        horizon=horizon,
     )
 
 
@@ -151,16 +162,27 @@ def _share(
 
 
 def _median_days(
-    lot: LotRecords, law: Law, mode: Mode, row: int, trays: pd.DataFrame, level: float
+    lot: LotRecords, law: Law, mode: Mode, row: int, trays: pd.DataFrame, level: float, horizon: float
 ) -> tuple[float, float, float, float]:
-    """Days from sowing to half of the emerging seeds, with a range on the log of the days since the clock started."""
-    sigma_at = 2 * lot.fit.rows
-    covariance = np.linalg.pinv(mode.negative_hessian, hermitian=True)
-    half, sigma = law.family.quantile(0.5), float(np.exp(mode.x[sigma_at]))
-    slope = np.zeros(len(mode.x))
-    slope[lot.fit.rows + row], slope[sigma_at] = 1.0, half * sigma
+    """Days from sowing to half of the seeds that emerge by the horizon, with a range on the log of the days since the
+    clock started (delta method)."""
+    at = [lot.fit.rows + row, 2 * lot.fit.rows]
+
+    def log_days(mu: float, log_sigma: float) -> float:
+        mu_, sigma = np.array(mu), np.exp(np.array(log_sigma))
+        z = law.family.time_of(0.5, (np.log(horizon) - mu_) / sigma)
+        return float(mu_ + sigma * z)
+
+    mu, log_sigma = mode.x[at]
+    middle = log_days(mu, log_sigma)
+    slope = np.array(
+        [
+            (log_days(mu + _STEP, log_sigma) - log_days(mu - _STEP, log_sigma)) / (2 * _STEP),
+            (log_days(mu, log_sigma + _STEP) - log_days(mu, log_sigma - _STEP)) / (2 * _STEP),
+        ]
+    )
+    covariance = np.linalg.pinv(mode.negative_hessian, hermitian=True)[np.ix_(at, at)]
     sd = float(np.sqrt(max(float(slope @ covariance @ slope), 0.0)))
-    middle = mode.x[lot.fit.rows + row] + half * sigma
     reach = float(ndtri((1 + level) / 2)) * sd
     shift = float(trays["origin_days"].mean()) if law.origin == "1 February" else 0.0
     days, low, high = (float(np.exp(middle + k * reach)) + shift for k in (0, -1, 1))
@@ -170,7 +192,6 @@ def _median_days(
 def _share_seen(lot: LotRecords, law: Law, mode: Mode, row: int) -> float:
     """Expected share of the emerging seeds out by the last checks, averaged over the row's trays."""
     data = lot.fit.data
-    elapsed = last_days(data) - (data.origin_days if law.origin == "1 February" else 0.0)
-    mu = lot.fit.design[1] @ mode.x
-    z = (np.log(np.maximum(elapsed, 1e-3)) - mu) / np.exp(mode.x[2 * lot.fit.rows])
-    return float(law.family.cdf(z)[lot.fit.row == row].mean())
+    mu, sigma = lot.fit.design[1] @ mode.x, np.exp(mode.x[2 * lot.fit.rows])
+    seen = share_out_by(law.family, law.origin, data, mu, sigma)
+    return float(seen[lot.fit.row == row].mean())

@@ -218,4 +218,5 @@ def by_heat(patterns: Patterns, clock: HeatClock) -> Patterns:
         times=part(patterns.times, ("lo", "hi")),
         finishes=part(patterns.finishes, ("last",)),
         occupied=part(patterns.occupied, ("lo", "hi")),
+        units=None,
     )

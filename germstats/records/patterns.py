@@ -6,12 +6,13 @@ seen, `finishes` and `occupied` one per distinct kind of cell.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from germstats.records.book import RecordBook
 from germstats.records.collapse import climb, count_distinct
@@ -20,6 +21,28 @@ from germstats.records.seeds import SowingRate
 from germstats.records.sown import SPRING_ENDS, sown_trays
 
 ONE_SEED = SowingRate("counted", (1,), 1.0)
+
+
+@dataclass(frozen=True)
+class Units:
+    """The same records before they are added up, so that what was seen after a day can be taken out again.
+
+    A unit is what one column of checks speaks of: a cell, or a whole tray.
+
+    Attributes
+    ----------
+    rises : pandas.DataFrame
+        What rose between two checks of a unit: ``tray``, ``unit``, ``lo``, ``hi``, ``count``.
+    ends : pandas.DataFrame
+        Each unit once: ``tray``, ``unit``, ``sowing``, ``cells``, ``kind``, ``filled``, ``level`` (the most ever seen),
+        ``last`` (day of its last check).
+    looks : pandas.DataFrame
+        The days on which each tray was looked at: ``tray``, ``day``.
+    """
+
+    rises: pd.DataFrame
+    ends: pd.DataFrame
+    looks: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -51,6 +74,8 @@ class Patterns:
         Tray id -> tuple of sentences on how its records were read (cut by an event, second spring, ...).
     left_out : dict
         Tray id -> why nothing could be taken from it.
+    units : Units or None
+        None where the patterns were not read from a book: nothing can be taken out of them then.
     """
 
     trays: pd.DataFrame
@@ -60,6 +85,7 @@ class Patterns:
     sowings: tuple[SowingRate, ...]
     notes: dict[str, tuple[str, ...]]
     left_out: dict[str, str]
+    units: Units | None = None
 
 
 def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) -> Patterns:
@@ -85,7 +111,7 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
     sowings = _Sowings()
     checks = _stacked([_cell_checks(looks.cells, trays, sowings), _total_checks(looks.totals, trays, sowings)])
     rises, ends = _climbs(checks)
-    times, finishes, occupied = _times(rises), _finishes(ends, trays, sowings), _occupied(rises)
+    times, finishes, occupied = _times(rises), _finishes(ends, trays["rate"], sowings.code), _occupied(rises)
 
     kept = np.sort(ends["tray"].unique()).astype(np.int64)
     silent = trays["tray"].drop(kept)
@@ -99,7 +125,68 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
         return part.assign(tray=code.reindex(part["tray"]).to_numpy(dtype=np.int64))
 
     parts = renumbered(times), renumbered(finishes), renumbered(occupied)
-    return Patterns(summary, *parts, sowings.rates, notes, left_out)
+    looks_of_trays = checks[["tray", "day"]].drop_duplicates()
+    units = Units(*(renumbered(part) for part in (rises[["tray", "unit", "lo", "hi", "count"]], ends, looks_of_trays)))
+    return Patterns(summary, *parts, sowings.rates, notes, left_out, units)
+
+
+def seen_by(patterns: Patterns, days: NDArray[np.float64]) -> Patterns:
+    """The patterns without what was seen after a day, as if each tray had not been looked at since.
+
+    All units of a tray end at its last look not after the day: ending only those that rose later would depend on what
+    came later.
+
+    Parameters
+    ----------
+    patterns : Patterns
+        With `Patterns.units`.
+    days : (T,) array
+        Days from sowing; inf keeps every look of the tray.
+
+    Returns
+    -------
+    Patterns
+        The same trays in the same order. ``trays`` speaks of all that was ever seen, but for ``last_day``, which is 0
+        for a tray not looked at by its day.
+    """
+    units = patterns.units
+    assert units is not None, "these patterns do not know what was seen when"
+    cut = patterns.trays["last_day"].to_numpy(dtype=float) > days
+    if not cut.any():
+        return patterns
+    day = units.looks["day"].to_numpy(dtype=float)
+    tray = units.looks["tray"].to_numpy(dtype=np.int64)
+    last = np.zeros(len(days))
+    in_time = day <= days[tray]
+    np.maximum.at(last, tray[in_time], day[in_time])
+    last = np.where(cut, last, np.inf)
+    rises, ends = _ended(units, last)
+    codes = {rate: code for code, rate in enumerate(patterns.sowings)}
+    rates = pd.Series([patterns.sowings[code] for code in patterns.trays["sowing"]], dtype=object)
+    return replace(
+        patterns,
+        trays=patterns.trays.assign(last_day=np.minimum(patterns.trays["last_day"].to_numpy(dtype=float), last)),
+        times=_times(rises),
+        finishes=_finishes(ends, rates, codes.__getitem__),
+        occupied=_occupied(rises),
+        units=Units(rises[["tray", "unit", "lo", "hi", "count"]], ends, units.looks[in_time]),
+    )
+
+
+def _ended(units: Units, last: NDArray[np.float64]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rises and ends of the units with nothing after the day `last` of their tray."""
+    rises, ends = units.rises, units.ends
+    day = last[rises["tray"].to_numpy(dtype=np.int64)]
+    out = rises["hi"].to_numpy(dtype=float) > day
+    lost = rises[out].groupby("unit").agg(lo=("lo", "min"), count=("count", "sum"))
+    known = ends.set_index("unit")
+    gone = lost["count"].reindex(known.index).fillna(0).to_numpy(dtype=np.int64)
+    since = lost["lo"].reindex(known.index).fillna(np.inf).to_numpy(dtype=float)  # the unit may have missed looks
+    end = np.minimum(known["last"].to_numpy(dtype=float), last[known["tray"].to_numpy(dtype=np.int64)])
+    known = known.assign(level=known["level"] - gone, last=np.minimum(end, since).astype(np.int64))
+    about = known[["sowing", "kind"]].reindex(rises["unit"][~out])
+    kept = rises[~out].assign(sowing=about["sowing"].to_numpy(), kind=about["kind"].to_numpy())
+    return kept.reset_index(drop=True), known.reset_index()
 
 
 def _unusable(trays: pd.DataFrame) -> dict[str, str]:
@@ -203,8 +290,8 @@ def _climbs(checks: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """What rose between two checks, and where each unit ended, each row with all that holds for its unit."""
     about = checks.drop(columns=["day", "level"]).drop_duplicates("unit").set_index("unit")
     ran = climb(*(checks[name].to_numpy() for name in ("unit", "day", "level")))
-    rises = about.loc[ran.unit].assign(lo=ran.lo, hi=ran.hi, count=ran.rise)
-    ends = about.loc[ran.units].assign(level=ran.level, last=ran.last)
+    rises = about.loc[ran.unit].assign(unit=ran.unit, lo=ran.lo, hi=ran.hi, count=ran.rise)
+    ends = about.loc[ran.units].assign(unit=ran.units, level=ran.level, last=ran.last)
     return rises.reset_index(drop=True), ends.reset_index(drop=True)
 
 
@@ -227,26 +314,29 @@ def _occupied(rises: pd.DataFrame) -> pd.DataFrame:
 _FINISH_KINDS = np.array(["counts", "occupancy"], dtype=object)
 
 
-def _finishes(ends: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> pd.DataFrame:
+def _finishes(ends: pd.DataFrame, rates: pd.Series, code_of: Callable[[SowingRate], int]) -> pd.DataFrame:
+    """Cells at their last check; `rates` are the trays' usual ones."""
     counts = ends[ends["kind"] == "counts"].rename(columns={"level": "seen"}).assign(kind=0, count=1)
     empty = ends[ends["kind"].isin(["occupancy", "totals"])].assign(seen=0, kind=1)
     empty = empty.assign(count=(empty["cells"] - empty["level"]).clip(lower=0))
     seedlings = ends[ends["kind"] == "seedlings"].to_dict("records")
-    whole = [finish for row in seedlings for finish in _seedling_finish(row, trays, sowings)]
+    whole = [finish for row in seedlings for finish in _seedling_finish(row, rates, code_of)]
     columns = ["tray", "sowing", "seen", "last", "kind", "count"]
     joined = _stacked([counts[columns], empty[columns], pd.DataFrame(whole, columns=columns)])
     finishes = _collapsed(joined, columns[:-1])
     return finishes.assign(kind=_FINISH_KINDS[finishes["kind"]])
 
 
-def _seedling_finish(row: Mapping[Hashable, Any], trays: pd.DataFrame, sowings: _Sowings) -> list[dict[str, object]]:
+def _seedling_finish(
+    row: Mapping[Hashable, Any], rates: pd.Series, code_of: Callable[[SowingRate], int]
+) -> list[dict[str, object]]:
     """Seedlings of a whole tray: pinches add up to one large pinch, counted seeds stand singly."""
-    rate: SowingRate = trays["rate"].iloc[int(row["tray"])]
+    rate: SowingRate = rates.iloc[int(row["tray"])]
     base = {"tray": row["tray"], "last": row["last"], "kind": 0}
     if rate.k is not None:
         whole = SowingRate("pinch", (), rate.mean * row["cells"], rate.k * row["cells"], rate.k_measured)
-        return [{**base, "sowing": sowings.code(whole), "seen": row["level"], "count": 1}]
-    one = sowings.code(ONE_SEED)
+        return [{**base, "sowing": code_of(whole), "seen": row["level"], "count": 1}]
+    one = code_of(ONE_SEED)
     left = max(round(rate.mean * row["cells"]) - row["level"], 0)
     return [{**base, "sowing": one, "seen": seen, "count": count} for seen, count in ((1, row["level"]), (0, left))]
 

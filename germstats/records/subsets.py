@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from germstats.errors import NotEnoughRecordsError
 from germstats.records.book import RecordBook
-from germstats.records.patterns import Patterns
+from germstats.records.patterns import Patterns, Units
 
 _DAYS_OF = {"checks": "checked_on", "cells": "checked_on", "events": "on", "maps": "seen_on", "weather": "date",
             "trays": "sown_on"}  # fmt: skip
@@ -146,6 +146,7 @@ def keep_trays(patterns: Patterns, kept: NDArray[np.int64]) -> Patterns:
         return frame[frame["tray"] >= 0].reset_index(drop=True)
 
     known = trays.iloc[kept].reset_index(drop=True)
+    units = patterns.units
     return Patterns(
         trays=known,
         times=part(patterns.times),
@@ -154,4 +155,5 @@ def keep_trays(patterns: Patterns, kept: NDArray[np.int64]) -> Patterns:
         sowings=patterns.sowings,
         notes={tray: said for tray, said in patterns.notes.items() if tray in set(known["tray"])},
         left_out={},
+        units=None if units is None else Units(part(units.rises), part(units.ends), part(units.looks)),
     )

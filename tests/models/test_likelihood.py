@@ -26,8 +26,11 @@ RANGE = SowingRate("range", (2, 3, 4), 3.0)
 PINCH = SowingRate("pinch", (), 3.0, 1.5)
 
 
-def patterns_of(times=(), finishes=(), occupied=(), sowings=(TWO, RANGE, PINCH), trays=2, origin=20.0) -> Patterns:
+def patterns_of(times=(), finishes=(), occupied=(), sowings=(TWO, RANGE, PINCH), trays=2, origin=20.0,
+                horizon=None) -> Patterns:  # fmt: skip
     frame = pd.DataFrame({"origin_days": np.full(trays, origin)})
+    if horizon is not None:
+        frame["horizon"] = horizon
     return Patterns(
         trays=frame,
         times=pd.DataFrame(times, columns=["tray", "lo", "hi", "count"]),
@@ -71,6 +74,31 @@ def test_counts_match_the_beta_mixture_written_out(family, rho):
     expected = math.log(beta_mixture_cell(2, [cdf(28) - cdf(20)], 1 - cdf(33), p, rho))
     got = value(patterns, math.log(p / (1 - p)), mu, math.log(sigma), rho, family).value[0]
     assert got == pytest.approx(expected, abs=2e-6 if rho else 1e-12)
+
+
+@pytest.mark.parametrize("family", list(FAMILIES))
+@pytest.mark.parametrize("rho", [0.0, 0.2])
+@pytest.mark.parametrize("median", [30, 70, 8, 4000])
+def test_up_to_a_horizon_counts_match_the_law_cut_off_there(family, rho, median):
+    """By definition: of the seeds that come by day 60 a share F(t) / F(60) has come by day t, by scipy's own laws; a
+    look on day 60 itself sees them all."""
+    p, mu, sigma, end = 0.4, math.log(median), 0.9, 60
+    law = DISTRIBUTIONS[family]
+    log_cdf = lambda t: law.logcdf((math.log(t) - mu) / sigma)  # noqa: E731
+    share = lambda t: math.exp(log_cdf(t) - log_cdf(end))  # noqa: E731
+    for last in (50, 60):
+        patterns = patterns_of(
+            times=[(0, 20, 28, 1), (0, 28, 35, 1)], finishes=[(0, 0, 2, last, "counts", 1)], trays=1, horizon=[end]
+        )
+        gaps = [share(28) - share(20), share(35) - share(28)]
+        expected = math.log(beta_mixture_cell(2, gaps, 1 - share(last), p, rho))
+        got = value(patterns, math.log(p / (1 - p)), mu, math.log(sigma), rho, family).value[0]
+        assert got == pytest.approx(expected, abs=2e-6 if rho else 1e-8)  # differences of shares near 1 lose digits
+        assert 0 <= share(last) <= 1
+    one = patterns_of(finishes=[(0, 0, 1, 50, "counts", 1)], trays=1, horizon=[end])
+    expected = math.log(beta_mixture_cell(2, [1.0], 1 - share(50), p, rho))
+    got = value(one, math.log(p / (1 - p)), mu, math.log(sigma), rho, family).value[0]
+    assert got == pytest.approx(expected, abs=2e-6 if rho else 1e-9)
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.1])
@@ -122,7 +150,8 @@ def test_occupancy_at_one_seed_per_cell_equals_counts():
 @pytest.mark.parametrize("family", list(FAMILIES))
 @pytest.mark.parametrize("origin", ["sowing", "1 February"])
 @pytest.mark.parametrize("rho", [0.0, 0.08])
-def test_derivatives_match_differences(family, origin, rho):
+@pytest.mark.parametrize("horizon", [None, (62.0, 230.0), (60.0, np.inf)])
+def test_derivatives_match_differences(family, origin, rho, horizon):
     patterns = patterns_of(
         times=[(0, 0, 25, 3), (0, 25, 33, 4), (1, 33, 41, 2)],
         finishes=[
@@ -134,6 +163,7 @@ def test_derivatives_match_differences(family, origin, rho):
             (1, 2, 0, 60, "counts", 2),
         ],
         occupied=[(1, 0, 25, 33, 4), (1, 1, 0, 25, 2), (0, 2, 33, 41, 5), (1, 1, 60, 200, 1)],
+        horizon=horizon,
     )
     eta, mu, log_sigma = np.array([0.4, -1.1]), np.array([3.1, 2.9]), -0.9
     at = value(patterns, eta, mu, log_sigma, rho, family, origin)

@@ -1,0 +1,271 @@
+# %% [markdown]
+"""What is told of trays whose checks stopped before all was out? Invented books whose truth is known.
+
+    python analyses/studies/unfinished_trays.py --books 30            # rows to output/studies
+    python analyses/studies/unfinished_trays.py --books 30 --table    # the committed table, and the bars missed
+
+Emergence times follow one of four laws (log-normal, log-logistic, Weibull, two flushes), and checks stop when 50, 70, 90
+or 100 % of what will come is out: sixteen cells. Within a cell the books differ in what was written down (cells counted,
+filled cells of trays, seedlings of trays), in whether all trays were looked at to the same day, and in whether nothing
+came for a fortnight before the last look. Every row that `fit` gives is held against the lot's true share by the day it
+names, every chance of `sow` against the chance that number of seeds really has by that day, and what may still come
+against what does. The simulator is its own: it shares no code with the package. Draws are seeded by book.
+"""
+
+# %%
+from __future__ import annotations
+
+import argparse
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from resumable import lines, run
+from scipy import special, stats
+
+import germstats
+
+RESULTS = Path(__file__).parent / "results"
+LAWS = ("log-normal", "log-logistic", "Weibull", "two flushes")
+STOPS = (0.5, 0.7, 0.9, 1.0)
+RECORDS = ("cells", "filled", "seedlings")
+CELLS, WANTED, SPRING_END = 72, 65, 180.0
+SEASON_SD, TRAY_SD, RHO = 0.35, 0.35, 0.04
+LOT_TIME_SD, TRAY_TIME_SD, SEASON_TIME_SD = 0.08, 0.08, 0.15
+SOWN = pd.Timestamp("2024-12-03")
+FIRST = pd.Timestamp("2025-02-01")
+MANY = 4000  # draws by which the truth is worked out
+GOLDEN, PLASTIC = (5**0.5 - 1) / 2, 0.7548776662466927  # steps of evenly spread sequences
+
+
+# %% [markdown]
+# The truth: when seeds come up, and what a tray holds.
+
+
+# %%
+@dataclass(frozen=True)
+class Timing:
+    """Days after 1 February on which seeds that emerge do so: median `middle`, spread `sigma` of the log."""
+
+    law: str
+    middle: float
+    sigma: float
+
+    def log_quantile(self, at: np.ndarray) -> np.ndarray:
+        """Log days by which a share `at` of them is up."""
+        if self.law == "two flushes":
+            second = at > 0.6
+            own = np.where(second, (at - 0.6) / 0.4, at / 0.6).clip(1e-9, 1 - 1e-9)
+            return np.log(self.middle) + np.where(second, np.log(1.9), 0.0) + 0.08 * stats.norm.ppf(own)
+        if self.law == "log-normal":
+            return np.log(self.middle) + self.sigma * stats.norm.ppf(at)
+        if self.law == "log-logistic":
+            return np.log(self.middle) + self.sigma / 1.7 * stats.logistic.ppf(at)
+        z = np.log(-np.log1p(-at))
+        return np.log(self.middle) + self.sigma / 1.28 * (z - np.log(np.log(2)))
+
+
+@dataclass(frozen=True)
+class Book:
+    """One invented book and its truth."""
+
+    law: str
+    stop: float
+    seed: int
+    record: str
+    uneven: bool
+    plateau: bool
+    seeds: int
+    stop_day: float
+    timings: tuple[Timing, ...]
+    thetas: tuple[float, ...]
+
+    @property
+    def over_on(self) -> float:
+        """Day after 1 February after which nothing comes: a fortnight before the last look where it had ended."""
+        return self.stop_day - 14 if self.plateau else np.inf
+
+
+def draw_book(law: str, stop: float, seed: int) -> Book:
+    """The set-up of one book: four lots of each of two species."""
+    rng = np.random.default_rng([seed, LAWS.index(law), STOPS.index(stop)])
+    record = RECORDS[seed % 3]
+    middles = rng.uniform(45, 80, 2)
+    sigmas = rng.uniform(0.12, 0.3, 2)
+    timings = [
+        Timing(law, float(middles[k // 4] * np.exp(LOT_TIME_SD * rng.standard_normal())), float(sigmas[k // 4]))
+        for k in range(8)
+    ]
+    usual = Timing(law, float(middles.mean()), float(sigmas.mean()))
+    out = float(np.exp(usual.log_quantile(np.array([min(stop, 0.995)])))[0])
+    return Book(
+        law=law,
+        stop=stop,
+        seed=seed,
+        record=record,
+        uneven=bool((seed // 3) % 2),
+        plateau=bool((seed // 6) % 3 == 1) and stop < 1,
+        seeds=2 if record == "filled" else 1,
+        stop_day=out + (14 if stop == 1 else 0),
+        timings=tuple(timings),
+        thetas=tuple(float(theta) for theta in special.logit(rng.uniform(0.15, 0.8, 8))),
+    )
+
+
+def spring_of(book: Book) -> tuple[float, float]:
+    """What the spring did to the logit of shares and to the log of days; evenly spread over the books of a cell."""
+    number = book.seed // 3 + 10 * (book.seed % 3)  # spread evenly over the books of each kind of record, too
+    at = ((number + 0.5) * GOLDEN) % 1, ((number + 0.5) * PLASTIC) % 1
+    return SEASON_SD * float(stats.norm.ppf(at[0])), SEASON_TIME_SD * float(stats.norm.ppf(at[1]))
+
+
+def tables_of(book: Book) -> dict[str, pd.DataFrame]:
+    """The book as a grower would have written it."""
+    rng = np.random.default_rng([book.seed, 77, LAWS.index(book.law), STOPS.index(book.stop)])
+    spring, late = spring_of(book)
+    tray_rows, looks = [], []
+    for lot in range(8):
+        for number in range(1 + lot % 4):
+            tray = f"T{lot}{number}"
+            share = special.expit(book.thetas[lot] + spring + TRAY_SD * rng.standard_normal())
+            own = np.full(CELLS, share)
+            if book.seeds > 1:
+                own = rng.beta(share * (1 / RHO - 1), (1 - share) * (1 / RHO - 1), CELLS)
+            alive = rng.random((CELLS, book.seeds)) < own[:, None]
+            shift = late + TRAY_TIME_SD * rng.standard_normal()
+            times = np.exp(book.timings[lot].log_quantile(rng.random(alive.shape)) + shift)
+            days = np.where(alive & (times <= book.over_on), times, np.inf)
+            last = book.stop_day - (7 * rng.integers(0, 3) if book.uneven else 0)
+            tray_rows.append((tray, 2025, f"L{lot}", SOWN.date(), 6, 12, book.seeds, "none"))
+            looks += looks_of(book, tray, days, np.arange(last % 7 + 7, last + 0.5, 7))
+    lots = pd.DataFrame({"lot": [f"L{k}" for k in range(8)], "species": ["AAAA"] * 4 + ["BBBB"] * 4})
+    columns = ["tray", "season", "lot", "sown_on", "rows", "columns", "seeds_per_cell", "cover"]
+    trays = pd.DataFrame(tray_rows, columns=columns)
+    species = pd.DataFrame({"species": ["AAAA", "BBBB"]})
+    seen = pd.DataFrame(looks)
+    return {"species": species, "lots": lots, "trays": trays, "cells" if book.record == "cells" else "checks": seen}
+
+
+def looks_of(book: Book, tray: str, days: np.ndarray, checks: np.ndarray) -> list[dict[str, Any]]:
+    """What was seen of one tray at each check."""
+    rows = []
+    for check in checks:
+        on = (FIRST + pd.Timedelta(days=round(float(check)))).date()
+        up = (days <= round(float(check))).sum(axis=1)
+        if book.record == "cells":
+            names = [f"{'ABCDEF'[k // 12]}{k % 12 + 1}" for k in range(CELLS)]
+            rows += [
+                {"tray": tray, "cell": name, "checked_on": on, "emerged": int(n)}
+                for name, n in zip(names, up, strict=True)
+            ]
+        else:
+            seen = int((up > 0).sum()) if book.record == "filled" else int(up.sum())
+            rows.append({"tray": tray, "checked_on": on, book.record: seen})
+    return rows
+
+
+# %% [markdown]
+# One book, told by the package and held against its truth.
+
+
+# %%
+def true_shares(book: Book, lot: int, day: float, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Shares of a tray's seeds up by a day (days after 1 February): trays of an ordinary spring, and of any spring."""
+    theta, timing = book.thetas[lot], book.timings[lot]
+    at = (np.arange(2000) + 0.5) / 2000
+    log_days = timing.log_quantile(at)
+
+    def share(spring: np.ndarray | float, late: np.ndarray | float) -> np.ndarray:
+        p = special.expit(theta + spring + TRAY_SD * rng.standard_normal(MANY))
+        shift = late + TRAY_TIME_SD * rng.standard_normal(MANY)
+        until = max(min(day, book.over_on), 1e-3)
+        return np.asarray(p * np.interp(np.log(until) - shift, log_days, at, left=0.0, right=1.0))
+
+    ordinary = share(0.0, 0.0)
+    return ordinary, share(SEASON_SD * rng.standard_normal(MANY), SEASON_TIME_SD * rng.standard_normal(MANY))
+
+
+def true_chance(shares: np.ndarray, seeds: float) -> float:
+    """Chance that a tray of 72 cells fills 65, its seeds sharing their cells' fate."""
+    t = RHO / (1 - RHO)
+    empty = np.ones_like(shares)
+    for r in range(int(seeds)):
+        empty = empty * (1 - shares + r * t) / (1 + r * t)
+    return float(stats.binom.sf(WANTED - 1, CELLS, 1 - empty).mean())
+
+
+def read(tables: dict[str, pd.DataFrame]) -> germstats.RecordBook:
+    """The tables written as CSV files and read."""
+    with tempfile.TemporaryDirectory() as folder:
+        for name, table in tables.items():
+            table.to_csv(Path(folder) / f"{name}.csv", index=False)
+        return germstats.read_book(folder)
+
+
+def told(book: Book) -> Iterator[dict[str, Any]]:
+    """Each row of a book: what is said, and the truth."""
+    fit = germstats.fit_emergence(read(tables_of(book)))
+    advice = {row.lot: row for row in germstats.seeds_per_cell(fit).rows}
+    rng = np.random.default_rng([book.seed, 99])
+    origin = float((FIRST - SOWN).days)
+    for row in fit.rows:
+        lot = int(row.lot[1:])
+        day = row.horizon_days - origin
+        ordinary, any_spring = true_shares(book, lot, day, rng)
+        later = true_shares(book, lot, SPRING_END, rng)[0].mean() - ordinary.mean()
+        sown = advice[row.lot]
+        seeds = sown.seeds_per_cell or sown.by_seeds[-1][0]
+        yield {
+            "law": book.law,
+            "stop": book.stop,
+            "seed": book.seed,
+            "lot": lot,
+            "record": book.record,
+            "uneven": book.uneven,
+            "plateau": book.plateau,
+            "trays": row.trays,
+            "day": day,
+            "truth": float(ordinary.mean()),
+            "emergence": row.emergence,
+            "low": row.emergence_low,
+            "high": row.emergence_high,
+            "later": float(later),
+            "later_low": row.later_low,
+            "later_high": row.later_high,
+            "seeds": seeds,
+            "chance": sown.chance,
+            "true_chance": true_chance(any_spring, seeds),
+        }
+
+
+def summary(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Figures of each cell, with the standard errors over books."""
+    known = rows.assign(
+        inside=(rows["low"] <= rows["truth"]) & (rows["truth"] <= rows["high"]),
+        error=rows["emergence"] - rows["truth"],
+        gap=rows["chance"] - rows["true_chance"],
+    )
+    if rows["later_low"].notna().any():
+        known = known.assign(
+            later_inside=(rows["later_low"] - 0.005 <= rows["later"]) & (rows["later"] <= rows["later_high"] + 0.005),
+            later_width=rows["later_high"] - rows["later_low"],
+        )
+    names = [name for name in ("inside", "error", "gap", "later_inside", "later_width") if name in known]
+    keys = list(dict.fromkeys([*by, "law", "stop", "seed"]))
+    books = known.groupby(keys)[names].mean().reset_index()
+    cells = books.groupby(by)[names].agg(["mean", "sem"])
+    cells.columns = [f"{name}" if what == "mean" else f"{name}_se" for name, what in cells.columns]
+    return cells.assign(rows=known.groupby(by).size()).reset_index()
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--books", type=int, default=30)
+    parser.add_argument("--table", action="store_true")
+    options = parser.parse_args()
+    jobs = [(law, stop, seed) for seed in range(options.books) for law in LAWS for stop in STOPS]
+    print(len(jobs), lines, run)

@@ -1,0 +1,209 @@
+"""The day up to which emergence is told: no seedling is promised from days on which nobody looked.
+
+A law of timing always has a tail, and a tail that no check has reached is a guess. So shares, and all that follows from
+them, speak of a horizon: a day on the species' own clock up to which enough of a lot's trays were looked at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from germstats.models.likelihood import Origin
+from germstats.models.lots import LotRecords, groups_of
+from germstats.models.timing import Array
+from germstats.records.patterns import Patterns, seen_by
+from germstats.records.sown import SPRING_ENDS
+
+ENOUGH_TRAYS = 0.25
+"""Share of a lot's trays with seed still to come that must have been looked at on the day or later, and two of them
+where there are two; common practice, no source."""
+_FIRST_DAY = 1.0  # of a horizon on any clock, so that its logarithm is known
+_SAME_DAYS = 7.0  # single looks further apart cannot be read as one count; common practice, no source
+
+Basis = Literal["looked at", "season not over", "species", "book", "all came"]
+"""What a horizon comes from: finished springs of the lot, its only spring, other lots of its species, all species, or
+trays in which every seed had come (told by the end of the spring)."""
+
+
+@dataclass(frozen=True)
+class Horizon:
+    """Up to when the emergence of a lot is told.
+
+    Attributes
+    ----------
+    day : float
+        Days on the clock of the species.
+    origin : {"sowing", "1 February"}
+        Where that clock starts.
+    basis : str
+        See `Basis`.
+    mixed_looks : bool
+        No tray was looked at twice, and the single looks lie more than a week apart: few and late look alike.
+    """
+
+    day: float
+    origin: Origin
+    basis: Basis
+    mixed_looks: bool = False
+
+    def from_sowing(self, origin_days: Array | float) -> Array:
+        """Days from sowing, where 1 February is `origin_days` after it."""
+        return np.asarray(self.day + (np.asarray(origin_days) if self.origin == "1 February" else 0.0))
+
+
+@dataclass(frozen=True)
+class Horizons:
+    """Horizons of lots, of species for lots not sown yet, and of species not sown yet.
+
+    Attributes
+    ----------
+    lots : dict
+        (Species or None, lot) -> Horizon.
+    groups : dict
+        Species (or lot, where species are not recorded) -> Horizon.
+    book : Horizon
+        The middle one of all species', as days after 1 February.
+    """
+
+    lots: Mapping[tuple[str | None, str], Horizon]
+    groups: Mapping[str, Horizon]
+    book: Horizon
+
+
+def spring_end_days(trays: pd.DataFrame, spring_ends: tuple[int, int] = SPRING_ENDS) -> Array:
+    """Days from sowing to the end of the spring in which each tray is judged, (T,).
+
+    Parameters
+    ----------
+    trays : pandas.DataFrame
+        Rows of `Patterns.trays`.
+    spring_ends : (month, day)
+    """
+    starts = trays["sown_on"] + pd.to_timedelta(trays["origin_days"], unit="D")
+    month, day = spring_ends
+    ends = pd.to_datetime({"year": starts.dt.year, "month": month, "day": day})
+    return np.asarray((ends - trays["sown_on"]).dt.days, dtype=float)
+
+
+def find_horizons(
+    patterns: Patterns,
+    lots: tuple[LotRecords, ...],
+    origins: Mapping[str, Origin],
+    spring_ends: tuple[int, int] = SPRING_ENDS,
+) -> Horizons:
+    """Up to when the emergence of each lot can be told.
+
+    Parameters
+    ----------
+    patterns : Patterns
+    lots : tuple of LotRecords
+    origins : dict
+        Species (or lot, where species are not recorded) -> where its clock starts.
+    spring_ends : (month, day)
+
+    Returns
+    -------
+    Horizons
+    """
+    trays = patterns.trays
+    facts = pd.DataFrame(
+        {
+            "group": groups_of(trays).to_numpy(),
+            "season": trays["season"].to_numpy(dtype=int),
+            "last": trays["last_day"].to_numpy(dtype=float),
+            "origin": trays["origin_days"].to_numpy(dtype=float),
+            "end": spring_end_days(trays, spring_ends),
+            "complete": _complete(trays),
+        }
+    )
+    late = np.array([origins[group] == "1 February" for group in facts["group"]], dtype=bool)
+    facts = facts.assign(day=facts["last"] - facts["origin"] * late, ends=facts["end"] - facts["origin"] * late)
+    under_way = _under_way(facts)
+    groups = {
+        group: _horizon(facts[facts["group"] == group], under_way, origins[group])
+        for group in dict.fromkeys(facts["group"])
+    }
+    found = {}
+    for lot in lots:
+        own = facts.iloc[lot.codes]
+        horizon = groups[lot.group]
+        if own["season"].min() < under_way or groups[lot.group].basis == "season not over":
+            horizon = _horizon(own, under_way, origins[lot.group])
+        elif horizon.basis == "looked at":
+            horizon = replace(horizon, basis="species")
+        once = not lot.timed and float(np.ptp(own["day"])) > _SAME_DAYS
+        found[lot.species, lot.lot] = replace(horizon, mixed_looks=once)
+    starts = facts.groupby("group")["origin"].mean()
+    after = [one.day - (starts[group] if one.origin == "sowing" else 0.0) for group, one in groups.items()]
+    book = Horizon(max(float(np.median(after)), _FIRST_DAY), "1 February", "book")
+    return Horizons(found, groups, book)
+
+
+def _complete(trays: pd.DataFrame) -> NDArray[np.bool_]:
+    """Trays in which nothing is left to come: every seed up, or every cell filled where only that was written."""
+    emerged, seeds = trays["emerged"].to_numpy(dtype=float), trays["seeds"].to_numpy(dtype=float)
+    filled, cells = trays["filled"].to_numpy(dtype=float), trays["cells"].to_numpy(dtype=float)
+    by_cells = trays["record"].isin(["occupancy", "totals"]).to_numpy() & (filled >= cells)
+    return np.asarray((emerged >= seeds) | by_cells, dtype=bool)
+
+
+def _under_way(facts: pd.DataFrame) -> int:
+    """The latest season, if it was not looked at to its end; else the one after it."""
+    latest = int(facts["season"].max())
+    here = facts[(facts["season"] == latest) & ~facts["complete"]]
+    return latest if len(here) and (here["day"] < here["ends"]).all() else latest + 1
+
+
+def _horizon(own: pd.DataFrame, under_way: int, origin: Origin) -> Horizon:
+    """The horizon of some trays of one clock, by those of finished springs if there are any."""
+    finished = own[own["season"] < under_way]
+    basis: Basis = "looked at" if len(finished) else "season not over"
+    asked = finished if len(finished) else own
+    open_trays = asked[~asked["complete"]]
+    if open_trays.empty:
+        return Horizon(max(float(asked["ends"].max()), _FIRST_DAY), origin, "all came")
+    days = np.sort(open_trays["day"].to_numpy(dtype=float))[::-1]
+    needed = max(int(np.ceil(ENOUGH_TRAYS * len(days) - 1e-9)), min(2, len(days)))
+    return Horizon(max(float(days[needed - 1]), _FIRST_DAY), origin, basis)
+
+
+def told_by(
+    patterns: Patterns, lots: tuple[LotRecords, ...], horizons: Horizons, spring_ends: tuple[int, int] = SPRING_ENDS
+) -> Patterns:
+    """The records up to each lot's horizon, with ``horizon`` (days from sowing) in ``trays``.
+
+    Lots whose trays were each looked at once keep their counts. Patterns that were not read from a book keep all looks:
+    days after the horizon then count as the horizon.
+
+    Parameters
+    ----------
+    patterns : Patterns
+    lots : tuple of LotRecords
+        Of these patterns.
+    horizons : Horizons
+    spring_ends : (month, day)
+
+    Returns
+    -------
+    Patterns
+        The same trays in the same order.
+    """
+    trays = patterns.trays
+    day = np.full(len(trays), np.inf)
+    kept = np.zeros(len(trays), dtype=bool)
+    origin = trays["origin_days"].to_numpy(dtype=float)
+    for lot in lots:
+        day[lot.codes] = horizons.lots[lot.species, lot.lot].from_sowing(origin[lot.codes])
+        kept[lot.codes] = not lot.timed
+    day = np.maximum(np.minimum(day, spring_end_days(trays, spring_ends)), _FIRST_DAY)
+    if patterns.units is None:
+        day = np.maximum(day, trays["last_day"].to_numpy(dtype=float))
+    else:
+        patterns = seen_by(patterns, np.where(kept, np.inf, day))
+    return replace(patterns, trays=patterns.trays.assign(horizon=day))
