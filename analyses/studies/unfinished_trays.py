@@ -4,12 +4,13 @@
     python analyses/studies/unfinished_trays.py --books 30            # rows to output/studies
     python analyses/studies/unfinished_trays.py --books 30 --table    # the committed table, and the bars missed
 
-Emergence times follow one of four laws (log-normal, log-logistic, Weibull, two flushes), and checks stop when 50, 70, 90
-or 100 % of what will come is out: sixteen cells. Within a cell the books differ in what was written down (cells counted,
-filled cells of trays, seedlings of trays), in whether all trays were looked at to the same day, and in whether nothing
-came for a fortnight before the last look. Every row that `fit` gives is held against the lot's true share by the day it
-names, every chance of `sow` against the chance that number of seeds really has by that day, and what may still come
-against what does. The simulator is its own: it shares no code with the package. Draws are seeded by book.
+Emergence times follow one of four laws (log-normal, log-logistic, Weibull, two flushes), and checks stop when 50, 70,
+90 or 100 % of what will come is out: sixteen cells. Within a cell the books differ in what was written down (cells
+counted, filled cells of trays, seedlings of trays), in whether all trays were looked at to the same day, and in whether
+all was over a fortnight before the last look. Every row that `fit` gives is held against the lot's true share by the
+day it names, every chance of `sow` against the chance that number of seeds really has by that day, and what may still
+come against what does. The simulator is its own: it shares no code with the package. Draws are seeded by book; springs
+differ as the settings of the fit say, which no single season can teach.
 """
 
 # %%

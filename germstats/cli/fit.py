@@ -36,8 +36,15 @@ def fit(book: Path, dates: str | None, as_json: bool, **settings: Any) -> None:
     compared = compare_roads(result.rows, road)
     if as_json:
         rows = [row.as_record() for row in result.rows]
-        print_json({"level": result.spec.level, "settings": fit_settings(result), "rows": rows,
-                    "left_out": result.patterns.left_out, "second_road": compared.to_dict("records"),
-                    "libraries": road.to_frame().to_dict("records")})  # fmt: skip
+        answer = {
+            "level": result.spec.level,
+            "settings": fit_settings(result),
+            "rows": rows,
+            "left_out": result.patterns.left_out,
+            "due": result.patterns.due,
+            "second_road": compared.to_dict("records"),
+            "libraries": road.to_frame().to_dict("records"),
+        }
+        print_json(answer)
     else:
         click.echo(fit_text(result, compared))

@@ -43,6 +43,6 @@ def sow(book: Path, dates: str | None, as_json: bool, **wanted: Any) -> None:
         rows = [
             {"target": advice.spec.target, "assurance": advice.spec.assurance, **row.as_record()} for row in advice.rows
         ]
-        print_json({"level": FORECAST_LEVEL, "settings": settings, "rows": rows})
+        print_json({"level": FORECAST_LEVEL, "settings": settings, "rows": rows, "due": advice.due})
     else:
         click.echo(sow_text(advice))

@@ -13,7 +13,6 @@ from germstats.models.draws import NODE_WEIGHTS, NODES, RowDraws
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
 from germstats.models.new_lots import new_lot, unknown_species
-from germstats.models.timing import FAMILIES
 from germstats.records.seeds import SowingRate
 
 Basis = Literal["lot", "species", "cover", "unknown"]
@@ -91,9 +90,9 @@ def share_seen(known: Foreknown, day: float, origin_days: float) -> float:
         time = draws.time
         assert time is not None
         elapsed = max(day - (origin_days if time.origin == "1 February" else 0.0), 1e-3)
-        reach = np.hypot(time.tray_sd, time.season_sd)[:, None] * NODES
-        z = (np.log(elapsed) - time.mu[:, None] - reach) / time.sigma[:, None]
-        shares.append(float(draws.weight @ (FAMILIES[time.family].cdf(z) @ NODE_WEIGHTS)))
+        mu = time.mu[:, None] + np.hypot(time.tray_sd, time.season_sd)[:, None] * NODES
+        out = time.share_by(elapsed, mu, time.sigma[:, None])
+        shares.append(float(draws.weight @ (out @ NODE_WEIGHTS)))
     return float(np.mean(shares))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 import numpy as np
@@ -89,6 +89,8 @@ class SowingRow:
     worst_chance : float or None
         Chance of reaching the target at the advised number in a spring like that one.
     notes : tuple of str
+    horizon_on, horizon_days, horizon_basis, later_low, later_high :
+        As in `RowEstimate`: chances and fills are by that day.
     """
 
     species: str | None
@@ -112,10 +114,16 @@ class SowingRow:
     worst_season: int | None
     worst_chance: float | None
     notes: tuple[str, ...]
+    horizon_on: pd.Timestamp | None = None
+    horizon_days: float | None = None
+    horizon_basis: str | None = None
+    later_low: float | None = None
+    later_high: float | None = None
 
     RECORD: ClassVar[tuple[str, ...]] = (
         "species", "lot", "treatment", "cells", "seeds_per_cell", "chance", "expected_fill", "fill_low", "fill_high",
-        "pencil_seeds_per_cell", "worst_season", "worst_chance", "notes",
+        "pencil_seeds_per_cell", "worst_season", "worst_chance", "notes", "horizon_on", "horizon_days",
+        "horizon_basis", "later_low", "later_high",
     )  # fmt: skip
 
     def as_record(self) -> dict[str, object]:
@@ -133,11 +141,14 @@ class SowingAdvice:
     spec : SowingSpec
     scatter : tuple of ScatterEstimate
         The scatters the forecast rests on.
+    due : dict
+        Lot that needs two winters and of which nothing can be said yet -> the spring in which it is due.
     """
 
     rows: tuple[SowingRow, ...]
     spec: SowingSpec
     scatter: tuple[ScatterEstimate, ...]
+    due: Mapping[str, int] = field(default_factory=dict)
 
     def to_frame(self) -> pd.DataFrame:
         """One row per species, lot and treatment.
@@ -191,7 +202,7 @@ def seeds_per_cell(
     if not fit.rows:
         raise NotEnoughRecordsError("No lot has a tray that can be used, so no number of seeds can be advised.")
     latest = max(row.last_season for row in fit.rows)
-    return SowingAdvice(tuple(_advise(row, spec, latest) for row in fit.rows), spec, fit.scatter)
+    return SowingAdvice(tuple(_advise(row, spec, latest) for row in fit.rows), spec, fit.scatter, fit.patterns.due)
 
 
 def pencil_rule(target: float, emergence: float) -> int | None:
@@ -276,6 +287,11 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
         worst_season=worst.season if worst else None,
         worst_chance=chance_of_filling(worst_tray, rates_of(best, row.rate), cells, wanted) if worst_tray else None,
         notes=advice + age_note(row, latest) + row.notes,
+        horizon_on=row.horizon_on,
+        horizon_days=row.horizon_days,
+        horizon_basis=row.horizon_basis,
+        later_low=row.later_low,
+        later_high=row.later_high,
     )
 
 

@@ -13,7 +13,7 @@ from germstats.models.draws import NODE_WEIGHTS, NODES, RowDraws, weighted_quant
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
 from germstats.models.forecast import empty_by
-from germstats.models.timing import FAMILIES, Array
+from germstats.models.timing import Array
 from germstats.records.patterns import Patterns
 from germstats.records.seeds import SowingRate
 
@@ -198,15 +198,11 @@ def _out(draws: RowDraws, day: Array) -> tuple[Array, Array]:
     """Share of what emerges that is out by each day: in the average tray (N, D), and in new trays (M, D)."""
     time = draws.time
     assert time is not None
-    law = FAMILIES[time.family]
-    with np.errstate(divide="ignore"):
-        log_day = np.log(np.maximum(day, 0.0))
-    reach = time.tray_sd[:, None] * NODES
-    z = (log_day - time.mu[:, None, None] - reach[..., None]) / time.sigma[:, None, None]
-    average = np.einsum("nkd,k->nd", law.cdf(z), NODE_WEIGHTS)
+    reach = time.mu[:, None] + time.tray_sd[:, None] * NODES
+    average = np.einsum("nkd,k->nd", time.share_by(day, reach[..., None], time.sigma[:, None, None]), NODE_WEIGHTS)
     sd = np.tile(np.hypot(time.tray_sd, time.season_sd), _TIMES)
     mu = np.tile(time.mu, _TIMES) + sd * np.random.default_rng(1).standard_normal(len(sd))
-    return average, law.cdf((log_day - mu[:, None]) / np.tile(time.sigma, _TIMES)[:, None])
+    return average, time.share_by(day, mu[:, None], np.tile(time.sigma, _TIMES)[:, None])
 
 
 def _expected(draws: RowDraws, average: Array, new: Array, sown: Sown) -> tuple[Array, Array, Array]:

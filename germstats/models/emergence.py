@@ -33,7 +33,7 @@ from germstats.records.sown import SPRING_ENDS
 from germstats.records.suggesting import some_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping
 
 
 HELD = ("tray_time", "lot", "lot_time", "species", "place")

@@ -12,6 +12,7 @@ import pandas as pd
 from germstats.models.draws import RowDraws
 from germstats.models.horizon import Basis, Horizon
 from germstats.models.lots import LotRecords
+from germstats.records.parsing import spelled
 from germstats.records.patterns import Patterns
 from germstats.records.seeds import SowingRate
 from germstats.records.sown import treatment_of
@@ -145,6 +146,20 @@ def horizon_facts(horizon: Horizon | None, trays: pd.DataFrame) -> dict[str, Any
     days = float(latest["horizon"])
     on = latest["sown_on"] + pd.Timedelta(days=round(days))
     return {"horizon_on": on, "horizon_days": days, "horizon_basis": horizon.basis}
+
+
+def horizon_notes(horizon: Horizon | None, on: pd.Timestamp | None) -> tuple[str, ...]:
+    """What must be known of the day up to which a row is told."""
+    if horizon is None or on is None:
+        return ()
+    notes = []
+    if horizon.basis == "season not over":
+        notes.append(f"looked at to {spelled(on)}, season not over")
+    if horizon.basis == "species":
+        notes.append(f"counted up to {spelled(on)}, as late as other lots of the species were looked at")
+    if horizon.mixed_looks:
+        notes.append("cannot separate late from few: each tray was looked at once, more than a week apart")
+    return tuple(notes)
 
 
 def trays_of(lot: LotRecords, row: int, patterns: Patterns) -> pd.DataFrame:

@@ -10,7 +10,15 @@ import numpy as np
 from scipy.special import ndtri
 
 from germstats.models.draws import RowDraws, TimeDraws, WorstSpring, weighted_quantiles
-from germstats.models.estimates import RowEstimate, any_seen, horizon_facts, raw_counts, record_notes, trays_of
+from germstats.models.estimates import (
+    RowEstimate,
+    any_seen,
+    horizon_facts,
+    horizon_notes,
+    raw_counts,
+    record_notes,
+    trays_of,
+)
 from germstats.models.lots import LotRecords
 from germstats.models.pooled import PooledFit, share_seen
 from germstats.models.pooled_design import ALL_SPECIES, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
@@ -50,9 +58,9 @@ def _row(
     days = _days(draws, float(trays["origin_days"].mean()), tails)
     share_out = float(seen[lot.codes[lot.row == row]].mean()) if lot.timed else 1.0
     horizon = None if fit.horizons is None else fit.horizons.lots[lot.species, lot.lot]
-    raw = raw_counts(lot, row, patterns)
+    facts = horizon_facts(horizon, trays)
     return RowEstimate(
-        **vars(raw),
+        **vars(raw_counts(lot, row, patterns)),
         emergence=float(middle),
         emergence_low=float(low) if found_any else 0.0,
         emergence_high=float(high),
@@ -63,9 +71,10 @@ def _row(
         median_log_sd=days[3],
         share_seen=share_out,
         notes=record_notes(trays, patterns, lot, share_out, None if found_any else float(high))
+        + horizon_notes(horizon, facts.get("horizon_on"))
         + _rests_on(fit, lot, number),
         draws=draws,
-        **horizon_facts(horizon, trays),
+        **facts,
     )
 
 

@@ -9,7 +9,15 @@ import pandas as pd
 from scipy.special import ndtri
 
 from germstats.models.draws import RowDraws, TimeDraws, share_in_average_tray
-from germstats.models.estimates import RowEstimate, any_seen, horizon_facts, raw_counts, record_notes, trays_of
+from germstats.models.estimates import (
+    RowEstimate,
+    any_seen,
+    horizon_facts,
+    horizon_notes,
+    raw_counts,
+    record_notes,
+    trays_of,
+)
 from germstats.models.horizon import Horizon
 from germstats.models.likelihood import share_out_by
 from germstats.models.lot_posterior import Law, Lot, Mode, ThetaPosterior, find_mode, log_det, theta_posterior
@@ -50,6 +58,7 @@ def estimate_rows(
         seen = _share_seen(lot, laws[middle], usual_mode, row) if lot.timed else 1.0
         time = _median_days(lot, laws[middle], usual_mode, row, trays, level, end) if lot.timed and seen_any else None
         days, days_low, days_high, days_sd = time or (None, None, None, None)
+        facts = horizon_facts(horizon, trays)
         odd = (ODD_SPRINGS,) if odd_springs > 0.5 and trays["season"].nunique() > 1 else ()
         rows.append(
             RowEstimate(
@@ -63,10 +72,12 @@ def estimate_rows(
                 median_days_high=days_high,
                 median_log_sd=days_sd,
                 share_seen=seen,
-                notes=record_notes(trays, patterns, lot, seen, None if seen_any else high) + odd,
+                notes=record_notes(trays, patterns, lot, seen, None if seen_any else high)
+                + horizon_notes(horizon, facts.get("horizon_on"))
+                + odd,
                 draws=_draws(lot, posteriors, np.array([law.rho for _, law in worlds]), weights,
                              _time_draws(lot, laws[middle], usual_mode, row, end) if time else None),
-                **horizon_facts(horizon, trays),
+                **facts,
             )
         )  # fmt: skip
     return rows

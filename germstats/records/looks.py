@@ -32,12 +32,15 @@ class Looks:
         Tray -> sentences on what was cut.
     why_silent : dict
         Tray -> why none of its checks can be used.
+    waiting : dict
+        Tray that needs two winters and was not looked at since its second spring began -> the year of that spring.
     """
 
     cells: pd.DataFrame
     totals: pd.DataFrame
     notes: dict[str, tuple[str, ...]]
     why_silent: dict[str, str]
+    waiting: dict[str, int]
 
 
 def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
@@ -54,7 +57,7 @@ def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
 
     why = dict.fromkeys([*cells["tray"].unique(), *totals["tray"].unique()], "no check before its records ended")
     waiting = _waiting(trays, cells, totals)
-    why |= dict.fromkeys(waiting, "needs two winters and has not had its second spring yet")
+    why |= {tray: f"needs two winters: due in spring {year}" for tray, year in waiting.items()}
 
     notes: dict[str, tuple[str, ...]] = {}
     kept = []
@@ -68,7 +71,7 @@ def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
         for tray, more in _second_spring(looks, value, late).items():
             notes[tray] = (*notes.get(tray, ()), f"{more} more came after its spring had ended; not in the share")
         kept.append(looks[~late & ~cut & ~looks["tray"].isin(waiting)])
-    return Looks(kept[0], kept[1], notes, why)
+    return Looks(kept[0], kept[1], notes, why, waiting)
 
 
 def _of_rows(dates: Mapping[str, pd.Timestamp], trays: pd.DataFrame, looks: pd.DataFrame) -> Dates:
@@ -118,13 +121,17 @@ def _dated(looks: pd.DataFrame, trays: pd.DataFrame, columns: list[str]) -> pd.D
     return looks.assign(code=rows[order], day=days[order], window_end=trays["window_end"].to_numpy()[rows[order]])
 
 
-def _waiting(trays: pd.DataFrame, cells: pd.DataFrame, totals: pd.DataFrame) -> list[str]:
-    """Two-winter trays not looked at since the start of their second spring."""
+def _waiting(trays: pd.DataFrame, cells: pd.DataFrame, totals: pd.DataFrame) -> dict[str, int]:
+    """Two-winter trays not looked at since the start of their second spring, and the year of that spring."""
     latest: dict[Hashable, pd.Timestamp] = {}
     for looks in (cells, totals):
         latest |= looks.groupby("tray")["checked_on"].max().to_dict()
     two = trays[trays["two_winters"] & trays["tray"].isin(latest)]
-    return [tray for tray, start in zip(two["tray"], two["origin"], strict=True) if latest[tray] < start]
+    return {
+        str(tray): int(start.year)
+        for tray, start in zip(two["tray"], two["origin"], strict=True)
+        if latest[tray] < start
+    }
 
 
 def _second_spring(looks: pd.DataFrame, value: str, late: NDArray[np.bool_]) -> dict[str, int]:

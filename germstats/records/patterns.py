@@ -7,7 +7,7 @@ seen, `finishes` and `occupied` one per distinct kind of cell.
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -74,6 +74,8 @@ class Patterns:
         Tray id -> tuple of sentences on how its records were read (cut by an event, second spring, ...).
     left_out : dict
         Tray id -> why nothing could be taken from it.
+    due : dict
+        Lot of which every tray needs two winters and waits for its second spring -> the year of that spring.
     units : Units or None
         None where the patterns were not read from a book: nothing can be taken out of them then.
     """
@@ -85,6 +87,7 @@ class Patterns:
     sowings: tuple[SowingRate, ...]
     notes: dict[str, tuple[str, ...]]
     left_out: dict[str, str]
+    due: dict[str, int] = field(default_factory=dict)
     units: Units | None = None
 
 
@@ -127,7 +130,9 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
     parts = renumbered(times), renumbered(finishes), renumbered(occupied)
     looks_of_trays = checks[["tray", "day"]].drop_duplicates()
     units = Units(*(renumbered(part) for part in (rises[["tray", "unit", "lo", "hi", "count"]], ends, looks_of_trays)))
-    return Patterns(summary, *parts, sowings.rates, notes, left_out, units)
+    lot_of = dict(zip(trays["tray"], trays["lot"], strict=True))
+    due = {str(lot_of[tray]): year for tray, year in looks.waiting.items() if lot_of[tray] not in set(summary["lot"])}
+    return Patterns(summary, *parts, sowings.rates, notes, left_out, due, units)
 
 
 def seen_by(patterns: Patterns, days: NDArray[np.float64]) -> Patterns:

@@ -6,7 +6,17 @@ import pandas as pd
 
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
-from germstats.reports.sentences import days, note_lines, number, percent, scatter_words, spread, wrapped
+from germstats.reports.sentences import (
+    day_and_month,
+    days,
+    due_lines,
+    note_lines,
+    number,
+    percent,
+    scatter_words,
+    spread,
+    wrapped,
+)
 from germstats.reports.tables import Table, text_table
 
 
@@ -26,22 +36,35 @@ def fit_table(fit: EmergenceFit) -> Table:
             _counts(row),
             percent(row.emergence),
             spread(percent(row.emergence_low), percent(row.emergence_high)),
+            day_and_month(row.horizon_on),
+            later_words(row),
             days(row.median_days),
             "-" if row.median_days is None else spread(days(row.median_days_low), days(row.median_days_high)),
         )
         for row in fit.rows
     ]
-    return ("lot", "cover, treatment", "trays", "seen", "emerge %", "range", "days to half", "range"), rows
+    header = ("lot", "cover, treatment", "trays", "seen", "emerge %", "range", "by", "later %", "days to half", "range")
+    return header, rows
+
+
+def later_words(row: RowEstimate) -> str:
+    """What may still come after the day a row is told by, in percent of its seeds; a dash where not known."""
+    if row.later_low is None or row.later_high is None:
+        return "-"
+    return spread(percent(row.later_low), percent(row.later_high))
 
 
 def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
     """The whole printed answer of `germstats fit`; `compared` is what `compare_roads` returns."""
     lines = [
-        wrapped("Share of seeds that emerge in an average tray of an ordinary spring, and days from sowing until half "
-                f"of those have. Ranges hold the truth in {100 * fit.spec.level:.0f} % of cases."),
+        wrapped("Share of seeds that come up in an average tray of an ordinary spring, counted to the day under 'by', "
+                f"as late as you looked (range: {100 * fit.spec.level:.0f} %). 'later' is what may still come after that "
+                "day, before the spring ends; nothing else here counts on it. 'days to half' runs from sowing to the "
+                "day by which half of those seedlings are up."),
         "",
         text_table(*fit_table(fit), left=2),
         "",
+        *due_lines(fit.patterns.due),
         *_left_out(fit),
         *note_lines(fit.rows),
         wrapped(f"Scatter: {scatter_words(fit.scatter)}."),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import datetime
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from germstats.decisions.sowing import SowingRow
 from germstats.models.emergence import ScatterEstimate
@@ -42,6 +43,19 @@ def _beyond(low: str, high: str) -> bool:
 def days(value: float | None) -> str:
     """Whole days, or a dash where no time can be told."""
     return "-" if value is None else f"{value:.0f}"
+
+
+def day_and_month(day: datetime.date | None) -> str:
+    """A day of any year: 4 May; a dash where none is known."""
+    return "-" if day is None else f"{day.day} {day:%b}"
+
+
+def due_lines(due: Mapping[str, int]) -> list[str]:
+    """Lots that need two winters and of which nothing can be said yet; no line where there is none."""
+    if not due:
+        return []
+    said = "; ".join(f"{lot}: due in spring {year}" for lot, year in due.items())
+    return [wrapped(f"Not counted yet, two winters needed: {said}."), ""]
 
 
 def number(value: int | None) -> str:

@@ -3,11 +3,22 @@
 from __future__ import annotations
 
 from germstats.decisions.sowing import SowingAdvice, SowingRow
-from germstats.reports.sentences import CAUTION, note_lines, number, percent, scatter_words, spread, wrapped
+from germstats.reports.sentences import (
+    CAUTION,
+    day_and_month,
+    due_lines,
+    note_lines,
+    number,
+    percent,
+    scatter_words,
+    spread,
+    wrapped,
+)
 from germstats.reports.tables import Table, text_table
 
 SOW_WORDS = (
-    "'fill' is what to expect, its range holds nine trays of ten; 'worst spring' is the chance in a spring like the "
+    "Chances count what is up by the day under 'by', as late as you looked; looking later raises them. 'fill' is what "
+    "to expect, its range holds nine trays of ten; 'worst spring' is the chance in a spring like the "
     "worst on record (its year); 'pencil' is the rule that knows no scatter, with the chance it really has. A dash: "
     "not reachable, or not known."
 )
@@ -45,12 +56,13 @@ def sow_table(advice: SowingAdvice) -> Table:
             number(row.pencil_seeds_per_cell),
             "-" if row.pencil_chance is None else percent(row.pencil_chance),
             spread(percent(row.emergence_low), percent(row.emergence_high)),
+            day_and_month(row.horizon_on),
             str(row.trays),
         )
         for row in advice.rows
     ]
     header = ("lot", "cover, treatment", "sow", "chance %", "worst spring %", "fill %", "range", "cells", "pencil",
-              "its chance %", "emerge %", "trays")  # fmt: skip
+              "its chance %", "emerge %", "by", "trays")  # fmt: skip
     return header, rows
 
 
@@ -62,6 +74,7 @@ def sow_text(advice: SowingAdvice) -> str:
             "",
             text_table(*sow_table(advice), left=2),
             "",
+            *due_lines(advice.due),
             *note_lines(advice.rows),
             wrapped(f"Scatter: {scatter_words(advice.scatter)}."),
             wrapped("Next: weigh or count out the seed, sow, and keep every check, zeros too."),
