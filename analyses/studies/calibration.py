@@ -182,7 +182,7 @@ def halfway_rows(world_name: str, checks: int, record: str, nursery: int) -> lis
     spec = NurserySpec(seasons=3, trays=2, record=record, last_checks=checks)
     made = simulate_nursery(world, spec, 5000 + nursery)
     season = int(made.patterns.trays["season"].max())
-    forecast = finish_season(fit_emergence(made.patterns), season)
+    forecast = finish_season(fit_emergence(made.patterns, FitSpec(to_horizon=False)), season)
     return [
         {"world": world_name, "checks": checks, "record": record, "nursery": nursery, **row}
         for row in judged_trays(made, season, forecast.final, forecast.weight)

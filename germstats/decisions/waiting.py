@@ -13,7 +13,7 @@ import pandas as pd
 from germstats.decisions.demand import later_losses
 from germstats.decisions.ready import never_certain
 from germstats.decisions.waiting_advice import Facts, advised
-from germstats.decisions.waiting_course import Course, course_of, seen_by_date, windows
+from germstats.decisions.waiting_course import Course, course_of, mixed, seen_by_date, windows
 from germstats.decisions.waiting_spec import (
     COMING,
     CUT_SHORT,
@@ -37,8 +37,10 @@ from germstats.decisions.waiting_spec import (
 )
 from germstats.decisions.waiting_weather import heat_words
 from germstats.errors import NotEnoughRecordsError, WrongUseError
-from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
+from germstats.models.emergence import EmergenceFit, FitSpec
+from germstats.models.law_average import WeighedFit, fits_by_law
 from germstats.models.lots import groups_of
+from germstats.models.still_to_come import SHARE_SD
 from germstats.models.weather import HeatClock, by_heat, daily_weather, heat_clock
 from germstats.records.book import RecordBook
 from germstats.records.parsing import spelled
@@ -163,17 +165,20 @@ def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None
 def _season_of(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
     month, day = fit_spec.spring_ends
     spring = spec.on.year + (spec.on > pd.Timestamp(spec.on.year, month, day))
-    return Season(as_of(book, spec.on), spec, replace(fit_spec, to_horizon=False), spring)
+    scatter = replace(fit_spec.scatter, share=SHARE_SD)
+    return Season(as_of(book, spec.on), spec, replace(fit_spec, to_horizon=False, scatter=scatter), spring)
 
 
 def _foretold(season: Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None, Course]:
-    fit, clock = _fitted(season, progress)
+    fits, clock = _fitted(season, progress)
     progress("looking ahead")
-    return fit, clock, course_of(fit, season.here, season.closed, clock, season.spec.on)
+    courses = [(course_of(one.fit, season.here, season.closed, clock, season.spec.on), one.weight) for one in fits]
+    return fits[0].fit, clock, mixed(courses, list(groups_of(courses[0][0].trays)))
 
 
-def _fitted(season: Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None]:
-    """The fit of the records so far; by heat where the weather of this spring and an earlier one is known."""
+def _fitted(season: Season, progress: Callable[[str], None]) -> tuple[tuple[WeighedFit, ...], HeatClock | None]:
+    """Fits of the records so far under every law of timing that counts; by heat where the weather of this spring and an
+    earlier one is known."""
     patterns = season.patterns
     known = season.here["tray"][season.here["checked"]]
     if not ((patterns.trays["season"] < season.spring) | patterns.trays["tray"].isin(known)).any():
@@ -184,10 +189,11 @@ def _fitted(season: Season, progress: Callable[[str], None]) -> tuple[EmergenceF
     if weather is not None:
         years = sorted({int(y) for y in patterns.trays["season"]} | {season.spring})
         clock = heat_clock(weather, years, season.spec.on, season.spec.base_c)
+    here = set(groups_of(patterns.trays[patterns.trays["tray"].isin(season.here["tray"])]))
     if clock is None or season.spring not in clock.springs:
-        return fit_emergence(patterns, season.fit_spec, progress), None
+        return fits_by_law(patterns, season.fit_spec, here, progress), None
     spec = replace(season.fit_spec, scatter=replace(season.fit_spec.scatter, late_spring=False))
-    return fit_emergence(by_heat(patterns, clock), spec, progress), clock
+    return fits_by_law(by_heat(patterns, clock), spec, here, progress), clock
 
 
 def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> str:

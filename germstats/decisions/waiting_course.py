@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -135,6 +135,48 @@ def course_of(
         weight=told[0].weight if told else np.ones(1), dates=start + pd.to_timedelta(grid, unit="D"),
         course=filled, on=on,
     )  # fmt: skip
+
+
+def mixed(courses: Sequence[tuple[Course, Mapping[str, float]]], group_of: Sequence[str], seed: int = 0) -> Course:
+    """Courses of the same trays under several laws of timing as one: each species' draws come from its laws by weight.
+
+    Parameters
+    ----------
+    courses : sequence of (Course, dict)
+        With the weight of its law for each species (or lot).
+    group_of : sequence of str
+        Species (or lot) of each tray.
+    seed : int
+
+    Returns
+    -------
+    Course
+        With equally likely draws; those of one species belong together.
+    """
+    first = courses[0][0]
+    if len(courses) == 1:
+        return first
+    size = len(first.weight)
+    order = np.random.default_rng(seed).permutation(size)
+    picked = [_even(one.weight, size)[order] for one, _ in courses]
+    final = np.empty((size, first.final.shape[1]), dtype=first.final.dtype)
+    course = np.empty((size, *first.course.shape[1:]))
+    groups = np.array(group_of)
+    for group in dict.fromkeys(group_of):
+        at = np.flatnonzero(groups == group)
+        share = np.cumsum([weights.get(group, 0.0) for _, weights in courses])
+        ends = np.round(size * share / share[-1]).astype(int)
+        for (one, _), rows, begin, end in zip(courses, picked, [0, *ends[:-1]], ends, strict=True):
+            final[begin:end, at] = one.final[np.ix_(rows[begin:end], at)]
+            course[begin:end, :, at] = one.course[rows[begin:end]][:, :, at]
+    return replace(first, final=final, course=course, weight=np.full(size, 1 / size))
+
+
+def _even(weight: Array, size: int) -> Index:
+    """Positions of `size` equally likely draws, taken at even steps of the weights."""
+    steps = np.cumsum(weight)
+    at = (np.arange(size) + 0.5) / size * steps[-1]
+    return np.asarray(np.minimum(np.searchsorted(steps, at), len(steps) - 1), dtype=np.int64)
 
 
 def _in_weathers(course: Array, told: Array, onward: Array) -> Array:

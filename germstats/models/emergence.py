@@ -169,6 +169,7 @@ def fit_emergence(
     spec: FitSpec | None = None,
     progress: Callable[[str], None] | None = None,
     near: PooledFit | None = None,
+    choices: dict[str, TimingChoice] | None = None,
 ) -> EmergenceFit:
     """Estimate emergence share and timing per species, lot and treatment.
 
@@ -184,6 +185,8 @@ def fit_emergence(
         Called with a short text before each stage.
     near : PooledFit, optional
         Of records that hold these: its laws of timing are kept, and its scatters are where these are sought from.
+    choices : dict, optional
+        Species (or lot, where species are not recorded) -> law of timing to take, with pooling.
 
     Returns
     -------
@@ -203,8 +206,9 @@ def fit_emergence(
     if not spec.pooling:
         return _lot_by_lot(patterns, lots, spec, say)
     say("choosing the timing law of each species")
-    with one_thread():
-        choices = laws_near(near, lots) if near is not None else choose_laws(patterns, lots, spec.scatter)
+    if choices is None:
+        with one_thread():
+            choices = laws_near(near, lots) if near is not None else choose_laws(patterns, lots, spec.scatter)
     told, horizons = _to_horizon(patterns, lots, choices, spec)
     lots = sort_lots(told, spec.scatter)
     held = {**spec.held, "tray": spec.scatter.tray} if spec.hold_tray else spec.held

@@ -78,6 +78,8 @@ class RowEstimate(RawCounts):
         The same in days from the latest tray's sowing.
     horizon_basis : str or None
         What that day comes from, as in `germstats.models.horizon.Basis`.
+    plateau : bool
+        Whether the last days of looking contradict the timing curve: it has seedlings where none came.
     later_low, later_high : float or None
         Range of the share that may still come between that day and the end of the spring; never in a chance.
     """
@@ -98,11 +100,12 @@ class RowEstimate(RawCounts):
     horizon_basis: Basis | None = None
     later_low: float | None = None
     later_high: float | None = None
+    plateau: bool = False
 
     RECORD: ClassVar[tuple[str, ...]] = (
         "species", "lot", "treatment", "trays", "cells", "seeds", "emerged", "emergence", "emergence_low",
         "emergence_high", "median_days", "median_days_low", "median_days_high", "notes", "horizon_on", "horizon_days",
-        "horizon_basis", "later_low", "later_high",
+        "horizon_basis", "later_low", "later_high", "plateau",
     )  # fmt: skip
 
     def as_record(self) -> dict[str, object]:

@@ -100,6 +100,7 @@ def finish_season(
     """
     pooled = fit.pooled
     assert pooled is not None, "a half-way forecast needs the pooled fit"
+    assert fit.horizons is None, "a half-way forecast needs shares told to the end of all days"
     patterns = fit.patterns
     known = (patterns.trays["season"] == season) & patterns.trays["filled"].notna()
     under_way = _UnderWay(pooled, patterns, np.flatnonzero(known.to_numpy()), fit.spec.spring_ends, course)

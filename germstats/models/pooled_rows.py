@@ -7,8 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from scipy.special import ndtri
 
+from germstats.models.compiled import Index
 from germstats.models.draws import RowDraws, TimeDraws, WorstSpring, weighted_quantiles
 from germstats.models.estimates import (
     RowEstimate,
@@ -30,6 +32,10 @@ from germstats.records.patterns import Patterns
 
 _DRAWS = 512  # of the effects, shared out evenly among the draws of the scales
 _MOSTLY_OTHERS = 0.5
+_HALF = np.array([0.5])
+CONTRADICTED = 4.6
+"""Seedlings the timing curve has after the last one seen, from which on a plateau contradicts it: of so many expected
+none comes in one case of a hundred (Poisson)."""
 
 
 def pooled_rows(fit: PooledFit, patterns: Patterns, level: float) -> list[RowEstimate]:
@@ -59,6 +65,8 @@ def _row(
     share_out = float(seen[lot.codes[lot.row == row]].mean()) if lot.timed else 1.0
     horizon = None if fit.horizons is None else fit.horizons.lots[lot.species, lot.lot]
     facts = horizon_facts(horizon, trays)
+    quiet = _quiet(draws, lot.codes[lot.row == row], patterns)
+    against = quiet is not None and quiet[1] > CONTRADICTED
     return RowEstimate(
         **vars(raw_counts(lot, row, patterns)),
         emergence=float(middle),
@@ -72,10 +80,44 @@ def _row(
         share_seen=share_out,
         notes=record_notes(trays, patterns, lot, share_out, None if found_any else float(high))
         + horizon_notes(horizon, facts.get("horizon_on"))
+        + (_plateau_notes(*quiet) if quiet is not None and against else ())
         + _rests_on(fit, lot, number),
         draws=draws,
+        plateau=against,
         **facts,
     )
+
+
+def _quiet(draws: RowDraws, codes: Index, patterns: Patterns) -> tuple[float, float] | None:
+    """Days of looking after the last seedling of these trays, and how many more the timing curve has there.
+
+    By the curve's middle: the seedlings seen times the share of them that it puts after the last of all. None where no
+    timing is known or nothing was seen.
+    """
+    time = draws.time
+    if time is None:
+        return None
+    trays = patterns.trays.iloc[codes]
+    start = trays["origin_days"].to_numpy(dtype=float) if time.origin == "1 February" else np.zeros(len(trays))
+    place = pd.Series(np.arange(len(codes)), index=codes)
+    rose, count = np.zeros(len(codes)), np.zeros(len(codes))
+    for seen in (patterns.times, patterns.occupied):
+        own = seen[seen["tray"].isin(codes)]
+        at = place.reindex(own["tray"]).to_numpy(dtype=np.int64)
+        np.maximum.at(rose, at, own["hi"].to_numpy(dtype=float) - start[at])
+        np.add.at(count, at, own["count"].to_numpy(dtype=float))
+    if not count.any():
+        return None
+    last = trays["last_day"].to_numpy(dtype=float) - start
+    since = float(rose.max())
+    middle = [np.array(float(weighted_quantiles(one, draws.weight, _HALF)[0])) for one in (time.mu, time.sigma)]
+    missing = np.maximum(time.share_by(last, *middle) - time.share_by(since, *middle), 0.0)
+    return float(max(last.max() - since, 0.0)), float(count @ missing)
+
+
+def _plateau_notes(days: float, more: float) -> tuple[str, ...]:
+    return (f"nothing came in the last {days:.0f} days of looking, where the timing curve has about {more:.0f} more: "
+            "trust the share, not the days",)  # fmt: skip
 
 
 def _days(

@@ -23,7 +23,7 @@ def test_one_seed_a_cell_follows_the_closed_formula():
     """Many finished trays pin p and F down; what is to come in the last season's is then known by arithmetic."""
     spec = NurserySpec(seasons=3, trays=8, species=1, lots=3, seeds=1, last_checks=4)
     made = simulate_nursery(CALM, spec, 2)
-    fit = fit_emergence(made.patterns)
+    fit = fit_emergence(made.patterns, FitSpec(to_horizon=False))
     assert fit.pooled.current == 2026
     forecast = finish_season(fit, 2026, draws=800)
     now = (made.patterns.trays["season"] == 2026).to_numpy()
@@ -42,7 +42,7 @@ def test_what_is_there_stays_and_no_tray_overflows():
     made = simulate_nursery(
         World(), NurserySpec(seasons=2, trays=2, species=2, lots=2, last_checks=5, record="totals"), 4
     )
-    forecast = finish_season(fit_emergence(made.patterns), 2025)
+    forecast = finish_season(fit_emergence(made.patterns, FitSpec(to_horizon=False)), 2025)
     assert (forecast.final >= forecast.filled_now).all()
     assert (forecast.final <= forecast.cells).all()
     assert forecast.weight.sum() == pytest.approx(1.0, abs=1e-12)
@@ -52,7 +52,7 @@ def test_what_is_there_stays_and_no_tray_overflows():
 def test_a_finished_season_is_not_under_way():
     to_the_end = tuple(float(day) for day in range(24, 150, 7))
     made = simulate_nursery(World(), NurserySpec(seasons=2, trays=2, species=2, lots=2, checks=to_the_end), 4)
-    fit = fit_emergence(made.patterns)
+    fit = fit_emergence(made.patterns, FitSpec(to_horizon=False))
     assert fit.pooled.current is None
     forecast = finish_season(fit, 2025)
     assert float((forecast.weight @ forecast.seen_share).mean()) > NEARLY_ALL
@@ -62,12 +62,12 @@ def test_a_finished_season_is_not_under_way():
 @pytest.fixture(scope="module")
 def early():
     spec = NurserySpec(seasons=2, trays=2, species=2, lots=2, last_checks=3, record="totals")
-    return fit_emergence(simulate_nursery(World(), spec, 4).patterns)
+    return fit_emergence(simulate_nursery(World(), spec, 4).patterns, FitSpec(to_horizon=False))
 
 
 def test_the_end_of_the_spring_is_the_setting(early):
     """Thirty days from 1 February are 2 March: hardly a check later; the end of July is the end of all."""
-    soon = replace(early, spec=FitSpec(spring_ends=(3, 15)))  # four days after the third check
+    soon = replace(early, spec=FitSpec(spring_ends=(3, 15), to_horizon=False))  # four days after the third check
     now, short, whole = (
         float((found.weight @ found.final).sum())
         for found in (finish_season(early, 2025, course=Course(np.array([0.0]))), finish_season(soon, 2025),
@@ -104,7 +104,7 @@ def test_trays_whose_seedlings_are_counted_are_foretold_too(tmp_path):
         write_book(tables, tmp_path / record)
         patterns = find_patterns(read_book(tmp_path / record))
         assert set(patterns.trays["record"]) == {record}
-        found = finish_season(fit_emergence(patterns), 2022)
+        found = finish_season(fit_emergence(patterns, FitSpec(to_horizon=False)), 2022)
         assert len(found.trays) == 6
         means[record] = (found.weight @ found.final, found.filled_now)
     np.testing.assert_array_equal(means["totals"][1], means["seedlings"][1])
