@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from functools import cache, partial
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from germstats.decisions.finished_trays import empty_cells, why_not_finished
 from germstats.decisions.foreknown import Foreknown, foreknow, share_seen
 from germstats.decisions.scores import Forecast, Score, TrayTest, count_range, score
 from germstats.errors import NotEnoughRecordsError, WrongUseError
@@ -20,14 +20,10 @@ from germstats.models.forecast import filled_cells, new_tray
 from germstats.models.order_forecast import Parts
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, find_patterns
+from germstats.records.seed_totals import seeds_as_cells, told_by_seeds
 from germstats.records.seeds import SowingRate
 from germstats.records.subsets import before_season
 
-FINISHED = 0.9
-"""A tray counts as finished if this share of its seedlings was to be expected by its last look, by earlier seasons;
-common practice, no source. What came in the tray itself has no say, or late and poor trays would be sifted out."""
-_CUT_SHORT = 0.1
-"""Share of cells that may have stopped being looked at early before the whole tray is set aside."""
 _UNMEASURED = "sown by the pinch, of unknown size, as no tray was before: weigh the seed or count ten pinches"
 _SUREST = 1e-6  # no forecast is surer than one in a million
 
@@ -212,9 +208,11 @@ def _season(
     patterns: Patterns, season: int, fit: EmergenceFit | None, promise: Promise
 ) -> Iterator[TrayTest | SetAside]:
     """Test every tray of one season; `fit` knows only earlier ones (None: nothing was known)."""
+    by_seeds = told_by_seeds(patterns)
+    patterns = seeds_as_cells(patterns)
     trays = patterns.trays[patterns.trays["season"] == season].sort_values(["lot", "tray"])
     parts = _sown_parts(patterns, trays)
-    finishes = dict(list(patterns.finishes[["last", "count"]].groupby(patterns.finishes["tray"])))
+    empty = empty_cells(patterns, trays)
     foretold: dict[tuple[str, Parts], Forecast] = {}
 
     @cache  # trays of one lot are sown alike and looked at together
@@ -238,7 +236,7 @@ def _season(
             yield SetAside(tray["tray"], season, tray["lot"], _unknown(patterns.sowings[tray["sowing"]]))
             continue
         seen_by = partial(out, known, origin_days=tray["origin_days"])
-        if why := _why_not(tray, seen_by, finishes.get(code, patterns.finishes[:0])):
+        if why := why_not_finished(tray, empty.get(code), seen_by):
             yield SetAside(tray["tray"], season, tray["lot"], why)
             continue
         key = f"{tray['lot']}, {tray['treatment']}", parts[code]
@@ -252,6 +250,7 @@ def _season(
             label=tray["treatment"],
             basis=known.basis,
             seen=round(tray["filled"]),
+            counted="seeds" if by_seeds[code] else "cells",
             **vars(foretold[key]),
         )
 
@@ -272,19 +271,6 @@ def _sown_parts(patterns: Patterns, trays: pd.DataFrame) -> dict[int, Parts]:
 def _unknown(rate: SowingRate) -> str:
     """Why nothing is foretold."""
     return "nothing usable was known before its season" if rate.kind != "pinch_unmeasured" else _UNMEASURED
-
-
-def _why_not(tray: Mapping[Hashable, Any], seen_by: Callable[[float], float], finishes: pd.DataFrame) -> str:
-    """Why a tray cannot be tested; empty where it can. `seen_by` tells the share to be expected by a day."""
-    if math.isnan(tray["filled"]):
-        return "only its seedlings were counted, several seeds to a cell: note its filled cells too"
-    seen = seen_by(tray["last_day"])
-    if seen < FINISHED:
-        return f"its last usable look was too early: only about {100 * seen:.0f} % of its seedlings were to be expected"
-    early = [seen_by(day) < FINISHED for day in finishes["last"]]
-    if finishes["count"][early].sum() > _CUT_SHORT * tray["cells"]:
-        return "part of it was lost, or looked at no more, before it had finished"
-    return ""
 
 
 def _forecast(known: Foreknown, parts: Parts, promise: Promise) -> Forecast:
