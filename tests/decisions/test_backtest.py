@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import germstats
-from germstats.decisions.backtest import back_test
+from germstats.decisions.backtest import Promise, back_test, held_against
 from germstats.decisions.foreknown import pencil_share
 from germstats.decisions.scores import chance_range, score
 from germstats.errors import NotEnoughRecordsError, WrongUseError
@@ -89,6 +89,18 @@ def test_cells_sown_at_two_rates_are_foretold_together():
     direct = filled_cells(new_tray(row.draws), (ONE, TWO), CELLS)
     assert told.seeds_per_cell == 1.5
     assert told.chance == pytest.approx(direct[9:].sum(), abs=1e-9)
+
+
+def test_what_is_assured_is_the_most_that_comes_with_that_chance():
+    book = tiny_book(PAST, [("A", 9)])
+    past = fit_emergence(before_season(book, 2025))
+    direct = filled_cells(new_tray(past.rows[0].draws), (ONE,), CELLS)
+    for assured in (0.5, 0.8, 0.999):
+        (told,) = held_against(book, np.array([3]), past, Promise(target=0.9, level=0.9, assured=assured))
+        assert direct[told.wanted :].sum() >= assured > direct[told.wanted + 1 :].sum()
+        assert told.chance == pytest.approx(direct[told.wanted :].sum(), abs=1e-5)
+    with pytest.raises(WrongUseError, match="An assured chance lies between 0 and 1"):
+        Promise(target=0.9, level=0.9, assured=1.0)
 
 
 def test_what_a_forecast_rests_on_is_told():
@@ -255,8 +267,5 @@ def test_cells_ticked_off_once_occupied_are_finished(tmp_path):
     for column in ("occupied", "emerged"):
         told = cells.rename(columns={"occupied": column})
         test = back_test(read({"trays": trays, "cells": told}, tmp_path / column))
-        assert [(row.tray, row.seen, row.counted) for row in test.rows] == [
-            ("A2025", 10, "cells"),
-            ("B2025", 10, "cells"),
-        ]
+        assert [(row.tray, row.seen) for row in test.rows] == [("A2025", 10), ("B2025", 10)]
         assert not test.set_aside
