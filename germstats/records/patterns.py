@@ -20,6 +20,7 @@ from germstats.records.seeds import SowingRate
 from germstats.records.sown import SPRING_ENDS, sown_trays
 
 ONE_SEED = SowingRate("counted", (1,), 1.0)
+_UNSIZED = "only its seedlings were counted, of pinches of unknown size: weigh the seed, or note its filled cells too"
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,9 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
 
     kept = np.sort(ends["tray"].unique()).astype(np.int64)
     silent = trays["tray"].drop(kept)
-    left_out |= {tray: looks.why_silent.get(tray, "never checked") for tray in silent}
+    unsized = dict.fromkeys(looks.totals.loc[looks.totals["seedlings"].notna(), "tray"], _UNSIZED)
+    why = {**looks.why_silent, **unsized}
+    left_out |= {tray: why.get(tray, "never checked") for tray in silent}
     code = pd.Series(np.arange(len(kept)), index=kept)
     looked = checks.groupby("tray")["day"].nunique()
     summary = _summary(trays.iloc[kept], ends, looked, sowings)

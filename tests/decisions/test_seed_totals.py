@@ -189,3 +189,17 @@ def test_pinches_have_no_number_of_seeds_to_be_held_against(tmp_path):
     book = book_of(tmp_path / "book", TraySpec(seasons=2, seeds_per_cell="pinch", record="seedlings"), seedlings=True)
     with pytest.raises(NotEnoughRecordsError, match="sown by the pinch: note its filled cells too"):
         back_test(book)
+
+
+def test_seedlings_of_pinches_of_unknown_size_are_named_not_dropped(tmp_path):
+    said = {
+        "trays": ["tray,season,lot,sown_on,rows,columns,seeds_per_cell", "A,2025,L,2024-12-01,1,4,pinch",
+                  "B,2025,L,2024-12-01,1,4,pinch", "C,2025,L,2024-12-01,1,4,pinch"],
+        "checks": ["tray,checked_on,filled,seedlings", "A,2025-04-01,,7", "B,2025-04-01,3,7"],
+    }  # fmt: skip
+    for name, lines in said.items():
+        (tmp_path / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    patterns = find_patterns(read_book(tmp_path))
+    assert patterns.trays["tray"].tolist() == ["B"]
+    assert patterns.left_out["A"].startswith("only its seedlings were counted, of pinches of unknown size")
+    assert patterns.left_out["C"] == "never checked"
