@@ -3,47 +3,51 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from functools import cache, partial
-from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy import stats
 
+from germstats.decisions.finished_trays import empty_cells, why_not_finished
 from germstats.decisions.foreknown import Foreknown, foreknow, share_seen
 from germstats.decisions.scores import Forecast, Score, TrayTest, count_range, score
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence, trays_by_reason
 from germstats.models.forecast import filled_cells, new_tray
 from germstats.models.order_forecast import Parts
+from germstats.models.timing import Array
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, find_patterns
+from germstats.records.seed_totals import seeds_as_cells, told_by_seeds
 from germstats.records.seeds import SowingRate
 from germstats.records.subsets import before_season
 
-FINISHED = 0.9
-"""A tray counts as finished if this share of its seedlings was to be expected by its last look, by earlier seasons;
-common practice, no source. What came in the tray itself has no say, or late and poor trays would be sifted out."""
-_CUT_SHORT = 0.1
-"""Share of cells that may have stopped being looked at early before the whole tray is set aside."""
 _UNMEASURED = "sown by the pinch, of unknown size, as no tray was before: weigh the seed or count ten pinches"
 _SUREST = 1e-6  # no forecast is surer than one in a million
 
 
 @dataclass(frozen=True)
 class Promise:
-    """What is promised of every tray: a chance of filling `target` of its cells, a range that holds with `level`."""
+    """What is promised of every tray: a chance of filling `target` of its cells, a range that holds with `level`.
+
+    Where `assured` is given, not the target but as many cells as are filled with that chance or a higher one.
+    """
 
     target: float
     level: float
+    assured: float | None = None
 
     def __post_init__(self) -> None:
         if not 0 < self.target <= 1:
             raise WrongUseError(f"The target is a share of cells above 0 and at most 1, not {self.target:g}.")
         if not 0 < self.level < 1:
             raise WrongUseError(f"The level of a range lies between 0 and 1, not {self.level:g}.")
+        if self.assured is not None and not 0 < self.assured < 1:
+            raise WrongUseError(f"An assured chance lies between 0 and 1, not {self.assured:g}.")
 
 
 @dataclass(frozen=True)
@@ -174,7 +178,7 @@ def back_test(
         say(f"{season}, from the seasons before it")
         past = before_season(patterns, season)
         fit = fit_emergence(past, spec) if len(past.trays) else None
-        results += _season(patterns, season, fit, promise)
+        results += held_against(patterns, np.flatnonzero(patterns.trays["season"] == season), fit, promise)
     rows = [one for one in results if isinstance(one, TrayTest)]
     aside = [one for one in results if isinstance(one, SetAside)]
     if not rows:
@@ -208,52 +212,76 @@ def _seasons(patterns: Patterns, spec: FitSpec) -> list[int]:
     return seasons
 
 
-def _season(
-    patterns: Patterns, season: int, fit: EmergenceFit | None, promise: Promise
+def held_against(
+    patterns: Patterns, codes: NDArray[np.intp], fit: EmergenceFit | None, promise: Promise
 ) -> Iterator[TrayTest | SetAside]:
-    """Test every tray of one season; `fit` knows only earlier ones (None: nothing was known)."""
-    trays = patterns.trays[patterns.trays["season"] == season].sort_values(["lot", "tray"])
+    """Hold trays against what a fit that does not know them foretold of them in a spring not yet seen.
+
+    Parameters
+    ----------
+    patterns : Patterns
+    codes : (C,) int array
+        Of the trays, in `patterns`.
+    fit : EmergenceFit or None
+        Of other trays; None: nothing was known.
+    promise : Promise
+
+    Yields
+    ------
+    TrayTest or SetAside
+        By lot, then tray.
+    """
+    by_seeds = told_by_seeds(patterns)
+    patterns = seeds_as_cells(patterns)
+    trays = patterns.trays.iloc[codes].sort_values(["lot", "tray"])
     parts = _sown_parts(patterns, trays)
-    finishes = dict(list(patterns.finishes[["last", "count"]].groupby(patterns.finishes["tray"])))
+    empty = empty_cells(patterns, trays)
     foretold: dict[tuple[str, Parts], Forecast] = {}
 
     @cache  # trays of one lot are sown alike and looked at together
     def known_of(species: str | None, lot: str, label: str, sowing: int) -> Foreknown | None:
         return None if fit is None else foreknow(fit, species, lot, label, patterns.sowings[sowing])
 
-    # lots sown for the first time share the draws of their species
-    shares: dict[tuple[tuple[int, ...], float, float], float] = {}
-
-    def out(known: Foreknown, day: float, origin_days: float) -> float:
-        asked = tuple(id(draws) for draws in known.timed), day, origin_days
-        if asked not in shares:
-            shares[asked] = share_seen(known, day, origin_days)
-        return shares[asked]
-
+    out = _share_out()
     for code, tray in zip(trays.index, trays.to_dict("records"), strict=True):
         species = tray["species"] if isinstance(tray["species"], str) else None
         kind = species, tray["lot"], tray["treatment"], tray["sowing"]
         known = known_of(*kind)
         if known is None:
-            yield SetAside(tray["tray"], season, tray["lot"], _unknown(patterns.sowings[tray["sowing"]]))
+            yield SetAside(tray["tray"], int(tray["season"]), tray["lot"], _unknown(patterns.sowings[tray["sowing"]]))
             continue
-        seen_by = partial(out, known, origin_days=tray["origin_days"])
-        if why := _why_not(tray, seen_by, finishes.get(code, patterns.finishes[:0])):
-            yield SetAside(tray["tray"], season, tray["lot"], why)
+        seen_by = partial(out, known, tray["origin_days"])
+        if why := why_not_finished(tray, empty.get(code), seen_by):
+            yield SetAside(tray["tray"], int(tray["season"]), tray["lot"], why)
             continue
         key = f"{tray['lot']}, {tray['treatment']}", parts[code]
         if key not in foretold:
             foretold[key] = _forecast(known, parts[code], promise)
         yield TrayTest(
             tray=tray["tray"],
-            season=season,
+            season=int(tray["season"]),
             species=species,
             lot=tray["lot"],
             label=tray["treatment"],
             basis=known.basis,
             seen=round(tray["filled"]),
+            counted="seeds" if by_seeds[code] else "cells",
             **vars(foretold[key]),
         )
+
+
+def _share_out() -> Callable[[Foreknown, float, float], float]:
+    """`share_seen` of what is known, the days to 1 February and the day, remembered: lots sown for the first time share
+    the draws of their species."""
+    shares: dict[tuple[tuple[int, ...], float, float], float] = {}
+
+    def out(known: Foreknown, origin_days: float, day: float) -> float:
+        asked = tuple(id(draws) for draws in known.timed), day, origin_days
+        if asked not in shares:
+            shares[asked] = share_seen(known, day, origin_days)
+        return shares[asked]
+
+    return out
 
 
 def _sown_parts(patterns: Patterns, trays: pd.DataFrame) -> dict[int, Parts]:
@@ -274,25 +302,14 @@ def _unknown(rate: SowingRate) -> str:
     return "nothing usable was known before its season" if rate.kind != "pinch_unmeasured" else _UNMEASURED
 
 
-def _why_not(tray: Mapping[Hashable, Any], seen_by: Callable[[float], float], finishes: pd.DataFrame) -> str:
-    """Why a tray cannot be tested; empty where it can. `seen_by` tells the share to be expected by a day."""
-    if math.isnan(tray["filled"]):
-        return "only its seedlings were counted, several seeds to a cell: note its filled cells too"
-    seen = seen_by(tray["last_day"])
-    if seen < FINISHED:
-        return f"its last usable look was too early: only about {100 * seen:.0f} % of its seedlings were to be expected"
-    early = [seen_by(day) < FINISHED for day in finishes["last"]]
-    if finishes["count"][early].sum() > _CUT_SHORT * tray["cells"]:
-        return "part of it was lost, or looked at no more, before it had finished"
-    return ""
-
-
 def _forecast(known: Foreknown, parts: Parts, promise: Promise) -> Forecast:
     cells = sum(count for _, count in parts)
-    wanted = max(math.ceil(promise.target * cells - 1e-9), 1)
     step = math.gcd(*(count for _, count in parts))
     rates = tuple(rate for rate, count in parts for _ in range(count // step))  # in turn, each as often as it was sown
     filled = filled_cells(new_tray(known.draws), rates, cells)
+    wanted = max(math.ceil(promise.target * cells - 1e-9), 1)
+    if promise.assured is not None:
+        wanted = _most(filled, promise.assured)
     low, high = count_range(np.cumsum(filled), promise.level)
     fill = sum(count * pencil_fill(known.pencil, rate) for rate, count in parts) / cells
     plain = stats.binom(cells, fill)
@@ -312,6 +329,12 @@ def _forecast(known: Foreknown, parts: Parts, promise: Promise) -> Forecast:
         pencil_range_chance=_never_certain(plain.cdf(plain_high) - plain.cdf(plain_low - 1)),
         pencil_chance=_never_certain(plain.sf(wanted - 1)),
     )
+
+
+def _most(filled: Array, assured: float) -> int:
+    """The most cells that are filled with this chance or a higher one; `filled` holds P(0), P(1), ..."""
+    reached = filled[::-1].cumsum()[::-1]
+    return int(np.flatnonzero(reached >= assured - 1e-9)[-1])
 
 
 def _never_certain(chance: float) -> float:

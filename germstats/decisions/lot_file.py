@@ -13,6 +13,7 @@ from germstats.models.left_out import Expected
 from germstats.models.timing import Array
 from germstats.models.tray_map import EmptyBlock, TrayMap, scan_empty_block, without_cells
 from germstats.models.tray_scans import PERMUTATIONS, outer_cells
+from germstats.records.seed_totals import Unit
 from germstats.records.seeds import SowingRate
 
 _MEASURED_TRAYS = 4
@@ -54,6 +55,9 @@ class TrayFile:
     mice : bool
     stopped : str
         The finding for which nothing is estimated from it, empty where there is none.
+    counted : {"cells", "seeds"}
+        Seeds where only all seedlings of the tray were counted: `cells` are then its seeds and `filled` its seedlings,
+        each seed standing as a cell of its own, sown with one.
     """
 
     tray: str
@@ -76,6 +80,7 @@ class TrayFile:
     cut_short: str = ""
     mice: bool = False
     stopped: str = ""
+    counted: Unit = "cells"
 
     @property
     def of_pinches(self) -> bool:

@@ -9,7 +9,7 @@ import numpy as np
 from scipy import stats
 from scipy.special import expit, ndtr
 
-from germstats.decisions.lot_file import LotFile, counted, foretold, own_logit, seen_of
+from germstats.decisions.lot_file import LotFile, TrayFile, counted, foretold, own_logit, seen_of
 from germstats.decisions.review_row import Evidence, Limits
 from germstats.decisions.review_sound import Part, SoundPart, sound_part, whole
 from germstats.models.timing import Array
@@ -228,14 +228,20 @@ def tray(file: LotFile, limits: Limits) -> Evidence:
     between = f"{min(others)} to {max(others)}" if min(others) < max(others) else f"{others[0]}"
     limit = limits["tray_p"] / len(counting)
     if p >= limit:
-        words = f"no tray is out of line: {one.tray} has {one.filled} of {one.cells} cells filled, the others {between}"
+        words = f"no tray is out of line: {one.tray} has {_has(one)}, the others {between}"
         return Evidence("tray", "alike", p, words, limit)
     z = z_of_lot(file, file.ordinary, _of(file, rest)) if file.ordinary is not None else None
     low = z is not None and z <= limits["lot_lowish"]
-    words = f"{one.tray} has {one.filled} of {one.cells} cells filled, its sisters {between}"
+    words = f"{one.tray} has {_has(one)}, its sisters {between}"
     if p >= limits["tray_far_p"] / len(counting):
         return Evidence("tray", "one_lower", p, words, limit)
     return Evidence("tray", "one_low_rest_low" if low else "one_low_rest_fine", p, words, limit)
+
+
+def _has(one: TrayFile) -> str:
+    if one.counted == "seeds":
+        return f"{one.filled} seedlings of {one.cells} seeds"
+    return f"{one.filled} of {one.cells} cells filled"
 
 
 def cover(file: LotFile, limits: Limits) -> Evidence:
@@ -251,7 +257,9 @@ def cover(file: LotFile, limits: Limits) -> Evidence:
     spread = np.sqrt(variance[:, deep].sum(axis=1) / len(deep) ** 2 + variance[:, other].sum(axis=1) / len(other) ** 2)
     below = float(ndtr((logits[deep].mean() - logits[other].mean()) / spread).mean())
     z = float(stats.norm.ppf(np.clip(below, 1e-9, 1 - 1e-9)))
-    said = f"filled cells in deep-covered trays {_fills(file, deep)}, in the others {_fills(file, other)}"
+    by_seeds = all(file.trays[at].counted == "seeds" for at in counting)
+    said = "seedlings" if by_seeds else "filled cells"
+    said += f" in deep-covered trays {_fills(file, deep)}, in the others {_fills(file, other)}"
     if z > limits["cover_z"]:
         return Evidence("cover", "alike", z, said)
     rest = z_of_lot(file, file.ordinary, _of(file, other)) if file.ordinary is not None else None

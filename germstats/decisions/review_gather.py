@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from germstats.decisions.lot_file import Cold, LotFile, SeedTest, TrayFile, Usual
 from germstats.decisions.review_records import TrayRecord
@@ -19,7 +20,8 @@ from germstats.models.pooled_design import TrayKey
 from germstats.models.rest import Known
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import predictors
-from germstats.records.patterns import Patterns
+from germstats.records.patterns import ONE_SEED, Patterns
+from germstats.records.seed_totals import Unit, seeds_as_cells, told_by_seeds
 from germstats.records.seeds import SowingRate
 from germstats.records.subsets import keep_trays
 
@@ -136,6 +138,16 @@ class Gathered:
     def place(self) -> dict[str, int]:
         """Tray id -> code in the patterns."""
         return {str(tray): k for k, tray in enumerate(self.patterns.trays["tray"])}
+
+    @cached_property
+    def by_seeds(self) -> NDArray[np.bool_]:
+        """(T,) whether only all seedlings of a tray were counted, by place in the patterns."""
+        return told_by_seeds(self.patterns)
+
+    @cached_property
+    def counts(self) -> Patterns:
+        """The patterns with the seeds of such trays as cells."""
+        return seeds_as_cells(self.patterns)
 
     @cached_property
     def typical(self) -> EmergenceFit:
@@ -293,17 +305,21 @@ def _usual_label(gathered: Gathered, one: SownTray) -> str | None:
 
 def _tray_file(gathered: Gathered, one: SownTray) -> TrayFile:
     record = gathered.records[one.tray]
-    cells, seeds, emerged, filled = record.cells, None, None, record.filled
+    cells, seeds, emerged, filled, rate = record.cells, None, None, record.filled, one.rate
+    unit: Unit = "cells"
     if one.tray in gathered.place:
-        counts = gathered.patterns.trays.iloc[gathered.place[one.tray]]
+        place = gathered.place[one.tray]
+        counts = gathered.counts.trays.iloc[place]
+        if gathered.by_seeds[place]:
+            rate, unit = ONE_SEED, "seeds"
         cells, filled = int(counts["cells"]), _whole(counts["filled"])
         seeds, emerged = _number(counts["seeds"]), _whole(counts["emerged"])
     return TrayFile(
-        tray=one.tray, label=one.label, place=one.place, deep=one.deep, rate=one.rate, cells=cells, seeds=seeds,
+        tray=one.tray, label=one.label, place=one.place, deep=one.deep, rate=rate, cells=cells, seeds=seeds,
         emerged=emerged, filled=None if one.rate is None or one.origin_days is None else filled,
         seen_map=record.seen_map, lost=record.lost, ever=record.ever, by_cell=record.by_cell,
         at_once=record.at_once, falls=record.falls, sudden=record.sudden, happened=record.happened,
-        cut_short=record.cut_short, mice=record.mice, stopped=one.stopped,
+        cut_short=record.cut_short, mice=record.mice, stopped=one.stopped, counted=unit,
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from germstats.decisions.foreknown import Basis
+from germstats.records.seed_totals import Unit
 
 Verdict = Literal["as promised", "too high", "too low"]
 
@@ -63,6 +64,9 @@ class TrayTest(Forecast):
         What the forecast rests on, see `Foreknown`.
     seen : int
         Cells filled.
+    counted : {"cells", "seeds"}
+        Seeds where only all seedlings of the tray were counted: each seed then stands as a cell of its own, in the
+        promise and in what came.
     """
 
     tray: str
@@ -72,6 +76,7 @@ class TrayTest(Forecast):
     label: str
     basis: Basis
     seen: int
+    counted: Unit = "cells"
 
     @property
     def inside(self) -> bool:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,7 @@ import pandas as pd
 from germstats.decisions.demand import later_losses
 from germstats.decisions.ready import never_certain
 from germstats.decisions.waiting_advice import Facts, advised
-from germstats.decisions.waiting_course import Course, course_of, mixed, seen_by_date, windows
+from germstats.decisions.waiting_course import Course, course_of, mixed, plugs_by_date, windows
 from germstats.decisions.waiting_spec import (
     COMING,
     CUT_SHORT,
@@ -37,6 +38,7 @@ from germstats.decisions.waiting_spec import (
 )
 from germstats.decisions.waiting_weather import heat_words
 from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.models.compiled import Index
 from germstats.models.emergence import EmergenceFit, FitSpec
 from germstats.models.law_average import WeighedFit, fits_by_law
 from germstats.models.lots import groups_of
@@ -45,6 +47,7 @@ from germstats.models.weather import HeatClock, by_heat, daily_weather, heat_clo
 from germstats.records.book import RecordBook
 from germstats.records.parsing import spelled
 from germstats.records.patterns import Patterns, find_patterns
+from germstats.records.seed_totals import UNITS, Unit, seeds_as_cells, told_by_seeds
 from germstats.records.sown import ending_dates, sown_trays
 from germstats.records.subsets import as_of, looked_at_sowing
 from germstats.records.suggesting import must_know
@@ -85,13 +88,12 @@ class Season:
     @cached_property
     def patterns(self) -> Patterns:
         """All records so far. Trays of this spring are under way: the day of sowing counts as a look that found none,
-        so that a single look is not taken as final."""
+        so that a single look is not taken as final; ``looked`` is how often they were really looked at."""
         patterns = find_patterns(looked_at_sowing(self.book, self.here), self.fit_spec.spring_ends)
         trays = patterns.trays
         under_way = trays["tray"].isin(self.here["tray"])
-        return replace(
-            patterns, trays=trays.assign(looks=trays["looks"].clip(lower=2).where(under_way, trays["looks"]))
-        )
+        looks = trays["looks"]
+        return replace(patterns, trays=trays.assign(looked=looks, looks=looks.clip(lower=2).where(under_way, looks)))
 
     @cached_property
     def closed(self) -> dict[str, int]:
@@ -237,12 +239,11 @@ def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
     whole, _ = ending_dates(season.book)
     table = season.book.tables["events"]
     events = dict(zip(zip(table["tray"], table["on"], strict=True), table["event"], strict=True))
-    checks = season.book.tables["checks"].groupby("tray")["filled"].max().dropna()
     untold = season.trays[~season.trays["tray"].isin(told)]
-    filled = _ever_filled(season, set(untold["tray"]))
+    counts = _ever_counted(season, set(untold["tray"]))
     for tray in untold.to_dict("records"):
         name = str(tray["tray"])
-        seen = filled.get(name, checks.get(name))
+        seen, cells, counted = counts.get(name) or _as_written(season.book, tray)
         status, advice = NOT_TOLD, NOTHING
         why = season.book.left_out.get(name, "nothing of it can be used")
         if tray["two_winters"] and tray["origin"] > season.spec.on:
@@ -254,19 +255,36 @@ def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
         rows.append(TrayWatch(
             name, str(tray["lot"]), str(tray["species"] or tray["lot"]), str(tray["treatment"]), str(tray["place"]),
             None if seen is None or pd.isna(seen) else int(seen),
-            0 if pd.isna(tray["tray_cells"]) else int(tray["tray_cells"]),
-            None, None, None, None, None, None, None, status, advice, why,
+            0 if pd.isna(cells) else int(cells),
+            None, None, None, None, None, None, None, status, advice, why, counted=counted,
         ))  # fmt: skip
     return rows
 
 
-def _ever_filled(season: Season, trays: set[str]) -> pd.Series:
-    """Cells ever filled of trays, those that findings keep out of the estimates with them."""
-    cells = season.book.tables["cells"]
-    own = {**season.book.tables, "cells": cells[cells["tray"].isin(trays)]}
-    book = replace(season.book, tables=own, left_out={})
-    known = find_patterns(book, season.fit_spec.spring_ends).trays if trays else season.patterns.trays[:0]
-    return known.set_index("tray")["filled"]
+def _ever_counted(season: Season, trays: set[str]) -> dict[str, tuple[float, float, Unit]]:
+    """Tray -> cells ever filled, of how many, or seedlings and seeds; those that findings keep out of the estimates
+    with them."""
+    if not trays:
+        return {}
+    tables = season.book.tables
+    own = {name: tables[name][tables[name]["tray"].isin(trays)] for name in ("checks", "cells")}
+    book = replace(season.book, tables={**tables, **own}, left_out={})
+    patterns = find_patterns(book, season.fit_spec.spring_ends)
+    units = np.where(told_by_seeds(patterns), "seeds", "cells")
+    counts = seeds_as_cells(patterns).trays
+    by_seeds = units == "seeds"
+    of = counts["cells"].where(by_seeds, counts["tray_cells"])
+    return dict(zip(counts["tray"].astype(str), zip(counts["filled"], of, units, strict=True), strict=True))
+
+
+def _as_written(book: RecordBook, tray: dict[Hashable, Any]) -> tuple[float | None, float, Unit]:
+    """The most ever written down of a tray none of whose checks count yet, and of how many."""
+    checks = book.tables["checks"]
+    own = checks[checks["tray"] == tray["tray"]]
+    if own["filled"].isna().all() and own["seedlings"].notna().any() and tray["rate"].k is None:
+        return float(own["seedlings"].max()), np.round(tray["rate"].mean * tray["tray_cells"]), "seeds"
+    filled = own["filled"].dropna()
+    return float(filled.max()) if len(filled) else None, tray["tray_cells"], "cells"
 
 
 _GRAVEST = (SILENT, LATE, UNSEEN, FEW, COMING, NOT_DUE, NEARLY, FINISHED, SECOND_WINTER, CUT_SHORT, NOT_TOLD)
@@ -279,16 +297,34 @@ def _gravest_first(row: TrayWatch) -> tuple[int, float, str, str]:
 def _lots(facts: Facts) -> tuple[LotWatch, ...]:
     course, rows = facts.course, []
     for lot, give_up in facts.give_up.items():
-        at = facts.of_lot(lot)
-        final = course.final[:, at].sum(axis=1)
-        low, high = course.quantiles(final)
-        first, half, most = windows(course, at)
-        rows.append(LotWatch(
-            lot, str(course.trays["species"].iloc[at[0]]), len(at), int(course.cells[at].sum()),
-            int(course.now[at].sum()), low, float(course.weight @ final), high, first, half, most,
-            give_up,
-        ))  # fmt: skip
+        for counted in UNITS:
+            at = facts.of_lot(lot)
+            at = at[(course.trays["counted"].iloc[at] == counted).to_numpy()]
+            if at.size:
+                rows.append(_lot(course, lot, at, give_up, counted))
     return tuple(rows)
+
+
+def _lot(course: Course, lot: str, at: Index, give_up: pd.Timestamp | None, counted: Unit) -> LotWatch:
+    """The trays `at` of one lot, all counted alike, together."""
+    final = course.final[:, at].sum(axis=1)
+    low, high = course.quantiles(final)
+    first, half, most = windows(course, at)
+    return LotWatch(
+        lot=lot,
+        species=str(course.trays["species"].iloc[at[0]]),
+        trays=len(at),
+        cells=int(course.cells[at].sum()),
+        filled_now=int(course.now[at].sum()),
+        final_low=low,
+        final=float(course.weight @ final),
+        final_high=high,
+        first=first,
+        half=half,
+        most=most,
+        give_up_after=give_up,
+        counted=counted,
+    )
 
 
 def _orders(book: RecordBook, course: Course, season: Season, losses: float) -> tuple[OrderWatch, ...]:
@@ -303,7 +339,8 @@ def _orders(book: RecordBook, course: Course, season: Season, losses: float) -> 
         if not at.size or season.spec.lots or plugs <= 0:
             continue
         needed = float(plugs) / (1 - losses)
-        chance = float(course.weight @ (course.final[:, at].sum(axis=1) >= needed))
+        brought = sum((course.plugs(k, course.final[:, k]) for k in at.tolist()), np.zeros(1))
+        chance = float(course.weight @ (brought >= needed))
         rows.append(OrderWatch(str(species), int(plugs), never_certain(chance),
-                               course.window(seen_by_date(course, at).astype(float), needed)))  # fmt: skip
+                               course.window(plugs_by_date(course, at), needed)))  # fmt: skip
     return tuple(rows)

@@ -33,6 +33,7 @@ from germstats.models.compiled import Index
 from germstats.models.emergence import EmergenceFit
 from germstats.models.forecast import empty_by
 from germstats.models.left_out import Expected, TrayAsk, expect
+from germstats.models.lots import groups_of
 from germstats.models.pooled_design import TrayKey
 from germstats.models.rest import Known
 from germstats.models.timing import Array
@@ -131,7 +132,7 @@ def advised(facts: Facts, k: int) -> TrayWatch:
         tray=str(row["tray"]), lot=lot, species=str(row["species"] or lot), treatment=str(row["treatment"]),
         place=str(row["place"]), filled_now=now if course.checked[k] else None, cells=int(course.cells[k]),
         final_low=low, final=mean, final_high=high, chance_more=more, by_now=by_now, behind=behind,
-        give_up_after=give_up, status=status, advice=advice, why=why, money=money,
+        give_up_after=give_up, status=status, advice=advice, why=why, money=money, counted=row["counted"],
     )  # fmt: skip
 
 
@@ -140,13 +141,22 @@ def _by_now(facts: Facts, k: int) -> tuple[float | None, float | None]:
     no other tray tells when they come."""
     course, lot = facts.course, str(facts.course.trays["lot"].iloc[k])
     expected = facts.expected[lot]
-    if expected is None or not course.checked[k] or np.isnan(expected.log_time).any():
+    if expected is None or not course.checked[k] or np.isnan(expected.log_time).any() or not _timed(facts, lot):
         return None, None
     place = int(np.flatnonzero(facts.of_lot(lot, checked=True) == k)[0])
     rate = course.trays["rate"].iloc[k]
     fill = 1 - empty_by(expit(expected.ordinary[:, place]), expected.rho, expected.out[:, place].clip(0.0, 1.0), rate)
     cells = float(course.cells[k])
     return float(cells * fill.mean()), _below(float(course.now[k]), cells, fill)
+
+
+def _timed(facts: Facts, lot: str) -> bool:
+    """Whether any other lot's tray, or an earlier one of the lot, was looked at twice: one look tells no time."""
+    trays = facts.fit.patterns.trays
+    own = facts.course.trays["tray"][facts.of_lot(lot)]
+    others = trays[~trays["tray"].isin(own)]
+    species = groups_of(trays)[trays["lot"] == lot]
+    return bool((others["looked"][groups_of(others).isin(species)] > 1).any())
 
 
 def _below(seen: float, cells: float, fill: Array) -> float:
@@ -181,22 +191,26 @@ def _advice(
 ) -> tuple[str, str, str]:
     """What to do with the tray, why, and the same in money."""
     spec, value = facts.spec, facts.plug_value
-    plugs = max(left, 0.0) * (1 - facts.losses)
+    now = float(facts.course.now[k])
+    have, will_have = facts.course.plugs(k, np.array([now, now + max(left, 0.0)]))
+    plugs = float(will_have - have) * (1 - facts.losses)
     if status == NOT_DUE:
         return KEEP, "nothing is wrong yet", ""
     if status == UNSEEN:
-        return LOOK, f"about {left:.0f} cells should fill this spring, and some should have", ""
+        due = "cells should fill" if row["counted"] == "cells" else "seedlings should come up"
+        return LOOK, f"about {left:.0f} {due} this spring, and some should have", ""
     if give_up is not None and status not in (FINISHED, FEW):
         weeks = max((give_up - spec.on).days, 0) / 7
         cost = spec.holding_cost * weeks
         if plugs * value >= cost:
             money = f"worth {plugs * value:.3g} against {cost:.2g} for holding it till then"
             return KEEP, f"about {plugs:.0f} more plugs by {spelled(give_up)}", money
-    asleep = _asleep(facts, row, k)
+    asleep, plants = _asleep(facts, row, k)
     winter = _WEEKS_OF_WINTER * spec.holding_cost
-    if asleep * value * (1 - facts.losses) > winter:
+    if plants * value * (1 - facts.losses) > winter:
         first = "pot on what is up; " if facts.course.now[k] > 0 else ""
-        why = (f"{first}little more this spring, but about {asleep:.0f} empty cells may fill in a second, worth more "
+        lying = "empty cells may fill" if row["counted"] == "cells" else "more seeds may come up"
+        why = (f"{first}little more this spring, but about {asleep:.0f} {lying} in a second, worth more "
                f"than the {winter:.2g} of holding it over; dig up 20 seeds first: firm ones are alive")  # fmt: skip
         return WINTER_OVER, why, ""
     if facts.course.now[k] > 0:
@@ -204,10 +218,13 @@ def _advice(
     return DISCARD, "hardly anything will come; dig up 20 seeds first: firm ones are alive", ""
 
 
-def _asleep(facts: Facts, row: dict[Any, Any], k: int) -> float:
-    """Cells that may fill in a second spring: of species that need cold, or that were seen to."""
+def _asleep(facts: Facts, row: dict[Any, Any], k: int) -> tuple[float, float]:
+    """Cells (or seeds) that may come in a second spring, and the plants they give: of species that need cold, or that
+    were seen to."""
     course, species = facts.course, str(row["species"])
-    empty = float(course.cells[k]) - float(course.weight @ course.final[:, k])
+    final = float(course.weight @ course.final[:, k])
     needs = float(row["chill_weeks"]) >= _ASLEEP_WEEKS
     share = facts.second_spring.get(species, _SECOND_SPRING if needs else 0.0)
-    return empty * share
+    asleep = (float(course.cells[k]) - final) * share
+    before, after = course.plugs(k, np.array([final, final + asleep]))
+    return asleep, float(after - before)

@@ -13,10 +13,13 @@ from numpy.typing import NDArray
 from germstats.decisions.waiting_spec import Window
 from germstats.models.compiled import Index
 from germstats.models.emergence import EmergenceFit
+from germstats.models.forecast import empty_share
 from germstats.models.halfway import Course as Days
 from germstats.models.halfway import finish_season
 from germstats.models.timing import Array
 from germstats.models.weather import HeatClock
+from germstats.records.patterns import ONE_SEED
+from germstats.records.seed_totals import seeds_as_cells, told_by_seeds
 
 _DRAWS = 400
 _FROM, _STEP = -60.0, 2.0  # days from 1 February
@@ -33,7 +36,9 @@ class Course:
     Attributes
     ----------
     trays : pandas.DataFrame
-        Their rows as sown, index 0..U-1.
+        Their rows as sown, index 0..U-1. ``counted`` is what the numbers of a tray count, ``cells`` or, where only
+        seedlings were, ``seeds``, each of which stands as a cell of its own; ``rate`` is what was sown in one of them,
+        ``tray_rate`` what was sown in a real cell.
     checked : (U,) bool array
         Whether the tray has a check that counts.
     cells, now : (U,) int arrays
@@ -47,6 +52,8 @@ class Course:
         Cells expected to be filled by each date.
     on : pandas.Timestamp
         The day it is told on.
+    rho : float
+        Correlation of the fates of two seeds of one cell, by the fit.
     """
 
     trays: pd.DataFrame
@@ -59,6 +66,21 @@ class Course:
     dates: pd.DatetimeIndex
     course: Array
     on: pd.Timestamp
+    rho: float = 0.0
+
+    def plugs(self, k: int, numbers: Array | Index) -> Array:
+        """Plants that a tray gives where so many (N,) of it come: one for each filled cell.
+
+        Seedlings of a tray fill as many cells as such a share of its seeds does on average; those of a tray of one
+        cell, a flat, are all pricked out (common practice, no source).
+        """
+        row = self.trays.iloc[k]
+        came: Array = numbers.astype(float)
+        if row["counted"] == "cells" or row["tray_cells"] == 1:
+            return came
+        share = came / max(float(self.cells[k]), 1.0)
+        empty = empty_share(share, np.full(share.shape, self.rho), row["tray_rate"])
+        return np.asarray(float(row["tray_cells"]) * (1 - empty))
 
     def quantiles(self, values: Array | Index) -> tuple[int, int]:
         """5 and 95 % points of whole numbers (N,)."""
@@ -108,8 +130,17 @@ def course_of(
     -------
     Course
     """
-    known = fit.patterns.trays.set_index("tray")
+    counts = seeds_as_cells(fit.patterns)
+    known = counts.trays.assign(by_seeds=told_by_seeds(fit.patterns)).set_index("tray")
     trays = trays[trays["tray"].isin(known.index[known["filled"].notna()])].reset_index(drop=True)
+    known = known.loc[list(trays["tray"])]
+    by_seeds = known["by_seeds"].to_numpy(dtype=bool)
+    trays = trays.assign(
+        counted=np.where(by_seeds, "seeds", "cells"),
+        tray_rate=trays["rate"],
+        rate=trays["rate"].where(~by_seeds, ONE_SEED),
+    )
+    closed = {**closed, **_closed_seeds(closed, known[by_seeds], fit.patterns.trays)}
     spring = int(trays["judged"].iloc[0]) if len(trays) else on.year
     start = pd.Timestamp(spring, 2, 1)
     end = float((trays["window_end"].iloc[0] - start).days) if len(trays) else 0.0
@@ -119,7 +150,7 @@ def course_of(
             for season in sorted({int(y) for y in trays["season"]})]  # fmt: skip
     at = {tray: (k, place) for k, found in enumerate(told) for place, tray in enumerate(found.trays)}
     places = [at[str(tray)] for tray in trays["tray"]]
-    last = known.loc[list(trays["tray"]), "last_day"].to_numpy(dtype=float)
+    last = known["last_day"].to_numpy(dtype=float)
 
     def column(name: str, like: Any) -> Any:
         parts = [getattr(told[k], name)[..., place] for k, place in places]
@@ -133,7 +164,7 @@ def course_of(
         trays=trays, checked=trays["checked"].to_numpy(dtype=bool), cells=column("cells", none),
         now=column("filled_now", none), last_day=last, final=column("final", np.zeros((1, 0), dtype=np.int64)),
         weight=told[0].weight if told else np.ones(1), dates=start + pd.to_timedelta(grid, unit="D"),
-        course=filled, on=on,
+        course=filled, on=on, rho=_rho(fit),
     )  # fmt: skip
 
 
@@ -179,6 +210,23 @@ def _even(weight: Array, size: int) -> Index:
     return np.asarray(np.minimum(np.searchsorted(steps, at), len(steps) - 1), dtype=np.int64)
 
 
+def _rho(fit: EmergenceFit) -> float:
+    """Mean of the cell scatter over the fit's draws."""
+    draws = [] if fit.pooled is None else fit.pooled.draws
+    weight = sum(draw.weight for draw in draws)
+    return sum(draw.weight * draw.scales.rho for draw in draws) / weight if weight else 0.0
+
+
+def _closed_seeds(closed: Mapping[str, int], by_seeds: pd.DataFrame, sown: pd.DataFrame) -> dict[str, int]:
+    """Tray -> seeds not up that can come no more: those of the closed cells, as many of which came as elsewhere."""
+    cells = dict(zip(sown["tray"], sown["cells"], strict=True))
+    return {
+        str(tray): round(closed[str(tray)] / cells[tray] * (row["cells"] - row["filled"]))
+        for tray, row in by_seeds.iterrows()
+        if str(tray) in closed
+    }
+
+
 def _in_weathers(course: Array, told: Array, onward: Array) -> Array:
     """The course by date, each draw under one of the weathers (S, D) that may come; the end stays the end.
 
@@ -211,6 +259,15 @@ def seen_by_date(course: Course, at: Index, seed: int = 0) -> Index:
         more, before = more - new, came[:, day]
         filled[:, day:] += new.sum(axis=1)[:, None]
     return np.asarray(filled, dtype=np.int64)
+
+
+def plugs_by_date(course: Course, at: Index) -> Array:
+    """(N, D) draws of the plants that these trays have given by each date."""
+    by_cells = at[(course.trays["counted"].iloc[at] == "cells").to_numpy()]
+    total = seen_by_date(course, by_cells).astype(float)
+    for k in np.setdiff1d(at, by_cells).tolist():
+        total = total + course.plugs(k, seen_by_date(course, np.array([k])))
+    return np.asarray(total)
 
 
 def windows(course: Course, at: Index) -> tuple[Window | None, Window | None, Window | None]:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from germstats.errors import WrongUseError
 from germstats.models.weather import BASE_C
+from germstats.records.seed_totals import Unit
 
 NOT_DUE, UNSEEN, COMING, NEARLY, LATE, SILENT, FEW, FINISHED, SECOND_WINTER, CUT_SHORT, NOT_TOLD = (
     "not yet due", "not looked at", "coming", "nearly done", "late", "silent", "few came", "finished",
@@ -78,6 +79,9 @@ class TrayWatch:
     status, advice, why : str
     money : str
         What waiting is worth against what it costs, where advice rests on that.
+    counted : {"cells", "seeds"}
+        What the numbers count; seeds where only all seedlings of the tray were counted: `cells` are then the seeds
+        sown and `filled_now` the seedlings, each seed standing as a cell of its own.
     """
 
     tray: str
@@ -98,6 +102,7 @@ class TrayWatch:
     advice: str
     why: str
     money: str = ""
+    counted: Unit = "cells"
 
 
 Window = tuple[pd.Timestamp, pd.Timestamp]
@@ -105,7 +110,7 @@ Window = tuple[pd.Timestamp, pd.Timestamp]
 
 @dataclass(frozen=True)
 class LotWatch:
-    """One lot: its trays together.
+    """One lot: its trays together, those counted by cells and those by seeds apart.
 
     Attributes
     ----------
@@ -115,6 +120,8 @@ class LotWatch:
     first, half, most : (low, high) or None
         90 % windows of the day on which its first cell fills, half of those it will fill, and nine of ten of them.
     give_up_after : pandas.Timestamp or None
+    counted : {"cells", "seeds"}
+        As in `TrayWatch`.
     """
 
     lot: str
@@ -129,6 +136,7 @@ class LotWatch:
     half: Window | None
     most: Window | None
     give_up_after: pd.Timestamp | None
+    counted: Unit = "cells"
 
 
 @dataclass(frozen=True)

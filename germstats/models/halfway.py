@@ -25,6 +25,7 @@ from germstats.models.threads import one_thread
 from germstats.models.timing import Array
 from germstats.models.tree import Part, predictors
 from germstats.records.patterns import Patterns
+from germstats.records.seed_totals import seeds_as_cells
 from germstats.records.seeds import SowingRate
 
 _CANDIDATES = 12
@@ -96,12 +97,12 @@ def finish_season(
     Returns
     -------
     Halfway
-        Trays of which the filled cells are known.
+        Trays of which the filled cells are known, or the seedlings of known seeds, each of which stands as a cell.
     """
     pooled = fit.pooled
     assert pooled is not None, "a half-way forecast needs the pooled fit"
     assert fit.horizons is None, "a half-way forecast needs shares told to the end of all days"
-    patterns = fit.patterns
+    patterns = seeds_as_cells(fit.patterns)
     known = (patterns.trays["season"] == season) & patterns.trays["filled"].notna()
     under_way = _UnderWay(pooled, patterns, np.flatnonzero(known.to_numpy()), fit.spec.spring_ends, course)
     rng = np.random.default_rng(seed)

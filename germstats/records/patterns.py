@@ -21,6 +21,7 @@ from germstats.records.seeds import SowingRate
 from germstats.records.sown import SPRING_ENDS, sown_trays
 
 ONE_SEED = SowingRate("counted", (1,), 1.0)
+_UNSIZED = "only its seedlings were counted, of pinches of unknown size: weigh the seed, or note its filled cells too"
 
 
 @dataclass(frozen=True)
@@ -118,7 +119,9 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
 
     kept = np.sort(ends["tray"].unique()).astype(np.int64)
     silent = trays["tray"].drop(kept)
-    left_out |= {tray: looks.why_silent.get(tray, "never checked") for tray in silent}
+    unsized = dict.fromkeys(looks.totals.loc[looks.totals["seedlings"].notna(), "tray"], _UNSIZED)
+    why = {**looks.why_silent, **unsized}
+    left_out |= {tray: why.get(tray, "never checked") for tray in silent}
     code = pd.Series(np.arange(len(kept)), index=kept)
     looked = checks.groupby("tray")["day"].nunique()
     summary = _summary(trays.iloc[kept], ends, looked, sowings)
@@ -226,7 +229,7 @@ _CHECK_COLUMNS = {"tray": int, "unit": int, "day": int, "sowing": int, "level": 
 """A unit is what one column of checks speaks of: a whole tray, numbered as the trays, or a cell, numbered after them.
 ``level`` is what had come by that day, seeds or cells. The rest holds for the unit at all its checks: ``cells`` is how
 many cells it holds; ``kind`` counts, occupancy, totals or seedlings; ``filled`` the cells filled of a tray whose
-seedlings were counted as a whole."""
+seedlings were counted as a whole, where they were noted at its last count."""
 
 
 def _stacked(frames: list[pd.DataFrame]) -> pd.DataFrame:
@@ -273,6 +276,7 @@ def _total_checks(totals: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) 
     last_counted = totals["day"].where(seedlings.notna()).groupby(by_tray).transform("max")
     measured = np.array([rate.kind != "pinch_unmeasured" for rate in trays["rate"]], dtype=bool)
     counted = (last_counted.notna() & ~(last_counted < last_filled)).to_numpy() & measured[by_tray.to_numpy(dtype=int)]
+    stale = counted & (last_filled < last_counted).to_numpy()  # more may have filled since
     level = seedlings.where(counted, filled)
     cells = trays["tray_cells"].to_numpy(dtype=float)[by_tray.to_numpy(dtype=int)]
     codes = np.array([sowings.code(rate) for rate in trays["rate"]], dtype=np.int64)
@@ -285,7 +289,7 @@ def _total_checks(totals: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) 
             "level": level,
             "cells": cells,
             "kind": np.where(counted, "seedlings", "totals"),
-            "filled": filled.groupby(by_tray).transform("max"),
+            "filled": filled.mask(stale).groupby(by_tray).transform("max"),
         }
     )
     return frame[level.notna().to_numpy()].astype(_CHECK_COLUMNS)
@@ -354,7 +358,8 @@ def _summary(trays: pd.DataFrame, ends: pd.DataFrame, looked: pd.Series[int], so
     counted = ends["kind"].isin(["counts", "seedlings"]).to_numpy()
     single = exact[sowing] == 1  # a filled cell is one seedling there
     level = ends["level"].to_numpy()
-    filled = np.where(ends["kind"] == "seedlings", ends["filled"], np.where(counted, level > 0, level))
+    of_seedlings = np.where(single, level, ends["filled"])
+    filled = np.where(ends["kind"] == "seedlings", of_seedlings, np.where(counted, level > 0, level))
     parts = pd.DataFrame(
         {
             "tray": ends["tray"],

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from germstats.errors import NotEnoughRecordsError
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, Units
+from germstats.records.seed_totals import counted_by_seeds
 
 _DAYS_OF = {"checks": "checked_on", "cells": "checked_on", "events": "on", "maps": "seen_on", "weather": "date",
             "trays": "sown_on"}  # fmt: skip
@@ -75,7 +76,8 @@ def _later(book: RecordBook, name: str, row: object, key: str, on: pd.Timestamp)
 def looked_at_sowing(book: RecordBook, trays: pd.DataFrame) -> RecordBook:
     """The book with a look at trays never looked at: none was up the day after they were sown.
 
-    So they enter a fit, which then foretells them from all others of their lot and spring.
+    So they enter a fit, which then foretells them from all others of their lot and spring. Where only seedlings were
+    counted of the others of their lot, so does this look.
 
     Parameters
     ----------
@@ -93,9 +95,14 @@ def looked_at_sowing(book: RecordBook, trays: pd.DataFrame) -> RecordBook:
     if new.empty:
         return book
     blank = {name: "" if pd.api.types.is_object_dtype(kind) else 0 for name, kind in checks.dtypes.items()}
-    none = pd.array([pd.NA] * len(new), dtype="Int64")
+    sown = book.tables["trays"]
+    by_seeds = new["tray"].isin(sown["tray"][counted_by_seeds(checks, sown)]).to_numpy()
+    none = pd.array([0] * len(new), dtype="Int64")
     looks = pd.DataFrame([blank] * len(new)).assign(
-        tray=new["tray"].to_numpy(), checked_on=new["sown_on"].to_numpy() + np.timedelta64(1, "D"), seedlings=none
+        tray=new["tray"].to_numpy(),
+        checked_on=new["sown_on"].to_numpy() + np.timedelta64(1, "D"),
+        filled=pd.Series(none).mask(by_seeds).array,
+        seedlings=pd.Series(none).mask(~by_seeds).array,
     )
     looks = pd.concat([checks, looks[list(checks)].astype(checks.dtypes)], ignore_index=True)
     return replace(book, tables={**book.tables, "checks": looks})

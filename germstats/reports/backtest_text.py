@@ -162,6 +162,8 @@ def overall_words(test: BackTest) -> list[str]:
         f"Without the {one.trays - known.trays} trays under covers new to their species, {known.inside} of "
         f"{known.trays} came inside, {_between(known.inside_low, known.inside_high)} by chance alone."
     ]  # fmt: skip
+    by_seeds = sum(row.counted == "seeds" for row in test.rows)
+    singly = [f"Only seedlings were counted in {_trays(by_seeds)}: there each seed stands as a cell of its own."]
     better = "better than" if one.chance_error < one.pencil_chance_error else "no better than"
     return [
         f"Over all: {one.inside} of {one.trays} trays came inside their range; about {one.inside_expected:.0f} should "
@@ -169,6 +171,7 @@ def overall_words(test: BackTest) -> list[str]:
         f"{100 * (one.high_fill - one.low_fill):.0f} points on average; a wide one is easily right. Of the pencil's "
         f"narrow ones, meant to hold as often, {one.pencil_inside} held.",
         *apart,
+        *(singly if by_seeds else []),
         f"{target} of the cells or more: promised of {one.promised:.0f} trays "
         f"({_between(one.promised_low, one.promised_high)} by chance alone), come true in {one.reached}. {chances} "
         f"The pencil promised {one.pencil_promised:.0f}.",
@@ -184,6 +187,10 @@ def _between(low: int, high: int) -> str:
     return f"{low} to {high}" if high > low else str(low)
 
 
+def _trays(count: int) -> str:
+    return "1 tray" if count == 1 else f"{count} trays"
+
+
 def _seasons(count: int) -> str:
     return "one season" if count == 1 else f"{count} seasons"
 
@@ -195,8 +202,7 @@ def _set_aside(test: BackTest) -> list[str]:
     lines = [f"Set aside, {len(test.set_aside)} of {of} trays of the seasons tested:"] if test.set_aside else []
     lines += [wrapped(f"{one.tray} ({one.lot}, {one.season}): {one.why}", "  ") for one in test.set_aside]
     if test.left_out:
-        count = len(test.left_out)
-        trays = "1 tray" if count == 1 else f"{count} trays"
+        trays = _trays(len(test.left_out))
         lines.append(
             wrapped(f"Another {trays} of the book could not be used, whatever the season; germstats fit says why.")
         )

@@ -29,6 +29,7 @@ from germstats.reports.figures_style import (
     titled,
 )
 from germstats.reports.sentences import percent
+from germstats.reports.watch_text import of_how_many
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -153,7 +154,7 @@ def calendar_picture(watch: Watch) -> Picture | None:
 
 def _lot_row(lot: LotWatch, on: pd.Timestamp) -> CalendarRow:
     spans = tuple(None if one is None or one[1] <= on else one for one in (lot.first, lot.half, lot.most))
-    return CalendarRow(f"{shown(lot.lot, 26)}: {lot.filled_now} of {lot.cells} cells", spans, lot.give_up_after)
+    return CalendarRow(f"{shown(lot.lot, 26)}: {lot.filled_now} of {lot.cells} {lot.counted}", spans, lot.give_up_after)
 
 
 def _lot_words(lot: LotWatch, row: CalendarRow) -> str:
@@ -173,7 +174,7 @@ def calendar_table(lots: Sequence[LotWatch], on: pd.Timestamp) -> pd.DataFrame:
         (
             shown(lot.lot),
             shown(lot.species),
-            f"{lot.filled_now} of {lot.cells}",
+            f"{lot.filled_now} of {of_how_many(lot)}",
             *(_days(span) for span in _lot_row(lot, on).spans),
             "-" if lot.give_up_after is None else spelled(lot.give_up_after),
         )

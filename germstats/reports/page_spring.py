@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from germstats.decisions.poor_lots import AS_EXPECTED, NO_VERDICT, NOT_OVER, POOR, Cause, LotReview
 from germstats.decisions.season_account import SeasonAccount
+from germstats.decisions.waiting_spec import Watch
 from germstats.records.parsing import spelled
 from germstats.reports.blocks import Block, Card, Section, Words, grid, items
 from germstats.reports.plan_text import ready_words
@@ -22,6 +23,7 @@ from germstats.reports.review_text import (
 )
 from germstats.reports.season_end import SpringOver, next_when_over, unfinished_words
 from germstats.reports.watch_text import (
+    by_seeds_words,
     few_words,
     lots_table,
     next_of_watch,
@@ -41,6 +43,11 @@ _COLUMNS = (
 )
 
 
+def _columns(found: Watch) -> str:
+    """What the columns of the trays say."""
+    return " ".join(words for words in (_COLUMNS, by_seeds_words(found)) if words)
+
+
 def watch_section(account: SeasonAccount, over: SpringOver | None = None) -> Section:
     """Trays of the spring under way, overdue ones first; once it is `over`, what can still be done with them."""
     found, question = account.watch, "Dead, late, or a second spring?"
@@ -57,7 +64,7 @@ def watch_section(account: SeasonAccount, over: SpringOver | None = None) -> Sec
         *([Words(few)] if few else []),
         *items("Kept over, given up, or not forecast", reasons(found)),
         grid("Trays of this spring", trays_table(found), folded=True),
-        Words(_COLUMNS),
+        Words(_columns(found)),
         *(Words(sentence(words)) for words in found.weather),
         Words(next_of_watch(found), "next"),
     )  # fmt: skip
@@ -75,7 +82,7 @@ def _after(account: SeasonAccount) -> tuple[Block, ...]:
         *([Words(few)] if few else []),
         *items("Kept over, given up, or not forecast", reasons(found)),
         grid("Trays of this spring, as last looked at", trays_table(found), folded=True),
-        Words(_COLUMNS),
+        Words(_columns(found)),
         *items(f"The weather, as told on {spelled(found.spec.on)}", [sentence(words) for words in found.weather]),
         Words(next_when_over(found), "next"),
     )

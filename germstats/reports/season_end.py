@@ -25,6 +25,7 @@ from germstats.errors import NotEnoughRecordsError
 from germstats.records.parsing import spelled
 from germstats.records.subsets import newest_day
 from germstats.reports.sentences import number
+from germstats.reports.watch_text import of_how_many
 
 _UNFINISHED = (SILENT, LATE, UNSEEN, COMING, NOT_DUE, NEARLY)
 
@@ -93,7 +94,7 @@ def unfinished_words(found: Watch) -> list[str]:
 
 
 def _seen(row: TrayWatch) -> str:
-    return "never looked at" if row.filled_now is None else f"{number(row.filled_now)} of {row.cells}"
+    return "never looked at" if row.filled_now is None else f"{number(row.filled_now)} of {of_how_many(row)}"
 
 
 def next_when_over(found: Watch | None) -> str:

@@ -41,6 +41,7 @@ def watch_text(found: Watch) -> str:
         "",
         *(wrapped(f"{words[0].upper()}{words[1:]}.") for words in found.weather),
         *([""] if found.weather else []),
+        *_by_seeds(found),
         *_unseen(found),
         *_first_springs(found),
         *_overdue(overdue),
@@ -74,6 +75,23 @@ def lots_table(found: Watch) -> Table:
     return header, [_lot(row, found.spec.on) for row in found.lots]
 
 
+def _by_seeds(found: Watch) -> list[str]:
+    words = by_seeds_words(found)
+    return [wrapped(words), ""] if words else []
+
+
+def by_seeds_words(found: Watch) -> str:
+    """What the numbers of trays are whose seedlings alone were counted; empty where there is none."""
+    if all(row.counted == "cells" for row in found.rows):
+        return ""
+    return "Where 'of' says seeds only seedlings were counted: there each seed stands as a cell of its own."
+
+
+def of_how_many(row: TrayWatch | LotWatch) -> str:
+    """Cells, or seeds where those are counted."""
+    return str(row.cells) if row.counted == "cells" else f"{row.cells} seeds"
+
+
 def _unseen(found: Watch) -> list[str]:
     told = [row for row in found.rows if row.final is not None]
     if not told or any(row.filled_now is not None for row in told):
@@ -96,7 +114,7 @@ def few_words(found: Watch, over: bool = False, why: str = "germstats review say
     rows = [row for row in found.rows if row.status == FEW]
     if not rows:
         return ""
-    said = [f"{row.tray} ({row.lot}): {number(row.filled_now)} of {row.cells}"
+    said = [f"{row.tray} ({row.lot}): {number(row.filled_now)} of {of_how_many(row)}"
             + ("" if row.by_now is None else f", {row.by_now:.0f} usual") for row in rows]  # fmt: skip
     return f"Few came{'' if over else ', and little more will'}: {'; '.join(said)}. {why}."
 
@@ -123,7 +141,7 @@ def overdue_words(row: TrayWatch, money: bool = True) -> str:
         return f"{row.tray} ({row.lot}): not looked at yet; {row.why}. Look at it now."
     behind = 1 if row.behind is None else max(round(100 * row.behind), 1)
     usual = "" if row.by_now is None else f", {row.by_now:.0f} would be usual, and {behind} in 100 trays have so few"
-    seen = f"{row.tray} ({row.lot}): {number(row.filled_now)} of {row.cells} cells{usual}."
+    seen = f"{row.tray} ({row.lot}): {number(row.filled_now)} of {row.cells} {row.counted}{usual}."
     return f"{seen} {_capital(row.advice)}: {row.why}{f', {row.money}' if money and row.money else ''}."
 
 
@@ -134,7 +152,7 @@ def _capital(words: str) -> str:
 def _line(row: TrayWatch) -> tuple[str, ...]:
     told = row.final is not None and row.chance_more is not None
     return (
-        row.tray, row.lot or "-", row.treatment, number(row.filled_now), str(row.cells),
+        row.tray, row.lot or "-", row.treatment, number(row.filled_now), of_how_many(row),
         f"{row.final:.0f}" if told else "-",
         spread(str(row.final_low), str(row.final_high)) if told else "-",
         percent(row.chance_more) if row.chance_more is not None else "-",
@@ -165,7 +183,7 @@ def _reasons(found: Watch) -> list[str]:
 
 def _lot(row: LotWatch, on: pd.Timestamp) -> tuple[str, ...]:
     days = [_window(one, on) for one in (row.first, row.half, row.most)]
-    return (row.lot, str(row.filled_now), str(row.cells), f"{row.final:.0f}",
+    return (row.lot, str(row.filled_now), of_how_many(row), f"{row.final:.0f}",
             spread(str(row.final_low), str(row.final_high)), *days, _day(row.give_up_after))  # fmt: skip
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from germstats.models.emergence import EmergenceFit
+from germstats.records.seed_totals import Unit, seeds_as_cells, told_by_seeds
 from germstats.reports.sentences import number
 from germstats.reports.tables import Table
 
@@ -19,10 +20,13 @@ class LotCame:
     ----------
     lot : str
     trays, filled, cells : int, int or None, int
-        Trays looked at, and cells filled by the end, of how many; None where only seedlings were counted.
+        Trays looked at, and cells filled by the end, of how many; None where that is not known. Where only seedlings
+        were counted each seed stands as a cell of its own.
     first, half, last : pandas.Timestamp or None
         Checks by which the first was up, half were, and the last was; None where nothing came. Seedlings where they
         were counted, else cells.
+    counted : {"cells", "seeds"}
+        Seeds where only seedlings were counted in all its trays.
     """
 
     lot: str
@@ -32,6 +36,7 @@ class LotCame:
     first: pd.Timestamp | None
     half: pd.Timestamp | None
     last: pd.Timestamp | None
+    counted: Unit = "cells"
 
 
 def lots_came(fit: EmergenceFit, season: int) -> tuple[LotCame, ...]:
@@ -42,7 +47,8 @@ def lots_came(fit: EmergenceFit, season: int) -> tuple[LotCame, ...]:
     fit : EmergenceFit
     season : int
     """
-    trays = fit.patterns.trays[fit.patterns.trays["season"] == season]
+    counts = seeds_as_cells(fit.patterns).trays.assign(by_seeds=told_by_seeds(fit.patterns))
+    trays = counts[counts["season"] == season]
     rises = pd.concat([fit.patterns.times, fit.patterns.occupied])
     rises = rises[rises["tray"].isin(trays.index)]
     sown = trays["sown_on"].reindex(rises["tray"]).to_numpy()
@@ -57,10 +63,11 @@ def _came(lot: str, trays: pd.DataFrame, rises: pd.DataFrame) -> LotCame:
     filled = None if trays["filled"].isna().any() else round(float(trays["filled"].sum()))
     counts = len(trays), filled, round(float(trays["cells"].sum()))
     by_day = rises[rises["count"] > 0].groupby("day")["count"].sum().sort_index()
+    counted: Unit = "seeds" if trays["by_seeds"].all() else "cells"
     if by_day.empty:
-        return LotCame(lot, *counts, None, None, None)
+        return LotCame(lot, *counts, None, None, None, counted)
     half = by_day.index[int((by_day.cumsum() >= float(by_day.sum()) / 2).to_numpy().argmax())]
-    return LotCame(lot, *counts, by_day.index[0], half, by_day.index[-1])
+    return LotCame(lot, *counts, by_day.index[0], half, by_day.index[-1], counted)
 
 
 def came_table(rows: tuple[LotCame, ...]) -> Table:
@@ -70,8 +77,9 @@ def came_table(rows: tuple[LotCame, ...]) -> Table:
         return "-" if one is None else f"{one:%m-%d}"
 
     header = ("lot", "trays", "filled", "first seen", "half by", "last new")
-    body = [
-        (one.lot, str(one.trays), f"{number(one.filled)} of {one.cells}", day(one.first), day(one.half), day(one.last))
-        for one in rows
-    ]
+
+    def came(one: LotCame) -> str:
+        return f"{number(one.filled)} of {one.cells}{' seeds' if one.counted == 'seeds' else ''}"
+
+    body = [(one.lot, str(one.trays), came(one), day(one.first), day(one.half), day(one.last)) for one in rows]
     return header, body

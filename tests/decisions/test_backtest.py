@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import germstats
-from germstats.decisions.backtest import back_test
+from germstats.decisions.backtest import Promise, back_test, held_against
 from germstats.decisions.foreknown import pencil_share
 from germstats.decisions.scores import chance_range, score
 from germstats.errors import NotEnoughRecordsError, WrongUseError
@@ -28,6 +28,7 @@ from germstats.simulation import TraySpec, simulate_trays
 from tests.made_patterns import ONE, made_patterns
 
 TWO = SowingRate("counted", (2,), 2.0)
+PINCH = SowingRate("pinch", (), 2.0, 1.5)
 UNKNOWN_PINCH = SowingRate("pinch_unmeasured", (), 1.0)
 CELLS = 12
 
@@ -51,7 +52,7 @@ def tiny_book(*seasons, change=None):
         last, sowing = changed.get("last_day", 200.0), changed.get("sowing", 0)
         ends = ((1, seen), (0, CELLS - seen))
         finishes += [(code, sowing, up, last, "counts", cells) for up, cells in ends if cells]
-    return made_patterns(trays, times, finishes, sowings=(ONE, TWO, UNKNOWN_PINCH))
+    return made_patterns(trays, times, finishes, sowings=(ONE, TWO, UNKNOWN_PINCH, PINCH))
 
 
 PAST = [("A", 10), ("A", 8), ("A", 9)]
@@ -90,6 +91,18 @@ def test_cells_sown_at_two_rates_are_foretold_together():
     assert told.chance == pytest.approx(direct[9:].sum(), abs=1e-9)
 
 
+def test_what_is_assured_is_the_most_that_comes_with_that_chance():
+    book = tiny_book(PAST, [("A", 9)])
+    past = fit_emergence(before_season(book, 2025))
+    direct = filled_cells(new_tray(past.rows[0].draws), (ONE,), CELLS)
+    for assured in (0.5, 0.8, 0.999):
+        (told,) = held_against(book, np.array([3]), past, Promise(target=0.9, level=0.9, assured=assured))
+        assert direct[told.wanted :].sum() >= assured > direct[told.wanted + 1 :].sum()
+        assert told.chance == pytest.approx(direct[told.wanted :].sum(), abs=1e-5)
+    with pytest.raises(WrongUseError, match="An assured chance lies between 0 and 1"):
+        Promise(target=0.9, level=0.9, assured=1.0)
+
+
 def test_what_a_forecast_rests_on_is_told():
     grit = {"T4": {"treatment": "grit", "cover": "grit"}, "T5": {"species": "OTHER"}}
     test = back_test(tiny_book(PAST, [("B", 8), ("A", 8), ("C", 8)], change=grit), level=0.99)
@@ -103,7 +116,8 @@ def test_what_a_forecast_rests_on_is_told():
 
 
 def test_trays_that_cannot_be_judged_are_set_aside_with_the_reason():
-    change = {"T3": {"last_day": 70.0}, "T4": {"filled": np.nan, "record": "seedlings"}, "T5": {"sowing": 2}}
+    by_pinch = {"filled": np.nan, "record": "seedlings", "sowing": 3}
+    change = {"T3": {"last_day": 70.0}, "T4": by_pinch, "T5": {"sowing": 2}}
     book = tiny_book(PAST, [("A", 8), ("A", 8), ("A", 8), ("A", 8), ("A", 8)], change=change)
     cut = book.finishes.assign(last=np.where((book.finishes["tray"] == 6) & (book.finishes["seen"] == 0), 70.0, 200.0))
     cut.loc[cut["tray"] == 3, "last"] = 70.0
@@ -219,3 +233,39 @@ def test_ranges_hold_in_nurseries_that_are_as_the_model_says(tmp_path):
     assert trays == 144
     assert 0.8 <= inside / trays <= 0.98
     assert pencil / trays < 0.7  # the plain binomial promises the same and knows neither scatter
+
+
+def test_a_filled_cell_is_finished_though_nobody_looks_at_it_again():
+    """9 of 12 cells came and were not listed again after day 70, too early for the rest; the empty three were looked
+    at to the end. A tray filled to the last cell was not looked at again either. One cell of two seeds with one
+    seedling is filled as well; five empty cells given up early are too many."""
+    left = {"T4": {"last_day": 70.0}, "T5": {"sowing": 1, "seeds": 24.0, "emerged": 9.0, "filled": 9.0}}
+    book = tiny_book(PAST, [("A", 9), ("A", 12), ("A", 9), ("A", 7)], change=left)
+    ends = book.finishes
+    early = (ends["tray"].isin([3, 5]) & (ends["seen"] > 0)) | ((ends["tray"] == 6) & (ends["seen"] == 0))
+    test = back_test(replace(book, finishes=ends.assign(last=np.where(early, 70.0, ends["last"]))))
+    assert [(row.tray, row.seen) for row in test.rows] == [("T3", 9), ("T4", 12), ("T5", 9)]
+    assert [one.tray for one in test.set_aside] == ["T6"]
+    assert "part of it was lost" in test.set_aside[0].why
+
+
+def test_cells_ticked_off_once_occupied_are_finished(tmp_path):
+    """A sheet on which every cell is listed until something stands in it, as a grower ticks them off: all tested."""
+    rows = []
+    for season in (2024, 2025):
+        for tray in "AB":
+            for k in range(CELLS):
+                come = (60, 75, 90)[k % 3] if k < 10 else None
+                looks = [day for day in (45, 60, 75, 90, 120, 160) if come is None or day <= come]
+                rows += [(f"{tray}{season}", f"A{k + 1}", pd.Timestamp(season - 1, 12, 1) + pd.Timedelta(days=day),
+                          int(day == come)) for day in looks]  # fmt: skip
+    cells = pd.DataFrame(rows, columns=["tray", "cell", "checked_on", "occupied"])
+    trays = pd.DataFrame({"tray": cells["tray"].unique()})
+    trays = trays.assign(season=trays["tray"].str[1:], lot="A", rows=1, columns=CELLS, seeds_per_cell="1")
+    trays = trays.assign(sown_on=[f"{int(year) - 1}-12-01" for year in trays["season"]])
+    cells["checked_on"] = cells["checked_on"].dt.strftime("%Y-%m-%d")
+    for column in ("occupied", "emerged"):
+        told = cells.rename(columns={"occupied": column})
+        test = back_test(read({"trays": trays, "cells": told}, tmp_path / column))
+        assert [(row.tray, row.seen) for row in test.rows] == [("A2025", 10), ("B2025", 10)]
+        assert not test.set_aside
