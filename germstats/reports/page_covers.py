@@ -88,10 +88,9 @@ def command_words(one: OpenTrial, account: SeasonAccount) -> str:
 
 def trial_words(one: OpenTrial, spec: CompareSpec) -> str:
     """What a trial tells, and what to sow for it."""
-    wanted = [f"{spec.margin:g} points"] if any(row.more_trays_scale != "ratio" for row in one.pairs) else []
-    wanted += (
-        [f"{spec.ratio_margin:g} times as many"] if any(row.more_trays_scale == "ratio" for row in one.pairs) else []
-    )
+    scales = {row.more_trays_scale for row in one.pairs}
+    wanted = [f"{spec.margin:g} points"] if scales - {"ratio"} else []
+    wanted += [f"{spec.ratio_margin:g} times as many"] if "ratio" in scales else []
     tells = "; ".join(
         f"{row.reference} or {row.level}: about {row.more_trays} more of each, beside the {row.trays[0]} and "
         f"{row.trays[1]} on record" for row in one.pairs
