@@ -57,8 +57,9 @@ def judged_pair(
     sowings = tuple(parse_seeds(str(n)) for n in seeds)
     patterns = made_patterns(trays, (), [*empty, *single], first, sowings)
     fit = EmergenceFit((), FitSpec(), LAW, scatter, patterns)
-    base = ComparisonRow("S", "cover", "none", "grit", (len(reference), len(level)), (None,) * 2, (None,) * 2,
-                         (None,) * 2)  # fmt: skip
+    base = ComparisonRow(
+        "S", "cover", "none", "grit", (len(reference), len(level)), (None,) * 2, (None,) * 2, (None,) * 2
+    )
     found = Pair(np.arange(len(seen)), arm, np.zeros(len(seen), dtype=np.int64), "lot")
     with one_thread():
         row = compared(fit, base, found, (borrowed(tray_sd), borrowed_time(None), "known"), spec)

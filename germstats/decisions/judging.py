@@ -10,6 +10,7 @@ from germstats.decisions.comparison import CANNOT_TELL, SAME, CompareSpec, Compa
 from germstats.models.timing import Array
 
 FIRM, SECOND_FIRM = 0.05, 0.10
+_FARTHEST = float(np.log(1e6))
 _RESTS_ON_SCATTER = "rests on the usual scatter of your trays"
 _RESTS_ON_WEIGHTS = "rests on the species known best: with each species weighing the same it does not show"
 
@@ -41,13 +42,20 @@ def verdict_of(row: ComparisonRow, spec: CompareSpec) -> ComparisonRow:
         firm = row.p_second is not None and row.p_second <= SECOND_FIRM
         said = () if firm else (_RESTS_ON_SCATTER if row.species is not None else _RESTS_ON_WEIGHTS,)
         little = (f"told apart, but {_within(spec)}",) if row.verdict == SAME else ()
-        return replace(row, verdict=direction if firm else f"probably {direction}", more_trays=None,
-                       more_trays_scale="", notes=(*row.notes, *said, *little))  # fmt: skip
+        return replace(
+            row,
+            verdict=direction if firm else f"probably {direction}",
+            more_trays=None,
+            more_trays_scale="",
+            notes=(*row.notes, *said, *little),
+        )
     if row.verdict == SAME:
         return replace(row, more_trays=None, more_trays_scale="")
     if row.more_trays is None and row.species is not None:
-        note = (f"a difference of {spec.margin:g} points, or {spec.ratio_margin:g} times as many, would probably have "
-                "shown; too uncertain to call them the same")  # fmt: skip
+        note = (
+            f"a difference of {spec.margin:g} points, or {spec.ratio_margin:g} times as many, would probably have "
+            "shown; too uncertain to call them the same"
+        )
         return replace(row, verdict=CANNOT_TELL, notes=(*row.notes, note))
     return replace(row, verdict=CANNOT_TELL)
 
@@ -101,27 +109,50 @@ def _over_species(of: list[ComparisonRow], spec: CompareSpec) -> ComparisonRow:
     each = np.array([row.points for row in of], dtype=float)
     points = _mean_over_species(each, _spread([(row.points_low, row.points_high) for row in of]))
     row = ComparisonRow(
-        species=None, treatment=spec.treatment, reference=of[0].reference, level=of[0].level,
+        species=None,
+        treatment=spec.treatment,
+        reference=of[0].reference,
+        level=of[0].level,
         trays=(sum(row.trays[0] for row in of), sum(row.trays[1] for row in of)),
-        seeds=_sum_pairs([row.seeds for row in of]), emerged=_sum_pairs([row.emerged for row in of]),
-        filled=_sum_pairs([row.filled for row in of]), points=points.middle, p_main=points.p,
-        p_second=float(stats.ttest_1samp(each, 0.0).pvalue) if np.ptp(each) > 0 else None,
+        seeds=_sum_pairs([row.seeds for row in of]),
+        emerged=_sum_pairs([row.emerged for row in of]),
+        filled=_sum_pairs([row.filled for row in of]),
+        points=points.middle,
+        p_main=points.p,
+        p_second=float(stats.ttest_1samp(each, 0.0).pvalue) if np.ptp(each) > 0 else points.p,
         places_noted=None if of[0].places_noted is None else all(row.places_noted for row in of),
         notes=(f"over {', '.join(str(row.species) for row in of)}; species may differ",),
-    )  # fmt: skip
-    low, high = points.within(outer=True)
-    row = replace(row, points_low=max(low, -100.0), points_high=min(high, 100.0),
-                  points_90_low=max(points.within(outer=False)[0], -100.0),
-                  points_90_high=min(points.within(outer=False)[1], 100.0))  # fmt: skip
+    )
+    (low, high), (inner_low, inner_high) = points.within(outer=True), points.within(outer=False)
+    row = replace(
+        row,
+        points_low=max(low, -100.0),
+        points_high=min(high, 100.0),
+        points_90_low=max(inner_low, -100.0),
+        points_90_high=min(inner_high, 100.0),
+    )
     if any(one.ratio is None for one in of):
         return replace(row, verdict=CANNOT_TELL)
     logs = np.log(np.array([[one.ratio, one.ratio_low, one.ratio_high] for one in of], dtype=float))
     ratio = _mean_over_species(logs[:, 0], _spread([(log[1], log[2]) for log in logs]))
-    (low, high), inner = np.exp(ratio.within(outer=True)), np.exp(ratio.within(outer=False))
-    same = spec.same(points.within(outer=False), (float(inner[0]), float(inner[1])))
-    return replace(row, ratio=float(np.exp(ratio.middle)), ratio_low=float(low), ratio_high=float(high),
-                   ratio_90_low=float(inner[0]), ratio_90_high=float(inner[1]),
-                   verdict=SAME if same else CANNOT_TELL)  # fmt: skip
+    low, high = _ratios(ratio.within(outer=True))
+    inner_ratio = _ratios(ratio.within(outer=False))
+    same = spec.same(points.within(outer=False), inner_ratio)
+    return replace(
+        row,
+        ratio=float(np.exp(ratio.middle)),
+        ratio_low=low,
+        ratio_high=high,
+        ratio_90_low=inner_ratio[0],
+        ratio_90_high=inner_ratio[1],
+        verdict=SAME if same else CANNOT_TELL,
+    )
+
+
+def _ratios(logs: tuple[float, float]) -> tuple[float, float]:
+    """The ratios of these logs, none further than a million times."""
+    low, high = np.exp(np.clip(logs, -_FARTHEST, _FARTHEST))
+    return float(low), float(high)
 
 
 def _spread(ranges: list[tuple[float | None, float | None]]) -> Array:

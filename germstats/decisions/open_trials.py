@@ -85,7 +85,7 @@ def _points_told(row: ComparisonRow, spec: CompareSpec) -> float:
 
 def _trial(
     fit: EmergenceFit, book: RecordBook, species: str, pairs: tuple[ComparisonRow, ...], spec: CompareSpec
-) -> OpenTrial:  # fmt: skip
+) -> OpenTrial:
     covers = tuple(dict.fromkeys(name for row in pairs for name in (row.reference, row.level)))
     places = book.tables["trays"]["place"]
     difference = min(_points_told(row, spec) for row in pairs)

@@ -219,7 +219,7 @@ def _trays_for(sd: float, margin: float, trays: int) -> float:
 
 def _notes(
     fit: EmergenceFit, trays: pd.DataFrame, found: Pair, permuted: Permuted, row: ComparisonRow
-) -> tuple[str, ...]:  # fmt: skip
+) -> tuple[str, ...]:
     notes = [f"compared within {found.blocked_by}"]
     rates = [{fit.patterns.sowings[code].mean for code in trays["sowing"][found.level == k]} for k in (0, 1)]
     if rates[0] != rates[1]:
@@ -229,8 +229,10 @@ def _notes(
     for k, name in ((0, "reference"), (1, "level")):
         fill = trays["filled"][found.level == k] / trays["cells"][found.level == k]
         if (fill >= 1).all() or (fill <= 0).all():
-            notes.append(f"every tray of the {name} is {'full' if (fill >= 1).all() else 'empty'}: how far apart they "
-                         "are can be told from one side only")  # fmt: skip
+            notes.append(
+                f"every tray of the {name} is {'full' if (fill >= 1).all() else 'empty'}: how far apart they "
+                "are can be told from one side only"
+            )
     if permuted.smallest > FIRM:
         notes.append(f"a permutation test cannot reach below {permuted.smallest:.2g} with so few trays")
     return tuple(notes)
@@ -241,8 +243,10 @@ def _seeds_differed(points: float) -> str:
     said = "seeds per cell differed between the two: adjusted for"
     if points < _WORTH_SAYING:
         return said
-    return (f"{said}, but how far seeds of one cell share their fate may move the difference by {points:.0f} points "
-            "either way; the range allows for it")  # fmt: skip
+    return (
+        f"{said}, but how far seeds of one cell share their fate may move the difference by {points:.0f} points "
+        "either way; the range allows for it"
+    )
 
 
 def _another_spring(row: ComparisonRow, share: Contrasts, spec: CompareSpec) -> ComparisonRow:

@@ -96,9 +96,12 @@ def side_by_side(trays: pd.DataFrame, levels: pd.Series, names: tuple[str, str],
             _, block = np.unique(keys[both], return_inverse=True)
             codes = chosen.index.to_numpy(dtype=np.int64)[both]
             return Pair(
-                codes, level[both].astype(np.int64), block.astype(np.int64), said,
+                codes,
+                level[both].astype(np.int64),
+                block.astype(np.int64),
+                said,
                 places_noted=_noted(chosen[both], treatment),
-            )  # fmt: skip
+            )
     return Pair(nothing, nothing, nothing, "", _confounded(chosen, level, names, treatment))
 
 

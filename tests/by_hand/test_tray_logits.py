@@ -63,11 +63,13 @@ def test_filled_cells_of_many_tell_the_share(rate, empty):
     ("rate", "empty"),
     [
         (SowingRate("counted", (2,), 2.0), 0.5 * (0.5 + 1 / 9) / (1 + 1 / 9)),
-        (SowingRate("counted", (4,), 4.0), 0.5 * (0.5 + 1 / 9) * (0.5 + 2 / 9) * (0.5 + 3 / 9)
-         / ((1 + 1 / 9) * (1 + 2 / 9) * (1 + 3 / 9))),
+        (
+            SowingRate("counted", (4,), 4.0),
+            0.5 * (0.5 + 1 / 9) * (0.5 + 2 / 9) * (0.5 + 3 / 9) / ((1 + 1 / 9) * (1 + 2 / 9) * (1 + 3 / 9)),
+        ),
     ],
     ids=["two", "four"],
-)  # fmt: skip
+)
 def test_seeds_of_a_cell_that_share_their_fate(rate, empty):
     """rho .1, t = 1/9: prod_{r<n} (1 - p + r t) / (1 + r t) of the cells stay empty (Skellam 1948, memory); p is .5."""
     one = trays(cells=[MANY], filled=[MANY * (1 - empty)])

@@ -98,8 +98,10 @@ def test_over_the_prior_of_rho_identical_covers_do_not_differ():
     """
     rng = np.random.default_rng(20)
     rho = expit(MIDDLE + SD * stats.norm.ppf((np.arange(48) + 0.5) / 48))
-    rows = [judged_pair(drawn_fills(rng, 0.5, 2, one, 8), drawn_fills(rng, 0.5, 4, one, 8), seeds=SEEDS, scatter=PRIOR)
-            for one in rho]  # fmt: skip
+    rows = [
+        judged_pair(drawn_fills(rng, 0.5, 2, one, 8), drawn_fills(rng, 0.5, 4, one, 8), seeds=SEEDS, scatter=PRIOR)
+        for one in rho
+    ]
     points = np.array([row.points for row in rows])
     assert abs(points.mean()) < 1.0
     inside = np.mean([row.points_low <= 0 <= row.points_high for row in rows])
@@ -119,18 +121,27 @@ def test_a_book_that_tells_of_rho(tmp_path, true):
         size = (1 - true) / true
         seen = rng.binomial(3, rng.beta(share * size, (1 - share) * size, 72))
         trays.append({"tray": f"T{k}", "lot": "OTHER-1", "seeds_per_cell": "3", "cover": "none"})
-        cells += [{"tray": f"T{k}", "cell": name, "checked_on": "2025-06-30", "emerged": n}
-                  for name, n in zip(names, seen.tolist(), strict=True)]  # fmt: skip
+        cells += [
+            {"tray": f"T{k}", "cell": name, "checked_on": "2025-06-30", "emerged": n}
+            for name, n in zip(names, seen.tolist(), strict=True)
+        ]
     for k in range(8):
         n = SEEDS[k % 2]
         trays.append({"tray": f"C{k}", "lot": "OURS-1", "seeds_per_cell": str(n), "cover": ("none", "grit")[k % 2]})
-        checks.append({"tray": f"C{k}", "checked_on": "2025-06-30",
-                       "filled": round(72 * (1 - still_empty(0.5, n, true)))})  # fmt: skip
+        checks.append(
+            {"tray": f"C{k}", "checked_on": "2025-06-30", "filled": round(72 * (1 - still_empty(0.5, n, true)))}
+        )
     lots = pd.DataFrame({"lot": ["OTHER-1", "OURS-1"], "species": ["OTHER", "OURS"]})
-    write_book({
-        "species": lots[["species"]], "lots": lots, "cells": pd.DataFrame(cells), "checks": pd.DataFrame(checks),
-        "trays": pd.DataFrame(trays).assign(season=2025, sown_on="2024-12-01", rows=8, columns=9),
-    }, tmp_path / "book")  # fmt: skip
+    write_book(
+        {
+            "species": lots[["species"]],
+            "lots": lots,
+            "cells": pd.DataFrame(cells),
+            "checks": pd.DataFrame(checks),
+            "trays": pd.DataFrame(trays).assign(season=2025, sown_on="2024-12-01", rows=8, columns=9),
+        },
+        tmp_path / "book",
+    )
     [row] = germstats.compare(germstats.read_book(tmp_path / "book")).rows
     rounding = 100 * 0.5 / 72 / 0.5  # half a cell of 72 where a filled cell speaks for half a seed
     assert abs(row.points) < 1.0 + rounding

@@ -71,10 +71,25 @@ def test_more_trays_by_hand(points_sd, log_ratio_sd, more, scale):
 
 def row(**values: object) -> ComparisonRow:
     plain = ComparisonRow(
-        "A", "cover", "none", "grit", (4, 4), (288, 288), (100, 100), (90, 90), points=-20.0, points_low=-23.92,
-        points_high=-16.08, ratio=0.6, ratio_low=0.55, ratio_high=0.65, p_main=0.001, p_second=0.01,
-        verdict=CANNOT_TELL, places_noted=True,
-    )  # fmt: skip
+        "A",
+        "cover",
+        "none",
+        "grit",
+        (4, 4),
+        (288, 288),
+        (100, 100),
+        (90, 90),
+        points=-20.0,
+        points_low=-23.92,
+        points_high=-16.08,
+        ratio=0.6,
+        ratio_low=0.55,
+        ratio_high=0.65,
+        p_main=0.001,
+        p_second=0.01,
+        verdict=CANNOT_TELL,
+        places_noted=True,
+    )
     return replace(plain, **values)
 
 
@@ -90,8 +105,10 @@ def test_holm_decides_before_the_margins_do():
 def test_the_row_over_all_species_may_be_firm():
     """With one standard error (2) for each the Hartung-Knapp test is the t test of the three (2002, memory)."""
     points = (-20.0, -23.0, -17.0)
-    rows = [row(species=name, points=at, points_low=at - 3.92, points_high=at + 3.92)
-            for name, at in zip("ABC", points, strict=True)]  # fmt: skip
+    rows = [
+        row(species=name, points=at, points_low=at - 3.92, points_high=at + 3.92)
+        for name, at in zip("ABC", points, strict=True)
+    ]
     [mean] = over_all(rows, CompareSpec())
     assert mean.p_main == pytest.approx(stats.ttest_1samp(points, 0.0).pvalue, rel=1e-6)
     assert mean.p_second == pytest.approx(mean.p_main, rel=1e-6)
@@ -116,8 +133,10 @@ def test_where_one_species_alone_does_not_agree_the_note_names_the_weights():
 def test_over_all_species_too_the_ratio_must_agree():
     near = {"points": -1.0, "points_low": -2.0, "points_high": 0.5, "p_main": 0.3}
     third = [row(species=name, ratio=0.5, ratio_low=0.3, ratio_high=0.9, **near) for name in "ABC"]
-    alike = [row(species=name, ratio=at, ratio_low=at - 0.05, ratio_high=at + 0.05, **near)
-             for name, at in zip("ABC", (0.98, 1.0, 0.96), strict=True)]  # fmt: skip
+    alike = [
+        row(species=name, ratio=at, ratio_low=at - 0.05, ratio_high=at + 0.05, **near)
+        for name, at in zip("ABC", (0.98, 1.0, 0.96), strict=True)
+    ]
     shifted = [replace(one, points=at) for one, at in zip(alike, (-1.0, 1.2, 0.3), strict=True)]
     assert over_all(shifted, CompareSpec())[0].verdict == SAME
     apart = [replace(one, points=at) for one, at in zip(third, (-1.0, 1.2, 0.3), strict=True)]
@@ -125,8 +144,11 @@ def test_over_all_species_too_the_ratio_must_agree():
 
 
 def test_holm_over_the_pairs_of_all_species():
-    rows = [row(species=name, level=level, points=at, points_low=at - 3.92, points_high=at + 3.92)
-            for level in ("grit", "sand") for name, at in zip("ABC", (-20.0, -23.0, -17.0), strict=True)]  # fmt: skip
+    rows = [
+        row(species=name, level=level, points=at, points_low=at - 3.92, points_high=at + 3.92)
+        for level in ("grit", "sand")
+        for name, at in zip("ABC", (-20.0, -23.0, -17.0), strict=True)
+    ]
     first, second = over_all(rows, CompareSpec())
     assert first.p_adjusted == pytest.approx(2 * first.p_main)
     assert second.p_adjusted == pytest.approx(first.p_adjusted)
@@ -138,8 +160,9 @@ def test_a_senseless_ratio_is_refused(wrong):
         CompareSpec(ratio_margin=wrong)
 
 
-@pytest.mark.parametrize(("verdict", "bench"), [("worse", "a worse bench"), ("probably better", "a better bench"),
-                                                (SAME, "a bench")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("verdict", "bench"), [("worse", "a worse bench"), ("probably better", "a better bench"), (SAME, "a bench")]
+)
 def test_without_a_place_a_bench_cannot_be_told_from_a_cover(verdict, bench):
     noted, without = (
         verdict_sentences(Comparison((row(verdict=verdict, places_noted=known),), (), (), CompareSpec()))[0]
