@@ -54,7 +54,7 @@ for place, row in enumerate(reversed(told)):
 axes.axvline(0, color="black", linewidth=1)
 axes.axvspan(-found.spec.margin, found.spec.margin, color="#E5E5E5", zorder=0)
 axes.set_yticks(range(len(told)), [f"{row.species}: {row.level} against {row.reference}" for row in reversed(told)])
-axes.set_xlabel(f"points of emergence, with the 95 % range; grey: practically the same, {found.spec.margin:g} points")
+axes.set_xlabel(f"points of emergence, with the 95 % range; grey: within {found.spec.margin:g} points")
 figure.savefig(options.out / "cover_comparison.png", dpi=120)
 
 # %% [markdown]
@@ -64,6 +64,8 @@ figure.savefig(options.out / "cover_comparison.png", dpi=120)
 # %%
 undecided = [row for row in told if row.more_trays is not None]
 for row in undecided:
+    times = row.more_trays_scale == "ratio"
+    told = f"{found.spec.ratio_margin:g} times as many" if times else f"{found.spec.margin:g} points of emergence"
     print(f"{row.species}: about {row.more_trays} more trays of {row.level} and of {row.reference} would tell "
-          f"{found.spec.margin:g} points of emergence from none.")  # fmt: skip
+          f"{told} from none.")  # fmt: skip
 print(f"Figure: {options.out / 'cover_comparison.png'}")

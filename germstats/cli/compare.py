@@ -30,6 +30,14 @@ from germstats.cli.common import (
 @click.option("--reference", metavar="LEVEL", help="Held against; by default none, else the commonest.")
 @click.option("--margin", type=float, default=10.0, show_default=True,
               help="Points within which two are practically the same; 5 needs about 60 trays of each.")  # fmt: skip
+@click.option(
+    "--ratio-margin",
+    type=float,
+    default=1.25,
+    show_default=True,
+    metavar="TIMES",
+    help="And times as many seedlings within which they are; both must hold.",
+)
 @click.option("--another-spring-sd", type=float, default=0.15, show_default=True,
               help="Scatter of an effect between springs, on the logit scale; taken as given.")  # fmt: skip
 @fit_options

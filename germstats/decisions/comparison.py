@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 
+import numpy as np
 import pandas as pd
 
 from germstats.decisions.side_by_side import TREATMENTS
@@ -11,6 +12,8 @@ from germstats.errors import WrongUseError
 
 ANOTHER_SPRING_SD = 0.15
 """Scatter of a treatment's effect from spring to spring, on the logit; a visible setting (statistics of the design)."""
+RATIO_MARGIN = 1.25
+"""How many times as many seedlings still pass for the same; common practice, no source."""
 REFUSED, SAME, CANNOT_TELL = "refused", "practically the same", "cannot tell"
 
 
@@ -25,8 +28,9 @@ class CompareSpec:
         Only these; empty for all.
     reference : str or None
         Level that others are held against; by default ``none`` (``untreated``), else the level with most trays.
-    margin : float
-        Points of emergence within which two levels are practically the same.
+    margin, ratio_margin : float
+        Points of emergence, and ratio of the two emergences either way round, within which two levels are practically
+        the same: both must hold, because 12 and 4 seedlings of a hundred seeds lie few points apart.
     another_spring_sd : float
     """
 
@@ -35,6 +39,7 @@ class CompareSpec:
     lots: tuple[str, ...] = ()
     reference: str | None = None
     margin: float = 10.0
+    ratio_margin: float = RATIO_MARGIN
     another_spring_sd: float = ANOTHER_SPRING_SD
 
     def __post_init__(self) -> None:
@@ -42,8 +47,15 @@ class CompareSpec:
             raise WrongUseError(f"A treatment to compare is one of {', '.join(TREATMENTS)}, not {self.treatment}.")
         if not 0 < self.margin < 100:
             raise WrongUseError(f"The margin is a number of points between 0 and 100, not {self.margin:g}.")
+        if not 1 < self.ratio_margin < np.inf:
+            raise WrongUseError(f"The ratio margin is a number above 1, such as 1.25, not {self.ratio_margin:g}.")
         if not self.another_spring_sd >= 0:
             raise WrongUseError(f"A scatter from spring to spring is 0 or more, not {self.another_spring_sd:g}.")
+
+    def same(self, points: tuple[float, float], ratio: tuple[float, float]) -> bool:
+        """Whether these ranges lie inside both margins, so that two levels are practically the same."""
+        in_points = -self.margin <= points[0] and points[1] <= self.margin
+        return in_points and 1 / self.ratio_margin <= ratio[0] and ratio[1] <= self.ratio_margin
 
 
 @dataclass(frozen=True)
@@ -57,6 +69,12 @@ class ComparisonRow:
         Raw counts of the trays compared; None where not known.
     points, points_low, points_high : float or None
         Difference in points of emergence (0-100), level less reference, and its 95 % range.
+    points_90_low, points_90_high : float or None
+        Its 90 % range, which decides whether the two are practically the same.
+    emergence : (reference, level)
+        Share of seeds that emerge in an average tray, 0-1; None over all species.
+    ratio, ratio_low, ratio_high, ratio_90_low, ratio_90_high : float or None
+        Emergence of the level over that of the reference, with its 95 % and 90 % ranges.
     cells_per_tray : float or None
         Difference in filled cells of a tray at the seeds used.
     days, days_low, days_high : float or None
@@ -65,11 +83,19 @@ class ComparisonRow:
     p_main, p_second, p_permutation, p_permutation_smallest, p_adjusted, p_days : float or None
         Main road; t test on tray logits; permutation and the smallest it can reach; Holm over the species' pairs; time.
     tray_sd, tray_sd_source : float or None, str
+    cell_scatter_points : float or None
+        Points, up or down, by which the difference hangs on how strongly seeds of one cell share their fate (over the
+        95 % range of that).
+    places_noted : bool or None
+        Whether every tray compared has a place or a block noted; without, a better bench cannot be told from a better
+        level. None where places are compared, or refused.
     another_low, another_high : float or None
         95 % range of the points in another spring.
     verdict, timing : str
     more_trays : int or None
-        More trays per level that would tell the margin from none; None where the design already would, or refused.
+        More trays per level that would tell the margins from none; None where the design already would, or refused.
+    more_trays_scale : {"points", "ratio", ""}
+        The margin that needs them.
     notes : tuple of str
     """
 
@@ -84,6 +110,14 @@ class ComparisonRow:
     points: float | None = None
     points_low: float | None = None
     points_high: float | None = None
+    points_90_low: float | None = None
+    points_90_high: float | None = None
+    emergence: tuple[float | None, float | None] = (None, None)
+    ratio: float | None = None
+    ratio_low: float | None = None
+    ratio_high: float | None = None
+    ratio_90_low: float | None = None
+    ratio_90_high: float | None = None
     cells_per_tray: float | None = None
     days: float | None = None
     days_low: float | None = None
@@ -97,11 +131,14 @@ class ComparisonRow:
     p_days: float | None = None
     tray_sd: float | None = None
     tray_sd_source: str = ""
+    cell_scatter_points: float | None = None
+    places_noted: bool | None = None
     another_low: float | None = None
     another_high: float | None = None
     verdict: str = REFUSED
     timing: str = ""
     more_trays: int | None = None
+    more_trays_scale: str = ""
     notes: tuple[str, ...] = ()
 
 

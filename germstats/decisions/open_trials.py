@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from germstats.decisions.comparison import CANNOT_TELL, Comparison, ComparisonRow
+from germstats.decisions.comparison import CANNOT_TELL, CompareSpec, Comparison, ComparisonRow
 from germstats.decisions.demand import StoredLot, lots_in_store
 from germstats.decisions.sources import USUAL_TRAY
 from germstats.decisions.trial_design import known_share, seeds_advised
@@ -28,6 +28,8 @@ class OpenTrial:
     covers : tuple of str
     pairs : tuple of ComparisonRow
         Those it would tell.
+    difference : float
+        Points to be told: the margin, or what the ratio margin comes to at the emergence of a pair that needs it.
     trays : int
         Of each cover: as many as the pair that needs most, made up so that every bench holds as many.
     lot : str
@@ -41,6 +43,7 @@ class OpenTrial:
     species: str
     covers: tuple[str, ...]
     pairs: tuple[ComparisonRow, ...]
+    difference: float
     trays: int
     lot: str
     seeds_per_cell: int
@@ -61,25 +64,42 @@ def open_trials(fit: EmergenceFit, book: RecordBook, found: Comparison) -> tuple
     """
     pairs: dict[str, list[ComparisonRow]] = {}
     for row in found.rows:
-        if row.species and row.treatment == "cover" and row.verdict == CANNOT_TELL and row.more_trays:
+        if row.species and row.treatment == "cover" and _worth(row):
             pairs.setdefault(row.species, []).append(row)
-    return tuple(_trial(fit, book, species, tuple(own)) for species, own in pairs.items())
+    return tuple(_trial(fit, book, species, tuple(own), found.spec) for species, own in pairs.items())
 
 
-def _trial(fit: EmergenceFit, book: RecordBook, species: str, pairs: tuple[ComparisonRow, ...]) -> OpenTrial:
+def _worth(row: ComparisonRow) -> bool:
+    """Whether a number of trays that anybody sows would tell it."""
+    return row.verdict == CANNOT_TELL and 0 < (row.more_trays or 0) <= MOST_TRAYS
+
+
+def _points_told(row: ComparisonRow, spec: CompareSpec) -> float:
+    """Points that a pair waits for: the margin, or what the ratio margin comes to at its lower emergence."""
+    if row.more_trays_scale != "ratio":
+        return spec.margin
+    lower = 100 * min(share or 0.0 for share in row.emergence)
+    times = max(round((spec.ratio_margin - 1) * lower, 1), 0.1)
+    return float(min(spec.margin, times))
+
+
+def _trial(
+    fit: EmergenceFit, book: RecordBook, species: str, pairs: tuple[ComparisonRow, ...], spec: CompareSpec
+) -> OpenTrial:
     covers = tuple(dict.fromkeys(name for row in pairs for name in (row.reference, row.level)))
     places = book.tables["trays"]["place"]
+    difference = min(_points_told(row, spec) for row in pairs)
     trays = even_trays(max(row.more_trays or 2 for row in pairs), int(places[places != ""].nunique()))
     own, cells = _newest_first(book, species), trays * len(covers) * _cells_of_a_tray(fit, species)
     own = [lot for lot in own if lot.seeds is not None] or own[:1]
     if not own:
-        return OpenTrial(species, covers, pairs, trays, "", 1, cells, None)
-    spec = TrialSpec(species, covers)
-    each_of = [seeds_advised(known_share(fit, spec, lot.lot)[0])[0] for lot in own]
+        return OpenTrial(species, covers, pairs, difference, trays, "", 1, cells, None)
+    trial = TrialSpec(species, covers)
+    each_of = [seeds_advised(known_share(fit, trial, lot.lot)[0])[0] for lot in own]
     wanted = [(lot, each, cells * each) for lot, each in zip(own, each_of, strict=True)]
     enough = [one for one in wanted if (one[0].seeds or 0) >= one[2]]
     lot, each, seeds = enough[0] if enough else max(wanted, key=lambda one: one[0].seeds or 0)
-    return OpenTrial(species, covers, pairs, trays, lot.lot, each, seeds, lot.seeds)
+    return OpenTrial(species, covers, pairs, difference, trays, lot.lot, each, seeds, lot.seeds)
 
 
 def even_trays(trays: int, benches: int) -> int:

@@ -19,17 +19,19 @@ from germstats.models.forecast import empty_share
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.treatment_model import (
     Contrasts,
+    LevelDraws,
     SdPrior,
     TreatmentPosterior,
     Trial,
     borrowed,
     borrowed_time,
     compare_levels,
-    shares_of_levels,
+    rho_law,
 )
 from germstats.models.tree import Scales
 
 _FEWEST_OTHERS = 10
+_WORTH_SAYING = 0.5  # points
 _POWER = 2.8  # 1.96 + 0.84: a difference that eight trials of ten would tell from none
 
 
@@ -80,82 +82,178 @@ def borrow(fit: EmergenceFit, others: Others, scales: Scales | None, found: Pair
 def compared(
     fit: EmergenceFit, base: ComparisonRow, found: Pair, priors: tuple[SdPrior, SdPrior, str], spec: CompareSpec
 ) -> ComparisonRow:
+    """One pair with its numbers, not yet judged.
+
+    Parameters
+    ----------
+    fit : EmergenceFit
+    base : ComparisonRow
+        Names and raw counts.
+    found : Pair
+    priors : SdPrior, SdPrior, str
+        Of the tray sds on share and time, and where they come from.
+    spec : CompareSpec
+    """
     trays = fit.patterns.trays.iloc[found.codes]
-    choice = fit.timing[base.species or ""]
-    came = [any_seen(trays[found.level == k]) for k in (0, 1)]
-    timed = bool((trays["looks"] > 1).any()) and all(came)  # an empty arm tells of no time: its counts are final
-    time = next((row.draws.time for row in fit.rows if row.species == base.species and row.draws.time), None)
-    trial = Trial(fit.patterns, found.codes, found.level, found.block, choice.family, choice.origin,
-                  timed and time is not None, fit.cell_scatter.rho, float(np.mean(time.mu)) if time else 4.0,
-                  float(np.log(np.mean(time.sigma))) if time else float(np.log(0.3)))  # fmt: skip
+    rates = [fit.patterns.sowings[code] for code in trays["sowing"]]
+    trial = _trial(fit, base.species or "", found)
     posterior = compare_levels(trial, priors[0], priors[1])
     share = posterior.share
-    values, sd, weight = shares_of_levels(share)
-    points = 100 * (values[:, 1] - values[:, 0])
-    low, high, inner_low, inner_high = weighted_quantiles(points, weight, np.array([0.025, 0.975, 0.05, 0.95]))
-    spread = float(np.sqrt(weight @ points**2 - (weight @ points) ** 2))
-    logits = tray_logits(trays, [fit.patterns.sowings[code] for code in trays["sowing"]])
+    draws = share.draws()
+    logits = tray_logits(trays, rates, trial.rho)
     _, second = t_test(logits, found.level, found.block)
     permuted = permutation_test(logits, found.level, found.block)
     row = replace(
-        base,
-        points=float(weight @ points),
-        points_low=float(low),
-        points_high=float(high),
-        cells_per_tray=_cells(fit, trays, values, weight),
+        _with_difference(base, draws, spec),
+        cells_per_tray=_cells(fit, trays, draws),
         odds_ratio=float(np.exp(share.middle(1))),
         p_main=share.p_value(1),
         p_second=second,
         p_permutation=permuted.p,
         p_permutation_smallest=permuted.smallest,
-        tray_sd=float(weight @ sd),
+        tray_sd=float(draws.weight @ draws.sd),
         tray_sd_source=priors[2],
-        more_trays=_more(spread, min(base.trays), spec.margin),
-        verdict=SAME if -spec.margin <= inner_low and inner_high <= spec.margin else CANNOT_TELL,
-        notes=_notes(fit, trays, found, permuted),
+        places_noted=found.places_noted,
     )
+    row = replace(row, notes=_notes(fit, trays, found, permuted, row))
     row = _another_spring(row, share, spec)
     return _with_days(row, posterior, trays)
 
 
-def _cells(fit: EmergenceFit, trays: pd.DataFrame, values: Array, weight: Array) -> float:
+def _trial(fit: EmergenceFit, species: str, found: Pair) -> Trial:
+    """The trays of a pair under the species' law of timing."""
+    trays = fit.patterns.trays.iloc[found.codes]
+    choice = fit.timing[species]
+    came = [any_seen(trays[found.level == k]) for k in (0, 1)]
+    timed = bool((trays["looks"] > 1).any()) and all(came)  # an empty arm tells of no time: its counts are final
+    time = next((row.draws.time for row in fit.rows if row.species == species and row.draws.time), None)
+    return Trial(
+        patterns=fit.patterns,
+        codes=found.codes,
+        level=found.level,
+        block=found.block,
+        family=choice.family,
+        origin=choice.origin,
+        timed=timed and time is not None,
+        rho=rho_law(fit.cell_scatter),
+        log_time=float(np.mean(time.mu)) if time else 4.0,
+        log_sigma=float(np.log(np.mean(time.sigma))) if time else float(np.log(0.3)),
+    )
+
+
+def _with_difference(row: ComparisonRow, draws: LevelDraws, spec: CompareSpec) -> ComparisonRow:
+    """Points and ratio with their ranges, whether both lie inside the margins, and the trays that would tell them."""
+    values, weight = draws.shares, draws.weight
+    points = 100 * (values[:, 1] - values[:, 0])
+    log_ratio = np.log(values[:, 1]) - np.log(values[:, 0])
+    low, high, inner_low, inner_high = _ends(points, weight)
+    ratio_low, ratio_high, ratio_inner_low, ratio_inner_high = (float(np.exp(end)) for end in _ends(log_ratio, weight))
+    more, scale = trays_to_tell(_sd(points, weight), _sd(log_ratio, weight), min(row.trays), spec)
+    same = spec.same((inner_low, inner_high), (ratio_inner_low, ratio_inner_high))
+    return replace(
+        row,
+        points=float(weight @ points),
+        points_low=low,
+        points_high=high,
+        points_90_low=inner_low,
+        points_90_high=inner_high,
+        emergence=(float(weight @ values[:, 0]), float(weight @ values[:, 1])),
+        ratio=float(np.exp(weight @ log_ratio)),
+        ratio_low=ratio_low,
+        ratio_high=ratio_high,
+        ratio_90_low=ratio_inner_low,
+        ratio_90_high=ratio_inner_high,
+        cell_scatter_points=_hangs_on_cells(points, draws),
+        more_trays=more,
+        more_trays_scale=scale,
+        verdict=SAME if same else CANNOT_TELL,
+    )
+
+
+def _ends(values: Array, weight: Array) -> list[float]:
+    """Ends of the 95 % and of the 90 % range."""
+    return [float(end) for end in weighted_quantiles(values, weight, np.array([0.025, 0.975, 0.05, 0.95]))]
+
+
+def _sd(values: Array, weight: Array) -> float:
+    variance = float(weight @ values**2) - float(weight @ values) ** 2
+    return float(np.sqrt(max(variance, 0.0)))
+
+
+def _hangs_on_cells(points: Array, draws: LevelDraws) -> float:
+    """Points, up or down, by which the mean difference moves over the 95 % range of the cell scatter."""
+    of_rho = [draws.rho == rho for rho in np.unique(draws.rho)]
+    weight = np.array([draws.weight[here].sum() for here in of_rho])
+    middle = np.array([draws.weight[here] @ points[here] for here in of_rho]) / weight
+    return 1.96 * _sd(middle, weight)
+
+
+def _cells(fit: EmergenceFit, trays: pd.DataFrame, draws: LevelDraws) -> float:
     """Difference in filled cells of a tray at the seeds most often used."""
     rate = fit.patterns.sowings[int(trays["sowing"].mode().iloc[0])]
-    rho = np.full(len(values), fit.cell_scatter.rho)
+    values = draws.shares
     if rate.mean <= 0 or rate.kind == "pinch_unmeasured":
         fill = values
     else:
-        fill = np.column_stack([1 - empty_share(values[:, k], rho, rate) for k in (0, 1)])
-    return float(weight @ (fill[:, 1] - fill[:, 0])) * float(trays["tray_cells"].mode().iloc[0])
+        fill = np.column_stack([1 - empty_share(values[:, k], draws.rho, rate) for k in (0, 1)])
+    return float(draws.weight @ (fill[:, 1] - fill[:, 0])) * float(trays["tray_cells"].mode().iloc[0])
 
 
-def _more(spread: float, trays: int, margin: float) -> int | None:
-    """More trays per level that would tell `margin` points from none: from the range now, never from the estimate."""
-    more = trays * ((_POWER * spread / margin) ** 2 - 1)
-    return int(np.ceil(more)) if more >= 1 else None
+def trays_to_tell(points_sd: float, log_ratio_sd: float, trays: int, spec: CompareSpec) -> tuple[int | None, str]:
+    """More trays per level that would tell both margins from none, and the margin that needs them.
+
+    From the ranges now, never from the estimate. At a low emergence the ratio needs more than the points.
+    """
+    needed = {
+        "points": _trays_for(points_sd, spec.margin, trays),
+        "ratio": _trays_for(log_ratio_sd, float(np.log(spec.ratio_margin)), trays),
+    }
+    scale = max(needed, key=lambda name: needed[name])
+    return (int(np.ceil(needed[scale])), scale) if needed[scale] >= 1 else (None, "")
 
 
-def _notes(fit: EmergenceFit, trays: pd.DataFrame, found: Pair, permuted: Permuted) -> tuple[str, ...]:
+def _trays_for(sd: float, margin: float, trays: int) -> float:
+    """More trays that would tell a margin from none where so many leave this sd."""
+    return trays * ((_POWER * sd / margin) ** 2 - 1)
+
+
+def _notes(
+    fit: EmergenceFit, trays: pd.DataFrame, found: Pair, permuted: Permuted, row: ComparisonRow
+) -> tuple[str, ...]:
     notes = [f"compared within {found.blocked_by}"]
     rates = [{fit.patterns.sowings[code].mean for code in trays["sowing"][found.level == k]} for k in (0, 1)]
     if rates[0] != rates[1]:
-        notes.append("seeds per cell differed between the two: adjusted for")
+        notes.append(_seeds_differed(row.cell_scatter_points or 0.0))
     if trays["emerged"].isna().any():
         notes.append("some trays known by filled cells only")
     for k, name in ((0, "reference"), (1, "level")):
         fill = trays["filled"][found.level == k] / trays["cells"][found.level == k]
         if (fill >= 1).all() or (fill <= 0).all():
-            notes.append(f"every tray of the {name} is {'full' if (fill >= 1).all() else 'empty'}: how far apart they "
-                         "are can be told from one side only")  # fmt: skip
+            notes.append(
+                f"every tray of the {name} is {'full' if (fill >= 1).all() else 'empty'}: how far apart they "
+                "are can be told from one side only"
+            )
     if permuted.smallest > FIRM:
         notes.append(f"a permutation test cannot reach below {permuted.smallest:.2g} with so few trays")
     return tuple(notes)
 
 
+def _seeds_differed(points: float) -> str:
+    """Adjusted for, and by how much the answer hangs on what is assumed for that."""
+    said = "seeds per cell differed between the two: adjusted for"
+    if points < _WORTH_SAYING:
+        return said
+    return (
+        f"{said}, but how far seeds of one cell share their fate may move the difference by {points:.0f} points "
+        "either way; the range allows for it"
+    )
+
+
 def _another_spring(row: ComparisonRow, share: Contrasts, spec: CompareSpec) -> ComparisonRow:
     """Range of the points in a spring not yet seen: the difference moved by the treatment's scatter between springs."""
-    values, _, weight = shares_of_levels(share.widened(spec.another_spring_sd))
-    low, high = weighted_quantiles(100 * (values[:, 1] - values[:, 0]), weight, np.array([0.025, 0.975]))
+    draws = share.widened(spec.another_spring_sd).draws()
+    values = draws.shares
+    low, high = weighted_quantiles(100 * (values[:, 1] - values[:, 0]), draws.weight, np.array([0.025, 0.975]))
     return replace(row, another_low=float(low), another_high=float(high))
 
 
@@ -163,11 +261,13 @@ def _with_days(row: ComparisonRow, posterior: TreatmentPosterior, trays: pd.Data
     time = posterior.time
     if time is None:
         return row
-    values, _, weight = time.draws(1)
+    draws = time.draws(1)
     half = FAMILIES[posterior.family].quantile(0.5) * np.exp(posterior.log_sigma)
-    days = np.exp(values + half).mean(axis=1)
+    days = np.exp(draws.values + half).mean(axis=1)
     gap = days[:, 1] - days[:, 0]
-    low, high = weighted_quantiles(gap, weight, np.array([0.025, 0.975]))
+    low, high = weighted_quantiles(gap, draws.weight, np.array([0.025, 0.975]))
     p = time.p_value(1)
     timing = ("later" if time.middle(1) > 0 else "earlier") if p < FIRM else CANNOT_TELL
-    return replace(row, days=float(weight @ gap), days_low=float(low), days_high=float(high), p_days=p, timing=timing)
+    return replace(
+        row, days=float(draws.weight @ gap), days_low=float(low), days_high=float(high), p_days=p, timing=timing
+    )

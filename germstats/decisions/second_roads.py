@@ -15,6 +15,7 @@ from scipy.special import expit
 from germstats.models.compiled import Index
 from germstats.models.forecast import empty_share
 from germstats.models.timing import Array
+from germstats.models.treatment_model import RhoLaw, known_rho
 from germstats.records.seeds import SowingRate
 
 _MOST_ARRANGEMENTS = 20_000
@@ -22,7 +23,7 @@ _SAME = 1e-9
 _NEARLY_NONE = 1e-300  # share of cells left empty by hundreds of seeds
 
 
-def tray_logits(trays: pd.DataFrame, rates: Sequence[SowingRate]) -> Array:
+def tray_logits(trays: pd.DataFrame, rates: Sequence[SowingRate], rho: RhoLaw | None = None) -> Array:
     """Logit of the share of seeds of each tray, from its seedlings or, where some trays tell only fill, from that.
 
     Where the seeds of a tray are known by their mean only (a pinch, a range), it is held against that mean: a tray of
@@ -34,13 +35,16 @@ def tray_logits(trays: pd.DataFrame, rates: Sequence[SowingRate]) -> Array:
     trays : pandas.DataFrame
         Rows of `Patterns.trays`.
     rates : sequence of SowingRate
-        How each tray was sown; by it a fill is turned into the share of independent seeds that would give it.
+        How each tray was sown; by it a fill is turned into the share of seeds that would give it.
+    rho : RhoLaw, optional
+        How seeds of one cell share their fate, averaged over; by default not at all.
 
     Returns
     -------
     (T,) array
         With half a seed (or cell) added to both sides, so that empty and full trays stay finite.
     """
+    rho = rho or known_rho(0.0)
     cells = trays["cells"].to_numpy(float)
     one_unit = any(rate.kind == "pinch_unmeasured" for rate in rates)  # its seedlings have no number to be a share of
     filled, emerged = trays["filled"].to_numpy(float), trays["emerged"].to_numpy(float)
@@ -49,21 +53,20 @@ def tray_logits(trays: pd.DataFrame, rates: Sequence[SowingRate]) -> Array:
     seeds = trays["seeds"].fillna(pd.Series(expected, index=trays.index)).to_numpy(float)
     logits = np.log(emerged + 0.5) - np.log((seeds - emerged).clip(0.0) + 0.5)
     for k in np.flatnonzero(~by_seedlings).tolist():
-        logits[k] = _from_empty(1 - (filled[k] + 0.5) / (cells[k] + 1.0), cells[k], rates[k])
+        logits[k] = _from_empty(1 - (filled[k] + 0.5) / (cells[k] + 1.0), cells[k], rates[k], rho)
     return np.asarray(logits)
 
 
-def _from_empty(empty: float, cells: float, rate: SowingRate) -> float:
-    """Logit of the share of independent seeds that leaves so many cells empty, up to half a seed short of none or all.
+def _from_empty(empty: float, cells: float, rate: SowingRate, rho: RhoLaw) -> float:
+    """Logit of the share of seeds that leaves so many cells empty, up to half a seed short of none or all.
 
     The end is met by pinches: more cells may be filled than a pinch of mean size fills with every seed coming up.
     """
-    none, end = np.zeros(1), float(np.log(2 * cells * rate.mean + 1))
+    end = float(np.log(2 * cells * rate.mean + 1))
 
     def over(at: float) -> float:
-        return float(
-            np.log(np.maximum(empty_share(expit(np.array([at])), none, rate)[0], _NEARLY_NONE)) - np.log(empty)
-        )
+        left = float(rho.weight @ empty_share(np.full(len(rho.values), expit(at)), rho.values, rate))
+        return float(np.log(max(left, _NEARLY_NONE)) - np.log(empty))
 
     if over(end) >= 0:
         return end

@@ -27,6 +27,8 @@ class Pair:
         1 for the level, 0 for the reference; block within which they are compared.
     blocked_by : str
         What makes a block.
+    places_noted : bool or None
+        Whether all of them have a place or a block; None where places are compared.
     refusal : str
         Why the two cannot be separated and what to sow; empty where they can.
     """
@@ -36,6 +38,7 @@ class Pair:
     block: Index
     blocked_by: str
     refusal: str = ""
+    places_noted: bool | None = None
 
 
 def levels_of(trays: pd.DataFrame, treatment: str) -> pd.Series:
@@ -92,7 +95,13 @@ def side_by_side(trays: pd.DataFrame, levels: pd.Series, names: tuple[str, str],
                 return Pair(nothing, nothing, nothing, "", why)
             _, block = np.unique(keys[both], return_inverse=True)
             codes = chosen.index.to_numpy(dtype=np.int64)[both]
-            return Pair(codes, level[both].astype(np.int64), block.astype(np.int64), said)
+            return Pair(
+                codes,
+                level[both].astype(np.int64),
+                block.astype(np.int64),
+                said,
+                places_noted=_noted(chosen[both], treatment),
+            )
     return Pair(nothing, nothing, nothing, "", _confounded(chosen, level, names, treatment))
 
 
@@ -104,6 +113,13 @@ def _keys(trays: pd.DataFrame, treatment: str, with_place: bool) -> np.ndarray:
     names += ["place", "block"] if with_place and treatment != "place" else []
     joined: np.ndarray = trays[names].astype(str).agg("/".join, axis=1).to_numpy()
     return joined
+
+
+def _noted(trays: pd.DataFrame, treatment: str) -> bool | None:
+    """Whether every tray has a place or a block noted; None where places are compared."""
+    if treatment == "place":
+        return None
+    return bool((trays[["place", "block"]] != "").any(axis=1).all())
 
 
 def _in_both(keys: np.ndarray, level: np.ndarray) -> np.ndarray:

@@ -23,6 +23,7 @@ from germstats.models.treatment_model import (
     borrowed,
     borrowed_time,
     compare_levels,
+    known_rho,
 )
 from germstats.records.patterns import Patterns
 from germstats.records.seeds import SowingRate
@@ -301,7 +302,7 @@ def _sown(
         eta += level * setting.season_sd * rng.standard_normal(setting.seasons)[season]
     seen = _counted(expit(eta), setting, rng)
     return Trial(_as_patterns(seen, setting), np.arange(len(level)), level, block, "log-normal", "sowing", False,
-                 setting.rho, 4.0, float(np.log(0.3)))  # fmt: skip
+                 known_rho(setting.rho), 4.0, float(np.log(0.3)))  # fmt: skip
 
 
 def _counted(chance: Array, setting: Setting, rng: np.random.Generator) -> Index:

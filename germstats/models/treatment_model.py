@@ -4,20 +4,23 @@ logit p_i = block + level + u_i and log T_i = block + level + v_i, u_i ~ N(0, s)
 fixed with wide priors, those of the blocks' shares as good as flat. A small trial cannot tell s, so it is integrated
 over a prior borrowed from the nursery's other trays, weighed by Laplace's criterion: given s the contrast is normal,
 over s it is a mixture with the tails a small trial deserves. With s plugged in instead, identical covers are told apart
-in 9-31 % of trials (the design's measurements).
+in 9-31 % of trials (the design's measurements). How seeds of one cell share their fate (rho) is integrated over too:
+where two levels were sown with different seeds per cell and only filled cells are known, the contrast hangs on it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy import stats
 from scipy.interpolate import CubicSpline
 from scipy.linalg import cho_solve
-from scipy.special import expit, logsumexp, ndtr, ndtri
+from scipy.special import expit, logit, logsumexp, ndtr, ndtri
 
 from germstats.models.compiled import Index, compile_patterns, taken_as_final
+from germstats.models.laws import CellScatter
 from germstats.models.likelihood import Origin
 from germstats.models.pooled_mode import BetaPrior, PooledMode, find_pooled_modes
 from germstats.models.timing import FAMILIES, Array
@@ -36,6 +39,7 @@ TRAY_SDS = np.exp(np.linspace(np.log(0.05), np.log(2.6), 36))
 _TIME_SOLVED_AT = np.exp(np.linspace(np.log(0.005), np.log(0.6), 9))
 _TIME_SDS = np.exp(np.linspace(np.log(0.005), np.log(0.6), 33))
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(9)  # within 6e-5 of the share for sds up to 1.5
+_RHO_NODES, _RHO_WEIGHTS = np.polynomial.hermite_e.hermegauss(5)  # of the logit of rho
 _POINTS = 2048  # a power of two; as many mirrored
 _OTHER_SPECIES = 0.25
 """Log sd by which one species' trays scatter otherwise than another's (common practice, no source)."""
@@ -93,6 +97,38 @@ def borrowed_time(sd: float | None) -> SdPrior:
 
 
 @dataclass(frozen=True)
+class RhoLaw:
+    """What the correlation of the fates of two seeds of one cell may be.
+
+    Attributes
+    ----------
+    values, weight : (R,) arrays
+        Weights sum to 1.
+    """
+
+    values: Array
+    weight: Array
+
+    @property
+    def likeliest(self) -> RhoLaw:
+        """The value of most weight, as if known."""
+        return known_rho(float(self.values[self.weight.argmax()]))
+
+
+def known_rho(rho: float) -> RhoLaw:
+    """A law of one value."""
+    return RhoLaw(np.array([rho]), np.ones(1))
+
+
+def rho_law(scatter: CellScatter) -> RhoLaw:
+    """A fit's cell scatter, normal on the logit, at five Gauss-Hermite nodes; one value where it has no range."""
+    if scatter.low >= scatter.high:
+        return known_rho(scatter.rho)
+    sd = float(logit(scatter.high) - logit(scatter.low)) / (2 * 1.96)
+    return RhoLaw(expit(logit(scatter.rho) + sd * _RHO_NODES), _RHO_WEIGHTS / _RHO_WEIGHTS.sum())
+
+
+@dataclass(frozen=True)
 class Trial:
     """The trays compared.
 
@@ -104,7 +140,8 @@ class Trial:
     family, origin : str
         Law of timing.
     timed : bool
-    rho : float
+    rho : RhoLaw
+        As the whole nursery tells it: the trial does not weigh it once more.
     log_time, log_sigma : float
         Centres of the priors of log time and log sigma.
     """
@@ -116,14 +153,14 @@ class Trial:
     family: str
     origin: Origin
     timed: bool
-    rho: float
+    rho: RhoLaw
     log_time: float
     log_sigma: float
 
 
 @dataclass(frozen=True)
 class Contrasts:
-    """Posterior of every level against the reference: a mixture of normal laws over the tray sd.
+    """Posterior of every level against the reference: a mixture of normal laws over the tray sd and the cell scatter.
 
     Attributes
     ----------
@@ -133,6 +170,8 @@ class Contrasts:
     mean, covariance : (S, B + K - 1), (S, B + K - 1, B + K - 1) arrays
         Of the blocks' logits and the levels' differences.
     blocks : int
+    rho : (S,) array
+        Cell scatters.
     """
 
     weight: Array
@@ -140,6 +179,7 @@ class Contrasts:
     mean: Array
     covariance: Array
     blocks: int
+    rho: Array
 
     def difference(self, level: int, reference: int = 0) -> tuple[Array, Array]:
         """Means and sds (S,) of the difference between two levels on its own scale."""
@@ -175,11 +215,11 @@ class Contrasts:
             form[self.blocks + level - 1] = 1.0
         return form
 
-    def draws(self, seed: int = 0) -> tuple[Array, Array, Array]:
-        """Blocks' values of each level (N, B, K), tray sd (N,) and weights (N,).
+    def draws(self, seed: int = 0) -> LevelDraws:
+        """Draws of the levels in every block.
 
-        Scrambled Sobol points choose the tray sd and the normals there, each mirrored: few plain draws would shift
-        ranges.
+        Scrambled Sobol points choose the tray sd, the cell scatter and the normals there, each mirrored: few plain
+        draws would shift ranges.
         """
         points = stats.qmc.Sobol(1 + self.mean.shape[1], seed=seed).random(_POINTS).clip(1e-9, 1 - 1e-9)
         chosen = np.searchsorted(np.cumsum(self.weight), points[:, 0]).clip(max=len(self.sd) - 1)
@@ -188,8 +228,33 @@ class Contrasts:
         spread = np.einsum("nij,nj->ni", roots[chosen], ndtri(points[:, 1:]))
         flat = np.concatenate([self.mean[chosen] + spread, self.mean[chosen] - spread])
         levels = np.concatenate([np.zeros((len(flat), 1)), flat[:, self.blocks :]], axis=1)
-        return (flat[:, : self.blocks, None] + levels[:, None, :], np.tile(self.sd[chosen], 2),
-                np.full(len(flat), 1 / len(flat)))  # fmt: skip
+        values = flat[:, : self.blocks, None] + levels[:, None, :]
+        sd, rho = np.tile(self.sd[chosen], 2), np.tile(self.rho[chosen], 2)
+        return LevelDraws(values, sd, rho, np.full(len(flat), 1 / len(flat)))
+
+
+@dataclass(frozen=True)
+class LevelDraws:
+    """Draws of the levels of a trial.
+
+    Attributes
+    ----------
+    values : (N, B, K) array
+        Of each level in each block.
+    sd, rho, weight : (N,) arrays
+        Tray sd, cell scatter, weights that sum to 1.
+    """
+
+    values: Array
+    sd: Array
+    rho: Array
+    weight: Array
+
+    @cached_property
+    def shares(self) -> Array:
+        """Where the values are logits: emergence of each level in an average tray, averaged over blocks, (N, K)."""
+        by_tray = expit(self.values[..., None] + self.sd[:, None, None, None] * _NODES)
+        return np.asarray((by_tray @ (_NODE_WEIGHTS / _NODE_WEIGHTS.sum())).mean(axis=1))
 
 
 @dataclass(frozen=True)
@@ -213,13 +278,6 @@ class TreatmentPosterior:
     origin: Origin
 
 
-def shares_of_levels(share: Contrasts, seed: int = 0) -> tuple[Array, Array, Array]:
-    """Share of seeds of each level in an average tray, averaged over blocks: (N, K), its draws' tray sd and weights."""
-    values, sd, weight = share.draws(seed)
-    by_tray = expit(values[..., None] + sd[:, None, None, None] * _NODES) @ (_NODE_WEIGHTS / _NODE_WEIGHTS.sum())
-    return by_tray.mean(axis=1), sd, weight
-
-
 def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> TreatmentPosterior:
     """Posterior of the contrasts of a trial.
 
@@ -237,21 +295,44 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
     columns = np.arange(blocks + levels - 1)
     usual_time = float(_TIME_SDS[np.argmax(time_prior.log_density(_TIME_SDS))])
     start = start_state(tree, prior.mean.copy())
-    found = _along(tree, prior, trial.rho, [(sd, usual_time) for sd in _SOLVED_AT], start)
-    share = _mixture(found, _SOLVED_AT, TRAY_SDS, share_prior, columns, blocks)
-    time, last = None, found[_nearest(share, _SOLVED_AT)]
+    rho = trial.rho if tree.parts[0].data.seeds > 1 else trial.rho.likeliest  # a seed by itself shares nothing
+    likeliest = float(rho.likeliest.values[0])
+    grid = [(sd, usual_time) for sd in _SOLVED_AT]
+    usual = _along(tree, prior, likeliest, grid, [start] * len(grid))
+    near = [mode.state for mode in usual]
+    laws = []
+    for value in rho.values.tolist():
+        found = usual if value == likeliest else _along(tree, prior, value, grid, near)
+        laws.append(_mixture(found, _SOLVED_AT, TRAY_SDS, share_prior, columns, blocks, value))
+    share = _together(laws, rho.weight)
+    time, last = None, usual[_nearest(share, _SOLVED_AT)]
     if trial.timed:
-        likeliest = float(share.sd[share.weight.argmax()])
-        found = _along(tree, prior, trial.rho, [(likeliest, sd) for sd in _TIME_SOLVED_AT], last.state)
-        time = _mixture(found, _TIME_SOLVED_AT, _TIME_SDS, time_prior, columns + len(columns), blocks)
+        tray_sd = float(share.sd[share.weight.argmax()])
+        grid = [(tray_sd, sd) for sd in _TIME_SOLVED_AT]
+        found = _along(tree, prior, likeliest, grid, [last.state] * len(grid))
+        time = _mixture(found, _TIME_SOLVED_AT, _TIME_SDS, time_prior, columns + len(columns), blocks, likeliest)
         last = found[_nearest(time, _TIME_SOLVED_AT)]
     return TreatmentPosterior(share, time, float(last.state.beta[-1]), trial.family, trial.origin)
 
 
-def _along(tree: Tree, prior: BetaPrior, rho: float, grid: list[tuple[float, float]], state: State) -> list[PooledMode]:
+def _along(
+    tree: Tree, prior: BetaPrior, rho: float, grid: list[tuple[float, float]], starts: list[State]
+) -> list[PooledMode]:
     """Modes along a grid of tray sds on share and time."""
     scales = [Scales(tray=sd, tray_time=time_sd, lot=_NO_LOT, lot_time=_NO_LOT, rho=rho) for sd, time_sd in grid]
-    return find_pooled_modes(tree, prior, scales, [state] * len(scales))
+    return find_pooled_modes(tree, prior, scales, starts)
+
+
+def _together(laws: list[Contrasts], weights: Array) -> Contrasts:
+    """One mixture of those at each cell scatter."""
+    return Contrasts(
+        weight=np.concatenate([weight * law.weight for weight, law in zip(weights, laws, strict=True)]),
+        sd=np.concatenate([law.sd for law in laws]),
+        mean=np.concatenate([law.mean for law in laws]),
+        covariance=np.concatenate([law.covariance for law in laws]),
+        blocks=laws[0].blocks,
+        rho=np.concatenate([law.rho for law in laws]),
+    )
 
 
 def _nearest(of: Contrasts, sds: Array) -> int:
@@ -260,9 +341,9 @@ def _nearest(of: Contrasts, sds: Array) -> int:
 
 
 def _mixture(
-    found: list[PooledMode], solved_at: Array, sds: Array, prior: SdPrior, columns: Index, blocks: int
+    found: list[PooledMode], solved_at: Array, sds: Array, prior: SdPrior, columns: Index, blocks: int, rho: float
 ) -> Contrasts:
-    """Normal laws of `columns` at each sd that counts, weighed.
+    """Normal laws of `columns` at each sd that counts, weighed, at one cell scatter.
 
     Criteria, means and covariances are smooth in log sd: cubic splines through the modes solved. With many trays the
     weight is narrower than the step between those, and a mixture over them alone would snap to one.
@@ -274,8 +355,14 @@ def _mixture(
     chosen = np.eye(len(found[0].state.beta))[:, columns]
     covariance = [cho_solve((mode.elimination.factor, False), chosen)[columns] for mode in found]
     mean = [mode.state.beta[columns] for mode in found]
-    return Contrasts(weight[kept] / weight[kept].sum(), sds[kept], CubicSpline(at, mean)(fine[kept]),
-                     CubicSpline(at, covariance)(fine[kept]), blocks)  # fmt: skip
+    return Contrasts(
+        weight=weight[kept] / weight[kept].sum(),
+        sd=sds[kept],
+        mean=CubicSpline(at, mean)(fine[kept]),
+        covariance=CubicSpline(at, covariance)(fine[kept]),
+        blocks=blocks,
+        rho=np.full(len(kept), rho),
+    )
 
 
 def _laid_out(trial: Trial) -> tuple[Tree, BetaPrior, int, int]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from germstats.decisions.comparison import CANNOT_TELL, REFUSED, SAME, Comparison, ComparisonRow
+from germstats.decisions.comparison import CANNOT_TELL, REFUSED, SAME, CompareSpec, Comparison, ComparisonRow
+from germstats.decisions.trial_power import MOST_TRAYS
 from germstats.reports.sentences import CAUTION, number, wrapped
 from germstats.reports.tables import Table, text_table
 
@@ -30,26 +31,69 @@ def _counts(row: ComparisonRow, arm: int) -> str:
     return f"{number(row.filled[arm])} cells"
 
 
-def _sentence(row: ComparisonRow, margin: float) -> str:
+def _times(value: float | None) -> str:
+    """A ratio with two figures behind the point, and only whole from ten up."""
+    if value is None:
+        return "-"
+    return f"{value:.2f}" if value < 10 else f"{value:.0f}"
+
+
+def _times_range(row: ComparisonRow) -> str:
+    return "-" if row.ratio_low is None else f"{_times(row.ratio_low)} to {_times(row.ratio_high)}"
+
+
+def _sentence(row: ComparisonRow, spec: CompareSpec) -> str:
     """One verdict in a grower's words."""
     who = row.species or "Over all species"
     pair = f"{row.level} against {row.reference}"
     if row.verdict == REFUSED:
         return f"{who}, {pair}: cannot be separated. {row.notes[0][:1].upper()}{row.notes[0][1:]}."
     told = f"{_signed(row.points)} points of emergence ({_range(row.points_low, row.points_high)})"
+    if _few_points_many_times(row, spec):
+        told += f", {_times(row.ratio)} times as many seedlings ({_times_range(row)})"
     if row.cells_per_tray is not None:
         told += f", {_signed(row.cells_per_tray)} filled cells a tray"
     if row.timing in ("later", "earlier"):
         told += f", {abs(row.days or 0):.0f} days {row.timing} ({_range(row.days_low, row.days_high)})"
-    said = {SAME: f"practically the same, within {margin:g} points", CANNOT_TELL: CANNOT_TELL}.get(
-        row.verdict, f"{row.level} is {row.verdict}"
-    )
-    words = f"{who}, {pair}: {said}; {told}."
+    words = f"{who}, {pair}: {_said(row, spec)}; {told}."
     if row.more_trays is not None:
-        words += f" About {row.more_trays} more trays of each would tell {margin:g} points from no difference."
-    if row.verdict.startswith("probably"):
+        words += f" {_more_words(row, spec)}"
+    if row.verdict.startswith("probably") and row.species is not None:
         words += " It rests on the usual scatter of your trays: sow more trays of both before you change your ways."
+    elif row.verdict.startswith("probably"):
+        words += " It rests on the species known best; species may differ."
     return words
+
+
+def _said(row: ComparisonRow, spec: CompareSpec) -> str:
+    """The verdict, with what it cannot be told from where no place is noted."""
+    if row.verdict == CANNOT_TELL:
+        return CANNOT_TELL
+    if row.verdict == SAME:
+        said, bench = f"practically the same, within {spec.margin:g} points and {spec.ratio_margin:g} times", "a bench"
+    else:
+        said, bench = f"{row.level} is {row.verdict}", f"a {row.verdict.removeprefix('probably ')} bench"
+    if row.places_noted is False:
+        said += f" (no place is noted, so {bench} cannot be told from {_one_of(spec)})"
+    return said
+
+
+def _one_of(spec: CompareSpec) -> str:
+    return {"depth": "a cover"}.get(spec.treatment, f"a {spec.treatment}")
+
+
+def _few_points_many_times(row: ComparisonRow, spec: CompareSpec) -> bool:
+    """Whether the points alone would hide how far the two lie apart."""
+    if row.ratio is None or abs(row.points or 0.0) > spec.margin:
+        return False
+    return not 1 / spec.ratio_margin <= row.ratio <= spec.ratio_margin
+
+
+def _more_words(row: ComparisonRow, spec: CompareSpec) -> str:
+    told = f"{spec.margin:g} points" if row.more_trays_scale != "ratio" else f"{spec.ratio_margin:g} times as many"
+    if (row.more_trays or 0) > MOST_TRAYS:
+        return f"No number of trays anybody sows would tell {told} from no difference."
+    return f"About {row.more_trays} more trays of each would tell {told} from no difference."
 
 
 def verdict_sentences(comparison: Comparison) -> list[str]:
@@ -60,7 +104,7 @@ def verdict_sentences(comparison: Comparison) -> list[str]:
         refused = [row for row in own if row.verdict == REFUSED]
         together = len(refused) > _MOST_REFUSED
         shown = [row for row in own if not (together and row in refused)]
-        words += [_sentence(row, comparison.spec.margin) for row in shown]
+        words += [_sentence(row, comparison.spec) for row in shown]
         if together:
             pairs = ", ".join(f"{row.level} and {row.reference}" for row in refused)
             words.append(f"{species}: {len(refused)} pairs cannot be separated, because too few trays of one lot stood "
@@ -85,7 +129,7 @@ def compare_text(comparison: Comparison) -> str:
         lines += [
             text_table(*numbers_table(told), left=3),
             "",
-            wrapped(numbers_words(told, spec.another_spring_sd)),
+            wrapped(numbers_words(told, spec)),
             "",
         ]
     if comparison.apart:
@@ -105,8 +149,8 @@ def compare_text(comparison: Comparison) -> str:
 
 def numbers_table(rows: list[ComparisonRow]) -> Table:
     """The numbers behind the verdicts, one row per pair."""
-    header = ("species", "level", "reference", "trays", "came", "reference came", "points", "range", "another spring",
-              "p", "adjusted", "t test", "permuted", "least")  # fmt: skip
+    header = ("species", "level", "reference", "trays", "came", "reference came", "points", "range", "times",
+              "another spring", "p", "adjusted", "t test", "permuted", "least")  # fmt: skip
     body = [
         (
             row.species or "over all",
@@ -117,6 +161,7 @@ def numbers_table(rows: list[ComparisonRow]) -> Table:
             _counts(row, 0),
             _signed(row.points),
             _range(row.points_low, row.points_high),
+            _times_range(row),
             _range(row.another_low, row.another_high),
             _p(row.p_main),
             _p(row.p_adjusted),
@@ -129,14 +174,18 @@ def numbers_table(rows: list[ComparisonRow]) -> Table:
     return header, body
 
 
-def numbers_words(rows: list[ComparisonRow], another: float) -> str:
+def numbers_words(rows: list[ComparisonRow], spec: CompareSpec) -> str:
     """What the columns of `numbers_table` are."""
     own = any(row.tray_sd_source.startswith("borrowed") for row in rows)
     source = "borrowed from your trays of other species" if own else "what is usual; you have too few other trays"
     return (
-        "'another spring' is the range where the effect may change from spring to spring (--another-spring-sd "
-        f"{another:g}, taken as given). 'p' is the main road: the scatter of trays is integrated over a range "
-        f"({source}); 'adjusted' is Holm's, over the pairs of a species; 't test' is on tray logits with blocks; "
+        "'times' is the range of the level's emergence over the reference's. Two are practically the same where the "
+        f"90 % ranges lie within {spec.margin:g} points (--margin) and within {1 / spec.ratio_margin:.2g} to "
+        f"{spec.ratio_margin:g} times (--ratio-margin), and the adjusted p does not tell them apart. 'another spring' "
+        "is the range where the effect may change from spring to spring (--another-spring-sd "
+        f"{spec.another_spring_sd:g}, taken as given). 'p' is the main road: the scatter of trays is integrated over a "
+        f"range ({source}); 'adjusted' is Holm's, over the pairs of a species; 't test' is on tray logits with blocks; "
         "'permuted' gives out the covers within blocks in every way, and 'least' is the smallest p that can reach. A "
-        "verdict is firm when the adjusted p is under .05 and the t test's at most .10."
+        "verdict is firm when the adjusted p is under .05 and the t test's at most .10. Over all species the t test "
+        "weighs each species the same."
     )

@@ -65,7 +65,7 @@ def draw_differences(rows: Sequence[Difference], margin: float, title: str, acro
     rows : sequence of Difference
         At least one; those over all last.
     margin : float
-        Points within which two are practically the same.
+        Points within which two may be practically the same.
     title, across : str
 
     Returns
@@ -89,7 +89,7 @@ def draw_differences(rows: Sequence[Difference], margin: float, title: str, acro
         axes.set_ylim(places[-1] + 0.5, -0.75)
         axes.set_yticks([])
         axes.spines["left"].set_visible(False)
-        axes.set_xlabel(f"{across}\nshaded: practically the same, within {margin:g} points")
+        axes.set_xlabel(f"{across}\nshaded: within {margin:g} points")
         titled(figure, title)
     return figure
 

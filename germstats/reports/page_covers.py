@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 
-from germstats.decisions.comparison import REFUSED, SAME
+from germstats.decisions.comparison import REFUSED, SAME, CompareSpec, Comparison
 from germstats.decisions.open_trials import OpenTrial, open_trials
 from germstats.decisions.season_account import SeasonAccount
 from germstats.reports.blocks import Block, Command, Section, Words, grid, items
@@ -24,10 +24,11 @@ def covers_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
         numbers = (
             *pictures,
             grid("The numbers behind the verdicts", numbers_table(told), folded=True),
-            Words("'another spring' is the range where what a cover does may change from spring to spring. The last "
-                  "five columns are for whoever checks the arithmetic: 'p', 'adjusted', 't test' and 'permuted' are "
-                  "chances of seeing so much where the covers do not differ, each worked out in its own way, and "
-                  "'least' the smallest the last way can give; 'How it is computed' names the ways."),
+            Words("'times' is the range of the first cover's emergence over the second's. 'another spring' is the "
+                  "range where what a cover does may change from spring to spring. The last five columns are for "
+                  "whoever checks the arithmetic: 'p', 'adjusted', 't test' and 'permuted' are chances of seeing so "
+                  "much where the covers do not differ, each worked out in its own way, and 'least' the smallest the "
+                  "last way can give; 'How it is computed' names the ways."),
         )  # fmt: skip
     blocks: tuple[Block, ...] = (
         Words("Trays are the units, compared within lots, seasons and places. Points are points of emergence in a "
@@ -52,8 +53,8 @@ def trial_section(account: SeasonAccount) -> Section:
                if row.verdict == REFUSED and row.notes][:_MOST_REFUSED]  # fmt: skip
     settled = [row for row in found.rows if row.species and row.verdict == SAME]
     blocks: tuple[Block, ...] = (
-        *(items("Worth a trial", [trial_words(one, found.spec.margin) for one in trials])
-          or (Words("No pair that stood side by side waits for more trays."),)),
+        *(items("Worth a trial", [trial_words(one, found.spec) for one in trials])
+          or (Words(_none_worth(found)),)),
         *((Words("To be typed beside the book, for who stands where on the benches, and a file of the plan:"),)
           if trials else ()),
         *(Command(command_words(one, account)) for one in trials),
@@ -70,17 +71,26 @@ def trial_section(account: SeasonAccount) -> Section:
     return Section("trial", question, blocks)
 
 
+def _none_worth(found: Comparison) -> str:
+    """Why no trial is laid out."""
+    if any(row.species and row.more_trays for row in found.rows):
+        return "The pairs that could not be told would take more trays than anybody sows."
+    return "No pair that stood side by side waits for more trays."
+
+
 def command_words(one: OpenTrial, account: SeasonAccount) -> str:
     """What is to be typed for the bench plan, as it stands."""
-    margin = account.covers.spec.margin if account.covers is not None else 10.0
     words = ["germstats", "trial", account.book.source, "--species", one.species, "--treatments", ",".join(one.covers),
-             "--difference", f"{margin:g}", "--trays", str(one.trays), *(["--lot", one.lot] if one.lot else []),
+             "--difference", f"{one.difference:g}", "--trays", str(one.trays), *(["--lot", one.lot] if one.lot else []),
              "--plan", f"trial-{one.species}.csv"]  # fmt: skip
     return shlex.join(words)
 
 
-def trial_words(one: OpenTrial, margin: float) -> str:
+def trial_words(one: OpenTrial, spec: CompareSpec) -> str:
     """What a trial tells, and what to sow for it."""
+    scales = {row.more_trays_scale for row in one.pairs}
+    wanted = [f"{spec.margin:g} points"] if scales - {"ratio"} else []
+    wanted += [f"{spec.ratio_margin:g} times as many"] if "ratio" in scales else []
     tells = "; ".join(
         f"{row.reference} or {row.level}: about {row.more_trays} more of each, beside the {row.trays[0]} and "
         f"{row.trays[1]} on record" for row in one.pairs
@@ -91,7 +101,8 @@ def trial_words(one: OpenTrial, margin: float) -> str:
     short = one.held is not None and one.held < one.seeds
     each = "1 seed" if one.seeds_per_cell == 1 else f"{one.seeds_per_cell} seeds"
     return (
-        f"{one.species}. Trays that would tell {margin:g} points from no difference: {tells}. Sow {one.trays} trays "
-        f"each of {covers}, {one.trays * len(one.covers)} in all, from {lot}, {each} a cell: {one.seeds:,} seeds{held}."
+        f"{one.species}. Trays that would tell {' or '.join(wanted)} from no difference: {tells}. Sow {one.trays} "
+        f"trays each of {covers}, {one.trays * len(one.covers)} in all, from {lot}, {each} a cell: {one.seeds:,} "
+        f"seeds{held}."
         f"{' That is more than there is: sow fewer, or collect first.' if short else ''}"
     )

@@ -121,6 +121,8 @@ def settings_section(account: SeasonAccount) -> Section:
         ("chance wanted of an order", f"{100 * order.assurance:.3g} %", "set by --order-assurance"),
         ("kept back of every lot", f"{100 * order.reserve:.3g} %", "usual, --reserve of plan; common practice"),
         ("points within which covers are practically the same", f"{covers.margin:g}", "usual, --margin of compare"),
+        ("times as many seedlings within which they are", f"{covers.ratio_margin:g}",
+         "usual, --ratio-margin of compare; common practice"),
         ("how far springs differ, where 60 in 100 seeds come", f"give or take {springs} points",
          f"taken as given, --season-sd {fit.scatter.season:g}"),
         ("how far what a cover does differs from spring to spring, there", f"give or take {another} points",
@@ -153,5 +155,5 @@ def how_section(account: SeasonAccount) -> Section:
     told = [row for row in covers.rows if row.verdict != REFUSED] if covers is not None else []
     if covers is not None and told:
         own.append("Several pairs of covers of one species are judged together, so that chance does not pass for a "
-                   f"difference (Holm 1979). {numbers_words(told, covers.spec.another_spring_sd)}")  # fmt: skip
+                   f"difference (Holm 1979). {numbers_words(told, covers.spec)}")  # fmt: skip
     return Section("how", "How it is computed", (*items("", SOURCES), *items("For the statistician", own)))

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from germstats.decisions.second_roads import t_test, tray_logits
+from germstats.models.treatment_model import RhoLaw, known_rho
 from germstats.records.seeds import SowingRate
 
 ONE = SowingRate("counted", (1,), 1.0)
@@ -56,6 +57,32 @@ def test_filled_cells_of_many_tell_the_share(rate, empty):
     one = trays(cells=[MANY], filled=[MANY * (1 - empty)])
     found = tray_logits(one, [rate])[0]
     assert found == pytest.approx(np.log(0.4 / 0.6), abs=1e-7)  # half a cell of a thousand million
+
+
+@pytest.mark.parametrize(
+    ("rate", "empty"),
+    [
+        (SowingRate("counted", (2,), 2.0), 0.5 * (0.5 + 1 / 9) / (1 + 1 / 9)),
+        (
+            SowingRate("counted", (4,), 4.0),
+            0.5 * (0.5 + 1 / 9) * (0.5 + 2 / 9) * (0.5 + 3 / 9) / ((1 + 1 / 9) * (1 + 2 / 9) * (1 + 3 / 9)),
+        ),
+    ],
+    ids=["two", "four"],
+)
+def test_seeds_of_a_cell_that_share_their_fate(rate, empty):
+    """rho .1, t = 1/9: prod_{r<n} (1 - p + r t) / (1 + r t) of the cells stay empty (Skellam 1948, memory); p is .5."""
+    one = trays(cells=[MANY], filled=[MANY * (1 - empty)])
+    assert tray_logits(one, [rate], known_rho(0.1))[0] == pytest.approx(0.0, abs=1e-7)
+    assert tray_logits(one, [rate])[0] < -0.09  # as if each came by itself
+
+
+def test_an_unknown_sharing_is_averaged_over():
+    """Half rho 0, half .5 (t = 1): two seeds leave (.25 + .5 (.5 + 1) / 2) / 2 = .3125 empty at p .5."""
+    one = trays(cells=[MANY], filled=[MANY * (1 - 0.3125)])
+    law = RhoLaw(np.array([0.0, 0.5]), np.array([0.5, 0.5]))
+    found = tray_logits(one, [SowingRate("counted", (2,), 2.0)], law)[0]
+    assert found == pytest.approx(0.0, abs=1e-7)
 
 
 def test_seedlings_stand_in_where_no_fill_was_noted():

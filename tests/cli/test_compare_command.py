@@ -17,6 +17,8 @@ COLUMNS = {
     "species", "treatment", "reference", "level", "trays", "points", "points_low", "points_high", "cells_per_tray",
     "days", "days_low", "days_high", "odds_ratio", "p_main", "p_second", "p_permutation", "p_permutation_smallest",
     "p_adjusted", "tray_sd", "tray_sd_source", "verdict", "more_trays", "notes", "seeds", "emerged",
+    "more_trays_scale", "points_90_low", "points_90_high", "emergence", "ratio", "ratio_low", "ratio_high",
+    "ratio_90_low", "ratio_90_high", "cell_scatter_points", "places_noted",
 }  # fmt: skip
 
 
@@ -31,6 +33,17 @@ def test_json_has_the_columns(shown):
     assert set(rows[0]) >= COLUMNS
     assert {row["species"] for row in rows} == {"MOFI", "PEAT", None}
     assert all(len(row["trays"]) == 2 for row in rows)
+
+
+def test_both_margins_are_among_the_settings(shown):
+    settings = json.loads(shown.stdout)["settings"]
+    assert (settings["margin"], settings["ratio_margin"]) == (10.0, 1.25)
+
+
+def test_a_ratio_margin_below_one_is_wrong_use():
+    told = CliRunner().invoke(main, ["compare", BOOK, "--ratio-margin", "0.8"])
+    assert told.exit_code == 2
+    assert "above 1" in told.output
 
 
 def test_words_say_what_to_do_next():

@@ -47,6 +47,28 @@ def test_benches_with_both_covers_are_blocks():
 
 
 @pytest.mark.parametrize(
+    ("places", "blocks", "noted"),
+    [
+        (("", "", "", ""), ("", "", "", ""), False),
+        (("bench 1", "bench 1", "bench 2", "bench 2"), ("", "", "", ""), True),
+        (("", "", "", ""), ("I", "I", "II", "II"), True),
+        (("bench 1", "bench 1", "bench 1", ""), ("", "", "", ""), False),
+    ],
+    ids=["none", "benches", "blocks", "all but one"],
+)
+def test_whether_a_bench_can_be_told_from_a_cover(places, blocks, noted):
+    table = trays(*(("A", cover, 2025, "") for cover in ("none", "grit", "none", "grit")))
+    found = paired(table.assign(place=places, block=blocks))
+    assert (found.refusal, found.places_noted) == ("", noted)
+
+
+def test_where_places_are_compared_no_place_is_missed():
+    table = trays(*(("A", "none", 2025, place) for place in ("bench 1", "bench 1", "bench 2", "bench 2")))
+    found = side_by_side(table, levels_of(table, "place"), ("bench 1", "bench 2"), "place")
+    assert found.refusal == "" and found.places_noted is None
+
+
+@pytest.mark.parametrize(
     ("rows", "words"),
     [
         ([("A", "none", 2025, ""), ("A", "grit", 2025, ""), ("A", "grit", 2025, "")], "one tray only of none"),
@@ -81,7 +103,8 @@ def row(**values: object) -> ComparisonRow:
         ({"p_second": 0.2}, "probably worse", None),
         ({"p_second": None}, "probably worse", None),
         ({"p_adjusted": 0.2}, CANNOT_TELL, 5),
-        ({"verdict": SAME}, SAME, None),
+        ({"verdict": SAME, "p_adjusted": 0.2}, SAME, None),
+        ({"verdict": SAME}, "worse", None),  # before, the ranges alone decided, whatever the p
     ],
 )
 def test_the_ladder(values, verdict, more):
@@ -147,6 +170,20 @@ def test_refused_rows_carry_no_number(found):
             assert one.points_low <= one.points <= one.points_high
 
 
+def test_a_row_says_what_was_noted_and_how_far_apart_the_two_are(found):
+    for one in found.rows:
+        if one.verdict == REFUSED:
+            assert one.places_noted is one.ratio is None
+            continue
+        assert one.ratio_low <= one.ratio_90_low <= one.ratio <= one.ratio_90_high <= one.ratio_high
+        assert one.points_low <= one.points_90_low <= one.points <= one.points_90_high <= one.points_high
+        if one.verdict == SAME:
+            assert one.p_adjusted >= 0.05
+            assert CompareSpec().same((one.points_90_low, one.points_90_high), (one.ratio_90_low, one.ratio_90_high))
+        if one.species is not None:
+            assert one.ratio == pytest.approx(one.emergence[1] / one.emergence[0], rel=0.05)  # mean of logs, of shares
+
+
 @pytest.mark.parametrize(
     ("spec", "words"),
     [
@@ -168,9 +205,9 @@ def test_senseless_wishes_are_refused(values):
 
 def test_draws_have_the_spread_of_their_law():
     """One sd, four blocks, one contrast with law N(0, 1): its draws have that sd, whatever the seed."""
-    one = Contrasts(np.ones(1), np.array([0.3]), np.zeros((1, 5)), np.eye(5)[None], 4)
+    one = Contrasts(np.ones(1), np.array([0.3]), np.zeros((1, 5)), np.eye(5)[None], 4, np.zeros(1))
     for seed in (0, 1, 2):
-        values, _, weight = one.draws(seed)
-        contrast = (values[:, :, 1] - values[:, :, 0]).mean(axis=1)
-        assert float(weight @ contrast) == pytest.approx(0.0, abs=1e-9)
-        assert np.sqrt(float(weight @ contrast**2)) == pytest.approx(1.0, abs=0.03)
+        draws = one.draws(seed)
+        contrast = (draws.values[:, :, 1] - draws.values[:, :, 0]).mean(axis=1)
+        assert float(draws.weight @ contrast) == pytest.approx(0.0, abs=1e-9)
+        assert np.sqrt(float(draws.weight @ contrast**2)) == pytest.approx(1.0, abs=0.03)

@@ -26,6 +26,7 @@ from germstats.models.treatment_model import (
     borrowed,
     borrowed_time,
     compare_levels,
+    known_rho,
 )
 from tests.made_patterns import made_patterns
 
@@ -43,7 +44,7 @@ def counted(emerged, seeds, level, block=None) -> Trial:
     level = np.asarray(level, dtype=np.int64)
     block = np.zeros(len(level), dtype=np.int64) if block is None else block
     return Trial(made_patterns(trays, finishes=finishes), np.arange(len(level)), level, block, "log-normal", "sowing",
-                 False, 0.0, 4.0, -1.0)  # fmt: skip
+                 False, known_rho(0.0), 4.0, -1.0)  # fmt: skip
 
 
 def crowder(seed: str, prior: SdPrior) -> Contrasts:
@@ -136,7 +137,7 @@ def timed(days: np.ndarray, level: np.ndarray) -> Trial:
              for k, n in zip(*np.unique(row, return_counts=True), strict=True)]  # fmt: skip
     finishes = [(tray, 0, 1, CHECKS[-1], "counts", 72) for tray in range(len(level))]
     return Trial(made_patterns(trays, times, finishes), np.arange(len(level)), level, np.zeros(len(level), np.int64),
-                 "log-normal", "sowing", True, 0.0, 4.3, -1.3)  # fmt: skip
+                 "log-normal", "sowing", True, known_rho(0.0), 4.3, -1.3)  # fmt: skip
 
 
 @pytest.mark.parametrize("later", [0.0, 0.1, -0.15])

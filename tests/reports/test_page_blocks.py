@@ -313,6 +313,28 @@ def test_no_trial_is_worth_sowing_where_every_pair_was_told():
     assert "No pair that stood side by side waits for more trays." in said(sections(account)["trial"])
 
 
+def test_a_trial_for_the_ratio_asks_for_what_it_comes_to_in_points():
+    """A quarter more of 12 seedlings of a hundred are three points, of 8 two: the lower of the pair's, by hand."""
+    account = undecided(ended_account())
+    rows = tuple(
+        replace(row, more_trays_scale="ratio", emergence=(0.12, 0.08)) if row.species == "MOFI" else row
+        for row in account.covers.rows
+    )
+    account = replace(account, covers=replace(account.covers, rows=rows))
+    [one] = open_trials(account.fit, account.book, account.covers)
+    assert one.difference == pytest.approx(2.0)
+    section = sections(account)["trial"]
+    assert "Trays that would tell 1.25 times as many from no difference" in said(section)
+    [command] = [block.text for block in section.blocks if isinstance(block, Command)]
+    assert "--difference 2" in command
+
+
+def test_trays_that_nobody_sows_are_no_trial():
+    account = undecided(ended_account(), more=900)
+    assert open_trials(account.fit, account.book, account.covers) == ()
+    assert "would take more trays than anybody sows" in said(sections(account)["trial"])
+
+
 def test_a_trial_that_takes_more_seed_than_there_is_says_so():
     account = undecided(ended_account(), "HECY", 300)
     assert "That is more than there is: sow fewer, or collect first." in said(sections(account)["trial"])
