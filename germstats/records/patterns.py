@@ -18,6 +18,7 @@ from germstats.records.collapse import climb, count_distinct
 from germstats.records.looks import usable_looks
 from germstats.records.seeds import SowingRate
 from germstats.records.sown import SPRING_ENDS, sown_trays
+from germstats.records.tables import LEFT_COUNTS
 
 ONE_SEED = SowingRate("counted", (1,), 1.0)
 
@@ -36,6 +37,7 @@ class Patterns:
         ``origin_days`` (days from sowing to 1 February of the spring it is judged in), ``cells`` (sown and seen),
         ``tray_cells`` (rows x columns), ``seeds`` (NaN where unknown), ``emerged`` (seedlings ever seen, NaN where only
         fill is known), ``filled`` (cells ever filled, NaN where unknown), ``last_day`` (last check that still counts),
+        ``left_alive``, ``left_dead``, ``left_empty`` (seeds dug up at the end of its spring, NaN where not noted),
         ``looks`` (days it was looked at), ``record`` (``counts``, ``occupancy``, ``totals``, ``seedlings``), ``sowing``
         (code in `sowings`, the tray's usual rate).
     times : pandas.DataFrame
@@ -277,6 +279,7 @@ def _summary(trays: pd.DataFrame, ends: pd.DataFrame, looked: pd.Series[int], so
                "block", "sown_on", "tray_cells", "chill_weeks"]  # fmt: skip
     summary = trays[columns].assign(
         **{name: sums[name] for name in sums.columns},
+        **{name: trays[name].astype(float) for name in LEFT_COUNTS},
         origin_days=(trays["origin"] - trays["sown_on"]).dt.days.astype(float),
         last_day=ends.groupby("tray")["last"].max().astype(float),
         looks=looked,
