@@ -20,6 +20,7 @@ from germstats.records.rules_rows import (
     judge_twice,
     judge_unseen,
 )
+from germstats.records.rules_sowing import judge_light, judge_lots_alone
 from germstats.records.worktables import parse_columns
 
 
@@ -44,6 +45,8 @@ RULES: tuple[Callable[[Judgement], None], ...] = (
     judge_counts,
     judge_falls,
     judge_lots,
+    judge_lots_alone,
+    judge_light,
     judge_weather,
     judge_pinches,
     judge_coverage,

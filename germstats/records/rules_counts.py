@@ -167,16 +167,18 @@ def _judge_left(judgement: Judgement, seeds: pd.DataFrame) -> None:
     trays = trays[trays[list(LEFT_COUNTS)].notna().any(axis=1) & ~trays["tray"].isin(_moved_into(judgement))]
     if trays.empty:
         return
-    left = trays[list(LEFT_COUNTS)].astype(float).sum(axis=1)
-    came = trays["tray"].map(_came(judgement, seeds)).astype(float).fillna(0.0)
-    sown = _seeds_of_trays(judgement, seeds, trays["tray"])
-    above = trays.index[left + came > sown]
+    trays = trays.assign(
+        left=trays[list(LEFT_COUNTS)].astype(float).sum(axis=1),
+        came=trays["tray"].map(_came(judgement, seeds)).astype(float).fillna(0.0),
+        sown=_seeds_of_trays(judgement, seeds, trays["tray"]),
+    )
+    above = trays[trays["left"] + trays["came"] > trays["sown"]]
     said = [
-        f"{left[at]:g} seeds dug up ({', '.join(LEFT_COUNTS)}) and {came[at]:g} seedlings seen are more than the "
-        f"{sown[at]:g} seeds sown in tray {trays.at[at, 'tray']}"
-        for at in above
+        f"{left:g} seeds dug up ({', '.join(LEFT_COUNTS)}) and {came:g} seedlings seen are more than the {sown:g} "
+        f"seeds sown in tray {tray}"
+        for tray, left, came, sown in above[["tray", "left", "came", "sown"]].itertuples(index=False)
     ]
-    noted = judgement.note(LEFT_ABOVE, ("trays", LEFT_COUNTS[0]), above, said)
+    noted = judgement.note(LEFT_ABOVE, ("trays", LEFT_COUNTS[0]), above.index, said)
     for column in LEFT_COUNTS:
         judgement.blank(("trays", column), noted)
 
@@ -194,7 +196,8 @@ def _came(judgement: Judgement, seeds: pd.DataFrame) -> pd.Series[Any]:
     checks = judgement.tables["checks"].used("tray", "filled", "seedlings")
     totals = checks[["filled", "seedlings"]].astype(float).max(axis=1).groupby(checks["tray"]).max()
     parts = pd.concat([of_cells.groupby(tray_of.reindex(of_cells.index)).sum(), totals])
-    return parts.groupby(level=0).max()
+    most: pd.Series[Any] = parts.groupby(level=0).max()
+    return most
 
 
 def judge_falls(judgement: Judgement) -> None:

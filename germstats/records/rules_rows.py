@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from germstats.records.findings import MERGED, Judgement, Kind, Worktable
+from germstats.records.findings import MERGED, Judgement, Kind, Positions, Worktable
 from germstats.records.parsing import cell_place
 from germstats.records.seeds import MOST_SEEDS, parse_seeds
 from germstats.records.suggesting import some_of
@@ -62,10 +62,16 @@ def judge_unseen(judgement: Judgement) -> None:
         trays = table.values["tray"]
         for tray, group in trays[blank].groupby(trays[blank], sort=False):
             rows = group.index.to_numpy()
-            more = f" and so in {len(rows) - 1} more rows of tray {tray}" if len(rows) > 1 else ""
+            more = f" and so in {_more_rows(table, rows[1:])} of tray {tray}" if len(rows) > 1 else ""
             wrong = f"no count in this row{more}; read as not checked"
             judgement.note(NOT_CHECKED, (name, columns[0]), rows[:1], wrong)
         judgement.set_aside(name, np.flatnonzero(blank))
+
+
+def _more_rows(table: Worktable, at: Positions) -> str:
+    """Rows by their numbers: ``row 5``, ``rows 5, 7 and 12 more``."""
+    numbers = table.values["row"].iloc[at].astype(str).tolist()
+    return f"row{'s' if len(numbers) > 1 else ''} {some_of(numbers)}"
 
 
 def judge_both(judgement: Judgement) -> None:
