@@ -150,7 +150,7 @@ def _cell_checks(cells: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) ->
     usable = (emerged.notna() | occupied.notna()).to_numpy()
     cells, emerged, occupied = cells[usable], emerged[usable], occupied[usable]
     unit = cells.groupby(["code", "cell"], sort=False).ngroup()
-    own = cells["seeds"].astype(float).groupby(unit).transform("first")  # may be written on one of its rows only
+    own = cells["seeds"].astype(float)
     tray_codes = np.array([sowings.code(rate) for rate in trays["rate"]], dtype=np.int64)
     sowing = tray_codes[cells["code"].to_numpy(dtype=np.int64)]
     for n in own.dropna().unique():

@@ -54,11 +54,13 @@ def _under(cover: str, depth: float, note: str) -> tuple[str, str]:
 def judge_lots_alone(judgement: Judgement) -> None:
     """Lots that were sown and whose species is not written down: each is estimated as a species of its own."""
     trays = judgement.tables["trays"].used("lot")
-    species_of = _species_of(judgement)
-    alone = [lot for lot in trays["lot"].unique() if lot and not species_of.get(lot)]
+    lots = judgement.tables["lots"].used("lot")
+    blank = ~judgement.tables["lots"].typed("species")[lots.index]  # what is typed there has its own finding
+    named = set(lots["lot"]) - {""}
+    alone = [lot for lot in trays["lot"].unique() if lot and (lot in set(lots["lot"][blank]) or not named)]
     if not alone:
         return
-    if not species_of:
+    if not named:
         wrong = "no lot is written down here, so every lot is treated as a species of its own"
     else:
         wrong = f"no species is written down for {some_of(alone, _NAMED)}, so each is treated as a species of its own"
