@@ -239,6 +239,11 @@ def more_rows(table: Worktable, at: Positions) -> str:
     return f"row{'s' if len(numbers) > 1 else ''} {some_of(numbers)}"
 
 
+def also_in(count: int) -> str:
+    """Words on how many more rows say the same, nothing where none does."""
+    return f" (and in {count} more row{'s' if count > 1 else ''})" if count else ""
+
+
 def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Return the rows of a frame, each as column -> value."""
     return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]

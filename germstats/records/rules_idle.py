@@ -114,7 +114,8 @@ def _judge_maps(judgement: Judgement, of_cells: set[str]) -> None:
     earlier = others[others["seen_on"] < newest]
     days = newest[earlier.index]
     said = [
-        f"a later map of tray {t}, of {spelled(day)}, is used" for t, day in zip(earlier["tray"], days, strict=True)
+        f"only the last map of a spring is used, and tray {tray} has one of {spelled(day)}"
+        for tray, day in zip(earlier["tray"], days, strict=True)
     ]
     judgement.note(MAP_IDLE, ("maps", "empty_cells"), earlier.index, said)
     checked = set(judgement.tables["checks"].used("tray")["tray"]) | of_cells

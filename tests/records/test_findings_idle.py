@@ -80,7 +80,7 @@ def test_seeds_written_on_a_row_without_a_count_are_used(tmp_path: Path) -> None
 def test_maps_that_are_not_used_are_named(tmp_path: Path) -> None:
     book = added(tmp_path, maps="T-0413,2025-06-10,A1 A2\nT-0412,2025-06-10,A2\n")
     assert said(book, "map-idle") == [
-        "maps.csv row 2, empty_cells: a later map of tray T-0413, of 10 June 2025, is used",
+        "maps.csv row 2, empty_cells: only the last map of a spring is used, and tray T-0413 has one of 10 June 2025",
         "maps.csv row 4, empty_cells: the rows in cells say more of tray T-0412 than this map, which is not used",
     ]
     book = read_book(write(tmp_path, checks=None))
