@@ -26,6 +26,7 @@ def made_patterns(
         "treatment": "none", "chill_weeks": np.nan, "place": "",
         "block": "", "sown_on": pd.Timestamp("2024-12-01"), "origin_days": 62.0,
         "cells": 72.0, "tray_cells": 72, "seeds": 72.0, "emerged": 1.0, "filled": 1.0,
+        "left_alive": np.nan, "left_dead": np.nan, "left_empty": np.nan,
         "last_day": 200.0, "looks": 2, "record": "counts", "sowing": 0,
     }  # fmt: skip
     return Patterns(

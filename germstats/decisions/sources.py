@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +13,7 @@ from germstats.decisions.sowing import HAND_CAP, SowingSpec, age_note, seeds_per
 from germstats.models.draws import RowDraws
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
-from germstats.models.new_lots import new_lot, unknown_species
+from germstats.models.new_lots import group_of, new_lot, unknown_species
 from germstats.models.order_forecast import Parts
 from germstats.records.book import RecordBook
 from germstats.records.parsing import spelled
@@ -127,7 +127,7 @@ def stand_in(fit: EmergenceFit, book: RecordBook, species: str, rules: SeedRules
 
 
 def _source(fit: EmergenceFit, book: RecordBook, stored: StoredLot, rules: SeedRules) -> Source:
-    row, notes = _row(fit, stored)
+    row, notes = _row(fit, stored, sown=set(book.tables["trays"]["lot"]))
     cells = rules.cells or row.tray_cells
     cap = rules.most_seeds or (SowingSpec().most_seeds if row.rate.k is not None else HAND_CAP)
     (advice,) = seeds_per_cell(replace(fit, rows=(row,)), rules.target, cells=cells, most_seeds=cap).rows
@@ -150,10 +150,13 @@ def _source(fit: EmergenceFit, book: RecordBook, stored: StoredLot, rules: SeedR
     )
 
 
-def _row(fit: EmergenceFit, stored: StoredLot) -> tuple[RowEstimate, tuple[str, ...]]:
-    """The lot's best row by expected emergence; a made-up row where it was never sown."""
-    own = [row for row in fit.rows if row.lot == stored.lot]
-    kin = [row for row in fit.rows if row.species == stored.species]
+def _row(fit: EmergenceFit, stored: StoredLot, sown: Container[str]) -> tuple[RowEstimate, tuple[str, ...]]:
+    """The lot's best row by expected emergence; a made-up row where no tray of it has a check yet.
+
+    Where no species is written down for a lot, its own name stands for its species.
+    """
+    kin = [row for row in fit.rows if group_of(row) == stored.species]
+    own = [row for row in fit.rows if row.lot == stored.lot] or [row for row in kin if row.species is None]
     sized = [row for row in own if row.rate.kind != "pinch_unmeasured"]
     if sized:
         best = max(sized, key=lambda row: row.emergence)
@@ -169,18 +172,24 @@ def _row(fit: EmergenceFit, stored: StoredLot) -> tuple[RowEstimate, tuple[str, 
         label = max(labels, key=lambda name: np.mean([row.emergence for row in sized_kin if row.label == name]))
         model = max((row for row in sized_kin if row.label == label), key=lambda row: row.trays)
         draws = new_lot(fit, stored.species, label)
-        told = f"never sown: a guess from the other lots of {stored.species} under {label}{unsized}"
+        unseen = "no usable check yet" if stored.lot in sown else "never sown"
+        told = f"{unseen}: a guess from the other lots of {stored.species} under {label}{unsized}"
         return replace(model, lot=stored.lot, draws=draws, emergence=_mean(draws), trays=0, notes=()), (told,)
     draws = unknown_species(fit)
     model = max(fit.rows, key=lambda row: row.trays)
     unsized = " but by pinches of unknown size" if kin else ""
-    told = (
-        f"{stored.species} was never sown{unsized}: a wide guess from all species of the book, for sowing a trial tray "
-        "first"
-    )
+    unsown = unsown_words(fit, stored.species)
+    told = f"{unsown}{unsized}: a wide guess from all species of the book, for sowing a trial tray first"
     cells = model.tray_cells or USUAL_TRAY
     return replace(model, species=stored.species, lot=stored.lot, label="any", draws=draws, emergence=_mean(draws),
                    trays=0, rate=_ONE, tray_cells=cells, notes=()), (told,)  # fmt: skip
+
+
+def unsown_words(fit: EmergenceFit, species: str) -> str:
+    """Why nothing is known of a species: never sown, or sown perhaps as a lot whose species is not written down."""
+    if any(row.species is None for row in fit.rows):
+        return f"no tray is known to hold {species} (write the species of each lot into the table lots)"
+    return f"{species} was never sown"
 
 
 def _mean(draws: RowDraws) -> float:

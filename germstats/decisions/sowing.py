@@ -72,6 +72,8 @@ class SowingRow:
     seeds_per_cell : float or None
         Smallest number that reaches the target with the assurance; None where none up to the most considered does, or
         where the size of a pinch is unknown. A mean pinch where the lot is sown by the pinch.
+    pinches_per_cell : float or None
+        The same in pinches, where the size of a pinch is unknown.
     chance : float
         Chance of reaching the target at that number (at the most considered where None).
     expected_fill, fill_low, fill_high : float
@@ -100,6 +102,7 @@ class SowingRow:
     cells: int
     wanted: int
     seeds_per_cell: float | None
+    pinches_per_cell: float | None
     chance: float
     expected_fill: float
     fill_low: float
@@ -121,9 +124,9 @@ class SowingRow:
     later_high: float | None = None
 
     RECORD: ClassVar[tuple[str, ...]] = (
-        "species", "lot", "treatment", "cells", "seeds_per_cell", "chance", "expected_fill", "fill_low", "fill_high",
-        "pencil_seeds_per_cell", "worst_season", "worst_chance", "notes", "horizon_on", "horizon_days",
-        "horizon_basis", "later_low", "later_high",
+        "species", "lot", "treatment", "cells", "seeds_per_cell", "pinches_per_cell", "chance", "expected_fill",
+        "fill_low", "fill_high", "pencil_seeds_per_cell", "worst_season", "worst_chance", "notes", "horizon_on",
+        "horizon_days", "horizon_basis", "later_low", "later_high",
     )  # fmt: skip
 
     def as_record(self) -> dict[str, object]:
@@ -156,7 +159,8 @@ class SowingAdvice:
         Returns
         -------
         pandas.DataFrame
-            Columns species, lot, treatment (dict), cells, seeds_per_cell (None where not reachable), chance,
+            Columns species, lot, treatment (dict), cells, seeds_per_cell (None where not reachable),
+            pinches_per_cell (None where the size of a pinch is known), chance,
             expected_fill, fill_low, fill_high (shares of cells), pencil_seeds_per_cell, worst_season, worst_chance,
             notes (tuple).
         """
@@ -273,6 +277,7 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
         cells=cells,
         wanted=wanted,
         seeds_per_cell=best if reached and known_size else None,
+        pinches_per_cell=best if reached and not known_size else None,
         chance=best_chance,
         expected_fill=fill[0],
         fill_low=fill[1],
@@ -306,7 +311,8 @@ def _advice_notes(row: RowEstimate, spec: SowingSpec, best: float | None, half: 
     if row.rate.kind == "pinch_unmeasured":
         pinches = "not reachable with up to" if best is None else "sow"
         number = spec.most_seeds if best is None else best
-        return (f"{pinches} {number:g} pinches per cell; weigh or count pinches to learn the seeds",)
+        unit = "pinch" if number == 1 else "pinches"
+        return (f"{pinches} {number:g} {unit} per cell; weigh or count pinches to learn the seeds",)
     if best is None:
         return (f"not reachable with up to {spec.most_seeds}, for which the chance is given: sow more cells instead "
                 "(germstats plan says how many trays an order takes)",)  # fmt: skip

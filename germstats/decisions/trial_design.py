@@ -11,7 +11,7 @@ import pandas as pd
 from germstats.decisions.bench_plan import Sowing, bench_plan
 from germstats.decisions.demand import StoredLot, lots_in_store
 from germstats.decisions.pair_model import others_of
-from germstats.decisions.sources import usual_sowing_day
+from germstats.decisions.sources import unsown_words, usual_sowing_day
 from germstats.decisions.trial_power import (
     Setting,
     blocks_for,
@@ -219,7 +219,7 @@ def known_share(fit: EmergenceFit, spec: TrialSpec, lot: str) -> tuple[float, st
         draws = new_lot(fit, spec.species, model.label)
         return float(draws.weight @ draws.share()), f"{lot} was never sown: {whose} under {model.label}", notes
     draws = unknown_species(fit)
-    wide = f"{spec.species} was never sown: its share is a wide guess, so sow two trays first and ask again"
+    wide = f"{unsown_words(fit, spec.species)}: its share is a wide guess, so sow two trays first and ask again"
     return float(draws.weight @ draws.share()), "a wide guess from all species of the book", (wide,)
 
 

@@ -19,13 +19,18 @@ and a wide guess (common practice, no source)."""
 _DRAWS = 240
 
 
+def group_of(row: RowEstimate) -> str:
+    """The species of a row; its lot where no species is written down, as the fit treats it."""
+    return row.species or row.lot
+
+
 def new_lot(fit: EmergenceFit, species: str, label: str) -> RowDraws:
     """A lot not yet sown of a known species under one treatment.
 
     From the pooled fit with a fresh lot effect; without pooling the species' rows under `label` mixed evenly, with a
     lot effect of a stated size.
     """
-    rows = [row for row in fit.rows if row.species == species and row.label == label]
+    rows = [row for row in fit.rows if group_of(row) == species and row.label == label]
     if fit.pooled is not None:
         timed = any(row.draws.time is not None for row in rows)
         return row_draws(fit.pooled, species, label, None, timed)

@@ -27,13 +27,14 @@ _LOTS = (
 )  # fmt: skip
 _TRAYS = (
     ("tray", "season", "lot", "sown_on", "rows", "columns", "seeds_per_cell", "grams", "cover", "cover_depth_mm",
-     "place", "note"),
-    ("EX-01", "2025", "EX-MOFI-24A", "2024-12-03", "6", "12", "3", "", "none", "", "bench 1", _INVENTED),
-    ("EX-02", "2025", "EX-MOFI-24A", "2024-12-03", "6", "12", "2-3", "", "grit", "3", "bench 1", _INVENTED),
-    ("EX-03", "2025", "EX-MOFI-24A", "2024-12-03", "6", "12", "pinch", "0.15", "none", "", "bench 2", _INVENTED),
-    ("EX-04", "2025", "EX-ASTU-24A", "2024-12-05", "6", "12", "~3", "", "grit", "5", "bench 2", _INVENTED),
-    ("EX-05", "2025", "EX-ASTU-24A", "2024-12-05", "2", "3", "2", "", "grit", "5", "bench 2", "a small one, "
-     "looked at cell by cell; invented example"),
+     "place", "left_alive", "left_dead", "left_empty", "note"),
+    ("EX-01", "2025", "EX-MOFI-24A", "2024-12-03", "6", "12", "3", "", "none", "", "bench 1", "", "", "", _INVENTED),
+    ("EX-02", "2025", "EX-MOFI-24A", "2024-12-03", "6", "12", "2-3", "", "grit", "3", "bench 1", "", "", "", _INVENTED),
+    ("EX-03", "2025", "EX-MOFI-24A", "2024-12-03", "6", "12", "pinch", "0.15", "none", "", "bench 2", "", "", "",
+     _INVENTED),
+    ("EX-04", "2025", "EX-ASTU-24A", "2024-12-05", "6", "12", "~3", "", "grit", "5", "bench 2", "", "", "", _INVENTED),
+    ("EX-05", "2025", "EX-ASTU-24A", "2024-12-05", "2", "3", "2", "", "grit", "5", "bench 2", "1", "3", "1",
+     "a small one, looked at cell by cell, its seed dug up in July; invented example"),
 )  # fmt: skip
 _CHECKS = (
     ("tray", "checked_on", "filled", "seedlings", "checked_by", "note"),

@@ -9,7 +9,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from germstats.records.suggesting import shorten
+from germstats.records.suggesting import shorten, some_of
 from germstats.records.tables import TABLES, Table
 
 Severity = Literal["stop", "ask", "changed", "watch"]
@@ -231,6 +231,17 @@ class Judgement:
         column = values[place[1]].copy()
         column.iloc[at] = "" if column.dtype == object else None
         values[place[1]] = column
+
+
+def more_rows(table: Worktable, at: Positions) -> str:
+    """Rows by their numbers: ``row 5``, ``rows 5, 7 and 12 more``."""
+    numbers = table.values["row"].iloc[at].astype(str).tolist()
+    return f"row{'s' if len(numbers) > 1 else ''} {some_of(numbers)}"
+
+
+def also_in(count: int) -> str:
+    """Words on how many more rows say the same, nothing where none does."""
+    return f" (and in {count} more row{'s' if count > 1 else ''})" if count else ""
 
 
 def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -45,7 +45,7 @@ class Looks:
 
 def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
     """Keep the checks of `trays` (a frame of `sown_trays`, index 0..T-1) that tell of their first spring."""
-    cells = _dated(book.tables["cells"], trays, _CELL_COLUMNS)
+    cells = _dated(_seeds_throughout(book.tables["cells"]), trays, _CELL_COLUMNS)
     totals = _dated(book.tables["checks"], trays, _TOTAL_COLUMNS)
     totals = totals[~totals["code"].isin(cells["code"].unique())]
     thinned = _of_rows(thinning_dates(book), trays, totals)
@@ -72,6 +72,13 @@ def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
             notes[tray] = (*notes.get(tray, ()), f"{more} more came after its spring had ended; not in the share")
         kept.append(looks[~late & ~cut & ~looks["tray"].isin(waiting)])
     return Looks(kept[0], kept[1], notes, why, waiting)
+
+
+def _seeds_throughout(cells: pd.DataFrame) -> pd.DataFrame:
+    """The seeds sown in a cell on all of its rows; they may be written on one only, such as that of its sowing."""
+    if cells["seeds"].notna().sum() in (0, len(cells)):
+        return cells
+    return cells.assign(seeds=cells.groupby(["tray", "cell"], sort=False)["seeds"].transform("first"))
 
 
 def _of_rows(dates: Mapping[str, pd.Timestamp], trays: pd.DataFrame, looks: pd.DataFrame) -> Dates:

@@ -19,6 +19,7 @@ from germstats.records.collapse import climb, count_distinct
 from germstats.records.looks import usable_looks
 from germstats.records.seeds import SowingRate
 from germstats.records.sown import SPRING_ENDS, sown_trays
+from germstats.records.tables import LEFT_COUNTS
 
 ONE_SEED = SowingRate("counted", (1,), 1.0)
 _UNSIZED = "only its seedlings were counted, of pinches of unknown size: weigh the seed, or note its filled cells too"
@@ -60,6 +61,7 @@ class Patterns:
         ``origin_days`` (days from sowing to 1 February of the spring it is judged in), ``cells`` (sown and seen),
         ``tray_cells`` (rows x columns), ``seeds`` (NaN where unknown), ``emerged`` (seedlings ever seen, NaN where only
         fill is known), ``filled`` (cells ever filled, NaN where unknown), ``last_day`` (last check that still counts),
+        ``left_alive``, ``left_dead``, ``left_empty`` (seeds dug up at the end of its spring, NaN where not noted),
         ``looks`` (days it was looked at), ``record`` (``counts``, ``occupancy``, ``totals``, ``seedlings``), ``sowing``
         (code in `sowings`, the tray's usual rate).
     times : pandas.DataFrame
@@ -243,7 +245,7 @@ def _cell_checks(cells: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) ->
     usable = (emerged.notna() | occupied.notna()).to_numpy()
     cells, emerged, occupied = cells[usable], emerged[usable], occupied[usable]
     unit = cells.groupby(["code", "cell"], sort=False).ngroup()
-    own = cells["seeds"].astype(float).groupby(unit).transform("first")  # may be written on one of its rows only
+    own = cells["seeds"].astype(float)
     tray_codes = np.array([sowings.code(rate) for rate in trays["rate"]], dtype=np.int64)
     sowing = tray_codes[cells["code"].to_numpy(dtype=np.int64)]
     for n in own.dropna().unique():
@@ -377,6 +379,7 @@ def _summary(trays: pd.DataFrame, ends: pd.DataFrame, looked: pd.Series[int], so
                "block", "sown_on", "tray_cells", "chill_weeks"]  # fmt: skip
     summary = trays[columns].assign(
         **{name: sums[name] for name in sums.columns},
+        **{name: trays[name].astype(float) for name in LEFT_COUNTS},
         origin_days=(trays["origin"] - trays["sown_on"]).dt.days.astype(float),
         last_day=ends.groupby("tray")["last"].max().astype(float),
         looks=looked,

@@ -16,6 +16,13 @@ from germstats.records.values import CONTROL, GUARDED, unguarded
 
 DATE_ORDERS = ("day-first", "month-first")
 
+EXAMPLE_WORKBOOK = "example_book.xlsx"
+"""The workbook of invented records that may lie beside a book."""
+
+SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
+TEXT_TABLES = (".tsv", ".tab", ".txt")
+"""Endings of files beside a book's CSV files that may hold records, though they are not read."""
+
 _SOME = 0.05  # of the signs of a file; more that are no text, and it is no text file
 _SEPARATORS = ",;\t"
 _NEW = "`germstats new` writes a blank book."
@@ -119,8 +126,27 @@ def _read_folder(folder: Path, dates: str | None) -> Sheets:
         there = some_of([file.name for file in files])
         raise UnreadableBookError(f"The folder {folder.name} holds no trays.csv, only {there}. {_NEW}")
     tables = {name: _read_csv(folder / known[name], name) for name in TABLES if name in known}
-    not_read = tuple(file.name for file in files if file.name not in known.values())
+    not_read = (*(file.name for file in files if file.name not in known.values()), *_other_records(folder))
     return Sheets(folder.name, tables, dates or _order(read_settings(folder)), not_read)
+
+
+def _other_records(folder: Path) -> list[str]:
+    """Files beside the CSV files that may hold records: spreadsheets not blank, and tables under other endings.
+
+    The blank workbook that `new` puts there and the example with its invented rows are none.
+    """
+    others = sorted(file for file in folder.iterdir() if not file.name.startswith((".", "~")) and file.is_file())
+    texts = [file.name for file in others if file.suffix.lower() in TEXT_TABLES and file.stem.strip().lower() in TABLES]
+    sheets = [file for file in others if file.suffix.lower() in SPREADSHEETS and file.name != EXAMPLE_WORKBOOK]
+    return [*texts, *(file.name for file in sheets if not _is_blank(file))]
+
+
+def _is_blank(workbook: Path) -> bool:
+    """Whether a workbook has no row below its headings; one that cannot be read may have."""
+    try:
+        return not any(sheet.numbers for sheet in _read_file(workbook, None).tables.values())
+    except UnreadableBookError:
+        return False
 
 
 def _by_table(names: list[tuple[str, str]]) -> dict[str, str]:

@@ -15,11 +15,13 @@ from germstats.records.values import value_text
 _RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 _FORMULA = re.compile(r'<c r="([A-Z]+)(\d+)"[^>]*>\s*<f\b[^>]*?(?:/>|>[^<]*</f>)\s*(?:<v\s*/>|<v>([^<]*)</v>)?')
 
+_ERROR = re.compile(r'<c r="([A-Z]+)(\d+)"[^>]*\bt="e"[^>]*>(?:(?!</c>).)*?<v>([^<]*)</v>', re.DOTALL)
+
 Zeros = dict[str, tuple[tuple[int, int], ...]]
 
 
 def read_lines(file: Path) -> tuple[dict[str, list[list[str]]], Zeros]:
-    """Read every sheet of a workbook.
+    """Read every sheet of a workbook; a cell that ends in an error reads as the error's name, such as ``#REF!``.
 
     Returns
     -------
@@ -41,7 +43,10 @@ def read_lines(file: Path) -> tuple[dict[str, list[list[str]]], Zeros]:
             sheets = {
                 name: [[_text(value) for value in line] for line in _lines(book, name)] for name in book.sheet_names
             }
-        return sheets, _formula_zeros(file)
+        parts = _sheet_parts(file)
+        for name, text in parts.items():
+            _name_errors(sheets.get(name, []), text)
+        return sheets, {name: _formula_zeros(text) for name, text in parts.items()}
     except (CalamineError, zipfile.BadZipFile, zlib.error, ElementTree.ParseError, KeyError, EOFError) as error:
         raise UnreadableBookError(f"{file.name} is no workbook that can be read; save it as .xlsx again.") from error
 
@@ -55,9 +60,9 @@ def _text(value: object) -> str:
     return value.isoformat() if isinstance(value, datetime.time) else value_text(value)
 
 
-def _formula_zeros(file: Path) -> Zeros:
-    """Find formulas saved with 0 or nothing, as a program leaves them that never calculated."""
-    zeros: Zeros = {}
+def _sheet_parts(file: Path) -> dict[str, str]:
+    """Sheet -> its cells as they stand in the file."""
+    parts: dict[str, str] = {}
     with zipfile.ZipFile(file) as archive:
         targets = {
             one.get("Id", ""): one.get("Target", "")
@@ -65,15 +70,24 @@ def _formula_zeros(file: Path) -> Zeros:
         }
         for sheet in ElementTree.fromstring(archive.read("xl/workbook.xml")).iter():
             target = targets.get(sheet.get(_RELATION, ""), "") if sheet.tag.endswith("}sheet") else ""
-            if not target:
-                continue
-            part = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
-            text = archive.read(part).decode("utf-8", "replace")
-            found = _FORMULA.findall(text) if "<f" in text else []
-            zeros[sheet.get("name", "")] = tuple(
-                (int(row), _column_number(letters)) for letters, row, value in found if value in ("", "0", "0.0")
-            )
-    return zeros
+            if target:
+                part = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
+                parts[sheet.get("name", "")] = archive.read(part).decode("utf-8", "replace")
+    return parts
+
+
+def _name_errors(lines: list[list[str]], text: str) -> None:
+    """Put the names of errors where the reader of workbooks leaves blanks."""
+    for letters, row, error in _ERROR.findall(text) if 't="e"' in text else ():
+        line, column = int(row) - 1, _column_number(letters)
+        if line < len(lines) and column < len(lines[line]):
+            lines[line][column] = error
+
+
+def _formula_zeros(text: str) -> tuple[tuple[int, int], ...]:
+    """Find formulas saved with 0 or nothing, as a program leaves them that never calculated."""
+    found = _FORMULA.findall(text) if "<f" in text else []
+    return tuple((int(row), _column_number(letters)) for letters, row, value in found if value in ("", "0", "0.0"))
 
 
 def _column_number(letters: str) -> int:

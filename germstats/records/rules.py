@@ -11,6 +11,7 @@ from germstats.records.findings import Judgement
 from germstats.records.rules_book import judge_coverage, judge_lots, judge_pinches, judge_weather
 from germstats.records.rules_counts import judge_counts, judge_falls
 from germstats.records.rules_dates import judge_order, judge_seasons, judge_sowing
+from germstats.records.rules_idle import judge_idle
 from germstats.records.rules_ids import mend_ids, one_spelling_of_levels
 from germstats.records.rules_rows import (
     judge_blanks,
@@ -20,6 +21,7 @@ from germstats.records.rules_rows import (
     judge_twice,
     judge_unseen,
 )
+from germstats.records.rules_sowing import judge_light, judge_lots_alone
 from germstats.records.worktables import parse_columns
 
 
@@ -44,7 +46,10 @@ RULES: tuple[Callable[[Judgement], None], ...] = (
     judge_counts,
     judge_falls,
     judge_lots,
+    judge_lots_alone,
+    judge_light,
     judge_weather,
     judge_pinches,
     judge_coverage,
+    judge_idle,
 )

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from germstats.records.findings import Judgement, Kind
+from germstats.records.reading import SPREADSHEETS, TEXT_TABLES
 from germstats.records.suggesting import some_of
 from germstats.records.tables import TABLES
 
@@ -16,6 +17,7 @@ ABOVE_HUNDRED = Kind("stop", "above-hundred", "write the seeds that sprouted of 
 UPSIDE_DOWN = Kind("ask", "coldest-above-warmest", "exchange or mend the two; until then neither is used")
 UNWEIGHED = Kind("watch", "pinch-unweighed", "weigh the seed of a tray, or count ten pinches on paper, to learn more")
 NEVER_CHECKED = Kind("watch", "never-checked", "leave it, if they are still to come")
+NOT_CSV = Kind("watch", "not-read", "leave it, if the CSV files hold all of it; else name the workbook, or save as CSV")
 NOT_READ = Kind("watch", "not-read", "leave it, if it is no table of the record book; else mend its name")
 
 _EXPLANATIONS = "explanations"  # the page that `germstats new` puts into a workbook
@@ -78,8 +80,11 @@ def judge_coverage(judgement: Judgement) -> None:
 
 
 def judge_files(judgement: Judgement, not_read: Sequence[str]) -> None:
-    """Files or sheets that bear the name of no table."""
+    """Files or sheets that bear the name of no table, and files of another kind beside the CSV files."""
     for name in not_read:
+        if name.lower().endswith((*SPREADSHEETS, *TEXT_TABLES)):
+            judgement.note_book(NOT_CSV, f"{name}: not read, since a folder is read from its CSV files only")
+            continue
         stem = name.removesuffix(".csv").strip().lower()
         if stem != _EXPLANATIONS:
             near = difflib.get_close_matches(stem, TABLES, 1)

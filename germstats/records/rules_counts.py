@@ -11,7 +11,7 @@ import pandas as pd
 from germstats.records.findings import Judgement, Kind, rows_of
 from germstats.records.parsing import spelled
 from germstats.records.seeds import parse_seeds
-from germstats.records.tables import EVENTS
+from germstats.records.tables import EVENTS, LEFT_COUNTS
 
 ABOVE_SEEDS = Kind("stop", "above-seeds", "mend the count or the seeds; a stray or a second sowing belongs in the note")
 ABOVE_CELLS = Kind("stop", "above-cells", "mend the count, or the rows and columns of the tray")
@@ -22,6 +22,7 @@ FEW_SEEDLINGS = Kind(
     "ask", "seedlings-below-filled", "mend one of the two; until then the seedlings are not used", True
 )
 ALIVE_ABOVE = Kind("ask", "alive-above-emerged", "mend one of the two; until then alive is not used", True)
+LEFT_ABOVE = Kind("ask", "left-above-seeds", "fix one of the counts; until then what was dug up is not used")
 SEEDS_DIFFER = Kind("ask", "seeds-differ", "write the seeds sown in this cell alike in all its rows")
 STRAYS = Kind("watch", "strays", "leave it; the share says how many seedlings may be weeds")
 
@@ -45,6 +46,7 @@ def judge_counts(judgement: Judgement) -> None:
     _judge_alive(judgement)
     _judge_filled_above(judgement)
     _judge_seedlings_above(judgement, seeds)
+    _judge_left(judgement, seeds)
 
 
 def _keep_raw(judgement: Judgement, name: str, columns: list[str]) -> None:
@@ -141,16 +143,61 @@ def _judge_filled_above(judgement: Judgement) -> None:
 
 def _judge_seedlings_above(judgement: Judgement, seeds: pd.DataFrame) -> None:
     used = judgement.tables["checks"].used()
-    trays = _trays(judgement)
-    cells = seeds.drop_duplicates("unit").fillna({"most": np.inf})  # a pinch has no bound
-    listed = cells.groupby("tray")["most"].sum()
-    most = used["tray"].map(listed).astype(float).fillna(used["tray"].map(trays["most"] * trays["size"]).astype(float))
+    most = _seeds_of_trays(judgement, seeds, used["tray"])
     above = used[(used["seedlings"].astype(float) > most) & ~_moved_in(judgement, used)]
     said = [
         f"{n} seedlings in tray {tray}, where at most {most[p]:g} seeds were sown"
         for p, tray, n in above[["tray", "seedlings"]].itertuples()
     ]
     judgement.note(ABOVE_SEEDS, ("checks", "seedlings"), above.index, said)
+
+
+def _seeds_of_trays(judgement: Judgement, seeds: pd.DataFrame, named: pd.Series[Any]) -> pd.Series[Any]:
+    """Most seeds sown in each tray named: of the cells listed for it, else of all its cells; inf or NaN: no bound."""
+    trays = _trays(judgement)
+    cells = seeds.drop_duplicates("unit").fillna({"most": np.inf})  # a pinch has no bound
+    listed = cells.groupby("tray")["most"].sum()
+    whole = trays["most"] * trays["size"]
+    return named.map(listed).astype(float).fillna(named.map(whole).astype(float))
+
+
+def _judge_left(judgement: Judgement, seeds: pd.DataFrame) -> None:
+    """Seeds dug up at the end of a spring: with those that came up, no more than were sown."""
+    trays = judgement.tables["trays"].used("tray", *LEFT_COUNTS)
+    trays = trays[trays[list(LEFT_COUNTS)].notna().any(axis=1) & ~trays["tray"].isin(_moved_into(judgement))]
+    if trays.empty:
+        return
+    trays = trays.assign(
+        left=trays[list(LEFT_COUNTS)].astype(float).sum(axis=1),
+        came=trays["tray"].map(_came(judgement, seeds)).astype(float).fillna(0.0),
+        sown=_seeds_of_trays(judgement, seeds, trays["tray"]),
+    )
+    above = trays[trays["left"] + trays["came"] > trays["sown"]]
+    said = [
+        f"{left:g} seeds dug up ({', '.join(LEFT_COUNTS)}) and {came:g} seedlings seen are more than the {sown:g} "
+        f"seeds sown in tray {tray}"
+        for tray, left, came, sown in above[["tray", "left", "came", "sown"]].itertuples(index=False)
+    ]
+    noted = judgement.note(LEFT_ABOVE, ("trays", LEFT_COUNTS[0]), above.index, said)
+    for column in LEFT_COUNTS:
+        judgement.blank(("trays", column), noted)
+
+
+def _moved_into(judgement: Judgement) -> set[str]:
+    """Trays into which a seedling was transplanted: what stands there was not all sown there."""
+    events = judgement.tables["events"].used("tray", "event")
+    return set(events.loc[events["event"] == "transplanted_in", "tray"])
+
+
+def _came(judgement: Judgement, seeds: pd.DataFrame) -> pd.Series[Any]:
+    """Fewest seedlings that can have come up in each tray, by its cells or its totals, whichever is more."""
+    of_cells = seeds["emerged"].astype(float).fillna(seeds["occupied"].astype(float)).groupby(seeds["unit"]).max()
+    tray_of = seeds.drop_duplicates("unit").set_index("unit")["tray"]
+    checks = judgement.tables["checks"].used("tray", "filled", "seedlings")
+    totals = checks[["filled", "seedlings"]].astype(float).max(axis=1).groupby(checks["tray"]).max()
+    parts = pd.concat([of_cells.groupby(tray_of.reindex(of_cells.index)).sum(), totals])
+    most: pd.Series[Any] = parts.groupby(level=0).max()
+    return most
 
 
 def judge_falls(judgement: Judgement) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from germstats.records.findings import Judgement, Kind, Positions, Worktable
+from germstats.records.findings import Judgement, Kind, Positions, Worktable, also_in
 from germstats.records.suggesting import some_of
 from germstats.records.tables import TABLES
 
@@ -60,8 +60,7 @@ def _note_mended(judgement: Judgement, place: tuple[str, str], kind: Kind) -> No
     mended = typed[(typed != read) & (read != "") & table.in_use]
     for entry, group in mended.groupby(mended, sort=False):
         first = int(group.index[0])
-        more = f" (and in {len(group) - 1} more rows)" if len(group) > 1 else ""
-        judgement.note(kind, place, [first], f"{str(entry)!r} is read as {read[first]!r}{more}")
+        judgement.note(kind, place, [first], f"{str(entry)!r} is read as {read[first]!r}{also_in(len(group) - 1)}")
 
 
 def _judge_links(judgement: Judgement, place: tuple[str, str], known: Sequence[str]) -> None:

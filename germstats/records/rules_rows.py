@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from germstats.records.findings import MERGED, Judgement, Kind, Worktable
+from germstats.records.findings import MERGED, Judgement, Kind, Positions, Worktable, more_rows
 from germstats.records.parsing import cell_place
 from germstats.records.seeds import MOST_SEEDS, parse_seeds
 from germstats.records.suggesting import some_of
@@ -27,6 +27,7 @@ DEFINED_TWICE = Kind(
 _LOOKED = {"checks": ("filled", "seedlings"), "cells": ("emerged", "occupied", "alive", "seeds")}
 _COMPARED = {"checks": ("filled", "seedlings"), "cells": ("emerged", "occupied", "alive", "seeds"), "events": (),
              "maps": ("empty_cells",), "weather": ("tmin_c", "tmax_c", "tmin_f", "tmax_f")}  # fmt: skip
+_TEXTS = ("note", "checked_by")
 _KEYED = {"checks": ("tray", "checked_on"), "cells": ("tray", "cell", "checked_on"), "maps": ("tray", "seen_on"),
           "events": ("tray", "on", "event", "cells", "note"), "weather": ("date",), "orders": ("order", "species"),
           "species": ("species",), "lots": ("lot",), "trays": ("tray",)}  # fmt: skip
@@ -62,7 +63,7 @@ def judge_unseen(judgement: Judgement) -> None:
         trays = table.values["tray"]
         for tray, group in trays[blank].groupby(trays[blank], sort=False):
             rows = group.index.to_numpy()
-            more = f" and so in {len(rows) - 1} more rows of tray {tray}" if len(rows) > 1 else ""
+            more = f" and so in {more_rows(table, rows[1:])} of tray {tray}" if len(rows) > 1 else ""
             wrong = f"no count in this row{more}; read as not checked"
             judgement.note(NOT_CHECKED, (name, columns[0]), rows[:1], wrong)
         judgement.set_aside(name, np.flatnonzero(blank))
@@ -146,6 +147,7 @@ def _judge_group(judgement: Judgement, table: Worktable, group: pd.DataFrame) ->
     if not differing:
         judgement.note(SAME_TWICE, (name, ""), at[1:], f"the same as row {rows[0]}, which is kept")
         judgement.set_aside(name, at[1:], MERGED)
+        _join_texts(table, at, [one for one in _TEXTS if one in group and one not in compared])
         return
     others = [" and ".join(str(row) for row in rows if row != own) for own in rows]
     said = [f"row {other} is about the same {_what(name)}, but {differing[0]} differs" for other in others]
@@ -158,6 +160,15 @@ def _judge_group(judgement: Judgement, table: Worktable, group: pd.DataFrame) ->
     trays = judgement.tables["trays"].values
     for tray in _trays_concerned(name, group, trays):
         judgement.leave_out(tray, f"row {rows[0]} and row {rows[1]} of {table.shown_as} differ about it")
+
+
+def _join_texts(table: Worktable, at: Positions, columns: list[str]) -> None:
+    """Give the row that is kept what the others say in free words, so that no note is lost."""
+    for column in columns:
+        words = dict.fromkeys(text for text in table.values[column].iloc[at] if text)
+        joined = table.values[column].copy()
+        joined.iloc[at[0]] = "; ".join(words)
+        table.values[column] = joined
 
 
 def _what(name: str) -> str:

@@ -168,11 +168,26 @@ _TRAYS = Table(
         Column("place", "text", "Where it stands, such as bench 4"),
         Column("block", "text", "Group of trays that stand together; the physical tray where it holds several lots"),
         Column("trial", "text", "Name of the trial it belongs to"),
+        Column(
+            "left_alive",
+            "whole",
+            "Seeds dug up at the end of the spring that were still alive: firm, white inside",
+            unit="seeds",
+            low=0,
+            high=_MANY,
+        ),
+        Column(
+            "left_dead", "whole", "Seeds dug up then that were dead: soft or moldy", unit="seeds", low=0, high=_MANY
+        ),
+        Column("left_empty", "whole", "Seeds dug up then that were empty: no kernel", unit="seeds", low=0, high=_MANY),
         Column("note", "text", "Anything else about the tray"),
     ),
     ("tray",),
     (("lot", "lots", "lot"),),
 )
+
+LEFT_COUNTS = ("left_alive", "left_dead", "left_empty")
+"""Columns of `trays` for the seed that had not come up and was dug up at the end of the spring."""
 
 _CHECKS = Table(
     "checks",

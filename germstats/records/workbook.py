@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from germstats.errors import GermstatsError, WrongUseError
 from germstats.records.datapackage import FILE_NAME, describe_book
 from germstats.records.example_rows import EXAMPLE_REMARK, example_rows
-from germstats.records.reading import read_sheets
+from germstats.records.reading import EXAMPLE_WORKBOOK, read_sheets
 from germstats.records.tables import TABLES
 from germstats.records.values import guarded, value_text
 from germstats.records.writing import put_files
@@ -24,7 +24,7 @@ from germstats.records.xlsx import Extras, Rows, workbook_bytes
 if TYPE_CHECKING:
     import pandas as pd
 
-BLANK_WORKBOOK, EXAMPLE_WORKBOOK = "record_book.xlsx", "example_book.xlsx"
+BLANK_WORKBOOK = "record_book.xlsx"
 
 _NOT_WRITTEN = (".csv", ".tsv", ".txt", ".xls", ".xlsm", ".ods", ".json")
 

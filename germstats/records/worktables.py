@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.errors import UnreadableBookError
-from germstats.records.findings import MERGED, SET_ASIDE, USED, Judgement, Kind, Worktable
+from germstats.records.findings import MERGED, SET_ASIDE, USED, Judgement, Kind, Worktable, also_in
 from germstats.records.headings import mended
 from germstats.records.parsing import Parsed, parse
 from germstats.records.reading import Sheet
@@ -185,8 +185,7 @@ def _note_values(
         # one mended spelling may run through a whole sheet: it is listed once, with the number of its rows
         first, counts = np.unique(codes[at], return_index=True, return_counts=True)[1:]
         for start, count in sorted(zip(at[first].tolist(), counts.tolist(), strict=True)):
-            more = f" (and in {count - 1} more rows)" if count > 1 else ""
-            judgement.note(kind, place, [start], results[codes[start]].wrong + more)
+            judgement.note(kind, place, [start], results[codes[start]].wrong + also_in(count - 1))
 
 
 def typed_series(column: Column, values: list[Any], codes: np.ndarray[Any, Any]) -> pd.Series[Any]:

@@ -14,7 +14,7 @@ _BASES = {
     "lot": "same lot, same cover",
     "species": "other lots, same cover",
     "cover": "cover new to the species",
-    "unknown": "species never sown before",
+    "unknown": "species new, or not written down",
 }
 _WIDE_SPRINGS = 0.7  # twice the usual --season-sd
 _FEW = 10  # under so many trays a verdict is a hint

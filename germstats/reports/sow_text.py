@@ -34,7 +34,9 @@ def wanted_words(advice: SowingAdvice) -> str:
 
 
 def seeds_words(row: SowingRow) -> str:
-    """Seeds per cell to sow; a dash where not reachable."""
+    """Seeds per cell to sow, or pinches where nobody knows their size; a dash where not reachable."""
+    if row.pinches_per_cell is not None:
+        return "1 pinch" if row.pinches_per_cell == 1 else f"{row.pinches_per_cell:g} pinches"
     if row.seeds_per_cell is None:
         return "-"
     low = int(row.seeds_per_cell)

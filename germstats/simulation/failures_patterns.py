@@ -10,6 +10,7 @@ import pandas as pd
 from germstats.records.patterns import Patterns
 from germstats.records.seeds import SowingRate
 from germstats.records.sown import treatment_label
+from germstats.records.tables import LEFT_COUNTS
 from germstats.simulation.failures_trays import CELLS, TrayFacts
 
 _ORIGIN_DAYS = 60.0  # sown on 3 December, days counted from there; 1 February is day 60
@@ -77,4 +78,5 @@ def _tray_row(one: TrayFacts, chill_weeks: dict[str, float], first_year: int) ->
         "emerged": np.nan if one.emerged is None else float(one.emerged[-1].sum()), "filled": float(one.filled),
         "last_day": _ORIGIN_DAYS + plan.checks[-1], "looks": len(plan.checks),
         "record": "totals" if one.emerged is None else "counts", "sowing": 0,
+        **dict.fromkeys(LEFT_COUNTS, np.nan),
     }  # fmt: skip

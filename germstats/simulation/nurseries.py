@@ -14,6 +14,7 @@ import pandas as pd
 from germstats.models.timing import Array
 from germstats.records.patterns import Patterns
 from germstats.records.seeds import SowingRate
+from germstats.records.tables import LEFT_COUNTS
 
 CELLS = 72
 _ORIGIN_DAYS = 60.0
@@ -191,6 +192,7 @@ def _tray_row(
         "tray_cells": CELLS, "seeds": float(CELLS * spec.seeds),
         "emerged": float(seen.sum()) if spec.record == "counts" else np.nan, "filled": float(seen.any(axis=1).sum()),
         "last_day": _ORIGIN_DAYS + checks[-1], "looks": len(checks), "record": spec.record, "sowing": 0,
+        **dict.fromkeys(LEFT_COUNTS, np.nan),
     }  # fmt: skip
 
 

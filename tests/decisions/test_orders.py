@@ -13,6 +13,7 @@ import germstats
 from germstats.decisions.order_plan import OrderPlan, OrderRow, OrderSpec
 from germstats.decisions.orders import plan_orders
 from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.models.emergence import FitSpec
 from germstats.simulation import simulate_demo
 from tests.decisions.plan_books import COUNTS, LOT_HEAD, ORDER_HEAD, ORDERS, SPECIES, small_book, tray_tables
 from tests.test_datasets import DATASETS
@@ -376,3 +377,21 @@ def test_nothing_counted_falls_back_on_common_practice(tmp_path) -> None:
     losses = later_losses(small_book(tmp_path, {"T-1": (1, 2, 3)}), ["AAAA"], None)["AAAA"]
     assert losses.share == USUAL_LOSSES
     assert "common practice, no source" in losses.source
+
+
+def test_a_book_without_lots_is_never_told_that_a_species_was_never_sown(tmp_path) -> None:
+    orders = ORDER_HEAD + "Q-1,A-1,60,2027-09-01,,2,1,1,\nQ-2,AAAA,60,2027-09-01,,2,1,1,\n"
+    book = small_book(tmp_path / "book", lots=LOT_HEAD, species="species\n", orders=orders)
+    for spec in (FitSpec(), FitSpec(pooling=False)):
+        own, guess = plan_orders(germstats.fit_emergence(book, spec), book).rows
+        assert any("only grit was tried" in note for note in own.lot_notes), "the lot stands for its species"
+        assert any("no tray is known to hold AAAA" in note for note in guess.lot_notes)
+        assert not any("never sown" in note for note in own.lot_notes + guess.lot_notes)
+
+
+def test_a_lot_sown_and_not_yet_looked_at_is_not_called_never_sown(tmp_path) -> None:
+    trays = tray_tables(COUNTS)["trays"] + "T-9,2027,A-2,2026-12-10,6,6,2,grit\n"
+    book = small_book(tmp_path / "book", trays=trays)
+    row = only(plan_orders(germstats.fit_emergence(book), book, OrderSpec(lots=("A-2",), most_trays=2)))
+    assert any("no usable check yet: a guess from the other lots of AAAA" in note for note in row.lot_notes)
+    assert not any("never sown" in note for note in row.lot_notes)

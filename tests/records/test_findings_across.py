@@ -65,7 +65,8 @@ def test_a_note_of_the_row_or_of_the_tray_explains_a_fall(tmp_path: Path) -> Non
     assert only(book, "emerged-falls-explained")["row"] == 6
     checks = CLEAN["checks"] + "T-0412,2025-05-10,2,,thinned today\n"
     book = spoilt(tmp_path, "cells", FALL, "T-0412,A1,2025-05-18,2,,,2,", checks=checks)
-    assert only(book, "emerged-falls-explained")["row"] == 6
+    assert found(book, "emerged-falls-explained")["row"].tolist() == [6]
+    assert found(book, "cells-count")["row"].tolist() == [5], "the count beside the cells is not used, and is named"
 
 
 def test_after_an_explained_fall_the_column_holds_standing_plants(tmp_path: Path) -> None:
@@ -113,7 +114,9 @@ def test_seedlings_of_a_tray_fall_under_the_same_rules(tmp_path: Path) -> None:
         "checks.csv row 5, seedlings: fell from 8 to 6 between 18 May and 25 May in tray T-0413"
     )
     book = added(tmp_path, checks=line, events="T-0413,2025-05-20,thinned,,\n")
-    assert only(book, "emerged-falls-explained")["column"] == "seedlings"
+    assert found(book, "emerged-falls-explained")["column"].tolist() == ["seedlings"]
+    # what is not used for emergence is named: the count after the thinning, and so those before it
+    assert book.findings["rule"].tolist()[1:] == ["seedlings-stop", "after-thinning"]
     assert book.tables["checks"]["seedlings"].dropna().tolist() == [4, 8, 8]
     assert book.tables["checks"]["seedlings_raw"].dropna().tolist() == [4, 8, 6]
 
@@ -167,7 +170,9 @@ def test_seedlings_above_the_seeds_of_the_tray_stop(tmp_path: Path) -> None:
     )
     # with rows of cells, only those listed are sown: two cells of three seeds
     book = added(tmp_path, checks="T-0412,2025-05-18,2,7,\n")
-    assert only(book, "above-seeds")["message"].endswith("7 seedlings in tray T-0412, where at most 6 seeds were sown")
+    (said,) = found(book, "above-seeds")["message"]
+    assert said.endswith("7 seedlings in tray T-0412, where at most 6 seeds were sown")
+    assert book.findings["rule"].tolist() == ["above-seeds", "cells-count"]
 
 
 def test_seedlings_cannot_be_fewer_than_filled_cells(tmp_path: Path) -> None:

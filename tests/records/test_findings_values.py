@@ -110,7 +110,7 @@ def test_a_blank_is_not_checked_and_never_becomes_0(tmp_path: Path) -> None:
 def test_blanks_of_a_tray_are_listed_once(tmp_path: Path) -> None:
     book = added(tmp_path, cells="T-0412,A2,2025-04-20,,,,,\nT-0412,A3,2025-04-20,,,,,\n")
     assert only(book, "not-checked")["message"] == (
-        "cells.csv row 8, emerged: no count in this row and so in 1 more rows of tray T-0412; read as not checked"
+        "cells.csv row 8, emerged: no count in this row and so in row 9 of tray T-0412; read as not checked"
     )
     assert len(book.tables["cells"]) == 6
 
@@ -382,10 +382,13 @@ def test_unknown_lots_and_species_stop_where_there_is_a_table_of_them(tmp_path: 
 
 
 def test_without_a_table_of_them_all_lots_and_species_are_known(tmp_path: Path) -> None:
-    for absent in (("lots",), ("species",), ("lots", "species")):
-        assert len(read_book(write(tmp_path, **dict.fromkeys(absent))).findings) == 0
+    # nothing is left out; that lots stand alone without their species is worth a look
+    assert len(read_book(write(tmp_path, species=None)).findings) == 0
     empty = CLEAN["lots"].split("\n")[0] + "\n"
-    assert len(read_book(write(tmp_path, lots=empty)).findings) == 0
+    for tables in ({"lots": None}, {"lots": None, "species": None}, {"lots": empty}):
+        book = read_book(write(tmp_path, **tables))
+        assert book.findings["rule"].tolist() == ["lot-alone"]
+        assert book.left_out == {}
 
 
 def test_an_unknown_physical_tray_names_the_ids_of_its_lots(tmp_path: Path) -> None:
