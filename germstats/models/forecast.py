@@ -33,16 +33,44 @@ class NewTray:
 def new_tray(draws: RowDraws, worst: bool = False) -> NewTray:
     """A new tray of a known row in a spring not yet seen: fresh tray and season effects, by 21-point Gauss-Hermite.
 
-    With `worst`, the spring is like the worst on record instead (which must be known).
+    With `worst`, the spring is no better than the worst on record (which must be known), as in `worst_spring`.
     """
     if worst:
-        assert draws.worst is not None, "no worst spring is known"
-        middle, sd = draws.theta + draws.worst.shift, draws.tray_sd
+        springs = worst_spring(draws, draws.season_sd[:, None] * NODES)
+        middle, sd = (draws.theta[:, None] + springs).ravel(), np.repeat(draws.tray_sd, len(NODES))
+        rho, known = np.repeat(draws.rho, len(NODES)), (draws.weight[:, None] * NODE_WEIGHTS).ravel()
     else:
         middle, sd = draws.theta, np.hypot(draws.tray_sd, draws.season_sd)
+        rho, known = draws.rho, draws.weight
     logit = middle[:, None] + sd[:, None] * NODES
-    weight = draws.weight[:, None] * NODE_WEIGHTS
-    return NewTray(expit(logit).ravel(), np.repeat(draws.rho, len(NODES)), weight.ravel())
+    weight = known[:, None] * NODE_WEIGHTS
+    return NewTray(expit(logit).ravel(), np.repeat(rho, len(NODES)), weight.ravel())
+
+
+def worst_spring(draws: RowDraws, springs: Array, pick: NDArray[np.intp] | None = None) -> Array:
+    """What springs no better than the worst on record do to the logit of the share: min(spring, its shift).
+
+    The worst spring on record may have been a middling one, and what it did is known better than what a spring to come
+    will do: by itself it can promise more than an ordinary forecast, which counts worse springs too. So every spring to
+    come is held down to it, draw by draw, and the chance is never above the ordinary one.
+
+    Parameters
+    ----------
+    draws : RowDraws
+        Its `worst` is not None.
+    springs : (M, ...) array
+        What ordinary springs do to the logit.
+    pick : (M,) array of int, optional
+        Draw of each row; all of them in turn by default.
+
+    Returns
+    -------
+    array
+        Of the shape of `springs`.
+    """
+    assert draws.worst is not None, "no worst spring is known"
+    shift = draws.worst.shift if pick is None else draws.worst.shift[pick]
+    return np.minimum(springs, shift.reshape(-1, *[1] * (springs.ndim - 1)))
 
 
 def empty_share(p: Array, rho: Array, rate: SowingRate) -> Array:

@@ -224,6 +224,7 @@ def _assembled(fit: PooledFit, values: Array, group: str, timed: bool, season: i
         weight=each([draw.weight / values.shape[1] for draw in fit.draws]),
         time=time,
         worst=WorstSpring(season, drawn[:, 3]) if season is not None else None,
+        place_sd=each([one.place for one in scales]) if has_places else None,
     )
 
 
