@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy.special import betainc, betaincinv, betaln, expit, gammaln, logit, logsumexp
@@ -159,11 +160,13 @@ def _log_normal(value: Array, middle: Array | float, sd: float) -> Array:
 
 def _log_likelihood(trays: TrayLosses) -> Array:
     """(means, springs, trays) log likelihood of the counts; springs are summed over `_SHARES`."""
-    per_tray = _beta_binomial(trays.lost[:, None, None], trays.came[:, None, None], _SHARES[:, None], _CORRELATIONS)
+    pairs, which = np.unique(np.column_stack([trays.came, trays.lost]), axis=0, return_inverse=True)
+    each = _beta_binomial(pairs[:, 1, None, None], pairs[:, 0, None, None], _SHARES[:, None], _CORRELATIONS)
     springs = _spring_masses()
     total = np.zeros((len(_MEANS), len(_CORRELATIONS), len(_CORRELATIONS)))
     for season in np.unique(trays.season):
-        of_spring = per_tray[trays.season == season].sum(axis=0)
+        alike = np.bincount(which.ravel()[trays.season == season], minlength=len(pairs))
+        of_spring = np.tensordot(alike, each, axes=1)
         top = of_spring.max(axis=0)
         total += np.log(np.maximum(springs @ np.exp(of_spring - top), 1e-300)) + top
     return total
@@ -176,6 +179,7 @@ def _beta_binomial(lost: Array, came: Array, mean: Array, correlation: Array) ->
     return np.asarray(ways + betaln(a + lost, b + came - lost) - betaln(a, b))
 
 
+@cache
 def _spring_masses() -> Array:
     """(means, springs, shares) probability of each of `_SHARES`, cut half-way between them."""
     tight = (1 - _CORRELATIONS) / _CORRELATIONS
