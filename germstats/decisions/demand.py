@@ -225,7 +225,10 @@ def _described(law: LossLaw, species: str, counted: pd.DataFrame, given: float |
     if given is not None:
         law, source = with_mean(law, given), "--losses"
     elif came:
-        source = f"counted in {whose}: {lost} of {came} seedlings"
+        springs = rows["season"].nunique()
+        source = (
+            f"counted in {whose}: {lost} of {came} seedlings in {springs} {'spring' if springs == 1 else 'springs'}"
+        )
     else:
         law, source = with_mean(law, USUAL_LOSSES), "common practice, no source: nothing counted"
     share = float(law.mean[0]) if np.ptp(law.mean) == 0 else law.share

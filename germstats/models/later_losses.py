@@ -4,7 +4,7 @@ In spring y a share q_y ~ Beta(mean m, correlation r) is lost, in tray i of it q
 of n plants a Binomial(n, q_iy) are lost. A beta of mean m and correlation r has parameters m k and (1 - m) k with
 k = (1 - r) / r, so its sd is sqrt(r m (1 - m)).
 
-Priors: the species' logit m ~ N(mu, .7) about the nursery's mu ~ N(logit .05, 1); log r and log s ~ N(log .06, 1), the
+Priors: the species' logit m ~ N(mu, .7) about the nursery's mu ~ N(logit .05, 1); log r and log s ~ N(log .08, 1), the
 same for all species. Pots of two grasses in open records of standing plants (doi:10.1002/ecs2.3907, one spring) had s
 of .10 and .03 and means of .02 and .06. The springs' r and the widths: common practice, no source.
 """
@@ -24,7 +24,7 @@ from germstats.models.timing import Array
 USUAL_LOSSES = 0.05
 """Share of plants lost between coming up and a plug where nothing is known; common practice, no source."""
 _NURSERY_SD, _SPECIES_SD = 1.0, 0.7
-_CORRELATION, _CORRELATION_SD = 0.06, 1.0
+_CORRELATION, _CORRELATION_SD = 0.08, 1.0
 _MEANS = expit(np.linspace(logit(0.004), logit(0.7), 41))
 _CORRELATIONS = np.exp(np.linspace(np.log(0.004), np.log(0.5), 11))
 _SHARES = expit(np.linspace(logit(2e-4), logit(0.98), 71))

@@ -59,8 +59,8 @@ def all_orders_words(plan: OrderPlan) -> str:
     if len(plan.rows) < 2:
         return ""
     return (
-        f"The chance that all {len(plan.rows)} get their plugs in the same spring is "
-        f"{percent(plan.chance_of_all)} %: they share good and bad springs, lots and benches."
+        f"The chance that all {len(plan.rows)} order lines get their plugs in the same spring is "
+        f"{percent(plan.chance_of_all)} %: good and bad springs, lots and benches are shared."
     )
 
 
@@ -376,8 +376,12 @@ def losses_words(plan: OrderPlan) -> str:
     by_species = {row.species: row.losses for row in plan.rows}
     parts = [f"{species} {percent(loss.share)} %{_tray_range(loss)} ({loss.source})" for species, loss in
              by_species.items()]  # fmt: skip
-    given = " You set the mean; how far trays and springs differ is estimated." if plan.spec.losses else ""
-    return f"Plants lost after coming up (--losses): {'; '.join(parts)}.{given}"
+    said = [f"Plants lost after coming up (--losses): {'; '.join(parts)}."]
+    if any(loss.tray_low < loss.tray_high for loss in by_species.values()):
+        said.append("Springs worse than those counted are allowed for.")
+    if plan.spec.losses:
+        said.append("You set the mean; how far trays and springs differ is estimated.")
+    return " ".join(said)
 
 
 def _tray_range(loss: Losses) -> str:
