@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.special import expit, logit
@@ -20,11 +22,11 @@ from germstats.models.order_forecast import (
     plugs_of_trays,
     tray_in_a_spring,
 )
-from germstats.models.order_luck import shared_luck
+from germstats.models.order_luck import plain_luck, shared_luck
 from germstats.records.seeds import SowingRate
 from tests.decisions.plan_books import COUNTS, ORDER_HEAD, small_book, tray_tables
 
-TWO = SowingRate("counted", (2,), 2.0)
+ONE, TWO = (SowingRate("counted", (n,), float(n)) for n in (1, 2))
 CELLS, SPRINGS = 72, 40_000
 OWN, PLACE, SEASON, SHARE = 0.3, 0.5, 0.35, 0.75
 LOST, R, S = 0.15, 0.08, 0.09
@@ -72,6 +74,25 @@ def test_an_order_has_the_chance_of_a_simulated_nursery(places: tuple[int, ...])
     days = day_of_plug([TimedTrays(world(), ((TWO, CELLS),), places, 0.0)], wanted, luck.first(512))
     few = 4 * np.sqrt(seen * (1 - seen) / 512)  # 4 standard errors of the 512 springs of the dates
     assert float(np.isfinite(days).mean()) == pytest.approx(seen, abs=few), "dates follow the same luck"
+
+
+@pytest.mark.parametrize("places", [(0, 0, 0, 0), (0, 1, 0, 1), (0, 1, 2, 3)])
+def test_trays_of_one_bench_share_its_luck(places: tuple[int, ...]) -> None:
+    """Benches alone, sd .8 on the logit, four trays at one seed on one, two or four of them.
+
+    With a bench of its own for each tray, 120 plugs would have the chance of the last in all three.
+    """
+    rng = np.random.default_rng(3)
+    bench = 0.8 * rng.standard_normal((4, SPRINGS))
+    plugs = sum(rng.binomial(CELLS, expit(logit(0.5) + bench[k] + 0.2 * rng.standard_normal(SPRINGS))) for k in places)
+    one = np.ones(1)
+    draws = RowDraws(0 * one, 0 * one, np.hypot(0.8, 0.2) * one, 0 * one, one, place_sd=0.8 * one)
+    laws = [(tray_in_a_spring(draws, ((ONE, CELLS),), plain_luck(0.0, benches=4), bench=k), 1) for k in places]
+    seen = float(np.mean(plugs >= 120))
+    assert chance_of_plugs(plugs_of_trays(laws), 120) == pytest.approx(seen, abs=4 * 0.5 / np.sqrt(SPRINGS) + 0.006)
+    own = plugs_of_trays([(tray_in_a_spring(replace(draws, place_sd=None), ((ONE, CELLS),), plain_luck()), 4)])
+    apart = abs(chance_of_plugs(own, 120) - seen)
+    assert apart < 0.02 if len(set(places)) == 4 else apart > 0.05
 
 
 def test_two_species_share_half_of_their_springs_and_all_of_their_benches() -> None:
