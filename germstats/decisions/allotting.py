@@ -12,15 +12,15 @@ from germstats.decisions.demand import OrderLine
 from germstats.decisions.packets import Claim, even_cells, spread_seeds
 from germstats.decisions.sources import Source
 from germstats.models.order_forecast import (
-    COARSE_DRAWS,
-    DRAWS,
     Parts,
     SpringLaw,
     chance_of_plugs,
     expected_delivered,
+    plugs_by_spring,
     plugs_of_trays,
     tray_in_a_spring,
 )
+from germstats.models.order_luck import COARSE_ROWS, ROWS, Luck
 from germstats.models.timing import Array
 
 MOST_TRAYS = 60
@@ -60,32 +60,65 @@ class Batch:
 Batches = tuple[Batch, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Outlook:
     """Plugs to be expected of batches; laws already worked out are kept.
 
     Attributes
     ----------
-    losses : float
+    luck : Luck
+        What the trays of the species share: springs, losses and benches.
     prick_out : bool
+    first : int
+        Bench of the first tray; the others stand on the next ones in turn.
     """
 
-    losses: float
+    luck: Luck
     prick_out: bool = False
-    known: dict[tuple[int, Parts, int, bool], SpringLaw] = field(default_factory=dict, repr=False)
+    first: int = 0
+    known: dict[tuple[int, Parts, int, int, bool], SpringLaw] = field(default_factory=dict, repr=False)
 
-    def plugs(self, batches: Batches, number: int = DRAWS, worst: bool = False) -> Array:
-        """Distribution of the plugs of all trays together, in springs to come or in one like the worst on record."""
+    def after(self, trays: int) -> Outlook:
+        """The same once so many more trays stand on the benches."""
+        return replace(self, first=self.first + trays)
+
+    def plugs(self, batches: Batches, rows: int = ROWS, worst: bool = False) -> Array:
+        """Distribution of the plugs of all trays together, in springs to come or in one no better than the worst."""
         if not batches:
             return np.ones(1)  # no plug for certain
-        return plugs_of_trays([(self._law(batch, number, worst), batch.trays) for batch in batches])
+        return plugs_of_trays(self._laws(batches, rows, worst))
 
-    def _law(self, batch: Batch, number: int, worst: bool) -> SpringLaw:
-        key = (id(batch.source), batch.parts, number, worst)
+    def chance_by_spring(self, batches: Batches, wanted: int) -> Array:
+        """(M,) chance of at least `wanted` plugs in each spring of `luck`; their mean is the chance of the order."""
+        if not batches:
+            return np.zeros(len(self.luck.spring))
+        return np.asarray(plugs_by_spring(self._laws(batches, ROWS, False))[:, wanted:].sum(axis=1))
+
+    def _laws(self, batches: Batches, rows: int, worst: bool) -> list[tuple[SpringLaw, int]]:
+        trays: dict[int, tuple[SpringLaw, int]] = {}
+        for batch, benches in zip(batches, benches_of(batches, self.luck.benches.shape[1], self.first), strict=True):
+            for bench in benches:
+                law = self._law(batch, rows, bench if batch.source.draws.shared_sd.any() else 0, worst)
+                trays[id(law)] = (law, trays.get(id(law), (law, 0))[1] + 1)
+        return list(trays.values())
+
+    def _law(self, batch: Batch, rows: int, bench: int, worst: bool) -> SpringLaw:
+        key = (id(batch.source), batch.parts, rows, bench, worst)
         if key not in self.known:
-            self.known[key] = tray_in_a_spring(batch.source.draws, batch.parts, self.losses, self.prick_out, number,
-                                               worst)  # fmt: skip
+            luck = self.luck.first(rows)
+            self.known[key] = tray_in_a_spring(
+                batch.source.draws, batch.parts, luck, self.prick_out, bench, worst=worst
+            )
         return self.known[key]
+
+
+def benches_of(batches: Batches, benches: int, first: int = 0) -> list[tuple[int, ...]]:
+    """Where each tray of each batch stands: tray after tray on the next bench, beginning with `first`."""
+    placed, found = first, []
+    for batch in batches:
+        found.append(tuple((placed + k) % benches for k in range(batch.trays)))
+        placed += batch.trays
+    return found
 
 
 @dataclass(frozen=True)
@@ -128,9 +161,11 @@ def allot(lines: Sequence[OrderLine], sources: Sequence[Source], outlook: Outloo
         id(source): math.inf if source.stored.seeds is None else float(int((1 - rules.reserve) * source.stored.seeds))
         for source in used
     }
-    start, given = dict(left), []
+    start = dict(left)
+    given: list[Batches] = []
     for line in lines:
-        batches, enough_seed = whole_trays(line, used, left, outlook, rules)
+        outlook_here = outlook.after(sum(batch.trays for before in given for batch in before))
+        batches, enough_seed = whole_trays(line, used, left, outlook_here, rules)
         if not enough_seed:
             return Allotment(_shared_out(lines, used, start, outlook, rules), rationed=True)
         given.append(batches)
@@ -224,7 +259,7 @@ class _Packet:
         def worth(seeds: int) -> float:
             if full and seeds >= full[0][0]:
                 return full[0][1]
-            plugs = self.outlook.plugs(before + spread_trays(self.source, had + seeds, room), COARSE_DRAWS)
+            plugs = self.outlook.plugs(before + spread_trays(self.source, had + seeds, room), COARSE_ROWS)
             value = line.value * expected_delivered(plugs, line.plugs)
             if chance_of_plugs(plugs, line.plugs) >= level:
                 full[:] = [(seeds, value)]

@@ -84,6 +84,14 @@ def natural(text: str) -> tuple[Any, ...]:
     return tuple((len(part.lstrip("0")), part.lstrip("0")) if k % 2 else part for k, part in enumerate(parts))
 
 
+def places_of(book: RecordBook) -> tuple[str, ...]:
+    """Places of the latest season that has any, in order: where trays to sow are set in turn."""
+    trays = book.tables["trays"]
+    used = trays[(trays["place"] != "") & trays["season"].notna()]
+    latest = used[used["season"] == used["season"].max()]
+    return tuple(sorted((str(place) for place in latest["place"].unique()), key=natural))
+
+
 def bench_of(book: RecordBook, season: int | None = None, lots: tuple[str, ...] = ()) -> Bench:
     """The trays that stand in a season.
 

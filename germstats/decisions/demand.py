@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.models.later_losses import USUAL_LOSSES, LossLaw, TrayLosses, loss_laws, with_mean
 from germstats.records.book import RecordBook
 from germstats.records.tables import TABLES
 
-USUAL_LOSSES = 0.05
-"""Share of seedlings lost between coming up and a plug where the book tells nothing; common practice, no source."""
-_ENOUGH_SEEDLINGS = 100
+_RANGE_LEVEL = 0.90
 
 
 @dataclass(frozen=True)
@@ -73,10 +72,33 @@ class StoredLot:
 
 @dataclass(frozen=True)
 class Losses:
-    """Share of plants lost after they came up, and where the number comes from."""
+    """Share of plants lost after they came up, and where the number comes from.
+
+    Attributes
+    ----------
+    share : float
+        Mean.
+    source : str
+    tray_low, tray_high : float
+        90 % range of the share lost in one tray of a spring to come.
+    tray_sd, spring_sd : float
+        How far the trays of one spring differ, and springs.
+    law : LossLaw
+        The possible laws the figures are taken from.
+    """
 
     share: float
     source: str
+    tray_low: float
+    tray_high: float
+    tray_sd: float
+    spring_sd: float
+    law: LossLaw = field(repr=False, compare=False)
+
+    def as_record(self) -> dict[str, object]:
+        """Everything but the law."""
+        names = ("share", "source", "tray_low", "tray_high", "tray_sd", "spring_sd")
+        return {name: getattr(self, name) for name in names}
 
 
 def order_lines(book: RecordBook) -> tuple[OrderLine, ...]:
@@ -182,42 +204,70 @@ def _stored(lot: dict[Any, Any], usual_per_gram: float, refused: str) -> StoredL
 
 
 def later_losses(book: RecordBook, species: Iterable[str], given: float | None) -> dict[str, Losses]:
-    """Share of plants lost after coming up: as given; else from the species' records, all records, or the usual share.
+    """Share of plants lost after coming up, and how far trays and springs differ in it, from the book's own counts.
 
-    Cells with `alive` counts give seedlings lost; tray totals give the fall of `filled` from its highest. Trays that
-    were thinned, or lost something an event names, are not counted.
+    Cells with `alive` counts give seedlings lost. Tray totals give the fall of `filled` from its highest before the
+    last look; a second seedling of a cell hides a loss there, so they count only for species without `alive` counts. A
+    tray looked at once says nothing of losses. Trays that were thinned, or lost something an event names, are not
+    counted. A mean that is given, or the usual one where nothing was counted, keeps the scatters.
     """
-    if given is not None:
-        return dict.fromkeys(species, Losses(given, "--losses"))
     counted = _counted_losses(book)
-    return {one: _lost_of(counted, one) for one in species}
+    each = {str(name): _tray_losses(rows) for name, rows in counted.groupby("species")}
+    names = list(dict.fromkeys(species))
+    laws = loss_laws(each, names)
+    return {name: _described(laws[name], name, counted, given) for name in names}
 
 
-def _lost_of(counted: pd.DataFrame, species: str) -> Losses:
+def _described(law: LossLaw, species: str, counted: pd.DataFrame, given: float | None) -> Losses:
     of_species = counted[counted["species"] == species]
-    for rows, words in ((of_species, f"counted in {species}"), (counted, "counted in all species")):
-        came, lost = int(rows["came"].sum()), int(rows["lost"].sum())
-        if came >= _ENOUGH_SEEDLINGS:
-            return Losses(min((lost + 0.5) / (came + 1), 0.95), f"{words}: {lost} of {came} seedlings")
-    return Losses(USUAL_LOSSES, "common practice, no source: nothing counted")
+    rows, whose = (of_species, species) if of_species["came"].sum() else (counted, "all species")
+    came, lost = int(rows["came"].sum()), int(rows["lost"].sum())
+    if given is not None:
+        law, source = with_mean(law, given), "--losses"
+    elif came:
+        springs = rows["season"].nunique()
+        source = (
+            f"counted in {whose}: {lost} of {came} seedlings in {springs} {'spring' if springs == 1 else 'springs'}"
+        )
+    else:
+        law, source = with_mean(law, USUAL_LOSSES), "common practice, no source: nothing counted"
+    share = float(law.mean[0]) if np.ptp(law.mean) == 0 else law.share
+    return Losses(share, source, *law.tray_range(_RANGE_LEVEL), law.tray_sd, law.spring_sd, law)
+
+
+def _tray_losses(rows: pd.DataFrame) -> TrayLosses:
+    return TrayLosses(*(rows[name].to_numpy(dtype=float) for name in ("season", "came", "lost")))
 
 
 def _counted_losses(book: RecordBook) -> pd.DataFrame:
-    """One row per tray: species, plants that came, plants lost."""
+    """One row per tray looked at twice or more: species, season, plants that came, plants lost."""
     of_lot = dict(zip(book.tables["lots"]["lot"], book.tables["lots"]["species"], strict=True))
-    trays = dict(zip(book.tables["trays"]["tray"], book.tables["trays"]["lot"], strict=True))
+    trays = book.tables["trays"].drop_duplicates("tray").set_index("tray")
     disturbed = set(book.tables["events"]["tray"]) | set(book.left_out)
-    cells = book.tables["cells"].dropna(subset=["emerged", "alive"]).sort_values("checked_on", kind="stable")
-    last = cells.groupby(["tray", "cell"], sort=False).last().reset_index()
-    by_cell = last.groupby("tray")[["emerged", "alive"]].sum()
-    lost = (by_cell["emerged"] - by_cell["alive"]).clip(lower=0)
-    checks = book.tables["checks"].dropna(subset=["filled_raw"]).sort_values("checked_on", kind="stable")
-    filled = checks[~checks["tray"].isin(by_cell.index)].groupby("tray")["filled_raw"]
-    highest, fall = filled.max(), filled.max() - filled.last()
-    frame = pd.DataFrame({
-        "tray": [*by_cell.index, *fall.index],
-        "came": [*by_cell["emerged"], *highest],
-        "lost": [*lost, *fall],
-    })  # fmt: skip
-    frame["species"] = [of_lot.get(trays.get(tray, ""), "") for tray in frame["tray"]]
-    return frame[~frame["tray"].isin(disturbed)]
+    kinds = []
+    for lost in (_lost_by_cell(book.tables["cells"]), _lost_by_total(book.tables["checks"])):
+        known = lost[(lost["came"] > 0) & ~lost.index.isin(disturbed)]
+        species = [of_lot.get(lot, "") for lot in trays["lot"].reindex(known.index)]
+        season = trays["season"].reindex(known.index).fillna(0).astype(float)
+        kinds.append(known.assign(species=species, season=season))
+    by_cell, by_total = kinds
+    told = (by_cell, by_total[~by_total["species"].isin(by_cell["species"])])
+    return pd.concat([rows for rows in told if len(rows)] or [by_cell])
+
+
+def _lost_by_cell(cells: pd.DataFrame) -> pd.DataFrame:
+    """By tray: seedlings that came and were gone at the last look of their cell; cells looked at once say nothing."""
+    seen = cells.dropna(subset=["emerged", "alive"]).sort_values("checked_on", kind="stable")
+    each = seen.groupby(["tray", "cell"], sort=False)
+    last = each.last()[each["checked_on"].nunique() > 1]
+    lost = (last["emerged"] - last["alive"]).clip(lower=0)
+    return pd.DataFrame({"came": last["emerged"], "lost": lost}).groupby("tray").sum()
+
+
+def _lost_by_total(checks: pd.DataFrame) -> pd.DataFrame:
+    """By tray: most cells filled before the last look, and how far fewer were filled at it."""
+    seen = checks.dropna(subset=["filled_raw"]).sort_values("checked_on", kind="stable")
+    last = seen.groupby("tray")["filled_raw"].last()
+    before = seen[seen.duplicated("tray", keep="last")].groupby("tray")["filled_raw"].max()
+    lost = (before - last.reindex(before.index)).clip(lower=0)
+    return pd.DataFrame({"came": before, "lost": lost}).astype(float)

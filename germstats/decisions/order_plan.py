@@ -37,7 +37,7 @@ class OrderSpec:
     target : float
         Share of a tray's cells to be filled, which sets the seeds per cell (as in `SowingSpec`).
     losses : float or None
-        Share of seedlings lost before they are plugs; None: from the book.
+        Mean share of seedlings lost before they are plugs; None: from the book.
     reserve : float
         Share of every lot kept back.
     most_seeds : int or None
@@ -114,6 +114,8 @@ class PlannedSowing:
     grams_per_tray : float or None
         Of the lot as it lies in store; None where seeds per gram are unknown.
     sow_on : pandas.Timestamp
+    places : tuple of str
+        Where each of its trays is to stand; blank where the book names no place.
     """
 
     lot: str
@@ -125,6 +127,7 @@ class PlannedSowing:
     seeds_per_tray: float
     grams_per_tray: float | None
     sow_on: pd.Timestamp
+    places: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -255,6 +258,8 @@ class OrderPlan:
         Rows of the orders table that could not be planned, and why.
     season : int
     spec : OrderSpec
+    chance_of_all : float
+        P(every order has its plugs) in one spring, which all share, with its losses and benches.
     """
 
     rows: tuple[OrderRow, ...]
@@ -263,6 +268,7 @@ class OrderPlan:
     set_aside: tuple[str, ...]
     season: int
     spec: OrderSpec
+    chance_of_all: float
 
     def as_record(self) -> dict[str, object]:
         """Everything `germstats plan --json` prints beside the settings; dates as text."""
@@ -272,13 +278,14 @@ class OrderPlan:
                 "trays_for": {f"{level:g}": trays for level, trays in row.trays_for},
                 "sowings": [_with_dates(asdict(sowing)) for sowing in row.sowings],
                 "cost": None if row.cost is None else asdict(row.cost),
-                "losses": asdict(row.losses),
+                "losses": row.losses.as_record(),
                 "by_due": row.ready.by_due,
             }
             for row in self.rows
         ]
         return {
             "season": self.season,
+            "chance_of_all": self.chance_of_all,
             "rows": rows,
             "store": [asdict(row) for row in self.store],
             "collecting": [asdict(row) for row in self.collecting],

@@ -7,7 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from germstats.decisions.allotting import TWO_PLACES, Allotment, AllotRules, Batch, Batches, Outlook, allot
+from germstats.decisions.allotting import (
+    TWO_PLACES,
+    Allotment,
+    AllotRules,
+    Batch,
+    Batches,
+    Outlook,
+    allot,
+    benches_of,
+)
+from germstats.decisions.bench_order import places_of
 from germstats.decisions.collecting import CollectingRow, collecting_row
 from germstats.decisions.costs import CostView, Prices, best_by_cost
 from germstats.decisions.demand import Losses, OrderLine, StoredLot, later_losses, lots_in_store, order_lines, set_aside
@@ -20,6 +30,8 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit
 from germstats.models.forecast import empty_share, new_tray
 from germstats.models.order_forecast import chance_of_plugs
+from germstats.models.order_luck import ROWS, Luck, shared_luck
+from germstats.models.timing import Array
 from germstats.records.book import RecordBook
 from germstats.records.suggesting import must_know
 
@@ -28,11 +40,12 @@ _COST_SEEDS = 12
 
 @dataclass(frozen=True)
 class _Ordered:
-    """A species on order, its lots in store, and what is lost of it later."""
+    """A species on order, its lots in store, what is lost of it later, and the luck its trays share."""
 
     species: str
     lots: tuple[StoredLot, ...]
     losses: Losses
+    luck: Luck
 
 
 @dataclass(frozen=True)
@@ -44,6 +57,7 @@ class _Field:
     outlook: Outlook
     losses: Losses
     pricked: bool
+    places: tuple[str, ...]
 
 
 def plan_orders(fit: EmergenceFit, book: RecordBook, spec: OrderSpec | None = None) -> OrderPlan:
@@ -77,18 +91,22 @@ def plan_orders(fit: EmergenceFit, book: RecordBook, spec: OrderSpec | None = No
     rows: list[OrderRow] = []
     stores: list[StoreRow] = []
     collecting: list[CollectingRow] = []
-    losses = later_losses(book, {line.species for line in lines}, spec.losses)
-    for species in dict.fromkeys(line.species for line in lines):
+    losses = later_losses(book, dict.fromkeys(line.species for line in lines), spec.losses)
+    luck = shared_luck({species: one.law for species, one in losses.items()}, len(places_of(book)))
+    by_spring = np.ones(ROWS)
+    for species in losses:
         mine = tuple(line for line in lines if line.species == species)
         lots = tuple(lot for lot in store if lot.species == species)
-        field = _field(fit, book, _Ordered(species, lots, losses[species]), rules, spec)
-        planned, taken = _plan_species(mine, field, spec)
+        field = _field(fit, book, _Ordered(species, lots, losses[species], luck[species]), rules, spec)
+        planned, chances, taken = _plan_species(mine, _after_trays(field, sum(row.trays for row in rows)), spec)
         rows.extend(planned)
+        by_spring = by_spring * chances
         after = [_after(lot, taken.get(lot.lot, 0)) for lot in lots]
         stores.extend(after)
         collecting.append(_to_collect(planned, field, after, spec))
     rows.sort(key=lambda row: (not row.short, row.chance if row.short else 0.0, row.order, row.species))
-    return OrderPlan(tuple(rows), tuple(stores), tuple(collecting), set_aside(book), next_season(book, rules), spec)
+    return OrderPlan(tuple(rows), tuple(stores), tuple(collecting), set_aside(book), next_season(book, rules), spec,
+                     never_certain(float(by_spring.mean())))  # fmt: skip
 
 
 def _refuse_strangers(book: RecordBook, spec: OrderSpec) -> None:
@@ -113,25 +131,31 @@ def _field(fit: EmergenceFit, book: RecordBook, ordered: _Ordered, rules: SeedRu
     usable = [source for source in sources if source.stored.seeds != 0]
     best = usable[0] if usable else sources[0] if sources else stand_in(fit, book, ordered.species, rules)
     pricked = spec.prick_out and ordered.species not in spec.taproot
-    return _Field(sources, best, Outlook(ordered.losses.share, pricked), ordered.losses, pricked)
+    return _Field(sources, best, Outlook(ordered.luck, pricked), ordered.losses, pricked, places_of(book))
 
 
 def _plan_species(
     lines: tuple[OrderLine, ...], field: _Field, spec: OrderSpec
-) -> tuple[list[OrderRow], dict[str, int]]:
-    """Rows of one species and the seeds taken from each lot."""
+) -> tuple[list[OrderRow], Array, dict[str, int]]:
+    """Rows of one species, the chance that all have their plugs in each spring, and the seeds taken from each lot."""
     in_time = tuple(line for line in lines if line.due is None or line.due > field.best.sowing_date)
     rules = AllotRules(spec.assurance, spec.reserve, spec.most_trays, spec.by_value)
     allotment = allot(in_time, field.sources, field.outlook, rules) if field.sources else Allotment((), False)
     given = dict(zip(in_time, allotment.batches, strict=False))
     rationed = allotment.rationed and any(allotment.batches)  # a packet below one cell was not shared out
-    rows, taken = [], dict[str, int]()
+    rows, taken, by_spring = [], dict[str, int](), np.ones(ROWS)
     for line in lines:
         batches = given.get(line, ())
         rows.append(_row(line, batches, field, spec, rationed))
+        by_spring = by_spring * field.outlook.chance_by_spring(batches, line.plugs)
+        field = _after_trays(field, rows[-1].trays)
         for batch in batches:
             taken[batch.source.stored.lot] = taken.get(batch.source.stored.lot, 0) + batch.seeds
-    return rows, taken
+    return rows, by_spring, taken
+
+
+def _after_trays(field: _Field, trays: int) -> _Field:
+    return replace(field, outlook=field.outlook.after(trays))
 
 
 def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rationed: bool) -> OrderRow:
@@ -141,14 +165,14 @@ def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rati
     low, high = (int(np.searchsorted(tails, at)) for at in ((1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2))
     tries = _chances(line, field, spec)
     pencil = _pencil_trays(line, field)
-    ready = ready_dates(batches, line.plugs, line.due, field.losses.share, spec.grow_weeks)
+    ready = ready_dates(batches, line.plugs, line.due, field.outlook, spec.grow_weeks)
     worst = _worst_spring(batches)
     row = OrderRow(
         order=line.order,
         species=line.species,
         plugs=line.plugs,
         due=line.due,
-        sowings=tuple(_sowing(batch) for batch in batches),
+        sowings=_sowings(batches, field.places, field.outlook.first),
         chance=chance,
         worst_season=worst,
         worst_chance=None
@@ -208,7 +232,13 @@ def _pencil_trays(line: OrderLine, field: _Field) -> int | None:
     return int(trays) if trays <= 1000 else None
 
 
-def _sowing(batch: Batch) -> PlannedSowing:
+def _sowings(batches: Batches, places: tuple[str, ...], placed: int) -> tuple[PlannedSowing, ...]:
+    named = places or ("",)
+    each = benches_of(batches, len(named), placed)
+    return tuple(_sowing(batch, tuple(named[k] for k in at)) for batch, at in zip(batches, each, strict=True))
+
+
+def _sowing(batch: Batch, places: tuple[str, ...]) -> PlannedSowing:
     source = batch.source
     pure = source.stored.pure_per_gram
     return PlannedSowing(
@@ -221,6 +251,7 @@ def _sowing(batch: Batch) -> PlannedSowing:
         seeds_per_tray=batch.seeds_per_tray,
         grams_per_tray=batch.seeds_per_tray / pure if pure else None,
         sow_on=source.sowing_date,
+        places=places,
     )
 
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from germstats.decisions.allotting import Batch, Batches
+from germstats.decisions.allotting import Batch, Batches, Outlook, benches_of
 from germstats.decisions.sowing import FORECAST_LEVEL
 from germstats.models.order_forecast import TimedTrays, day_of_plug
+from germstats.models.order_luck import TIMED_ROWS
 from germstats.records.parsing import spelled
 
 _RARELY = 0.05
@@ -40,33 +41,37 @@ class Ready:
     notes: tuple[str, ...] = ()
 
 
-def ready_dates(batches: Batches, wanted: int, due: pd.Timestamp | None, losses: float, grow_weeks: float) -> Ready:
+def ready_dates(batches: Batches, wanted: int, due: pd.Timestamp | None, outlook: Outlook, grow_weeks: float) -> Ready:
     """Range of the day on which the `wanted`-th plant that lives has come up.
 
-    The season is fresh and shared by all trays, share and time; each tray has its own; see
-    `germstats.models.order_forecast.day_of_plug`.
+    Springs, losses and benches are those of the order's chance; see `germstats.models.order_forecast.day_of_plug`.
     """
     if not batches:
         return Ready()
     if any(batch.source.draws.time is None for batch in batches):
         return Ready(notes=("no timing on record: when it will be ready cannot be told",))
     zero = batches[0].source.sowing_date
-    trays = [TimedTrays(batch.source.draws, batch.parts, batch.trays, _clock(batch, zero)) for batch in batches]
-    days = day_of_plug(trays, wanted, losses) + 7 * grow_weeks
+    luck = outlook.luck.first(TIMED_ROWS)
+    places = benches_of(batches, luck.benches.shape[1], outlook.first)
+    trays = [
+        TimedTrays(batch.source.draws, batch.parts, benches, _clock(batch, zero))
+        for batch, benches in zip(batches, places, strict=True)
+    ]
+    days = day_of_plug(trays, wanted, luck) + 7 * grow_weeks
     came = days[np.isfinite(days)]
     if len(came) < _RARELY * len(days):
         return Ready(notes=("so few springs bring enough plants that no date can be given",))
     low, high = np.quantile(came, [(1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2])
-    first, last = zero + pd.Timedelta(days=int(low)), zero + pd.Timedelta(days=int(np.ceil(high)))
+    early, last = zero + pd.Timedelta(days=int(low)), zero + pd.Timedelta(days=int(np.ceil(high)))
     if due is None:
-        return Ready(first, last)
+        return Ready(early, last)
     by_due = never_certain(float(np.mean(came <= (due - zero).days)))
     late: tuple[str, ...] = ()
-    if first > due:
+    if early > due:
         late = (f"comes after the due date, {spelled(due)}: speak to the client now",)
     elif last > due:
         late = (f"may be late: {100 * (1 - by_due):.0f} in 100 springs bring the last plant after {spelled(due)}",)
-    return Ready(first, last, by_due, late)
+    return Ready(early, last, by_due, late)
 
 
 def _clock(batch: Batch, zero: pd.Timestamp) -> float:

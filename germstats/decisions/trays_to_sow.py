@@ -124,7 +124,7 @@ class TrayToSow:
 def planned_trays(plan: OrderPlan, fit: EmergenceFit, book: RecordBook) -> tuple[TrayToSow, ...]:
     """Every tray of a plan, the first to be sown at the head, under a name not yet taken.
 
-    Trays of one order are spread in turn over the places of the book's latest season.
+    Trays of one order are spread in turn over the places of the book's latest season, as the plan counts on.
 
     Parameters
     ----------
@@ -145,12 +145,10 @@ def planned_trays(plan: OrderPlan, fit: EmergenceFit, book: RecordBook) -> tuple
             by = sow_by(book, sowing.lot, row.species, plan.season, str(treatment.get("pretreatment", "")))
             full = replace(line, order=row.order, treatment=treatment, sow_by=by, seeds=_planned_seeds(sowing),
                            shape=_shape(book, sowing.lot, sowing.cells))  # fmt: skip
-            lines += [full] * sowing.trays
+            lines += [replace(full, place=place) for place in sowing.places]
     lines.sort(key=_first_sown)
-    names, places = new_names(plan.season, book.tables["trays"]["tray"]), _places(book)
-    return tuple(
-        replace(line, tray=next(names), place=places[k % len(places)] if places else "") for k, line in enumerate(lines)
-    )
+    names = new_names(plan.season, book.tables["trays"]["tray"])
+    return tuple(replace(line, tray=next(names)) for line in lines)
 
 
 def advised_sowings(
@@ -261,10 +259,3 @@ def _shape(book: RecordBook, lot: str, cells: int) -> Shape:
             part = (cells // wide[0], wide[0]) if wide else (rows, columns)
             return Shape(cells, *part, rows, columns)
     return Shape(cells)
-
-
-def _places(book: RecordBook) -> tuple[str, ...]:
-    trays = book.tables["trays"]
-    used = trays[(trays["place"] != "") & trays["season"].notna()]
-    latest = used[used["season"] == used["season"].max()]
-    return tuple(sorted((str(place) for place in latest["place"].unique()), key=natural))

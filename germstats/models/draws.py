@@ -127,6 +127,9 @@ class RowDraws:
         None where no timing could be estimated.
     worst : WorstSpring or None
         None where fewer than two springs are on record.
+    place_sd : (N,) array or None
+        The part of `tray_sd` that the trays of one bench share, so that sd^2 = own^2 + place^2; None where no benches
+        are told apart.
     """
 
     theta: Array
@@ -136,6 +139,17 @@ class RowDraws:
     weight: Array
     time: TimeDraws | None = None
     worst: WorstSpring | None = None
+    place_sd: Array | None = None
+
+    @property
+    def shared_sd(self) -> Array:
+        """Scatter between benches, 0 where none are told apart, (N,)."""
+        return np.zeros_like(self.tray_sd) if self.place_sd is None else self.place_sd
+
+    @property
+    def own_sd(self) -> Array:
+        """Scatter between the trays of one bench, (N,)."""
+        return np.asarray(np.sqrt(np.maximum(self.tray_sd**2 - self.shared_sd**2, 0.0)))
 
     def share(self) -> Array:
         """Share of seeds in an average tray of an ordinary spring, (N,)."""

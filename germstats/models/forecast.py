@@ -14,6 +14,10 @@ from germstats.models.draws import NODE_WEIGHTS, NODES, RowDraws
 from germstats.models.timing import Array
 from germstats.records.seeds import SowingRate
 
+_LEGENDRE, _LEGENDRE_WEIGHTS = np.polynomial.legendre.leggauss(21)
+_FAR = 7.0
+"""Sds from the middle beyond which no spring is looked for."""
+
 
 @dataclass(frozen=True)
 class NewTray:
@@ -33,16 +37,55 @@ class NewTray:
 def new_tray(draws: RowDraws, worst: bool = False) -> NewTray:
     """A new tray of a known row in a spring not yet seen: fresh tray and season effects, by 21-point Gauss-Hermite.
 
-    With `worst`, the spring is like the worst on record instead (which must be known).
+    With `worst`, the spring is no better than the worst on record (which must be known), as in `worst_spring`.
     """
     if worst:
-        assert draws.worst is not None, "no worst spring is known"
-        middle, sd = draws.theta + draws.worst.shift, draws.tray_sd
+        springs, chance = _held_down(draws)
+        middle, known = (draws.theta[:, None] + springs).ravel(), (draws.weight[:, None] * chance).ravel()
+        sd, rho = (np.repeat(values, springs.shape[1]) for values in (draws.tray_sd, draws.rho))
     else:
         middle, sd = draws.theta, np.hypot(draws.tray_sd, draws.season_sd)
+        rho, known = draws.rho, draws.weight
     logit = middle[:, None] + sd[:, None] * NODES
-    weight = draws.weight[:, None] * NODE_WEIGHTS
-    return NewTray(expit(logit).ravel(), np.repeat(draws.rho, len(NODES)), weight.ravel())
+    weight = known[:, None] * NODE_WEIGHTS
+    return NewTray(expit(logit).ravel(), np.repeat(rho, len(NODES)), weight.ravel())
+
+
+def worst_spring(draws: RowDraws, springs: Array, pick: NDArray[np.intp]) -> Array:
+    """What springs no better than the worst on record do to the logit of the share: min(spring, its shift).
+
+    The worst spring on record may have been a middling one, and what it did is known better than what a spring to come
+    will do: by itself it can promise more than an ordinary forecast, which counts worse springs too. So every spring to
+    come is held down to it, draw by draw, and the chance is never above the ordinary one.
+
+    Parameters
+    ----------
+    draws : RowDraws
+        Its `worst` is not None.
+    springs : (M,) array
+        What ordinary springs do to the logit.
+    pick : (M,) array of int
+        Draw of each spring.
+
+    Returns
+    -------
+    (M,) array
+    """
+    assert draws.worst is not None, "no worst spring is known"
+    return np.minimum(springs, draws.worst.shift[pick])
+
+
+def _held_down(draws: RowDraws) -> tuple[Array, Array]:
+    """`worst_spring` as points (N, 22) with their chances: the springs below it by 21-point Gauss-Legendre, then the
+    worst spring itself in the stead of all better ones."""
+    assert draws.worst is not None, "no worst spring is known"
+    shift, sd = draws.worst.shift[:, None], draws.season_sd[:, None]
+    apart = np.divide(shift, sd, out=np.copysign(_FAR, shift), where=sd > 0).clip(-_FAR, _FAR)
+    z = -_FAR + (apart + _FAR) * (_LEGENDRE + 1) / 2
+    below = stats.norm.pdf(z) * (apart + _FAR) / 2 * _LEGENDRE_WEIGHTS
+    chance = np.concatenate([below, stats.norm.sf(apart)], axis=1)
+    springs = np.concatenate([sd * z, np.minimum(shift, sd * _FAR)], axis=1)
+    return springs, chance / chance.sum(axis=1, keepdims=True)
 
 
 def empty_share(p: Array, rho: Array, rate: SowingRate) -> Array:

@@ -49,8 +49,9 @@ def _mixed(rows: list[RowEstimate], sd: float) -> RowDraws:
     picked = [(row.draws, even_draws(row.draws, each)) for row in rows]
     turned = ((np.arange(each * len(rows)) + 0.5) * GOLDEN) % 1.0  # an effect that has nothing to do with theta's order
     theta = np.concatenate([draws.theta[at] for draws, at in picked]) + sd * ndtri(turned)
-    rho, tray_sd, season_sd = (
-        np.concatenate([getattr(draws, name)[at] for draws, at in picked]) for name in ("rho", "tray_sd", "season_sd")
+    rho, tray_sd, season_sd, place_sd = (
+        np.concatenate([getattr(draws, name)[at] for draws, at in picked])
+        for name in ("rho", "tray_sd", "season_sd", "shared_sd")
     )
     timed = max(rows, key=lambda row: row.trays if row.draws.time else -1).draws
     time = timed.time
@@ -58,4 +59,5 @@ def _mixed(rows: list[RowEstimate], sd: float) -> RowDraws:
         at = np.resize(even_draws(timed, _DRAWS), len(theta))
         time = replace(time, mu=time.mu[at], sigma=time.sigma[at], tray_sd=time.tray_sd[at],
                        season_sd=time.season_sd[at])  # fmt: skip
-    return RowDraws(theta, rho, tray_sd, season_sd, np.full(len(theta), 1 / len(theta)), time)
+    weight = np.full(len(theta), 1 / len(theta))
+    return RowDraws(theta, rho, tray_sd, season_sd, weight, time, place_sd=place_sd)

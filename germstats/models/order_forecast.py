@@ -1,4 +1,4 @@
-"""How many plugs an order yields, and when: trays of one order share the spring and the lot, each has its own luck."""
+"""How many plugs an order yields, and when: trays of one order share the spring, the lot and the benches."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, stats
-from scipy.special import expit, gammaln, ndtri
+from scipy.special import expit, gammaln
 
 from germstats.models.draws import RowDraws
-from germstats.models.forecast import empty_share, seedlings_of_cell
+from germstats.models.forecast import empty_share, seedlings_of_cell, worst_spring
+from germstats.models.later_losses import beta_quantile
+from germstats.models.order_luck import Luck, thinned
 from germstats.models.timing import FAMILIES, Array
 from germstats.records.seeds import SowingRate
 
-DRAWS, COARSE_DRAWS = 640, 120
-"""Draws a forecast is averaged over; fewer while many ways of sowing are compared."""
 _SPRINGS = 2
+"""Springs for each draw of a lot."""
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _NODE_WEIGHTS = _NODE_WEIGHTS / _NODE_WEIGHTS.sum()
 GOLDEN = (5**0.5 - 1) / 2
-_TIMED_DRAWS = 400
 
 Parts = tuple[tuple[SowingRate, int], ...]
 """What one tray holds: cells sown at each rate."""
@@ -29,14 +29,13 @@ Parts = tuple[tuple[SowingRate, int], ...]
 
 @dataclass(frozen=True)
 class SpringLaw:
-    """Plugs of one tray, given the lot and the spring.
+    """Plugs of one tray on one bench, given the lot, the spring and the bench.
 
     Attributes
     ----------
     pmf : (M, cells + 1) array
-        P(0 plugs), ..., P(all cells a plug) for each of M equally likely pairs of a draw and a spring. Row m of two
-        laws is the same spring and, where both come of one fit, the same draw of its scatters: trays of several lots
-        are added row by row.
+        P(0 plugs), ..., P(all cells a plug) in each of the M springs of a `Luck`. Row m of two laws is the same spring
+        and, where both come of one fit, the same draw of its scatters: trays of several lots are added row by row.
     """
 
     pmf: Array
@@ -50,51 +49,49 @@ def even_draws(draws: RowDraws, number: int) -> NDArray[np.intp]:
 
 
 def tray_in_a_spring(
-    draws: RowDraws, parts: Parts, losses: float, prick_out: bool = False, number: int = DRAWS, worst: bool = False
+    draws: RowDraws, parts: Parts, luck: Luck, prick_out: bool = False, bench: int = 0, worst: bool = False
 ) -> SpringLaw:
     """Distribution of the plugs of a tray in springs not yet seen.
 
-    Springs are normal quantiles, other ones for each draw (a rotated lattice), so that theta and spring together are
-    spread evenly; the tray's own effect is integrated by 15-point Gauss-Hermite.
+    Two springs of `luck` go with each of as many draws as there is room for; the tray's own effect is integrated by
+    15-point Gauss-Hermite, its losses over a grid.
 
     Parameters
     ----------
     draws : RowDraws
     parts : Parts
         Cells of the tray at each sowing rate.
-    losses : float
-        Share of filled cells whose plant is lost before it is a plug.
+    luck : Luck
+        Spring, benches and losses, shared with every other tray of the species.
     prick_out : bool
         Whether seedlings beyond one per cell fill the tray's empty cells.
-    number : int
-        Draws to average over.
+    bench : int
+        Column of `luck.benches` on which the tray stands.
     worst : bool
-        The spring is like the worst on record instead (which must be known).
+        The spring is no better than the worst on record (which must be known).
 
     Returns
     -------
     SpringLaw
     """
-    pick = even_draws(draws, number)
-    middle = (draws.theta[pick][:, None] + _springs(draws, pick, worst)).ravel()
-    tray_sd, rho = (np.repeat(values[pick], _SPRINGS) for values in (draws.tray_sd, draws.rho))
-    p = expit(middle[:, None] + tray_sd[:, None] * _NODES)
-    rho = np.broadcast_to(rho[:, None], p.shape)
+    pick = np.repeat(even_draws(draws, len(luck.spring) // _SPRINGS), _SPRINGS)
+    middle = _middle(draws, pick, luck, worst) + draws.shared_sd[pick] * luck.benches[:, bench]
+    p = expit(middle[:, None] + draws.own_sd[pick][:, None] * _NODES)
+    rho = np.broadcast_to(draws.rho[pick][:, None], p.shape)
     pmf = (_pricked_out if prick_out else _filled)(p, rho, parts)
-    return SpringLaw(np.einsum("mkc,k->mc", pmf, _NODE_WEIGHTS) @ _thinning(pmf.shape[2] - 1, losses))
+    return SpringLaw(thinned(np.einsum("mkc,k->mc", pmf, _NODE_WEIGHTS), luck))
 
 
-def _springs(draws: RowDraws, pick: NDArray[np.intp], worst: bool) -> Array:
-    """(number, springs) array: what each spring does to the logit of the share."""
+def _middle(draws: RowDraws, pick: NDArray[np.intp], luck: Luck, worst: bool = False) -> Array:
+    """(M,) logit of the share of an average tray on an average bench in each spring."""
+    springs = draws.season_sd[pick] * luck.spring
     if worst:
-        assert draws.worst is not None, "no worst spring is known"
-        return np.repeat(draws.worst.shift[pick][:, None], _SPRINGS, axis=1)
-    turned = ((np.arange(len(pick)) + 0.5) * GOLDEN) % 1.0
-    return np.asarray(draws.season_sd[pick][:, None] * ndtri((np.arange(_SPRINGS) + turned[:, None]) / _SPRINGS))
+        springs = worst_spring(draws, springs, pick)
+    return np.asarray(draws.theta[pick] + springs)
 
 
-def plugs_of_trays(laws: Sequence[tuple[SpringLaw, int]]) -> Array:
-    """Distribution of the plugs of several trays: exact convolution within each spring, then the mean over springs.
+def plugs_by_spring(laws: Sequence[tuple[SpringLaw, int]]) -> Array:
+    """Distribution of the plugs of several trays in each spring, by exact convolution.
 
     Parameters
     ----------
@@ -102,16 +99,33 @@ def plugs_of_trays(laws: Sequence[tuple[SpringLaw, int]]) -> Array:
 
     Returns
     -------
+    (M, cells of all trays + 1) array
+    """
+    transform, size, most = _together(laws)
+    return np.asarray(np.clip(fft.irfft(transform, n=size, axis=1)[:, : most + 1], 0.0, None))
+
+
+def plugs_of_trays(laws: Sequence[tuple[SpringLaw, int]]) -> Array:
+    """The mean over springs of `plugs_by_spring`.
+
+    Returns
+    -------
     (cells of all trays + 1,) array
     """
+    transform, size, most = _together(laws)
+    mean = np.broadcast_to(transform.mean(axis=0), (size // 2 + 1,))
+    pmf = np.clip(fft.irfft(mean, n=size)[: most + 1], 0.0, None)
+    return np.asarray(pmf / pmf.sum())
+
+
+def _together(laws: Sequence[tuple[SpringLaw, int]]) -> tuple[NDArray[np.complex128], int, int]:
+    """Transform of the sum of all trays in each spring, its length, and the most plugs there can be."""
     most = sum((law.pmf.shape[1] - 1) * trays for law, trays in laws)
     size = fft.next_fast_len(most + 1, real=True)
     transform: NDArray[np.complex128] = np.ones((1, 1), dtype=np.complex128)
     for law, trays in laws:
         transform = transform * _power(np.asarray(fft.rfft(law.pmf, n=size, axis=1)), trays)
-    mean = np.broadcast_to(transform.mean(axis=0), (size // 2 + 1,))
-    pmf = np.clip(fft.irfft(mean, n=size)[: most + 1], 0.0, None)
-    return np.asarray(pmf / pmf.sum())
+    return transform, size, most
 
 
 def chance_of_plugs(pmf: Array, wanted: int) -> float:
@@ -185,12 +199,6 @@ def _seedlings(p: Array, rho: Array, rate: SowingRate, cells: int) -> Array:
     return np.asarray(np.clip(np.fft.irfft(transform, n=size, axis=-1), 0.0, None))
 
 
-def _thinning(cells: int, losses: float) -> Array:
-    """(cells + 1, cells + 1): row f holds P(0, 1, ... plugs | f filled cells)."""
-    filled = np.arange(cells + 1)
-    return np.asarray(stats.binom.pmf(filled, filled[:, None], 1 - losses))
-
-
 @dataclass(frozen=True)
 class TimedTrays:
     """Trays of one sowing for the calendar.
@@ -200,14 +208,15 @@ class TimedTrays:
     draws : RowDraws
         Its `time` is not None.
     parts : Parts
-    trays : int
+    benches : tuple of int
+        Where each tray stands: a column of `Luck.benches`.
     clock : float
         Day on which the clock of the timing law starts.
     """
 
     draws: RowDraws
     parts: Parts
-    trays: int
+    benches: tuple[int, ...]
     clock: float
 
 
@@ -236,49 +245,49 @@ def first_seedling_share(share: Array, p: Array, rate: SowingRate) -> Array:
     return np.asarray((1 - np.interp(share, empty[::-1], seedling[::-1])) / p)
 
 
-def day_of_plug(sowings: Sequence[TimedTrays], wanted: int, losses: float, seed: int = 0) -> Array:
+def day_of_plug(sowings: Sequence[TimedTrays], wanted: int, luck: Luck, seed: int = 0) -> Array:
     """Day on which the `wanted`-th plant that lives has come up, in simulated springs.
 
-    Every spring draws a row of the posterior, the season (share and time, shared by all trays), each tray's own share
-    and time, each cell's own share (beta, rho), and the cell's first seedling by inverting A(n, 0, F).
+    Every spring takes a draw of the posterior and the luck that all trays share; drawn on top are the season's time,
+    each tray's own share, time and losses, each cell's own share (beta, rho), and the cell's first seedling by
+    inverting A(n, 0, F).
 
     Parameters
     ----------
     sowings : sequence of TimedTrays
     wanted : int
-    losses : float
-        Share of plants lost; those never count.
+    luck : Luck
     seed : int
 
     Returns
     -------
-    (400,) array
-        Days on the scale of `TimedTrays.clock`; infinite where so many never come.
+    (M,) array
+        Days on the scale of `TimedTrays.clock`, one for each spring of `luck`; infinite where so many never come.
     """
     rng = np.random.default_rng(seed)
-    springs = rng.standard_normal((2, _TIMED_DRAWS))
-    order = rng.permutation(_TIMED_DRAWS)
-    days = np.concatenate([_first_days(one, springs, order, rng) for one in sowings], axis=1)
-    days = np.where(rng.random(days.shape) < losses, np.inf, days)
+    late = rng.standard_normal(len(luck.spring))
+    days = np.concatenate([_first_days(one, luck, late, rng) for one in sowings], axis=1)
     if wanted > days.shape[1]:
-        return np.full(_TIMED_DRAWS, np.inf)
+        return np.full(len(luck.spring), np.inf)
     return np.asarray(np.partition(days, wanted - 1, axis=1)[:, wanted - 1])
 
 
-def _first_days(one: TimedTrays, springs: Array, order: NDArray[np.intp], rng: np.random.Generator) -> Array:
-    """(draws, trays x cells) days of each cell's first seedling."""
+def _first_days(one: TimedTrays, luck: Luck, late: Array, rng: np.random.Generator) -> Array:
+    """(springs, trays x cells) days of each cell's first seedling, endless where none comes or its plant is lost."""
     time = one.draws.time
     assert time is not None, "no timing is known"
-    pick = even_draws(one.draws, _TIMED_DRAWS)[order]
-    theta, rho, tray_sd, season_sd = (
-        values[pick][:, None] for values in (one.draws.theta, one.draws.rho, one.draws.tray_sd, one.draws.season_sd)
+    each = (len(luck.spring), len(one.benches))
+    pick = even_draws(one.draws, each[0])
+    rho, own_sd, shared_sd = (
+        values[pick][:, None] for values in (one.draws.rho, one.draws.own_sd, one.draws.shared_sd)
     )
     mu, sigma, late_tray, late_season = (
         values[pick][:, None] for values in (time.mu, time.sigma, time.tray_sd, time.season_sd)
     )
-    each = (_TIMED_DRAWS, one.trays)
-    p = expit(theta + season_sd * springs[0][:, None] + tray_sd * rng.standard_normal(each))
-    mu = mu + late_season * springs[1][:, None] + late_tray * rng.standard_normal(each)
+    middle = _middle(one.draws, pick, luck)[:, None] + shared_sd * luck.benches[:, list(one.benches)]
+    p = expit(middle + own_sd * rng.standard_normal(each))
+    mu = mu + late_season * late[:, None] + late_tray * rng.standard_normal(each)
+    lost = beta_quantile(rng.random(each), luck.lost[:, None], luck.tray_losses[:, None])[..., None]
     z = np.linspace(-25.0, 25.0, 5001)
     cdf = FAMILIES[time.family].cdf(z)
     parts = []
@@ -290,5 +299,6 @@ def _first_days(one: TimedTrays, springs: Array, order: NDArray[np.intp], rng: n
             cell_p = rng.beta(np.maximum(cell_p * tight, 1e-9), np.maximum((1 - cell_p) * tight, 1e-9))
         share = first_seedling_share(rng.random(shape), cell_p, rate)
         at = np.exp(mu[..., None] + sigma[..., None] * np.interp(share, cdf, z))
-        parts.append(np.where(share < 1, one.clock + at, np.inf))
-    return np.concatenate(parts, axis=2).reshape(_TIMED_DRAWS, -1)
+        lives = (share < 1) & (rng.random(shape) >= lost)
+        parts.append(np.where(lives, one.clock + at, np.inf))
+    return np.concatenate(parts, axis=2).reshape(each[0], -1)

@@ -291,6 +291,7 @@ def _assembled(fit: PooledFit, values: Array, ask: _Ask | None, season: int | No
         weight=each([draw.weight / values.shape[1] for draw in fit.draws]),
         time=time,
         worst=WorstSpring(season, drawn[:, 3]) if season is not None else None,
+        place_sd=each([one.place for one in scales]) if has_places else None,
     )
 
 

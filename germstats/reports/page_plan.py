@@ -8,7 +8,9 @@ from germstats.reports.blocks import Block, Card, Section, Words, grid, items
 from germstats.reports.plan_text import (
     COLLECT_CAUTION,
     COSTS,
+    SHARED_LUCK,
     TWO_PLACES_WORDS,
+    all_orders_words,
     bulking,
     cost_words,
     late_words,
@@ -73,13 +75,13 @@ def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
     kept = f"Seed in store, in seeds; {100 * plan.spec.reserve:.3g} % of every lot is kept back"
     blocks: tuple[Block, ...] = (
         Words(f"Trays for spring {plan.season}, so that each order has its plugs with a chance of {wanted} or better. "
-              "Trays of one order share the spring and the lot; each tray has its own luck. Ranges hold nine springs "
-              "of ten."),
+              f"{SHARED_LUCK}"),
         *items("Served by this spring's own trays", now),
         *(items("Short", short) or (Words(f"No order is short: each reaches {wanted}.", "lead"),)),
         *items("Late", late_words(plan)),
         *items("Not used", [f"{words}." for words in plan.set_aside]),
         grid("Orders and trays", orders_table(plan)),
+        *([Words(both)] if (both := all_orders_words(plan)) else []),
         Words("'for 80/90/95' are whole trays of the best lot at its own rate, were there seed enough; 'pencil' is "
               "plain arithmetic that knows no scatter, with the chance its trays really have; 'last plant up' is when "
               "the last plant an order needs has come up. A dash: not reachable, or not known."),

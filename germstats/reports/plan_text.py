@@ -7,12 +7,17 @@ from collections.abc import Collection
 import pandas as pd
 
 from germstats.decisions.collecting import SHARE_TO_TAKE, CollectingRow
+from germstats.decisions.demand import Losses
 from germstats.decisions.order_plan import BULK_UNDER_MG, OrderPlan, OrderRow, PlannedSowing
 from germstats.records.parsing import spelled
 from germstats.records.suggesting import some_of
 from germstats.reports.sentences import CAUTION, number, percent, spread, wrapped
 from germstats.reports.tables import Table, text_table
 
+SHARED_LUCK = (
+    "Trays of one order share the spring, the lot and their benches; each tray has its own luck besides. Ranges hold "
+    "nine springs of ten."
+)
 _LOW = 0.5  # a chance in the worst spring that is told in words; common practice, no source
 
 
@@ -21,8 +26,7 @@ def plan_text(plan: OrderPlan, sown: int = 0) -> str:
     lines = [
         wrapped(
             f"Trays for spring {plan.season}, so that each order has its plugs with a chance of "
-            f"{100 * plan.spec.assurance:.3g} % or better. Trays of one order share the spring and the lot; each tray "
-            "has its own luck. Ranges hold nine springs of ten."
+            f"{100 * plan.spec.assurance:.3g} % or better. {SHARED_LUCK}"
         ),
         *([wrapped(f"{SOWN} {sown} of these trays. germstats sheets --kind sowing prints the rest.")] if sown else []),
         "",
@@ -30,6 +34,7 @@ def plan_text(plan: OrderPlan, sown: int = 0) -> str:
         "",
         text_table(*orders_table(plan), left=2),
         "",
+        *([wrapped(both), ""] if (both := all_orders_words(plan)) else []),
         *([wrapped(worst), ""] if (worst := worst_words(plan)) else []),
         wrapped(
             "'for 80/90/95' are whole trays of the best lot at its own rate, were there seed enough; 'pencil' is plain "
@@ -49,11 +54,21 @@ def plan_text(plan: OrderPlan, sown: int = 0) -> str:
     return "\n".join(lines)
 
 
+def all_orders_words(plan: OrderPlan) -> str:
+    """The chance that no order fails, in one sentence; empty where there is only one."""
+    if len(plan.rows) < 2:
+        return ""
+    return (
+        f"The chance that all {len(plan.rows)} order lines get their plugs in the same spring is "
+        f"{percent(plan.chance_of_all)} %: good and bad springs, lots and benches are shared."
+    )
+
+
 def worst_words(plan: OrderPlan) -> str:
     """What the chances of the worst spring on record mean; empty where none is known."""
     if all(row.worst_chance is None for row in plan.rows):
         return ""
-    said = "'worst spring' is the chance in a spring like the worst on record of that species (its year)."
+    said = "'worst spring' is the chance in a spring no better than that species' worst on record (its year)."
     low = [row for row in plan.rows if _would_fail(row)]
     return said if not low else (
         f"{said} {_orders_of(low)}: less than an even chance then, and more trays help little, since they share the "
@@ -357,7 +372,18 @@ def _next(plan: OrderPlan) -> str:
 
 
 def losses_words(plan: OrderPlan) -> str:
-    """Shares of plants lost after coming up, and where they come from."""
+    """Shares of plants lost after coming up, how far trays differ, and where the numbers come from."""
     by_species = {row.species: row.losses for row in plan.rows}
-    parts = [f"{species} {percent(loss.share)} % ({loss.source})" for species, loss in by_species.items()]
-    return f"Plants lost after coming up (--losses): {'; '.join(parts)}."
+    parts = [f"{species} {percent(loss.share)} %{_tray_range(loss)} ({loss.source})" for species, loss in
+             by_species.items()]  # fmt: skip
+    said = [f"Plants lost after coming up (--losses): {'; '.join(parts)}."]
+    if any(loss.tray_low < loss.tray_high for loss in by_species.values()):
+        said.append("Springs worse than those counted are allowed for.")
+    if plan.spec.losses:
+        said.append("You set the mean; how far trays and springs differ is estimated.")
+    return " ".join(said)
+
+
+def _tray_range(loss: Losses) -> str:
+    low, high = (f"{100 * share:.0f}" for share in (loss.tray_low, loss.tray_high))
+    return "" if low == high else f", {low} to {high} % in nine trays of ten"

@@ -29,12 +29,16 @@ def test_text_says_shortfalls_first_and_what_to_collect_last(book: str) -> None:
     assert result.exit_code == 0, result.output
     words = " ".join(result.stdout.split())
     places = [words.index(part) for part in (
-        "Not used: orders.csv row 4", "Short:", "Q-2, BBBB: 400 plugs wanted", "To weigh or count out:",
+        "Not used: orders.csv row 4", "Short:", "Q-2, BBBB: 400 plugs wanted",
+        "The chance that all 2 order lines get their plugs in the same spring is <1 %", "To weigh or count out:",
         "Under 50 mg a tray (B-1, A-1)", "washed, slightly damp sand", "their dust", "in two places at least", "Notes:",
         "no price is written", "By cost", "kept back (--reserve)", "A-2 (seed left not written down)", "To collect",
         "permission", "20 % of what is ripe", "Plants lost after coming up", "Next: speak to the clients")]  # fmt: skip
     assert places == sorted(places)
     assert "nan" not in words.lower()
+    given = " ".join(run(book, "--losses", ".1").stdout.split())
+    assert "You set the mean; how far trays and springs differ is estimated." in given
+    assert "in nine trays of ten (--losses)" in given
     assert max(len(line) for line in result.stdout.splitlines()) <= 140
 
 
@@ -54,6 +58,10 @@ def test_json_has_a_row_per_order_line(book: str) -> None:
     assert good["grams_per_tray"] == pytest.approx(36 * good["seeds_per_cell"] / 16000)
     assert "2027-02" < good["ready_from"] <= good["ready_to"] < "2027-08"
     assert short["chance"] == 0.001, "never nought"
+    assert answer["chance_of_all"] == 0.001
+    assert good["losses"]["source"] == "--losses"
+    assert 0 <= good["losses"]["tray_low"] < 0.1 < good["losses"]["tray_high"] < 0.6, "a given mean keeps its scatter"
+    assert [len(sowing["places"]) for sowing in good["sowings"]] == [sowing["trays"] for sowing in good["sowings"]]
     assert [row["species"] for row in answer["collecting"]] == ["AAAA", "BBBB"]
     assert {row["lot"] for row in answer["store"]} == {"A-1", "B-1"}
 

@@ -16,6 +16,7 @@ from germstats.decisions.ready import Ready
 from germstats.decisions.scores import TrayTest, score
 from germstats.decisions.waiting_spec import LotWatch, Watch, WatchSpec
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
+from germstats.models.later_losses import fixed_losses
 from germstats.models.tray_map import TrayMap
 from tests.made_patterns import made_patterns
 
@@ -92,10 +93,10 @@ def plan(name: str = "Q-1") -> OrderPlan:
     )
     rows = tuple(
         OrderRow(order, species, 100, due, (), 0.9, None, None, 110.0, 90, 130, (), 2, None, None, ready, None,
-                 Losses(0.05, ""), False, False, (), ())
+                 Losses(0.05, "", 0.0, 0.1, 0.02, 0.02, fixed_losses(0.05)), False, False, (), ())
         for order, species, ready, due in lines
     )  # fmt: skip
-    return OrderPlan(rows, (), (), (), 2027, OrderSpec())
+    return OrderPlan(rows, (), (), (), 2027, OrderSpec(), 0.8)
 
 
 def past(trays: int = 12, lot: str = "L1") -> BackTest:
