@@ -7,10 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import pandas as pd
 
 from germstats.decisions.demand import OrderLine
 from germstats.decisions.packets import Claim, even_cells, spread_seeds
 from germstats.decisions.sources import Source
+from germstats.models.draws import RowDraws, by_day
 from germstats.models.order_forecast import (
     Parts,
     SpringLaw,
@@ -23,6 +25,7 @@ from germstats.models.order_forecast import (
 from germstats.models.order_luck import COARSE_ROWS, ROWS, Luck
 from germstats.models.timing import Array
 
+_MOST_IN_TIME = 0.5  # of the seedlings; common practice, no source
 MOST_TRAYS = 60
 """Trays of one order line beyond which a plan is called not reachable; common practice, no source."""
 TWO_PLACES = 2
@@ -71,12 +74,42 @@ class Outlook:
     prick_out : bool
     first : int
         Bench of the first tray; the others stand on the next ones in turn.
+    grow_weeks : float
+        Weeks from a seedling to a plug that can go.
+    until : pandas.Timestamp or None
+        Seedlings that come later are too late; None: as late as shares are told.
     """
 
     luck: Luck
     prick_out: bool = False
     first: int = 0
-    known: dict[tuple[int, Parts, int, int, bool], SpringLaw] = field(default_factory=dict, repr=False)
+    grow_weeks: float = 0.0
+    until: pd.Timestamp | None = None
+    known: dict[tuple[int, Parts, int, int, bool, pd.Timestamp | None], SpringLaw] = field(
+        default_factory=dict, repr=False
+    )
+
+    def by(self, due: pd.Timestamp | None) -> Outlook:
+        """The same for plugs that must be ready on a day."""
+        return self if due is None else replace(self, until=due - pd.Timedelta(weeks=self.grow_weeks))
+
+    def to_lay_out(self, due: pd.Timestamp | None, source: Source) -> Outlook:
+        """The outlook by which trays are laid out: by the due date, unless most seedlings come after it anyway.
+
+        Then no number of trays would do, and the trays are those of plants that come late.
+        """
+        by_due = self.by(due)
+        early, all_told = by_due.draws(source), source.draws
+        share = float(early.weight @ early.share())
+        return by_due if share >= _MOST_IN_TIME * float(all_told.weight @ all_told.share()) else self
+
+    def draws(self, source: Source) -> RowDraws:
+        """The forecast of a source, by the day that is wanted."""
+        time = source.draws.time
+        if self.until is None or time is None:
+            return source.draws
+        days = float((self.until - source.sowing_date).days)
+        return by_day(source.draws, days - (source.origin_days if time.origin == "1 February" else 0.0))
 
     def after(self, trays: int) -> Outlook:
         """The same once so many more trays stand on the benches."""
@@ -103,11 +136,11 @@ class Outlook:
         return list(trays.values())
 
     def _law(self, batch: Batch, rows: int, bench: int, worst: bool) -> SpringLaw:
-        key = (id(batch.source), batch.parts, rows, bench, worst)
+        key = (id(batch.source), batch.parts, rows, bench, worst, self.until)
         if key not in self.known:
             luck = self.luck.first(rows)
             self.known[key] = tray_in_a_spring(
-                batch.source.draws, batch.parts, luck, self.prick_out, bench, worst=worst
+                self.draws(batch.source), batch.parts, luck, self.prick_out, bench, worst=worst
             )
         return self.known[key]
 
@@ -165,6 +198,7 @@ def allot(lines: Sequence[OrderLine], sources: Sequence[Source], outlook: Outloo
     given: list[Batches] = []
     for line in lines:
         outlook_here = outlook.after(sum(batch.trays for before in given for batch in before))
+        outlook_here = outlook_here.to_lay_out(line.due, used[0])
         batches, enough_seed = whole_trays(line, used, left, outlook_here, rules)
         if not enough_seed:
             return Allotment(_shared_out(lines, used, start, outlook, rules), rationed=True)
@@ -255,11 +289,12 @@ class _Packet:
         """What seeds beyond those a line `had` bring it; once it has the chance `level`, more is worth nothing."""
         full: list[tuple[int, float]] = []
         room = self.room(before)
+        outlook = self.outlook.to_lay_out(line.due, self.source)
 
         def worth(seeds: int) -> float:
             if full and seeds >= full[0][0]:
                 return full[0][1]
-            plugs = self.outlook.plugs(before + spread_trays(self.source, had + seeds, room), COARSE_ROWS)
+            plugs = outlook.plugs(before + spread_trays(self.source, had + seeds, room), COARSE_ROWS)
             value = line.value * expected_delivered(plugs, line.plugs)
             if chance_of_plugs(plugs, line.plugs) >= level:
                 full[:] = [(seeds, value)]

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from functools import cache, partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,12 +17,13 @@ from germstats.decisions.finished_trays import empty_cells, why_not_finished
 from germstats.decisions.foreknown import Foreknown, foreknow, share_seen
 from germstats.decisions.scores import Forecast, Score, TrayTest, count_range, score
 from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.models.draws import RowDraws, by_day
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence, trays_by_reason
 from germstats.models.forecast import filled_cells, new_tray
 from germstats.models.order_forecast import Parts
 from germstats.models.timing import Array
 from germstats.records.book import RecordBook
-from germstats.records.patterns import Patterns, find_patterns
+from germstats.records.patterns import Patterns, find_patterns, seen_by
 from germstats.records.seed_totals import seeds_as_cells, told_by_seeds
 from germstats.records.seeds import SowingRate
 from germstats.records.subsets import before_season
@@ -231,12 +233,13 @@ def held_against(
     TrayTest or SetAside
         By lot, then tray.
     """
+    patterns = _up_to_horizon(patterns, codes, fit)
     by_seeds = told_by_seeds(patterns)
     patterns = seeds_as_cells(patterns)
     trays = patterns.trays.iloc[codes].sort_values(["lot", "tray"])
     parts = _sown_parts(patterns, trays)
     empty = empty_cells(patterns, trays)
-    foretold: dict[tuple[str, Parts], Forecast] = {}
+    foretold: dict[tuple[str, Parts, float], Forecast] = {}
 
     @cache  # trays of one lot are sown alike and looked at together
     def known_of(species: str | None, lot: str, label: str, sowing: int) -> Foreknown | None:
@@ -254,9 +257,10 @@ def held_against(
         if why := why_not_finished(tray, empty.get(code), seen_by):
             yield SetAside(tray["tray"], int(tray["season"]), tray["lot"], why)
             continue
-        key = f"{tray['lot']}, {tray['treatment']}", parts[code]
+        day = np.inf if empty.get(code) is None else _on_clock(known, tray)  # a full tray stays full
+        key = f"{tray['lot']}, {tray['treatment']}", parts[code], day
         if key not in foretold:
-            foretold[key] = _forecast(known, parts[code], promise)
+            foretold[key] = _forecast(known, by_day(known.draws, day), parts[code], promise)
         yield TrayTest(
             tray=tray["tray"],
             season=int(tray["season"]),
@@ -302,11 +306,34 @@ def _unknown(rate: SowingRate) -> str:
     return "nothing usable was known before its season" if rate.kind != "pinch_unmeasured" else _UNMEASURED
 
 
-def _forecast(known: Foreknown, parts: Parts, promise: Promise) -> Forecast:
+def _up_to_horizon(patterns: Patterns, codes: NDArray[np.intp], fit: EmergenceFit | None) -> Patterns:
+    """The records of some trays up to the horizon that the fit tells their lots by: later looks hold no promise."""
+    if fit is None or fit.horizons is None or patterns.units is None:
+        return patterns
+    days = np.full(len(patterns.trays), np.inf)
+    rows = patterns.trays.iloc[codes]
+    species = rows["species"].astype(object).where(rows["species"].notna(), None)
+    for code, group, lot, origin in zip(codes, species, rows["lot"], rows["origin_days"], strict=True):
+        days[code] = fit.horizons.of(group, lot).from_sowing(float(origin))
+    once = rows.index[rows["looks"] <= 1]  # a single count is taken as final
+    days[once] = np.inf
+    return seen_by(patterns, days)
+
+
+def _on_clock(known: Foreknown, tray: Mapping[Hashable, Any]) -> float:
+    """Day of a tray's last look on the clock of what is known of it; endless where no timing is known."""
+    time = known.draws.time
+    if time is None:
+        return np.inf
+    return float(tray["last_day"] - (tray["origin_days"] if time.origin == "1 February" else 0.0))
+
+
+def _forecast(known: Foreknown, draws: RowDraws, parts: Parts, promise: Promise) -> Forecast:
+    """What was promised of a tray; `draws` tell of it up to its last look."""
     cells = sum(count for _, count in parts)
     step = math.gcd(*(count for _, count in parts))
     rates = tuple(rate for rate, count in parts for _ in range(count // step))  # in turn, each as often as it was sown
-    filled = filled_cells(new_tray(known.draws), rates, cells)
+    filled = filled_cells(new_tray(draws), rates, cells)
     wanted = max(math.ceil(promise.target * cells - 1e-9), 1)
     if promise.assured is not None:
         wanted = _most(filled, promise.assured)

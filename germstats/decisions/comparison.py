@@ -89,6 +89,12 @@ class ComparisonRow:
     places_noted : bool or None
         Whether every tray compared has a place or a block noted; without, a better bench cannot be told from a better
         level. None where places are compared, or refused.
+    horizon_days, horizon_on : float or None, pandas.Timestamp or None
+        Day up to which both levels are told, the earlier one's horizon: from the latest tray's sowing, and its date.
+    out_by_horizon : (reference, level)
+        Share of what ever comes that is out by then, by the law of timing; None without timing.
+    by_horizon_only : bool
+        Whether so little is out in a level that the verdict speaks of that day only.
     another_low, another_high : float or None
         95 % range of the points in another spring.
     verdict, timing : str
@@ -133,6 +139,10 @@ class ComparisonRow:
     tray_sd_source: str = ""
     cell_scatter_points: float | None = None
     places_noted: bool | None = None
+    horizon_days: float | None = None
+    horizon_on: pd.Timestamp | None = None
+    out_by_horizon: tuple[float | None, float | None] = (None, None)
+    by_horizon_only: bool = False
     another_low: float | None = None
     another_high: float | None = None
     verdict: str = REFUSED

@@ -11,9 +11,12 @@ import pandas as pd
 from germstats.records.patterns import Patterns
 
 FINISHED = 0.9
-"""A tray counts as finished if this share of its seedlings was to be expected by its last look, by earlier seasons;
-common practice, no source. What came in the tray itself has no say, or late and poor trays would be sifted out; only
-where every cell had filled is there nothing left to wait for."""
+"""Cells that stopped being looked at, while empty, before this share of what the tray's last look shows was out were
+left too early; common practice, no source."""
+TOO_EARLY = 0.1
+"""A tray is not tested where less than this share of its seedlings was to be expected by its last look, by earlier
+seasons: there is nothing to hold against a promise yet; common practice, no source. What came in the tray itself has no
+say, or late and poor trays would be sifted out."""
 _CUT_SHORT = 0.1
 """Share of cells that may have stopped being looked at early, while empty, before the whole tray is set aside."""
 
@@ -69,9 +72,9 @@ def why_not_finished(
     if empty is None:
         return ""
     seen = seen_by(tray["last_day"])
-    if seen < FINISHED:
+    if seen < TOO_EARLY:
         return f"its last usable look was too early: only about {100 * seen:.0f} % of its seedlings were to be expected"
-    early = [seen_by(day) < FINISHED for day in empty["last"]]
+    early = [seen_by(day) < FINISHED * seen for day in empty["last"]]
     if empty["count"][early].sum() > _CUT_SHORT * tray["cells"]:
         return "part of it was lost, or looked at no more, before it had finished"
     return ""

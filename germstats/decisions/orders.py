@@ -131,7 +131,14 @@ def _field(fit: EmergenceFit, book: RecordBook, ordered: _Ordered, rules: SeedRu
     usable = [source for source in sources if source.stored.seeds != 0]
     best = usable[0] if usable else sources[0] if sources else stand_in(fit, book, ordered.species, rules)
     pricked = spec.prick_out and ordered.species not in spec.taproot
-    return _Field(sources, best, Outlook(ordered.luck, pricked), ordered.losses, pricked, places_of(book))
+    return _Field(
+        sources,
+        best,
+        Outlook(ordered.luck, pricked, grow_weeks=spec.grow_weeks),
+        ordered.losses,
+        pricked,
+        places_of(book),
+    )
 
 
 def _plan_species(
@@ -147,7 +154,7 @@ def _plan_species(
     for line in lines:
         batches = given.get(line, ())
         rows.append(_row(line, batches, field, spec, rationed))
-        by_spring = by_spring * field.outlook.chance_by_spring(batches, line.plugs)
+        by_spring = by_spring * field.outlook.by(line.due).chance_by_spring(batches, line.plugs)
         field = _after_trays(field, rows[-1].trays)
         for batch in batches:
             taken[batch.source.stored.lot] = taken.get(batch.source.stored.lot, 0) + batch.seeds
@@ -159,7 +166,8 @@ def _after_trays(field: _Field, trays: int) -> _Field:
 
 
 def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rationed: bool) -> OrderRow:
-    plugs = field.outlook.plugs(batches)
+    outlook = field.outlook.by(line.due)
+    plugs = outlook.plugs(batches)
     tails = np.cumsum(plugs)
     chance = never_certain(chance_of_plugs(plugs, line.plugs))
     low, high = (int(np.searchsorted(tails, at)) for at in ((1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2))
@@ -177,7 +185,7 @@ def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rati
         worst_season=worst,
         worst_chance=None
         if worst is None
-        else never_certain(chance_of_plugs(field.outlook.plugs(batches, worst=True), line.plugs)),
+        else never_certain(chance_of_plugs(outlook.plugs(batches, worst=True), line.plugs)),
         expected_plugs=float(plugs @ np.arange(len(plugs))),
         plugs_low=low,
         plugs_high=high,
@@ -204,7 +212,8 @@ def _worst_spring(batches: Batches) -> int | None:
 
 
 def _chance_of(line: OrderLine, field: _Field, trays: int) -> float:
-    plugs = field.outlook.plugs((Batch(field.best, field.best.parts(), trays),))
+    outlook = field.outlook.to_lay_out(line.due, field.best)
+    plugs = outlook.plugs((Batch(field.best, field.best.parts(), trays),))
     return never_certain(chance_of_plugs(plugs, line.plugs))
 
 

@@ -16,6 +16,8 @@ from germstats.models.draws import weighted_quantiles
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import any_seen
 from germstats.models.forecast import empty_share
+from germstats.models.horizon import pair_horizon
+from germstats.models.likelihood import Origin
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.treatment_model import (
     Contrasts,
@@ -29,9 +31,12 @@ from germstats.models.treatment_model import (
     rho_law,
 )
 from germstats.models.tree import Scales
+from germstats.records.patterns import Patterns, seen_by
 
 _FEWEST_OTHERS = 10
 _WORTH_SAYING = 0.5  # points
+NEARLY_OUT = 0.9
+"""Where less of what ever comes than this is out by the horizon in a level, a verdict speaks of that day only."""
 _POWER = 2.8  # 1.96 + 0.84: a difference that eight trials of ten would tell from none
 
 
@@ -96,7 +101,8 @@ def compared(
     """
     trays = fit.patterns.trays.iloc[found.codes]
     rates = [fit.patterns.sowings[code] for code in trays["sowing"]]
-    trial = _trial(fit, base.species or "", found)
+    day = _horizon_of(fit, base.species or "", found)
+    trial = _trial(fit, base.species or "", found, day)
     posterior = compare_levels(trial, priors[0], priors[1])
     share = posterior.share
     draws = share.draws()
@@ -117,28 +123,47 @@ def compared(
     )
     row = replace(row, notes=_notes(fit, trays, found, permuted, row))
     row = _another_spring(row, share, spec)
-    return _with_days(row, posterior, trays)
+    return _with_days(row, posterior, day, trays)
 
 
-def _trial(fit: EmergenceFit, species: str, found: Pair) -> Trial:
-    """The trays of a pair under the species' law of timing."""
+def _horizon_of(fit: EmergenceFit, species: str, found: Pair) -> float:
+    """Day on the species' clock up to which both levels were looked at."""
+    arms = [found.codes[found.level == k] for k in (0, 1)]
+    return pair_horizon(fit.patterns, arms, fit.timing[species].origin, fit.spec.spring_ends)
+
+
+def _trial(fit: EmergenceFit, species: str, found: Pair, day: float) -> Trial:
+    """The trays of a pair under the species' law of timing, up to the earlier level's horizon."""
     trays = fit.patterns.trays.iloc[found.codes]
     choice = fit.timing[species]
     came = [any_seen(trays[found.level == k]) for k in (0, 1)]
     timed = bool((trays["looks"] > 1).any()) and all(came)  # an empty arm tells of no time: its counts are final
     time = next((row.draws.time for row in fit.rows if row.species == species and row.draws.time), None)
+    timed = timed and time is not None
     return Trial(
-        patterns=fit.patterns,
+        patterns=_up_to(fit.patterns, found.codes, day, choice.origin) if timed else fit.patterns,
         codes=found.codes,
         level=found.level,
         block=found.block,
         family=choice.family,
         origin=choice.origin,
-        timed=timed and time is not None,
+        timed=timed,
         rho=rho_law(fit.cell_scatter),
         log_time=float(np.mean(time.mu)) if time else 4.0,
         log_sigma=float(np.log(np.mean(time.sigma))) if time else float(np.log(0.3)),
     )
+
+
+def _up_to(patterns: Patterns, codes: Index, day: float, origin: Origin) -> Patterns:
+    """The records with those of the trays `codes` told up to a day on the species' clock."""
+    days = np.full(len(patterns.trays), np.inf)
+    start = patterns.trays["origin_days"].to_numpy(dtype=float)[codes] if origin == "1 February" else 0.0
+    days[codes] = np.maximum(day + start, 1.0)
+    if patterns.units is None:
+        days = np.maximum(days, patterns.trays["last_day"].to_numpy(dtype=float))
+    else:
+        patterns = seen_by(patterns, days)
+    return replace(patterns, trays=patterns.trays.assign(horizon=days))
 
 
 def _with_difference(row: ComparisonRow, draws: LevelDraws, spec: CompareSpec) -> ComparisonRow:
@@ -257,13 +282,24 @@ def _another_spring(row: ComparisonRow, share: Contrasts, spec: CompareSpec) -> 
     return replace(row, another_low=float(low), another_high=float(high))
 
 
-def _with_days(row: ComparisonRow, posterior: TreatmentPosterior, trays: pd.DataFrame) -> ComparisonRow:
+def _with_days(row: ComparisonRow, posterior: TreatmentPosterior, horizon: float, trays: pd.DataFrame) -> ComparisonRow:
+    """Difference in days to half of what came by the horizon, and how much of what ever comes each level has by then."""
     time = posterior.time
     if time is None:
         return row
-    draws = time.draws(1)
-    half = FAMILIES[posterior.family].quantile(0.5) * np.exp(posterior.log_sigma)
-    days = np.exp(draws.values + half).mean(axis=1)
+    draws, family, sigma = time.draws(1), FAMILIES[posterior.family], np.exp(posterior.log_sigma)
+    end = (np.log(horizon) - draws.values) / sigma
+    days = np.exp(draws.values + sigma * family.time_of(0.5, end)).mean(axis=1)
+    out = draws.weight @ family.cdf(end).mean(axis=1)
+    latest = trays.sort_values(["season", "sown_on"], kind="stable").iloc[-1]
+    from_sowing = horizon + (float(latest["origin_days"]) if posterior.origin == "1 February" else 0.0)
+    row = replace(
+        row,
+        horizon_days=from_sowing,
+        horizon_on=latest["sown_on"] + pd.Timedelta(days=round(from_sowing)),
+        out_by_horizon=(float(out[0]), float(out[1])),
+        by_horizon_only=bool(out.min() < NEARLY_OUT),
+    )
     gap = days[:, 1] - days[:, 0]
     low, high = weighted_quantiles(gap, draws.weight, np.array([0.025, 0.975]))
     p = time.p_value(1)

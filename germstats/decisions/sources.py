@@ -180,9 +180,16 @@ def _row(fit: EmergenceFit, stored: StoredLot, sown: Container[str]) -> tuple[Ro
     unsized = " but by pinches of unknown size" if kin else ""
     unsown = unsown_words(fit, stored.species)
     told = f"{unsown}{unsized}: a wide guess from all species of the book, for sowing a trial tray first"
+    if fit.horizons is not None:
+        told += f", told up to {_after_february(fit.horizons.book.day)}, the middle of their last looks"
     cells = model.tray_cells or USUAL_TRAY
     return replace(model, species=stored.species, lot=stored.lot, label="any", draws=draws, emergence=_mean(draws),
                    trays=0, rate=_ONE, tray_cells=cells, notes=()), (told,)  # fmt: skip
+
+
+def _after_february(days: float) -> str:
+    """A day of any year, so many days after 1 February."""
+    return f"{pd.Timestamp(2001, 2, 1) + pd.Timedelta(days=round(days)):%-d %B}"
 
 
 def unsown_words(fit: EmergenceFit, species: str) -> str:

@@ -6,7 +6,7 @@ them, speak of a horizon: a day on the species' own clock up to which enough of 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -75,6 +75,11 @@ class Horizons:
     groups: Mapping[str, Horizon]
     book: Horizon
 
+    def of(self, species: str | None, lot: str) -> Horizon:
+        """That of a lot, else of its species, else of the book."""
+        own = self.lots.get((species, lot))
+        return own if own is not None else self.groups.get(lot if species is None else species, self.book)
+
 
 def spring_end_days(trays: pd.DataFrame, spring_ends: tuple[int, int] = SPRING_ENDS) -> Array:
     """Days from sowing to the end of the spring in which each tray is judged, (T,).
@@ -111,19 +116,7 @@ def find_horizons(
     -------
     Horizons
     """
-    trays = patterns.trays
-    facts = pd.DataFrame(
-        {
-            "group": groups_of(trays).to_numpy(),
-            "season": trays["season"].to_numpy(dtype=int),
-            "last": trays["last_day"].to_numpy(dtype=float),
-            "origin": trays["origin_days"].to_numpy(dtype=float),
-            "end": spring_end_days(trays, spring_ends),
-            "complete": _complete(trays),
-        }
-    )
-    late = np.array([origins[group] == "1 February" for group in facts["group"]], dtype=bool)
-    facts = facts.assign(day=facts["last"] - facts["origin"] * late, ends=facts["end"] - facts["origin"] * late)
+    facts = _facts(patterns.trays, origins, spring_ends)
     under_way = _under_way(facts)
     groups = {
         group: _horizon(facts[facts["group"] == group], under_way, origins[group])
@@ -143,6 +136,26 @@ def find_horizons(
     after = [one.day - (starts[group] if one.origin == "sowing" else 0.0) for group, one in groups.items()]
     book = Horizon(max(float(np.median(after)), _FIRST_DAY), "1 February", "book")
     return Horizons(found, groups, book)
+
+
+def _facts(
+    trays: pd.DataFrame, origins: Mapping[str, Origin], spring_ends: tuple[int, int], usual: Origin = "sowing"
+) -> pd.DataFrame:
+    """What decides the horizon, by tray: ``group``, ``season``, ``origin`` (days from sowing to 1 February),
+    ``complete``, and on the clock of its species ``day`` (of its last look) and ``ends`` (of its spring)."""
+    groups = groups_of(trays).to_numpy()
+    origin = trays["origin_days"].to_numpy(dtype=float)
+    late = np.array([origins.get(group, usual) == "1 February" for group in groups], dtype=bool)
+    return pd.DataFrame(
+        {
+            "group": groups,
+            "season": trays["season"].to_numpy(dtype=int),
+            "origin": origin,
+            "complete": _complete(trays),
+            "day": trays["last_day"].to_numpy(dtype=float) - origin * late,
+            "ends": spring_end_days(trays, spring_ends) - origin * late,
+        }
+    )
 
 
 def _complete(trays: pd.DataFrame) -> NDArray[np.bool_]:
@@ -171,6 +184,24 @@ def _horizon(own: pd.DataFrame, under_way: int, origin: Origin) -> Horizon:
     days = np.sort(open_trays["day"].to_numpy(dtype=float))[::-1]
     needed = max(int(np.ceil(ENOUGH_TRAYS * len(days) - 1e-9)), min(2, len(days)))
     return Horizon(max(float(days[needed - 1]), _FIRST_DAY), origin, basis)
+
+
+def pair_horizon(
+    patterns: Patterns, arms: Sequence[NDArray[np.int64]], origin: Origin, spring_ends: tuple[int, int]
+) -> float:
+    """Day on a clock up to which two levels of a trial can be told together: the earlier of theirs.
+
+    Parameters
+    ----------
+    patterns : Patterns
+    arms : sequence of int arrays
+        Tray codes of each level.
+    origin : {"sowing", "1 February"}
+    spring_ends : (month, day)
+    """
+    facts = _facts(patterns.trays, {}, spring_ends, origin)
+    under_way = _under_way(facts)
+    return min(_horizon(facts.iloc[codes], under_way, origin).day for codes in arms)
 
 
 def told_by(

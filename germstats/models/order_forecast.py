@@ -290,6 +290,7 @@ def _first_days(one: TimedTrays, luck: Luck, late: Array, rng: np.random.Generat
     lost = beta_quantile(rng.random(each), luck.lost[:, None], luck.tray_losses[:, None])[..., None]
     z = np.linspace(-25.0, 25.0, 5001)
     cdf = FAMILIES[time.family].cdf(z)
+    out = FAMILIES[time.family].cdf((np.log(time.horizon) - mu) / sigma)[..., None]
     parts = []
     for rate, cells in one.parts:
         shape = (*each, cells)
@@ -298,7 +299,7 @@ def _first_days(one: TimedTrays, luck: Luck, late: Array, rng: np.random.Generat
             tight = np.maximum((1 - rho[..., None]) / np.maximum(rho[..., None], 1e-9), 1e-9)
             cell_p = rng.beta(np.maximum(cell_p * tight, 1e-9), np.maximum((1 - cell_p) * tight, 1e-9))
         share = first_seedling_share(rng.random(shape), cell_p, rate)
-        at = np.exp(mu[..., None] + sigma[..., None] * np.interp(share, cdf, z))
+        at = np.exp(mu[..., None] + sigma[..., None] * np.interp(share * out, cdf, z))
         lives = (share < 1) & (rng.random(shape) >= lost)
         parts.append(np.where(lives, one.clock + at, np.inf))
     return np.concatenate(parts, axis=2).reshape(each[0], -1)

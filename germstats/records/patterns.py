@@ -6,7 +6,7 @@ seen, `finishes` and `occupied` one per distinct kind of cell.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -156,8 +156,8 @@ def seen_by(patterns: Patterns, days: NDArray[np.float64]) -> Patterns:
     Returns
     -------
     Patterns
-        The same trays in the same order. ``trays`` speaks of all that was ever seen, but for ``last_day``, which is 0
-        for a tray not looked at by its day.
+        The same trays in the same order. In ``trays`` counts and ``last_day`` are those of the last look by the day;
+        without one nothing was seen, on day 0. Filled cells noted beside a tray's seedlings are not known then.
     """
     units = patterns.units
     assert units is not None, "these patterns do not know what was seen when"
@@ -173,9 +173,12 @@ def seen_by(patterns: Patterns, days: NDArray[np.float64]) -> Patterns:
     rises, ends = _ended(units, last)
     codes = {rate: code for code, rate in enumerate(patterns.sowings)}
     rates = pd.Series([patterns.sowings[code] for code in patterns.trays["sowing"]], dtype=object)
+    known = patterns.trays
+    counts = _tray_counts(ends.assign(filled=np.nan), patterns.sowings).reindex(known.index)
+    seen = {name: known[name].where(~cut, counts[name]) for name in ("emerged", "filled")}
     return replace(
         patterns,
-        trays=patterns.trays.assign(last_day=np.minimum(patterns.trays["last_day"].to_numpy(dtype=float), last)),
+        trays=known.assign(**seen, last_day=np.minimum(known["last_day"].to_numpy(dtype=float), last)),
         times=_times(rises),
         finishes=_finishes(ends, rates, codes.__getitem__),
         occupied=_occupied(rises),
@@ -352,9 +355,8 @@ def _seedling_finish(
     return [{**base, "sowing": one, "seen": seen, "count": count} for seen, count in ((1, row["level"]), (0, left))]
 
 
-def _summary(trays: pd.DataFrame, ends: pd.DataFrame, looked: pd.Series[int], sowings: _Sowings) -> pd.DataFrame:
-    """The `trays` table of `Patterns`; `looked` holds the days on which each was."""
-    rates = sowings.rates
+def _tray_counts(ends: pd.DataFrame, rates: Sequence[SowingRate]) -> pd.DataFrame:
+    """Cells, seeds, seedlings and filled cells of each tray, NaN where one of its units does not say."""
     exact = np.array([rate.mean if rate.kind == "counted" else np.nan for rate in rates])
     sowing = ends["sowing"].to_numpy()
     counted = ends["kind"].isin(["counts", "seedlings"]).to_numpy()
@@ -371,9 +373,13 @@ def _summary(trays: pd.DataFrame, ends: pd.DataFrame, looked: pd.Series[int], so
             "filled": filled,
         }
     )
-    by_tray = parts.groupby("tray")
     unknown = parts.isna().groupby(parts["tray"]).any().drop(columns="tray")
-    sums = by_tray.sum().mask(unknown)
+    return parts.groupby("tray").sum().mask(unknown)
+
+
+def _summary(trays: pd.DataFrame, ends: pd.DataFrame, looked: pd.Series[int], sowings: _Sowings) -> pd.DataFrame:
+    """The `trays` table of `Patterns`; `looked` holds the days on which each was."""
+    sums = _tray_counts(ends, sowings.rates)
     kind = ends.groupby(["tray", "kind"]).size().unstack(fill_value=0).idxmax(axis=1)  # of the most of its units
     columns = ["tray", "species", "lot", "season", "cover", "cover_depth_mm", "pretreatment", "treatment", "place",
                "block", "sown_on", "tray_cells", "chill_weeks"]  # fmt: skip

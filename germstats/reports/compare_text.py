@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from germstats.decisions.comparison import CANNOT_TELL, REFUSED, SAME, CompareSpec, Comparison, ComparisonRow
 from germstats.decisions.trial_power import MOST_TRAYS
-from germstats.reports.sentences import CAUTION, number, wrapped
+from germstats.reports.sentences import CAUTION, day_and_month, number, wrapped
 from germstats.reports.tables import Table, text_table
 
 _MOST_REFUSED = 3
@@ -55,7 +55,7 @@ def _sentence(row: ComparisonRow, spec: CompareSpec) -> str:
         told += f", {_signed(row.cells_per_tray)} filled cells a tray"
     if row.timing in ("later", "earlier"):
         told += f", {abs(row.days or 0):.0f} days {row.timing} ({_range(row.days_low, row.days_high)})"
-    words = f"{who}, {pair}: {_said(row, spec)}; {told}."
+    words = f"{who}, {pair}{_by_day(row)}: {_said(row, spec)}; {told}."
     if row.more_trays is not None:
         words += f" {_more_words(row, spec)}"
     if row.verdict.startswith("probably") and row.species is not None:
@@ -63,6 +63,11 @@ def _sentence(row: ComparisonRow, spec: CompareSpec) -> str:
     elif row.verdict.startswith("probably"):
         words += " It rests on the species known best; species may differ."
     return words
+
+
+def _by_day(row: ComparisonRow) -> str:
+    """The day a verdict speaks of, where much may still come after it."""
+    return f", by {day_and_month(row.horizon_on)}" if row.by_horizon_only else ""
 
 
 def _said(row: ComparisonRow, spec: CompareSpec) -> str:
