@@ -86,9 +86,9 @@ class Book:
     thetas: tuple[float, ...]
 
     @property
-    def over_on(self) -> float:
-        """Day after 1 February after which nothing comes: a fortnight before the last look where it had ended."""
-        return self.stop_day - 14 if self.plateau else np.inf
+    def living(self) -> float:
+        """Share of what would come that is alive: on a plateau the late part is dead, and all else is up."""
+        return self.stop if self.plateau else 1.0
 
 
 def draw_book(law: str, stop: float, seed: int) -> Book:
@@ -103,15 +103,16 @@ def draw_book(law: str, stop: float, seed: int) -> Book:
     ]
     usual = Timing(law, float(middles.mean()), float(sigmas.mean()))
     out = float(np.exp(usual.log_quantile(np.array([min(stop, 0.995)])))[0])
+    plateau = bool((seed // 6) % 3 == 1) and stop < 1
     return Book(
         law=law,
         stop=stop,
         seed=seed,
         record=record,
         uneven=bool((seed // 3) % 2),
-        plateau=bool((seed // 6) % 3 == 1) and stop < 1,
+        plateau=plateau,
         seeds=2 if record == "filled" else 1,
-        stop_day=out + (14 if stop == 1 else 0),
+        stop_day=out + (14 if stop == 1 or plateau else 0),
         timings=tuple(timings),
         thetas=tuple(float(theta) for theta in special.logit(rng.uniform(0.15, 0.8, 8))),
     )
@@ -138,8 +139,9 @@ def tables_of(book: Book) -> dict[str, pd.DataFrame]:
                 own = rng.beta(share * (1 / RHO - 1), (1 - share) * (1 / RHO - 1), CELLS)
             alive = rng.random((CELLS, book.seeds)) < own[:, None]
             shift = late + TRAY_TIME_SD * rng.standard_normal()
-            times = np.exp(book.timings[lot].log_quantile(rng.random(alive.shape)) + shift)
-            days = np.where(alive & (times <= book.over_on), times, np.inf)
+            at = rng.random(alive.shape)
+            times = np.exp(book.timings[lot].log_quantile(at) + shift)
+            days = np.where(alive & (at <= book.living), times, np.inf)
             last = book.stop_day - (7 * rng.integers(0, 3) if book.uneven else 0)
             tray_rows.append((tray, 2025, f"L{lot}", SOWN.date(), 6, 12, book.seeds, "none"))
             looks += looks_of(book, tray, days, np.arange(last % 7 + 7, last + 0.5, 7))
@@ -183,8 +185,8 @@ def true_shares(book: Book, lot: int, day: float, rng: np.random.Generator) -> t
     def share(spring: np.ndarray | float, late: np.ndarray | float) -> np.ndarray:
         p = special.expit(theta + spring + TRAY_SD * rng.standard_normal(MANY))
         shift = late + TRAY_TIME_SD * rng.standard_normal(MANY)
-        until = max(min(day, book.over_on), 1e-3)
-        return np.asarray(p * np.interp(np.log(until) - shift, log_days, at, left=0.0, right=1.0))
+        out = np.interp(np.log(max(day, 1e-3)) - shift, log_days, at, left=0.0, right=1.0)
+        return np.asarray(p * np.minimum(out, book.living))
 
     ordinary = share(0.0, 0.0)
     return ordinary, share(SEASON_SD * rng.standard_normal(MANY), SEASON_TIME_SD * rng.standard_normal(MANY))
