@@ -9,11 +9,12 @@ import pandas as pd
 
 from germstats.errors import NotEnoughRecordsError
 from germstats.models.estimates import RowEstimate
-from germstats.models.laws import CellScatter, TimingChoice, cell_scatter, choose_timing, learn_cell_scatter
+from germstats.models.laws import CellScatter, TimingChoice, choose_timing, learn_cell_scatter
 from germstats.models.lot_posterior import Scatter
 from germstats.models.lots import LotRecords, sort_lots
 from germstats.models.pooled import PooledFit, fit_pooled
 from germstats.models.pooled_rows import pooled_rows
+from germstats.models.trouble import FitTrouble
 from germstats.models.unpooled import estimate_rows
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, find_patterns
@@ -133,6 +134,11 @@ class EmergenceFit:
         given = {**{name: held[name] for name in groups if name in held}, "season": self.spec.scatter.season}
         return (*learnt, *(ScatterEstimate(name, sd, None, None, 0) for name, sd in given.items()))
 
+    @property
+    def trouble(self) -> tuple[FitTrouble, ...]:
+        """What went less than well in the pooled fit; nothing where every lot was fitted by itself."""
+        return self.pooled.trouble if self.pooled else ()
+
     def to_frame(self) -> pd.DataFrame:
         """One row per species, lot and treatment.
 
@@ -185,11 +191,8 @@ def fit_emergence(
         return _lot_by_lot(patterns, lots, spec, say)
     held = {**spec.held, "tray": spec.scatter.tray} if spec.hold_tray else spec.held
     pooled = fit_pooled(patterns, lots, spec.scatter, held, say, near)
-    rho = pooled.coordinate("rho")
-    assert rho is not None  # rho is never held
-    scatter = cell_scatter(rho.mean, rho.sd, lots)
     rows = tuple(pooled_rows(pooled, patterns, spec.level))
-    return EmergenceFit(rows, spec, pooled.choices, scatter, patterns, pooled)
+    return EmergenceFit(rows, spec, pooled.choices, pooled.cell_scatter, patterns, pooled)
 
 
 def _lot_by_lot(
