@@ -133,13 +133,16 @@ def pencil_share(trays: pd.DataFrame, sowings: tuple[SowingRate, ...]) -> float:
     -------
     float
         Sum of seedlings over sum of seeds where seedlings were counted; else 1 - (1 - f)^(1/n), f the share of cells
-        filled and n the mean seeds per cell.
+        filled and n the mean seeds per cell. Trays without a seed say nothing; 0 where no other is there.
     """
     mean = np.array([sowings[code].mean for code in trays["sowing"]])
     cells, seeds = trays["cells"].to_numpy(dtype=float), trays["seeds"].to_numpy(dtype=float)
     seeds = np.where(np.isnan(seeds), mean * cells, seeds)
     emerged, filled = trays["emerged"].to_numpy(dtype=float), trays["filled"].to_numpy(dtype=float)
-    counted = ~np.isnan(emerged)
+    sown = seeds > 0
+    counted = sown & ~np.isnan(emerged)
     if counted.any():
         return float(min(emerged[counted].sum() / seeds[counted].sum(), 1.0))
-    return float(1 - (1 - filled.sum() / cells.sum()) ** (cells.sum() / seeds.sum()))
+    if not sown.any():
+        return 0.0
+    return float(1 - (1 - filled[sown].sum() / cells[sown].sum()) ** (cells[sown].sum() / seeds[sown].sum()))

@@ -283,7 +283,7 @@ def _another_spring(row: ComparisonRow, share: Contrasts, spec: CompareSpec) -> 
 
 
 def _with_days(row: ComparisonRow, posterior: TreatmentPosterior, horizon: float, trays: pd.DataFrame) -> ComparisonRow:
-    """Difference in days to half of what came by the horizon, and how much of what ever comes each level has by then."""
+    """Difference in days to half of what came by the horizon, and the share of all that comes each level has by then."""
     time = posterior.time
     if time is None:
         return row

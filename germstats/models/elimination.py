@@ -135,7 +135,8 @@ class Elimination(Reduced):
         return _factored(self, precision)
 
 
-_STEEPEST = 1e9  # of a tray; eliminating it leaves the difference of numbers as large, and 1e26 leaves only rounding
+_STEEPEST = (1e9, 1e6, 1e3)
+"""Of a tray, tried in turn: eliminating it leaves the difference of numbers as large, and 1e26 leaves only rounding."""
 _REDUCED = tuple(one.name for one in fields(Reduced))
 
 
@@ -155,7 +156,7 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
     -------
     Elimination
         Far from the mode, where what is left for beta is not positive definite, each tray's curvature is replaced by
-        its nearest positive semi-definite one, no steeper than `_STEEPEST`.
+        its nearest positive semi-definite one, no steeper than the first of `_STEEPEST` that does.
 
     Raises
     ------
@@ -165,9 +166,15 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
     try:
         return _factored(reduced(tree, -hessian, scales), precision)
     except np.linalg.LinAlgError:
-        values, vectors = np.linalg.eigh(-hessian)
-        firm = (vectors * values.clip(1e-9, _STEEPEST)[:, None, :]) @ vectors.transpose(0, 2, 1)
-        return _factored(reduced(tree, firm, scales), precision)
+        pass
+    values, vectors = np.linalg.eigh(-hessian)
+    for steepest in _STEEPEST:
+        firm = (vectors * values.clip(1e-9, steepest)[:, None, :]) @ vectors.transpose(0, 2, 1)
+        try:
+            return _factored(reduced(tree, firm, scales), precision)
+        except np.linalg.LinAlgError:
+            continue
+    raise np.linalg.LinAlgError("what is left for the common effects is not positive definite, however steep")
 
 
 def _factored(found: Reduced, precision: Array) -> Elimination:

@@ -11,14 +11,7 @@ from scipy.special import expit
 from germstats.errors import NotEnoughRecordsError
 from germstats.models.estimates import RowEstimate
 from germstats.models.horizon import Horizons, find_horizons, told_by
-from germstats.models.laws import (
-    CellScatter,
-    TimingChoice,
-    cell_scatter,
-    choose_timing,
-    fit_again,
-    learn_cell_scatter,
-)
+from germstats.models.laws import CellScatter, TimingChoice, choose_timing, fit_again, learn_cell_scatter
 from germstats.models.lot_posterior import Scatter
 from germstats.models.lots import LotRecords, groups_of, sort_lots
 from germstats.models.pooled import PooledFit, choose_laws, fit_pooled, laws_near
@@ -26,6 +19,7 @@ from germstats.models.pooled_rows import pooled_rows
 from germstats.models.still_to_come import Clocks, with_later
 from germstats.models.threads import one_thread
 from germstats.models.tree import predictors
+from germstats.models.trouble import FitTrouble
 from germstats.models.unpooled import estimate_rows
 from germstats.records.book import RecordBook
 from germstats.records.patterns import Patterns, find_patterns
@@ -152,6 +146,11 @@ class EmergenceFit:
         given = {**{name: held[name] for name in groups if name in held}, "season": self.spec.scatter.season}
         return (*learnt, *(ScatterEstimate(name, sd, None, None, 0) for name, sd in given.items()))
 
+    @property
+    def trouble(self) -> tuple[FitTrouble, ...]:
+        """What went less than well in the pooled fit; nothing where every lot was fitted by itself."""
+        return self.pooled.trouble if self.pooled else ()
+
     def to_frame(self) -> pd.DataFrame:
         """One row per species, lot and treatment.
 
@@ -214,13 +213,10 @@ def fit_emergence(
     held = {**spec.held, "tray": spec.scatter.tray} if spec.hold_tray else spec.held
     pooled = fit_pooled(told, lots, spec.scatter, choices, held=held, progress=say, near=near)
     pooled = replace(pooled, horizons=horizons)
-    rho = pooled.coordinate("rho")
-    assert rho is not None  # rho is never held
-    scatter = cell_scatter(rho.mean, rho.sd, lots)
     rows = tuple(pooled_rows(pooled, told, spec.level))
     if horizons is not None:
         rows = with_later(rows, lots, patterns, _clocks(pooled, patterns), spec.spring_ends)
-    return EmergenceFit(rows, spec, pooled.choices, scatter, patterns, pooled, horizons)
+    return EmergenceFit(rows, spec, pooled.choices, pooled.cell_scatter, patterns, pooled, horizons)
 
 
 def _to_horizon(

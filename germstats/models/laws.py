@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -41,6 +42,11 @@ class TimingChoice:
     aic: dict[TimingLaw, float]
 
 
+_APART = 1.5
+"""Numbers of seeds per cell that differ by this factor show whether seeds of a cell share their fate; common practice,
+no source."""
+
+
 @dataclass(frozen=True)
 class CellScatter:
     """Within-cell correlation rho with its uncertainty.
@@ -50,19 +56,39 @@ class CellScatter:
     rho, low, high : float
         Middle and 95 % range.
     learnt_from : int
-        Lots with counts of two or more seeds per cell; 0 where only the prior speaks.
+        Lots with trays in which two cells or more, sown with two seeds or more, were counted.
+    learned : bool
+        The records had a say: such lots, or species sown with different numbers of seeds; else it is the prior alone.
     """
 
     rho: float
     low: float
     high: float
     learnt_from: int
+    learned: bool = False
 
 
-def cell_scatter(middle: float, sd: float, lots: tuple[LotRecords, ...]) -> CellScatter:
+def cell_scatter(middle: float, sd: float, lots: tuple[LotRecords, ...], learned: bool) -> CellScatter:
     """Summary of a normal law of logit rho."""
     low, high = expit(middle - 1.96 * sd), expit(middle + 1.96 * sd)
-    return CellScatter(float(expit(middle)), float(low), float(high), sum(lot.has_cell_counts for lot in lots))
+    counted = sum(lot.has_cell_counts for lot in lots)
+    return CellScatter(float(expit(middle)), float(low), float(high), counted, learned)
+
+
+def shows_cell_scatter(lots: Iterable[LotRecords]) -> bool:
+    """Whether lots of one species show whether seeds of one cell share their fate.
+
+    Elsewhere rho would take up whatever misfit there is, of the law of timing above all.
+    """
+    lots = tuple(lots)
+    seeds = [number for lot in lots for number in lot.seeds_sown]
+    return any(lot.has_cell_counts for lot in lots) or (bool(seeds) and max(seeds) >= _APART * min(seeds))
+
+
+def cell_scatter_is_shown(lots: tuple[LotRecords, ...]) -> bool:
+    """Whether any species of the book shows it."""
+    groups = dict.fromkeys(lot.group for lot in lots)
+    return any(shows_cell_scatter(lot for lot in lots if lot.group == group) for group in groups)
 
 
 def choose_timing(
@@ -118,7 +144,7 @@ def fit_again(
 def learn_cell_scatter(
     lots: tuple[LotRecords, ...], fitted: dict[str, tuple[Law, Mode]]
 ) -> tuple[CellScatter, Array, Array]:
-    """Posterior of rho from cells with two or more counted seeds; the prior alone where there are none.
+    """Posterior of rho from lots that show it, each by itself; the prior alone where none does.
 
     The criterion is the lots' integrated likelihood (tray and season effects integrated by Laplace) times the prior
     logit rho ~ N(logit .04, 1); its curvature at the mode gives the three values to average over.
@@ -129,7 +155,7 @@ def learn_cell_scatter(
     nodes, weights : (3,) arrays
         Values of rho to average over, with their weights.
     """
-    telling = [lot for lot in lots if lot.has_cell_counts]
+    telling = [lot for lot in lots if shows_cell_scatter([lot])]
 
     def criterion(logit_rho: float) -> float:
         total = -0.5 * ((logit_rho - LOGIT_RHO) / _LOGIT_RHO_SD) ** 2
@@ -145,4 +171,4 @@ def learn_cell_scatter(
         step = 0.2
         bend = (criterion(middle + step) - 2 * criterion(middle) + criterion(middle - step)) / step**2
         sd = float(1 / np.sqrt(max(-bend, 1 / 9.0)))  # a flat or rising criterion may not claim more than sd 3
-    return cell_scatter(middle, sd, lots), np.asarray(expit(middle + sd * _NODES)), _NODE_WEIGHTS
+    return cell_scatter(middle, sd, lots, bool(telling)), np.asarray(expit(middle + sd * _NODES)), _NODE_WEIGHTS

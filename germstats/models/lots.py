@@ -59,11 +59,23 @@ class LotRecords:
 
     @cached_property
     def has_cell_counts(self) -> bool:
-        """Whether cells with two or more counted seeds tell of the scatter between cells."""
+        """Whether some tray has two cells or more in which two seeds or more were counted: only cells beside each other
+        tell the scatter of cells from that of trays."""
         finishes = self.patterns.finishes
-        counted = finishes[(finishes["kind"] == "counts") & finishes["tray"].isin(self.codes)]
-        rates = [self.patterns.sowings[code] for code in counted["sowing"].unique()]
-        return any(rate.k is None and max(rate.numbers) > 1 for rate in rates)
+        several = [code for code, rate in enumerate(self.patterns.sowings) if rate.k is None and max(rate.numbers) > 1]
+        counted = finishes[(finishes["kind"] == "counts") & finishes["sowing"].isin(several)]
+        cells = counted[counted["tray"].isin(self.codes)].groupby("tray")["count"].sum()
+        return bool((cells > 1).any())
+
+    @cached_property
+    def seeds_sown(self) -> tuple[float, ...]:
+        """Numbers of seeds per cell of which its trays say how many cells filled."""
+        trays = self.patterns.trays.loc[self.codes]
+        cells = set(trays.index[trays["record"] != "seedlings"])  # seedlings of a whole tray say nothing of its cells
+        codes = {int(code) for frame in (self.patterns.finishes, self.patterns.occupied)
+                 for code in frame.loc[frame["tray"].isin(cells), "sowing"]}  # fmt: skip
+        rates = [self.patterns.sowings[code] for code in codes]
+        return tuple(sorted({rate.mean for rate in rates if rate.kind in ("counted", "range") and rate.mean > 0}))
 
 
 def groups_of(trays: pd.DataFrame) -> pd.Series:

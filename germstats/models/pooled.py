@@ -11,7 +11,7 @@ import numpy as np
 from germstats.models.compiled import Index
 from germstats.models.draws import lateness
 from germstats.models.horizon import Horizons
-from germstats.models.laws import ORIGINS, TimingChoice, TimingLaw
+from germstats.models.laws import ORIGINS, CellScatter, TimingChoice, TimingLaw, cell_scatter, cell_scatter_is_shown
 from germstats.models.likelihood import Origin, share_out_by
 from germstats.models.lot_posterior import Priors, Scatter
 from germstats.models.lots import LotRecords, groups_of, sort_lots, time_priors
@@ -22,15 +22,15 @@ from germstats.models.pooled_scales import (
     Coordinate,
     ScaleFit,
     ScaleSet,
-    draw_scales,
-    effective_share,
     fit_scales,
     fit_scales_twice,
     scales_near,
 )
+from germstats.models.scale_draws import draw_scales, effective_share, given_rho
 from germstats.models.threads import one_thread
 from germstats.models.timing import FAMILIES, LOG_NORMAL, Array
 from germstats.models.tree import Scales, State, part_of, predictors, start_state, state_of
+from germstats.models.trouble import FitTrouble, trouble_of
 from germstats.models.variational import NormalLaw, normal_law
 from germstats.records.patterns import Patterns
 from germstats.records.subsets import keep_trays
@@ -40,6 +40,7 @@ SCALE_DRAWS = ((100, 32), (1000, 16), (np.inf, 4))
 of trays and lots together came out up to 8 % off on average over nurseries, with thirty-two 3 %. From 1,000 trays on
 ranges of shares move by a few hundredths of their standard error only, as they do from sixteen draws to thirty-two."""
 _IN_FIRST_SPRINGS = 4  # times as many draws: with two seedlings seen all hung on a few of thirty-two
+_WITH_GIVEN_RHO, _RHO_VALUES = 2, 16  # times as many draws where rho has its prior, and values it is given at most
 NEARLY_ALL = 0.95
 """A last season of which less than this share came by the last checks is still under way: its spring may be late."""
 _HARDLY = 0.05  # on the logit of a share for one on log days: a spring a tenth later takes next to nothing
@@ -75,6 +76,10 @@ class PooledFit:
         Effective number of scale draws over the number made.
     scatter : Scatter
         Settings; its season sds are taken as given.
+    cell_scatter : CellScatter
+        Held at the middle of its prior in `scales` where the records do not show it; the draws have it by its prior.
+    trouble : tuple of FitTrouble
+        What went less than well.
     horizons : Horizons or None
         Up to when shares are told; None: to the end of all days.
     """
@@ -87,6 +92,8 @@ class PooledFit:
     draws: tuple[PooledDraw, ...]
     effective_share: float
     scatter: Scatter
+    cell_scatter: CellScatter
+    trouble: tuple[FitTrouble, ...]
     horizons: Horizons | None = None
 
     def coordinate(self, name: str) -> Coordinate | None:
@@ -188,7 +195,8 @@ def fit_pooled(
         late = _late(design, start)
         if current is not None or late:
             design = build_design(patterns, lots, laws, priors, scatter, current, late)
-        scale_set = _scale_set(design, held)
+        shown = cell_scatter_is_shown(lots)
+        scale_set = _scale_set(design, held if shown else {**held, "rho": COORDINATES["rho"].value(0.0)})
         progress("learning how far trays, lots and species lie apart")
         like = near.scales if near is not None and near.scale_set == scale_set else None
         first = current is not None and near is None and _first_sown(patterns, current)
@@ -197,14 +205,26 @@ def fit_pooled(
         else:
             modes = (fit_scales(design.tree, design.prior, scale_set, start.state, like),)
         asked = next(draws for trays, draws in SCALE_DRAWS if design.tree.trays < trays)
-        asked *= _IN_FIRST_SPRINGS if first else 1
-        drawn = draw_scales(design.tree, design.prior, scale_set, modes, asked)
+        asked *= _IN_FIRST_SPRINGS if first else 1 if shown else _WITH_GIVEN_RHO
+        rho = None if shown else given_rho(design.tree, design.prior, scale_set, modes, min(asked, _RHO_VALUES))
+        drawn = draw_scales(design.tree, design.prior, scale_set, modes, asked, given=rho)
         progress("carrying the uncertainty on")
         each = [PooledDraw(one.scales, one.weight, normal_law(design.tree, design.prior, one.scales, one.found))
                 for one in drawn]  # fmt: skip
         draws = tuple(copy for draw in each for copy in _shared_out(draw, asked))
     found = effective_share(drawn, asked * len(modes))
-    return PooledFit(design, scale_set, modes[0], current, choices, draws, found, scatter)
+    return PooledFit(design, scale_set, modes[0], current, choices, draws, found, scatter,
+                     _cell_scatter(scale_set, modes[0], lots), trouble_of(modes, drawn, found))  # fmt: skip
+
+
+def _cell_scatter(scale_set: ScaleSet, fit: ScaleFit, lots: tuple[LotRecords, ...]) -> CellScatter:
+    """What the scales' posterior says of rho, or its prior where it is held."""
+    prior = COORDINATES["rho"]
+    if prior not in scale_set.unknown:
+        return cell_scatter(prior.mean, prior.sd, lots, learned=False)
+    k = scale_set.unknown.index(prior)
+    sd = float(np.sqrt(fit.covariance[k, k]))
+    return cell_scatter(prior.mean + prior.sd * float(fit.mode[k]), prior.sd * sd, lots, learned=True)
 
 
 def _shared_out(draw: PooledDraw, asked: int) -> list[PooledDraw]:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Generator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from germstats.models.elimination import Elimination, eliminate
 from germstats.models.likelihood import TrayTerms
 from germstats.models.timing import Array
-from germstats.models.tree import Scales, State, Tree, predictors, terms_at
+from germstats.models.tree import Scales, State, Tree, predictors, start_state, terms_at
 
 HEAVY_DF = 3.0
 """Degrees of freedom of the effects that are usually small and now and then very large, such as a spring's chill."""
@@ -192,8 +192,18 @@ def find_pooled_mode(tree: Tree, prior: BetaPrior, scales: Scales, start: State)
 def _search(
     tree: Tree, prior: BetaPrior, scales: Scales, start: State, decrement: float
 ) -> Generator[State, TrayTerms, PooledMode]:
-    """Asks for the likelihood at one state after another, and ends with the mode."""
+    """Asks for the likelihood at one state after another, and ends with the mode.
+
+    A start at which the likelihood is no number gives way to no effect at all about the prior's middle. Where that is
+    impossible too, so are the records under these scales: the criterion is -inf.
+    """
     here = _point(tree, prior, scales, start, (yield start))
+    if not _is_number(here):
+        start = start_state(tree, prior.mean.copy())
+        here = _point(tree, prior, scales, start, (yield start))
+    if not _is_number(here):
+        flat = eliminate(tree, np.zeros_like(here.terms.hessian), scales, here.precision)
+        return PooledMode(here.state, here.terms, flat, -np.inf, converged=False)
     for _ in range(_STEPS):
         bend = prior.bend(here.state.beta, scales)
         found = eliminate(tree, here.terms.hessian, scales, bend)
@@ -202,7 +212,7 @@ def _search(
         gain = _slope(here, step, moves)
         converged = gain < decrement
         ahead = None
-        if not converged and np.isfinite(here.value):
+        if not converged:
             ahead = yield from _ahead(tree, prior, scales, here, step, float(np.abs(moves).max(initial=0.0)))
         if ahead is None:
             break
@@ -210,9 +220,22 @@ def _search(
     else:
         bend, found = here.precision, eliminate(tree, here.terms.hessian, scales, here.precision)
     if not np.array_equal(bend, here.precision):
-        found = found.under(here.precision)
+        found = _under(found, tree, scales, here)
     value = here.value + (0.5 * gain if converged else 0.0)
     return PooledMode(here.state, here.terms, found, value - 0.5 * found.log_det, converged)
+
+
+def _is_number(here: _Point) -> bool:
+    return bool(np.isfinite(here.value) and np.isfinite(here.terms.sums).all())
+
+
+def _under(found: Elimination, tree: Tree, scales: Scales, here: _Point) -> Elimination:
+    """The elimination with the precision of the matching normal law, which may be looser than Newton's own: the
+    likelihood is eliminated anew where too little is left."""
+    try:
+        return found.under(here.precision)
+    except np.linalg.LinAlgError:
+        return eliminate(tree, here.terms.hessian, scales, here.precision)
 
 
 def _ahead(
@@ -224,7 +247,7 @@ def _ahead(
     for halving in range(_HALVINGS):
         state = here.state.moved(step, by * 0.5**halving)
         ahead = _point(tree, prior, scales, state, (yield state))
-        if ahead.value >= here.value - 1e-10 and np.isfinite(ahead.terms.hessian).all():
+        if ahead.value >= here.value - 1e-10 and _is_number(ahead):
             return ahead
     return None
 
@@ -239,17 +262,26 @@ def mode_slopes(
     tree: Tree, prior: BetaPrior, mode: PooledMode, here: Scales, ahead: Sequence[Scales], gap: float
 ) -> list[State]:
     """How the mode at scales `here` moves per unit of each scale's coordinate, which lies `gap` ahead in each of
-    `ahead`: H^-1 times the change of the gradient at fixed effects."""
+    `ahead`: H^-1 times the change of the gradient at fixed effects.
+
+    For a delay of the spring that change is taken from both sides: trays of a few days bend so sharply in it, and few
+    and late are so nearly the same there, that from one side the path was off by a hundredfold.
+    """
     moved = [k for k, one in enumerate(ahead) if (one.rho, one.delay) != (here.rho, here.delay)]
-    changed = terms_at(tree, [mode.state] * len(moved), [ahead[k] for k in moved])
+    late = [k for k in moved if ahead[k].delay != here.delay]
+    behind = [replace(here, delay=2 * here.delay - ahead[k].delay) for k in late]
+    asked = [*(ahead[k] for k in moved), *behind]
+    changed = terms_at(tree, [mode.state] * len(asked), asked)
     terms = dict.fromkeys(range(len(ahead)), mode.terms)  # elsewhere the likelihood does not change
-    terms |= dict(zip(moved, changed, strict=True))
+    terms |= dict(zip(moved, changed, strict=False))
+    before = dict(zip(late, changed[len(moved) :], strict=True))
     low = _point(tree, prior, here, mode.state, mode.terms)
     paths = []
     for k, scales in enumerate(ahead):
         high = _point(tree, prior, scales, mode.state, terms[k])
+        from_both = (high.terms.gradient - before[k].gradient) / 2 if k in before else None
         paths.append(mode.elimination.solve(
-            (high.terms.gradient - low.terms.gradient) / gap,
+            (high.terms.gradient - low.terms.gradient if from_both is None else from_both) / gap,
             (high.own - low.own) / gap,
             (high.lots - low.lots) / gap,
             (high.beta - low.beta) / gap,

@@ -7,18 +7,17 @@ no mode is solved again inside a difference.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy import stats
 from scipy.optimize import OptimizeResult, minimize
 from scipy.special import expit
 
 from germstats.models.pooled_mode import DECREMENT, BetaPrior, PooledMode, criteria_at, find_pooled_modes, mode_slopes
 from germstats.models.timing import Array
-from germstats.models.tree import Scales, State, Tree
+from germstats.models.tree import Scales, State, Tree, predictors
 
 LOGIT_RHO = float(np.log(0.04 / 0.96))
 """Centre of the prior of logit rho (sd 1): statistics of the design, common practice, no source."""
@@ -29,7 +28,8 @@ _NEARLY = 0.001  # Newton's decrement at their ends
 _UNLIKE_SHARES = {"tray": 1.5, "lot": 1.5, "tray_time": -0.5}  # in prior sds
 _SAME = 0.5  # likely widths between two modes that are one
 _FAR = 50.0  # on the log: farther from the mode than that is all the same
-_DRAWS_DF = 6
+_LONG_PATH = 3.0  # on a predictor: as far as one Newton step goes
+_NEAR_ENOUGH = 0.2  # standard errors from the mode at which a search that stopped short still counts as ended
 _NEAR = 0.02  # standard errors from the mode at which its search ends
 _USUAL_VARIANCE = 0.25  # of a scale, in its prior variances, once the trays have been asked
 _TALLEST_VARIANCE = 1.5  # a direction in which the criterion hardly bends keeps about its prior variance (1)
@@ -124,21 +124,15 @@ class ScaleFit:
         Effects at the mode.
     criterion : float
         Laplace's criterion with the scales' priors.
+    converged : bool
+        The search for the mode came to its end, and so did that for the effects there.
     """
 
     mode: Array
     covariance: Array
     found: PooledMode
     criterion: float
-
-
-@dataclass(frozen=True)
-class ScaleDraw:
-    """One draw of the scales with its weight, and the effects' mode there."""
-
-    scales: Scales
-    weight: float
-    found: PooledMode
+    converged: bool = True
 
 
 class _Outer:
@@ -150,15 +144,19 @@ class _Outer:
         self.paths: list[State] = []
         self.answer = np.inf, np.zeros(0)
         self.asked: tuple[PooledMode, Scales] | None = None
+        self.best: tuple[float, Array, State] | None = None
 
     def modes(self, z: Array, decrement: float = DECREMENT) -> list[PooledMode]:
-        """The modes at each row of z, started where the last one's paths lead to first order."""
+        """The modes at each row of z, started where the last one's paths lead to first order, if that is not far: a
+        straight line says nothing of where a bent path ends."""
         starts = []
         for one in z:
             start = self.last
             if self.at is not None:
                 for path, step in zip(self.paths, one - self.at, strict=True):
                     start = start.moved(path, float(step))
+                moved = predictors(self.tree, start) - predictors(self.tree, self.last)
+                start = start if np.abs(moved).max(initial=0.0) < _LONG_PATH else self.last
             starts.append(start)
         return find_pooled_modes(self.tree, self.prior, [self.scale_set.at(one) for one in z], starts, decrement)
 
@@ -166,10 +164,30 @@ class _Outer:
         if self.at is not None and np.array_equal(z, self.at):
             return self.answer
         found = self.modes(z[None])[0]
+        if not np.isfinite(found.criterion):
+            return self.wall(z)
         self.last, self.at, self.asked = found.state, z.copy(), (found, self.scale_set.at(z))
         slope, self.paths = self.slope(z, found)
-        self.answer = 0.5 * float(z @ z) - found.criterion, z - slope
+        self.answer = 0.5 * float(z @ z) - found.criterion, np.where(np.isfinite(slope), z - slope, 0.0)
+        if self.best is None or self.answer[0] < self.best[0]:
+            self.best = self.answer[0], self.at, found.state
         return self.answer
+
+    def wall(self, z: Array) -> tuple[float, Array]:
+        """What a search is told where the criterion is no number: far worse than where it was asked last, and back."""
+        if self.at is None:
+            return np.inf, np.zeros(len(z))
+        away = z - self.at
+        return self.answer[0] + _FAR, _FAR * away / max(float(away @ away), 1e-12)
+
+    def settle(self, z: Array) -> tuple[Array, float]:
+        """Ask at z, where a search ended, or where it was best if that is better; the place and the loss."""
+        loss, _ = self.loss(z)
+        if self.best is None or loss < self.best[0] + _NEAR:
+            return z, loss
+        _, z, self.last = self.best
+        self.at = None
+        return z, self.loss(z)[0]
 
     def slope(self, z: Array, found: PooledMode) -> tuple[Array, list[State]]:
         """Gradient of Laplace's criterion (without the scales' priors), and the paths of the mode."""
@@ -247,8 +265,8 @@ def fit_scales(
     if size == 0:
         found = outer.modes(np.zeros((1, 0)))[0]
         return ScaleFit(np.zeros(0), np.zeros((0, 0)), found, found.criterion)
-    mode, root = _sought(outer, near)
-    loss, _ = outer.loss(mode)  # where it was asked last, unless the search stopped short
+    mode, root, ended = _sought(outer, near)
+    mode, loss = outer.settle(mode)  # where it was asked last, unless the search stopped short
     if not np.isfinite(loss):
         raise FloatingPointError("the criterion of the scatters is no number at its mode")
     assert outer.asked is not None
@@ -256,7 +274,7 @@ def fit_scales(
     values, vectors = np.linalg.eigh(outer.bend(mode, root))
     half = vectors / np.sqrt(np.maximum(values, 1 / _TALLEST_VARIANCE))
     covariance = half @ half.T
-    return ScaleFit(mode, (covariance + covariance.T) / 2, found, -loss)
+    return ScaleFit(mode, (covariance + covariance.T) / 2, found, -loss, ended and found.converged)
 
 
 def fit_scales_twice(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State) -> tuple[ScaleFit, ...]:
@@ -275,6 +293,11 @@ def fit_scales_twice(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: S
     return tuple(sorted((first, second), key=lambda fit: -fit.criterion))
 
 
+def loss_at(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State, z: Array) -> tuple[float, Array]:
+    """What the search makes small, at coordinates z (K,), and its gradient (K,); parameters as in `fit_scales`."""
+    return _Outer(tree, prior, scale_set, start).loss(z)
+
+
 def scales_near(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State, near: ScaleFit) -> Scales:
     """The likeliest scales only; parameters as in `fit_scales`."""
     if not scale_set.unknown:
@@ -282,16 +305,19 @@ def scales_near(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State,
     return scale_set.at(_sought(_Outer(tree, prior, scale_set, start), near)[0])
 
 
-def _sought(outer: _Outer, near: ScaleFit | None) -> tuple[Array, Array]:
+def _sought(outer: _Outer, near: ScaleFit | None) -> tuple[Array, Array, bool]:
     """The mode by BFGS, from what a like fit found or from the prior's middle, in units of its likely width: a root of
-    its likely covariance, which is handed back too.
+    its likely covariance, which is handed back too, and whether the search came to its end.
 
     It ends where the slope per standard error, or the gain of the last step, is that of `_NEAR` standard errors off:
     beyond, differenced slopes no longer agree with the value, and a line search goes on for nothing.
     """
+    if near is not None and not np.isfinite(outer.loss(near.mode)[0]):
+        near = None
     if near is None:
         centre = np.zeros(len(outer.scale_set.unknown))
-        outer.loss(centre)
+        if not np.isfinite(outer.loss(centre)[0]):
+            raise FloatingPointError("the criterion of the scatters is no number at its prior's middle")
         root = np.diag(outer.likely_width())
     else:
         centre, root = near.mode, np.asarray(np.linalg.cholesky(near.covariance), dtype=float)
@@ -309,55 +335,6 @@ def _sought(outer: _Outer, near: ScaleFit | None) -> tuple[Array, Array]:
 
     found = minimize(loss, np.zeros(len(centre)), jac=True, method="BFGS", callback=ends,
                      options={"gtol": _NEAR, "maxiter": 40})  # fmt: skip
-    return np.asarray(centre + root @ found.x), root
-
-
-def draw_scales(
-    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, fits: Sequence[ScaleFit], draws: int, seed: int = 0
-) -> tuple[ScaleDraw, ...]:
-    """Draws of the scales from t laws around their modes, in `straightened` coordinates, re-weighted by the criterion.
-
-    Parameters
-    ----------
-    tree : Tree
-    prior : BetaPrior
-    scale_set : ScaleSet
-    fits : sequence of ScaleFit
-        One for each mode.
-    draws : int
-        Around each mode; a power of two spreads them evenly (scrambled Sobol points).
-    seed : int
-
-    Returns
-    -------
-    tuple of ScaleDraw
-        Weights sum to 1.
-    """
-    size = len(scale_set.unknown)
-    if size == 0:
-        return (ScaleDraw(scale_set.at(np.zeros(0)), 1.0, fits[0].found),)
-    points = stats.qmc.Sobol(size + 1, seed=seed).random(draws)
-    normal = stats.norm.ppf(points[:, :size])
-    stretch = np.sqrt(_DRAWS_DF / stats.chi2.ppf(points[:, size], _DRAWS_DF))[:, None]
-    laws = []
-    for fit in fits:
-        slant = scale_set.slant(fit.mode)
-        laws.append((scale_set.straightened(fit.mode[None])[0], slant @ fit.covariance @ slant.T))
-    y = np.concatenate([middle + (normal * stretch) @ np.linalg.cholesky(wide).T for middle, wide in laws])
-    z = scale_set.bent(y)
-    of_each = [stats.multivariate_t(middle, wide, df=_DRAWS_DF).logpdf(y).reshape(len(y)) for middle, wide in laws]
-    scales = [scale_set.at(at) for at in z]
-    found = find_pooled_modes(tree, prior, scales, [fit.found.state for fit in fits for _ in range(draws)])
-    reached = np.array([one.criterion for one in found])
-    log_weight = np.where(np.isfinite(reached), reached, -np.inf) - 0.5 * (z**2).sum(axis=1)
-    log_weight -= np.logaddexp.reduce(of_each, axis=0)
-    weight = np.exp(log_weight - log_weight.max())
-    counts = weight > 1e-6 * weight.sum()
-    weight = np.where(counts, weight, 0.0) / weight[counts].sum()
-    return tuple(ScaleDraw(scales[k], float(weight[k]), found[k]) for k in np.flatnonzero(counts))
-
-
-def effective_share(draws: tuple[ScaleDraw, ...], asked: int) -> float:
-    """Effective number of draws over the number asked for: near 1 where the t law fits the scales well."""
-    weight = np.array([draw.weight for draw in draws])
-    return float(weight.sum() ** 2 / (weight**2).sum() / asked)
+    ended = found.success or reached[-2:][0] - reached[-1] < _NEAR**2 / 2
+    ended = bool(ended or np.linalg.norm(found.jac) < _NEAR_ENOUGH)
+    return np.asarray(centre + root @ found.x), root, ended

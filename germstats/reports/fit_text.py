@@ -6,6 +6,7 @@ import pandas as pd
 
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
+from germstats.models.laws import CellScatter
 from germstats.reports.sentences import (
     day_and_month,
     days,
@@ -90,10 +91,17 @@ def _left_out(fit: EmergenceFit) -> list[str]:
 def cell_words(fit: EmergenceFit) -> str:
     """How far the seeds of one cell share their fate."""
     rho = fit.cell_scatter
-    source = (
-        f"learnt from {rho.learnt_from} lots counted by cell" if rho.learnt_from else "assumed, no cell was counted"
-    )
-    return f"Seeds of one cell share their fate: correlation {rho.rho:.2g} ({rho.low:.2g}-{rho.high:.2g}; {source})."
+    return (f"Seeds of one cell share their fate: correlation {rho.rho:.2g} ({rho.low:.2g}-{rho.high:.2g}; "
+            f"{cell_source(rho)}).")  # fmt: skip
+
+
+def cell_source(rho: CellScatter) -> str:
+    """Where what is said of seeds of one cell comes from."""
+    if rho.learned and rho.learnt_from:
+        return f"learned from {rho.learnt_from} {'lot' if rho.learnt_from == 1 else 'lots'} counted by cell"
+    if rho.learned:
+        return "learned from trays sown with different numbers of seeds"
+    return "assumed, not from your records"
 
 
 def timing_words(fit: EmergenceFit) -> str:

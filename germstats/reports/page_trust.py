@@ -13,7 +13,7 @@ from germstats.reports.backtest_text import next_of_backtest, overall_words, sea
 from germstats.reports.blocks import Block, Grid, Section, Words, grid, items
 from germstats.reports.check_text import severity_counts
 from germstats.reports.compare_text import numbers_words
-from germstats.reports.fit_text import cell_words, fit_table, timing_words
+from germstats.reports.fit_text import cell_source, cell_words, fit_table, timing_words
 from germstats.reports.sentences import CAUTION, points_at_60, scatter_words
 
 _SHOWN_FINDINGS = 20
@@ -96,9 +96,9 @@ def together_words(fit: EmergenceFit) -> str:
     def of_100(share: float) -> str:
         return f"{max(100 * share, 1):.0f}"
 
-    learnt = f"learnt from {rho.learnt_from} lots counted by cell" if rho.learnt_from else "taken as usual"
-    return (f"Seeds of one cell share their fate: in about {of_100(rho.rho)} cells of 100 ({of_100(rho.low)} to "
-            f"{of_100(rho.high)}; {learnt}) a second seed does as the first did, whatever its own worth.")  # fmt: skip
+    cells = f"{of_100(rho.rho)} cells of 100 ({of_100(rho.low)} to {of_100(rho.high)}; {cell_source(rho)})"
+    return (f"Seeds of one cell share their fate: in about {cells} a second seed does as the first did, whatever its "
+            "own worth.")  # fmt: skip
 
 
 def findings_words(found: pd.DataFrame) -> list[str]:

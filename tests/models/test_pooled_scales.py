@@ -9,7 +9,8 @@ import pytest
 
 from germstats.models.emergence import fit_emergence
 from germstats.models.pooled import likeliest
-from germstats.models.pooled_scales import COORDINATES, ScaleSet, draw_scales
+from germstats.models.pooled_scales import COORDINATES, ScaleSet
+from germstats.models.scale_draws import draw_scales
 from germstats.records.subsets import keep_trays
 from germstats.simulation.nurseries import NurserySpec, World, simulate_nursery
 
