@@ -6,14 +6,15 @@ import pandas as pd
 
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
+from germstats.records.parsing import so_many
 from germstats.reports.sentences import days, note_lines, number, percent, scatter_words, spread, wrapped
 from germstats.reports.tables import Table, text_table
 
 
 def _counts(row: RowEstimate) -> str:
     if row.emerged is not None and row.seeds is not None:
-        return f"{row.emerged} of {row.seeds} seeds"
-    return f"{number(row.filled)} of {row.cells} cells"
+        return f"{row.emerged} of {so_many(row.seeds, 'seed')}"
+    return f"{number(row.filled)} of {so_many(row.cells, 'cell')}"
 
 
 def fit_table(fit: EmergenceFit) -> Table:
@@ -66,7 +67,9 @@ def cell_words(fit: EmergenceFit) -> str:
     """How far the seeds of one cell share their fate."""
     rho = fit.cell_scatter
     source = (
-        f"learnt from {rho.learnt_from} lots counted by cell" if rho.learnt_from else "assumed, no cell was counted"
+        f"learnt from {so_many(rho.learnt_from, 'lot')} counted by cell"
+        if rho.learnt_from
+        else "assumed, no cell was counted"
     )
     return f"Seeds of one cell share their fate: correlation {rho.rho:.2g} ({rho.low:.2g}-{rho.high:.2g}; {source})."
 

@@ -8,7 +8,7 @@ from germstats.decisions.comparison import REFUSED
 from germstats.decisions.season_account import SeasonAccount
 from germstats.models.emergence import EmergenceFit
 from germstats.records.findings import MEANING, SEVERITIES
-from germstats.records.parsing import spelled
+from germstats.records.parsing import so_many, spelled
 from germstats.reports.backtest_text import next_of_backtest, overall_words, season_sentences, seasons_table
 from germstats.reports.blocks import Block, Grid, Section, Words, grid, items
 from germstats.reports.check_text import severity_counts
@@ -96,7 +96,7 @@ def together_words(fit: EmergenceFit) -> str:
     def of_100(share: float) -> str:
         return f"{max(100 * share, 1):.0f}"
 
-    learnt = f"learnt from {rho.learnt_from} lots counted by cell" if rho.learnt_from else "taken as usual"
+    learnt = f"learnt from {so_many(rho.learnt_from, 'lot')} counted by cell" if rho.learnt_from else "taken as usual"
     return (f"Seeds of one cell share their fate: in about {of_100(rho.rho)} cells of 100 ({of_100(rho.low)} to "
             f"{of_100(rho.high)}; {learnt}) a second seed does as the first did, whatever its own worth.")  # fmt: skip
 
