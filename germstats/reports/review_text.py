@@ -146,7 +146,9 @@ def points_words(cause: Cause) -> str:
 
 def row_words(row: Evidence) -> str:
     """A row of evidence in words; the lot's own counts stand above already."""
-    return "the lot as a whole is low" if row.evidence == "lot_seen" else row.words
+    if row.evidence != "lot_seen":
+        return row.words
+    return "the lot as a whole is somewhat low" if row.reading == "under" else "the lot as a whole is low"
 
 
 def _explained(one: LotReview) -> list[str]:
