@@ -35,7 +35,7 @@ from scipy.optimize import minimize
 
 from germstats.decisions.lot_file import LotFile, SeedTest
 from germstats.decisions.poor_lots import NOT_OVER, POOR, judge, shown_scores
-from germstats.decisions.review_gather import Gathered, LotFacts, SownTray, fit_sound, lot_file, usual_tests
+from germstats.decisions.review_gather import Gathered, LotFacts, SownTray, fit_sound, lot_file
 from germstats.decisions.review_maps import hit_trays
 from germstats.decisions.review_records import TrayRecord, usual_of
 from germstats.decisions.review_rules import Rules, load_rules
@@ -107,8 +107,7 @@ def gathered_of(made: FailedNursery, rules: Rules, known: bool) -> Gathered:
     tests = {lot: (SeedTest(test.kind, test.tested, test.good),) for lot, test in made.tests.items()}
     of_lot = {one.lot: one.species for one in trays}
     lots = {lot: LotFacts(tests.get(lot, ()), light=bool(light[kind])) for lot, kind in of_lot.items()}
-    tested = [(of_lot[lot], one) for lot, own in tests.items() for one in own]
-    return Gathered(fit, made.patterns, trays, records, lots, usual_tests(usual, tested, fit))
+    return Gathered(fit, made.patterns, trays, records, lots, usual, rules)
 
 
 def _sown(one: TrayFacts, chill: dict[str, float], rules: Rules, made: FailedNursery) -> SownTray:

@@ -36,7 +36,7 @@ def _said(copied: Copied, book: Path, out: Path) -> str:
         else f"a folder of {len(copied.rows)} CSV files, with datapackage.json"
     )
     lines = [f"{book} was copied to {out}, {form}:"]
-    lines += [f"  {name:<8} {rows:>6,} rows" for name, rows in copied.rows.items()]
+    lines += [f"  {name:<8} {rows:>6,} {'row' if rows == 1 else 'rows'}" for name, rows in copied.rows.items()]
     lines += ["", "The copy was read back and compared: no value was changed or dropped."]
     if copied.formulas:
         which = "1 formula reads" if copied.formulas == 1 else f"{copied.formulas} formulas read"

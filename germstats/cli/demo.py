@@ -26,7 +26,7 @@ def demo(folder: Path, force: bool, seed: int | None) -> None:
     book = simulate_demo(DEFAULT_SEED if seed is None else seed)
     write_book(book.tables, folder, force=force)
     counts = [(name, len(table)) for name, table in book.tables.items() if len(table)]
-    lines = "\n".join(f"  {name:<8} {rows:>6,} rows" for name, rows in counts)
+    lines = "\n".join(f"  {name:<8} {rows:>6,} {'row' if rows == 1 else 'rows'}" for name, rows in counts)
     click.echo(
         f"The record book of {NAME} is in {folder}:\n"
         f"{lines}\n"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence, Sized
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -17,6 +17,7 @@ from germstats.records.seed_totals import Unit
 from germstats.records.seeds import SowingRate
 
 _MEASURED_TRAYS = 4
+_OF_THE_MAPS = ("mapped", "blocks", "inner_blocks")
 
 
 @dataclass(frozen=True)
@@ -209,6 +210,12 @@ class LotFile:
     other_winters: Array | None = None
     apart: str = ""
     notes: tuple[str, ...] = ()
+
+    def judged_by(self, usual: Usual) -> LotFile:
+        """The same file beside another notion of what is usual; its maps, once scanned, are not scanned again."""
+        file = replace(self, usual=usual)
+        vars(file).update({name: found for name, found in vars(self).items() if name in _OF_THE_MAPS})
+        return file
 
     @property
     def ordinary(self) -> Array | None:

@@ -31,6 +31,7 @@ from germstats.models.treatment_model import (
     rho_law,
 )
 from germstats.models.tree import Scales
+from germstats.records.parsing import so_many
 from germstats.records.patterns import Patterns, seen_by
 
 _FEWEST_OTHERS = 10
@@ -80,7 +81,7 @@ def borrow(fit: EmergenceFit, others: Others, scales: Scales | None, found: Pair
     assert fit.pooled is not None, "a comparison rests on a pooled fit"
     placed = "place" in fit.pooled.design.prior.learnt and "place" not in found.blocked_by
     sd = float(np.hypot(scales.tray, scales.place)) if placed else scales.tray
-    said = f"borrowed from {len(others.trays)} trays of other species"
+    said = f"borrowed from {so_many(len(others.trays), 'tray')} of other species"
     return borrowed(sd, others.sisters), borrowed_time(scales.tray_time), said
 
 

@@ -238,7 +238,7 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     causes = tuple(_cause(one, evidence, rules) for one in scored)
     told = verdict == POOR and causes[0].standing == "likely"
     named = _named(causes)
-    standing = [one for one in named if one.standing == "likely"] or list(named[:2])
+    standing = [one for one in named if one.standing == "likely"] or list(best_fits(named))
     return LotReview(
         lot=file.lot, species=file.species, season=file.season, verdict=verdict,
         doors=tuple(open_doors.values()), opened=opened, seen=came_words(found),
@@ -258,6 +258,11 @@ def shown_scores(verdict: str, readings: Sequence[Reading], rules: Rules) -> tup
         already = [reading for reading in readings if reading[0] not in _OF_THE_END]
         return tuple(one for one in score(already, rules) if one.standing != "unlikely" and one.cause != "unfinished")
     return score(readings, rules) if verdict == POOR else ()
+
+
+def best_fits(causes: Sequence[Cause]) -> tuple[Cause, ...]:
+    """The two causes that fit best where none is likely; what is unlikely fits nothing."""
+    return tuple(one for one in causes if one.standing != "unlikely")[:2]
 
 
 def _named(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:

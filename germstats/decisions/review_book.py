@@ -10,7 +10,7 @@ import pandas as pd
 
 from germstats.decisions.lot_file import SeedTest
 from germstats.decisions.review_cold import weeks_of_cold
-from germstats.decisions.review_gather import Gathered, LotFacts, SownTray, fit_sound, usual_tests
+from germstats.decisions.review_gather import Gathered, LotFacts, SownTray, fit_sound
 from germstats.decisions.review_maps import hit_trays
 from germstats.decisions.review_records import tray_records, usual_of
 from germstats.decisions.review_rules import Rules
@@ -63,9 +63,7 @@ def gather(
     usual = usual_of(records, species)
     fit = fit_sound(patterns, hit_trays(records, species, usual, rules.limits), spec, progress)
     lots = _facts(book, rows, set(patterns.trays["tray"]))
-    of_lot = {one.lot: one.species for one in trays}
-    tested = [(of_lot[lot], one) for lot, facts in lots.items() for one in facts.tests]
-    return Gathered(fit, patterns, trays, records, lots, usual_tests(usual, tested, fit), rules.limits)
+    return Gathered(fit, patterns, trays, records, lots, usual, rules)
 
 
 def _sown(

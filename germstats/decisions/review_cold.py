@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
-from germstats.models.weather import CHILL_C, DailyWeather
+from germstats.models.weather import DailyWeather, cold_weeks
 
 _UNTIL = (4, 1)
 """Month and day by which most of what is to come has begun to (common practice, no source)."""
 
 
-def weeks_of_cold(weather: DailyWeather | None, sown: pd.Timestamp, season: int) -> float | None:
-    """Weeks from sowing to the end of March whose days' mean is no warmer than chill may be.
+def weeks_of_cold(
+    weather: DailyWeather | None, sown: pd.Timestamp, season: int, by: pd.Timestamp | None = None
+) -> float | None:
+    """Weeks of cold from sowing to the end of March: the one measure by which winters are told from each other.
 
-    Frozen days count: under snow or a lid a moist tray stays close to freezing (common practice, no source). A winter
-    is held against others counted in the same way, so that what a thermometer in the open adds or takes away is the
-    same.
+    A winter is held against others counted in the same way, so that what a thermometer in the open adds or takes away
+    is the same.
 
     Parameters
     ----------
@@ -24,15 +24,19 @@ def weeks_of_cold(weather: DailyWeather | None, sown: pd.Timestamp, season: int)
     sown : pandas.Timestamp
     season : int
         Year of the spring that follows.
+    by : pandas.Timestamp, optional
+        Nothing after this day is counted.
 
     Returns
     -------
     float or None
         None where a day of it is not known.
     """
-    last = pd.Timestamp(season, *_UNTIL)
-    if weather is None or sown >= last:
-        return None
-    low, high = weather.between(sown, last)
-    mean = (low + high) / 2
-    return None if np.isnan(mean).any() else float((mean <= CHILL_C[1]).sum() / 7)
+    end = cold_ends(season)
+    last = end if by is None else min(end, by)
+    return None if weather is None or sown >= last else cold_weeks(weather, sown, last)
+
+
+def cold_ends(season: int) -> pd.Timestamp:
+    """The day on which weeks of cold are no longer counted."""
+    return pd.Timestamp(season, *_UNTIL)

@@ -13,6 +13,7 @@ from germstats.decisions.lot_file import LotFile, TrayFile, counted, foretold, o
 from germstats.decisions.review_row import Evidence, Limits
 from germstats.decisions.review_sound import Part, SoundPart, sound_part, whole
 from germstats.models.timing import Array
+from germstats.records.parsing import so_many
 
 _FARTHEST = 6.0
 _NEARLY_EMPTY, _HALF = 0.1, 0.5  # shares of what was sown; common practice, no source
@@ -96,21 +97,35 @@ def came_words(found: Came | None) -> str:
     """The same in words."""
     if found is None:
         return "nothing that can be used was counted"
-    said = f"{found.seen:.0f} {found.unit} of {found.of:.0f} {found.of_what} in {trays_words(found.trays)}"
+    unit, of_what = (_one_of(number, words) for number, words in ((found.seen, found.unit), (found.of, found.of_what)))
+    said = f"{found.seen:.0f} {unit} of {found.of:.0f} {of_what} in {trays_words(found.trays)}"
     if found.expected is None:
         return f"{said}; nothing else on record tells what to expect"
-    said += f"; an ordinary spring lets expect {found.expected:.0f} ({found.low:.0f} to {found.high:.0f})"
+    low, high = f"{found.low:.0f}", f"{found.high:.0f}"
+    said += f"; an ordinary spring lets expect {found.expected:.0f}"
+    said += f" ({low} to {high})" if low != high else ""
     return f"{said}, which leaves room for nearly anything" if found.untold else said
 
 
+def _one_of(number: float, words: str) -> str:
+    """Words for several things without their s where there is one."""
+    return words.removesuffix("s") if round(number) == 1 else words
+
+
 def trays_words(number: int) -> str:
-    return f"{number} tray{'s' if number > 1 else ''}"
+    """So many trays."""
+    return so_many(number, "tray")
 
 
 def _graded(z: float | None, limits: Limits) -> str:
     if z is None or z > limits["lot_lowish"]:
         return ""
     return "low" if z < limits["lot_low"] else "lowish"
+
+
+def _under(z: float | None, limits: Limits) -> str:
+    """The same with a grade below: under the middle, which says something beside a poor seed test only."""
+    return _graded(z, limits) or ("under" if z is not None and z <= limits["lot_under"] else "")
 
 
 def _sound(file: LotFile, limits: Limits) -> SoundPart:
@@ -124,7 +139,7 @@ def lot_seen(file: LotFile, limits: Limits) -> Evidence:
     sound = _sound(file, limits)
     z = None if file.ordinary is None else z_of_lot(file, file.ordinary, sound.trays)
     left_out = f"; judged without {' and '.join(sound.without)}" if sound.without else ""
-    return Evidence("lot_seen", _graded(z, limits), z, came_words(came(file)) + left_out)
+    return Evidence("lot_seen", _under(z, limits), z, came_words(came(file)) + left_out)
 
 
 def lot_mates(file: LotFile, limits: Limits) -> Evidence:
@@ -168,9 +183,9 @@ def cold(file: LotFile, limits: Limits) -> Evidence:
         return Evidence("cold", reading, None, "it is not written down how many weeks of cold the species needs")
     if found.got is None:
         little = ", which nearly every winter brings" if reading else ""
-        words = f"{found.need:.0f} weeks of cold needed{little}; no weather says how many there were"
+        words = f"{so_many(round(found.need), 'week')} of cold needed{little}; no weather says how many there were"
         return Evidence("cold", reading, None, words)
-    said = f"{found.got:.0f} weeks of cold from sowing to the end of March, {found.need:.0f} needed; "
+    said = f"{so_many(round(found.got), 'week')} of cold from sowing to the end of March, {found.need:.0f} needed; "
     said += "no other winter is on record" if found.usual is None else f"other winters brought {found.usual:.0f}"
     if reading == "short" and file.expected is not None and not file.expected.earlier and _few(file, limits):
         return Evidence("cold", "short_few", found.over, f"{said}; few came, and it was sown in no other winter")

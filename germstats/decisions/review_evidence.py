@@ -12,7 +12,9 @@ from germstats.decisions.lot_file import LotFile, own_logit
 from germstats.decisions.review_counts import cold, cover, lot_mates, lot_seen, season, tray, trays_words
 from germstats.decisions.review_maps import block, course, edge, loss_map, losses, overfull, shape
 from germstats.decisions.review_row import Evidence, Limits
+from germstats.decisions.review_rules import Rules
 from germstats.models.tolerances import judge_test
+from germstats.records.parsing import so_many
 
 
 def to_come(file: LotFile, limits: Limits) -> Evidence:
@@ -27,7 +29,7 @@ def record(file: LotFile, limits: Limits) -> Evidence:
     """Faults of the record itself."""
     falls = max(file.trays, key=lambda one: one.falls)
     if falls.falls > limits["record_falls"]:
-        words = f"{falls.tray}: seedlings ever seen fall in {falls.falls} cells with nothing noted"
+        words = f"{falls.tray}: seedlings ever seen fall in {so_many(falls.falls, 'cell')} with nothing noted"
         return Evidence("record", "falls", float(falls.falls), words)
     sudden = [one.tray for one in file.trays if one.sudden]
     if sudden:
@@ -45,7 +47,8 @@ def timing(file: LotFile, limits: Limits) -> Evidence:
     days = np.exp(file.log_time) - np.exp(mean.mean())
     reading = "late" if z >= limits["timing"] else "early" if z <= -limits["timing"] else ""
     way = "later" if days > 0 else "earlier"
-    return Evidence("timing", reading, z, f"half had come about {abs(days):.0f} days {way} than expected this spring")
+    apart = so_many(round(abs(days)), "day")
+    return Evidence("timing", reading, z, f"half had come about {apart} {way} than expected this spring")
 
 
 def cover_use(file: LotFile, limits: Limits) -> Evidence:
@@ -65,7 +68,7 @@ def test(file: LotFile, limits: Limits) -> Evidence:
     share = (worst.good + 0.5) / (worst.tested + 1)
     logit, noise = np.log(share / (1 - share)), 1 / ((worst.tested + 1) * share * (1 - share))
     z = float((logit - file.usual.viable) / np.sqrt(noise + file.usual.viable_sd**2))
-    low = z <= limits["test_z"]
+    low = z <= limits["test_z"] or worst.good < limits["test_half"] * worst.tested
     exact = judge_test(worst.tested, worst.good, worst.kind)
     said = (f"{worst.kind}: {worst.good} of {worst.tested} good (true share {100 * exact.low:.0f} to "
             f"{100 * exact.high:.0f} %)")  # fmt: skip
@@ -110,7 +113,7 @@ def trays(file: LotFile, limits: Limits) -> Evidence:
 def mapped(file: LotFile, limits: Limits) -> Evidence:
     """Whether a tray was mapped."""
     maps = len(file.mapped)
-    return Evidence("map", "some" if maps else "none", float(maps), f"{maps} of {len(file.trays)} trays mapped")
+    return Evidence("map", "some" if maps else "none", float(maps), f"{maps} of {trays_words(len(file.trays))} mapped")
 
 
 def company(file: LotFile, limits: Limits) -> Evidence:
@@ -135,7 +138,7 @@ class Row:
 
 
 ROWS: dict[str, Row] = {
-    "lot_seen": Row(lot_seen, ("lowish", "low"), "lot_lowish"),
+    "lot_seen": Row(lot_seen, ("under", "lowish", "low"), "lot_lowish"),
     "lot_mates": Row(lot_mates, ("lowish", "low"), "lot_lowish"),
     "season": Row(season, ("slope", "down"), "season_slope"),
     "cold": Row(cold, ("short", "short_few", "enough", "little"), "cold_spare"),
@@ -171,3 +174,11 @@ def evidence_of(file: LotFile, limits: Limits) -> tuple[Evidence, ...]:
         told = found.limit is None and found.statistic is not None and row.limit
         rows.append(replace(found, limit=limits[row.limit]) if told else found)
     return tuple(rows)
+
+
+def called_poor(file: LotFile, rules: Rules) -> bool:
+    """Whether anything opens the review of a lot; seed tests do not."""
+    asked = {door.evidence for door in rules.doors} | {door.beside[0] for door in rules.doors if door.beside}
+    rows = {name: row.judge(file, rules.limits) for name, row in ROWS.items() if name in asked}
+    readings = [(name, row.reading) for name, row in rows.items() if row.reading]
+    return any(door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings) for door in rules.doors)

@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from germstats.decisions.lot_file import Cold, LotFile, SeedTest, TrayFile, Usual
+from germstats.decisions.review_evidence import called_poor
 from germstats.decisions.review_records import TrayRecord
-from germstats.decisions.review_rules import load_rules
+from germstats.decisions.review_rules import Rules, load_rules
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.left_out import TrayAsk, expect
 from germstats.models.pooled import likeliest, share_seen
@@ -29,6 +30,8 @@ _USUAL_FEWEST = 2
 _FEWEST_TESTS = 5
 _TO_SD = 1.4826  # of a normal law, from the median distance to the middle
 _LEAST_APART = 0.4
+_STATED_WEIGHT = 5.0  # tests that the stated distance between lots counts for beside the nursery's own
+_SPECIES_APART = 0.7  # on the logit of the viable share, beside lots of one species; common practice, no source
 _FAR_BELOW = 2.0  # sds of trays or lots, by their estimated effects
 
 
@@ -116,9 +119,10 @@ class Gathered:
         By tray.
     lots : dict of str to LotFacts
     usual : dict of str to Usual
-        By species; what is usual in the whole nursery under ``""``.
-    limits : dict of str to float
-        Of the rules: when a winter was short.
+        Usual losses by species; of the whole nursery under ``""``. What seed tests find as a rule is as stated:
+        `lot_file` learns it for the season it is asked for.
+    rules : Rules
+        They say when a winter was short, and which lots are poor.
     """
 
     fit: EmergenceFit
@@ -127,7 +131,7 @@ class Gathered:
     records: Mapping[str, TrayRecord]
     lots: Mapping[str, LotFacts]
     usual: Mapping[str, Usual]
-    limits: Mapping[str, float] = field(default_factory=lambda: load_rules().limits)
+    rules: Rules = field(default_factory=load_rules)
 
     @cached_property
     def code(self) -> dict[str, int]:
@@ -168,6 +172,16 @@ class Gathered:
         return fit_emergence(keep_trays(self.fit.patterns, kept), self.fit.spec, near=pooled)
 
     @cached_property
+    def files(self) -> dict[tuple[str, int], LotFile]:
+        """Files laid out so far, by lot and season, what seed tests find still as stated."""
+        return {}
+
+    @cached_property
+    def usual_in(self) -> dict[int, Mapping[str, Usual]]:
+        """What is usual by species, with what seed tests find, by the seasons asked for so far."""
+        return {}
+
+    @cached_property
     def known(self) -> Known:
         """The same, ready for a lot's trays to be left out."""
         return Known(self.typical)
@@ -200,38 +214,59 @@ def fit_sound(
     return fit_emergence(kept, replace(spec, to_horizon=False), progress)
 
 
-def usual_tests(
-    usual: Mapping[str, Usual], tests: Sequence[tuple[str, SeedTest]], fit: EmergenceFit
-) -> dict[str, Usual]:
+def usual_tests(gathered: Gathered, without: Collection[str]) -> dict[str, Usual]:
     """What seed tests find as a rule, by species.
 
     Seed that does not emerge may be alive, so that tests find more than comes up: by how much on the logit, the middle
-    of the nursery's tests beside what their species bring says, and how far they lie apart. With few tests the stated
-    values hold.
+    of the nursery's tests beside what their species bring says, and how far they lie apart, the stated distance
+    weighed in. With few tests the stated values hold, and so they do for a species of which no lot is left, with
+    species' own distance on top.
 
     Parameters
     ----------
-    usual : dict of str to Usual
-    tests : sequence of (species, SeedTest)
-    fit : EmergenceFit
+    gathered : Gathered
+    without : collection of str
+        Lots under review: what failed says nothing of what is usual, neither by its tests nor by what came of it.
     """
+    usual = dict(gathered.usual)
     shares: dict[str, list[float]] = {}
-    for row in fit.rows:
-        shares.setdefault(row.species or row.lot, []).append(row.emergence)
+    for row in gathered.fit.rows:
+        if row.lot not in without:
+            shares.setdefault(row.species or row.lot, []).append(row.emergence)
     level = {species: float(np.log(np.median(own) / (1 - np.median(own)))) for species, own in shares.items()}
-    told = [(level[species], one) for species, one in tests if species in level]
+    of_lot = {one.lot: one.species for one in gathered.trays}
+    told = [(level[of_lot[lot]], one) for lot, facts in gathered.lots.items()
+            if lot not in without and of_lot.get(lot) in level for one in facts.tests]  # fmt: skip
+    usual = {one: own if one in level else _of_any_species(own) for one, own in usual.items()}
     if len(told) < _FEWEST_TESTS:
-        return dict(usual)
+        return usual
     above = np.array([np.log((one.good + 0.5) / (one.tested - one.good + 0.5)) - base for base, one in told])
     middle = float(np.median(above))
-    apart = max(float(_TO_SD * np.median(np.abs(above - middle))), _LEAST_APART)
+    seen = max(float(_TO_SD * np.median(np.abs(above - middle))), _LEAST_APART)
+    apart = float(
+        np.sqrt((len(told) * seen**2 + _STATED_WEIGHT * Usual().viable_sd ** 2) / (len(told) + _STATED_WEIGHT))
+    )
     found = {species: replace(one, viable=level[species] + middle, viable_sd=apart) for species, one in usual.items()
              if species in level}  # fmt: skip
     return {**usual, **found}
 
 
+def _of_any_species(usual: Usual) -> Usual:
+    """What tests find where no lot tells of the species."""
+    return replace(usual, viable_sd=float(np.hypot(usual.viable_sd, _SPECIES_APART)))
+
+
+def under_review(gathered: Gathered, season: int) -> frozenset[str]:
+    """Lots with a seed test that are called poor in a season, whatever their tests say."""
+    here = {one.lot for one in gathered.trays if one.season == season}
+    tested = sorted(lot for lot in here if lot in gathered.lots and gathered.lots[lot].tests)
+    return frozenset(lot for lot in tested if called_poor(_file_as_stated(gathered, lot, season), gathered.rules))
+
+
 def lot_file(gathered: Gathered, lot: str, season: int) -> LotFile:
     """The file of one lot in one season.
+
+    What seed tests find as a rule is learned without the lots that are poor in that season.
 
     Parameters
     ----------
@@ -244,6 +279,20 @@ def lot_file(gathered: Gathered, lot: str, season: int) -> LotFile:
     -------
     LotFile
     """
+    if season not in gathered.usual_in:
+        gathered.usual_in[season] = usual_tests(gathered, under_review(gathered, season))
+    file, usual = _file_as_stated(gathered, lot, season), gathered.usual_in[season]
+    return file.judged_by(usual.get(file.species, usual[""]))
+
+
+def _file_as_stated(gathered: Gathered, lot: str, season: int) -> LotFile:
+    """The file, what seed tests find as a rule as stated; laid out once."""
+    if (lot, season) not in gathered.files:
+        gathered.files[lot, season] = _laid_out(gathered, lot, season)
+    return gathered.files[lot, season]
+
+
+def _laid_out(gathered: Gathered, lot: str, season: int) -> LotFile:
     own = [one for one in gathered.trays if one.lot == lot and one.season == season]
     species, facts = own[0].species, gathered.lots.get(lot, LotFacts())
     file = LotFile(
@@ -279,7 +328,7 @@ def _with_expectation(gathered: Gathered, file: LotFile, own: list[SownTray]) ->
 def _by_other_winters(gathered: Gathered, file: LotFile, asks: Sequence[TrayAsk]) -> Array | None:
     """What an ordinary spring lets expect, where this winter was too short: by other winters alone, since the species'
     other trays of this one tell of short winters only."""
-    if file.cold.reading(gathered.limits) != "short":
+    if file.cold.reading(gathered.rules.limits) != "short":
         return None
     here = [one.tray for one in gathered.trays if one.species == file.species and one.season == file.season]
     alike = gathered.typical.patterns.trays["tray"].isin(here).to_numpy(dtype=bool)

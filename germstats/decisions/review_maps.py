@@ -23,6 +23,7 @@ from germstats.models.tray_map import (
     without_cells,
 )
 from germstats.models.tray_scans import block_cells, outer_cells
+from germstats.records.parsing import so_many
 
 _FARTHEST = 6.0
 _NAMED = 8
@@ -139,7 +140,7 @@ def overfull(file: LotFile, limits: Limits) -> Evidence:
     count = cast("int", cells.count)
     reading = "strong" if count >= limits["overfull_strong"] else "some" if count >= limits["overfull_some"] else "none"
     if not count:
-        trays = "1 tray" if len(found) == 1 else f"{len(found)} trays"
+        trays = so_many(len(found), "tray")
         words = f"no cell holds more seedlings than seeds were sown, by the counts of {trays}"
     else:
         named = " ".join(cells.cells[:_NAMED]) + (" ..." if count > _NAMED else "")

@@ -9,7 +9,7 @@ import pandas as pd
 
 from germstats.decisions.sources import usual_sowing_day
 from germstats.records.book import RecordBook
-from germstats.records.parsing import spelled
+from germstats.records.parsing import so_many, spelled
 
 COLD_ENDS = (3, 1)
 """Month and day on which cold is taken to end: spring begins on 1 March by the months of meteorology (memory)."""
@@ -53,12 +53,13 @@ def sow_by(book: RecordBook, lot: str, species: str, season: int, label: str = "
     weeks = cold_weeks(book, species)
     cold = None if weeks is None else pd.Timestamp(season, *COLD_ENDS) - pd.Timedelta(days=int(np.ceil(7 * weeks)))
     before = f", less any cold given by {label}" if label else ""
+    need = "" if weeks is None else f"{so_many(weeks, 'week')} of cold"
     if cold is not None and (usual is None or cold < usual):
         late = "" if usual is None else f"; the usual day, {spelled(usual)}, leaves {_left(usual, season):.1f}"
-        return SowBy(cold, f"{weeks:g} weeks of cold before {_end_of_cold(season)}{before}{late}")
+        return SowBy(cold, f"{need} before {_end_of_cold(season)}{before}{late}")
     if usual is None:
         return SowBy(None, "cannot be told: neither a sowing day nor weeks of cold are written down")
-    last = "" if cold is None else f"; its {weeks:g} weeks of cold{before} would allow {spelled(cold)}"
+    last = "" if cold is None else f"; its {need}{before} would allow {spelled(cold)}"
     return SowBy(usual, f"the middle of earlier sowings of {whose}{last}")
 
 

@@ -17,6 +17,7 @@ from germstats.decisions.sowing import SowingAdvice, SowingRow
 from germstats.decisions.tray_names import new_names
 from germstats.models.emergence import EmergenceFit
 from germstats.records.book import RecordBook
+from germstats.records.parsing import so_many
 
 COLUMNS = ("tray", "season", "lot", "sown_on", "rows", "columns", "seeds_per_cell", "grams", "cover",
            "cover_depth_mm", "pretreatment", "place", "note")  # fmt: skip
@@ -191,9 +192,10 @@ def _record(one: TrayToSow) -> dict[str, object]:
     grams = one.seeds.grams if one.seeds.by_pinch and one.seeds.grams is not None else None
     said = [f"for {one.order}"] if one.order else []
     if one.seeds.more:
-        said.append(f"{one.seeds.low + 1 if one.seeds.low else 1} seeds in {one.seeds.more} cells")
+        seeds = so_many(one.seeds.low + 1 if one.seeds.low else 1, "seed")
+        said.append(f"{seeds} in {so_many(one.seeds.more, 'cell')}")
     if one.shape.loose:
-        said.append(f"{one.shape.cells} cells sown: write a row in cells for each of them")
+        said.append(f"{so_many(one.shape.cells, 'cell')} sown: write a row in cells for each of them")
     return {
         "tray": one.tray, "season": one.season, "lot": one.lot, "sown_on": "", "rows": one.shape.rows,
         "columns": one.shape.columns, "seeds_per_cell": one.seeds.entry,

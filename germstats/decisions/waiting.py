@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -140,7 +140,7 @@ def watch(
     rows = [*(advised(facts, k) for k in range(len(course.trays))), *_not_forecast(season, course)]
     rows.sort(key=_gravest_first)
     watched = season.here if len(season.here) else season.trays
-    weather = heat_words(season.book, watched, clock, spec, season.spring)
+    weather = heat_words(season.book, watched, _species_up(rows), clock, spec, season.spring)
     return Watch(spec, season.spring, tuple(rows), _lots(facts), _orders(book, course, season, losses), weather, value,
                  _first_springs(season))  # fmt: skip
 
@@ -220,6 +220,11 @@ def _first_springs(season: Season) -> tuple[str, ...]:
     group = groups_of(trays)
     here = trays["tray"].isin(season.here["tray"])
     return tuple(sorted(set(group[here]) - set(group[~here & (trays["season"] < season.spring)])))
+
+
+def _species_up(rows: Iterable[TrayWatch]) -> frozenset[str]:
+    """Species of which anything was seen this spring."""
+    return frozenset(row.species for row in rows if row.filled_now)
 
 
 def _usual_price(book: RecordBook) -> float:

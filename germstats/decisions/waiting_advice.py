@@ -38,11 +38,15 @@ from germstats.models.pooled_design import TrayKey
 from germstats.models.rest import Known
 from germstats.models.timing import Array
 from germstats.records.book import RecordBook
-from germstats.records.parsing import spelled
+from germstats.records.parsing import so_many, spelled
 from germstats.records.sown import sown_trays
 
 _BEHIND = 0.05
 _OVER, _NEARLY_OVER, _LITTLE = 0.05, 0.10, 0.5
+_SHORT, _SURE = 0.75, 0.9
+"""Share of what trays like it bring below which a tray ends short, and how sure of that its own draws have to be before
+it is called overdue: it may just be slow; common practice, no source."""
+_ALL_OUT = 0.9  # share out of what comes, by others, from which on a tray with nothing up may be given up
 _DUE_CELLS = 2.0  # cells expected to be filled before a tray never looked at is asked after
 _WEEKS_OF_WINTER = 40.0  # from one summer to the next spring's end; common practice, no source
 _SECOND_SPRING = 0.1
@@ -124,30 +128,71 @@ def advised(facts: Facts, k: int) -> TrayWatch:
     low, high = course.quantiles(final)
     mean = float(np.clip(course.weight @ final, low, high))  # where nearly all has come the range is one number
     more = never_certain(float(course.weight @ (final > now)))
-    by_now, behind = _by_now(facts, k)
-    status = _status(facts, k, more, mean, behind)
+    others = _by_others(facts, k)
+    short = None if others is None else never_certain(float(course.weight @ (final < _SHORT * others.usual)))
+    status = _status(facts, k, Outlook(more, mean, short, others))
     give_up = facts.give_up[lot] if more > _OVER else None
     advice, why, money = _advice(facts, row, status, mean - now, give_up, k)
     return TrayWatch(
         tray=str(row["tray"]), lot=lot, species=str(row["species"] or lot), treatment=str(row["treatment"]),
         place=str(row["place"]), filled_now=now if course.checked[k] else None, cells=int(course.cells[k]),
-        final_low=low, final=mean, final_high=high, chance_more=more, by_now=by_now, behind=behind,
+        final_low=low, final=mean, final_high=high, chance_more=more, by_now=None if others is None else others.by_now,
+        behind=None if others is None else others.behind, chance_short=short,
         give_up_after=give_up, status=status, advice=advice, why=why, money=money, counted=row["counted"],
     )  # fmt: skip
 
 
-def _by_now(facts: Facts, k: int) -> tuple[float | None, float | None]:
-    """Cells that trays like this one have filled by its last check, and the chance of so few; None where
-    no other tray tells when they come."""
+@dataclass(frozen=True)
+class Others:
+    """What all other trays let expect of one: cells filled by its last check and in the end, the chance of so few by
+    now, the share out by now of what comes, and whether an earlier spring of the species is among them."""
+
+    by_now: float
+    usual: float
+    behind: float
+    out: float
+    earlier: bool
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What is still to come: the chance of more, the mean in the end, the chance to end short; what others say."""
+
+    more: float
+    mean: float
+    short: float | None
+    others: Others | None
+
+    @property
+    def low(self) -> bool:
+        """Whether few trays like it have so few by now."""
+        return self.others is not None and self.others.behind < _BEHIND
+
+    @property
+    def overdue(self) -> bool:
+        """Whether it is low, and not just slow: by its own records it will end short."""
+        return self.low and self.short is not None and self.short >= _SURE
+
+    @property
+    def past(self) -> bool:
+        """Whether nearly all that comes of its species is out by now in other springs; so where nothing tells."""
+        return self.others is None or (self.others.earlier and self.others.out >= _ALL_OUT)
+
+
+def _by_others(facts: Facts, k: int) -> Others | None:
+    """What other trays say of this one by its last check; None where none tells when they come."""
     course, lot = facts.course, str(facts.course.trays["lot"].iloc[k])
     expected = facts.expected[lot]
     if expected is None or not course.checked[k] or np.isnan(expected.log_time).any() or not _timed(facts, lot):
-        return None, None
+        return None
     place = int(np.flatnonzero(facts.of_lot(lot, checked=True) == k)[0])
-    rate = course.trays["rate"].iloc[k]
-    fill = 1 - empty_by(expit(expected.ordinary[:, place]), expected.rho, expected.out[:, place].clip(0.0, 1.0), rate)
-    cells = float(course.cells[k])
-    return float(cells * fill.mean()), _below(float(course.now[k]), cells, fill)
+    rate, cells = course.trays["rate"].iloc[k], float(course.cells[k])
+    share, out = expit(expected.ordinary[:, place]), expected.out[:, place].clip(0.0, 1.0)
+    fill = 1 - empty_by(share, expected.rho, out, rate)
+    whole = 1 - empty_by(share, expected.rho, np.ones_like(out), rate)
+    behind = _below(float(course.now[k]), cells, fill)
+    by_now, usual = float(cells * fill.mean()), float(cells * whole.mean())
+    return Others(by_now, usual, behind, float(out.mean()), expected.earlier)
 
 
 def _timed(facts: Facts, lot: str) -> bool:
@@ -165,25 +210,24 @@ def _below(seen: float, cells: float, fill: Array) -> float:
     return never_certain(float(ndtr((seen - cells * fill) / spread).mean()))
 
 
-def _status(facts: Facts, k: int, more: float, mean: float, behind: float | None) -> str:
+def _status(facts: Facts, k: int, ahead: Outlook) -> str:
     course = facts.course
     now = int(course.now[k])
-    low = behind is not None and behind < _BEHIND
     if not course.checked[k]:
         here = int(course.dates.searchsorted(facts.spec.on))
         due = float(course.weight @ course.course[:, min(here, len(course.dates) - 1), k])
         return UNSEEN if due >= _DUE_CELLS else NOT_DUE
-    if now == 0 and not low and more > 0.5:
-        return NOT_DUE
-    left = mean - now
-    over = more < _NEARLY_OVER or left < _LITTLE
+    left = ahead.mean - now
+    over = ahead.more < _NEARLY_OVER or left < _LITTLE
     if now == 0:
-        return SILENT
-    if low:
-        return FEW if over or left < _NEARLY_OVER * mean else LATE
+        return SILENT if ahead.overdue or (over and ahead.past) else NOT_DUE
+    if ahead.low and (over or left < _NEARLY_OVER * ahead.mean):
+        return FEW
+    if ahead.overdue:
+        return LATE
     if over:
         return FINISHED
-    return NEARLY if left < _NEARLY_OVER * max(mean, 1.0) else COMING
+    return NEARLY if left < _NEARLY_OVER * max(ahead.mean, 1.0) else COMING
 
 
 def _advice(
@@ -197,24 +241,27 @@ def _advice(
     if status == NOT_DUE:
         return KEEP, "nothing is wrong yet", ""
     if status == UNSEEN:
-        due = "cells should fill" if row["counted"] == "cells" else "seedlings should come up"
-        return LOOK, f"about {left:.0f} {due} this spring, and some should have", ""
+        if row["counted"] == "cells":
+            return LOOK, f"about {so_many(round(left), 'cell')} should fill this spring, and some should have", ""
+        return LOOK, f"about {so_many(round(left), 'seedling')} should come up this spring, and some should have", ""
     if give_up is not None and status not in (FINISHED, FEW):
         weeks = max((give_up - spec.on).days, 0) / 7
         cost = spec.holding_cost * weeks
         if plugs * value >= cost:
             money = f"worth {plugs * value:.3g} against {cost:.2g} for holding it till then"
-            return KEEP, f"about {plugs:.0f} more plugs by {spelled(give_up)}", money
+            return KEEP, f"about {so_many(round(plugs), 'more plug')} by {spelled(give_up)}", money
     asleep, plants = _asleep(facts, row, k)
     winter = _WEEKS_OF_WINTER * spec.holding_cost
     if plants * value * (1 - facts.losses) > winter:
-        first = "pot on what is up; " if facts.course.now[k] > 0 else ""
-        lying = "empty cells may fill" if row["counted"] == "cells" else "more seeds may come up"
-        why = (f"{first}little more this spring, but about {asleep:.0f} {lying} in a second, worth more "
-               f"than the {winter:.2g} of holding it over; dig up 20 seeds first: firm ones are alive")  # fmt: skip
+        first = "thin what is up, and pot it by the roots; " if facts.course.now[k] > 0 else ""
+        cells = row["counted"] == "cells"
+        lying = so_many(round(asleep), "empty cell" if cells else "more seed")
+        may = "may fill" if cells else "may come up"
+        why = (f"{first}little more this spring, but about {lying} {may} in a second, worth more than the "
+               f"{winter:.2g} of holding it over; dig up 20 seeds first: firm ones are alive")  # fmt: skip
         return WINTER_OVER, why, ""
     if facts.course.now[k] > 0:
-        return MOVE_ON, "what is up is about all that comes: pot on, and free the bench", ""
+        return MOVE_ON, "all that will come is up: thin, fill gaps; pot by the roots", ""
     return DISCARD, "hardly anything will come; dig up 20 seeds first: firm ones are alive", ""
 
 

@@ -17,7 +17,7 @@ NOT_DUE, UNSEEN, COMING, NEARLY, LATE, SILENT, FEW, FINISHED, SECOND_WINTER, CUT
 )  # fmt: skip
 """Status of a tray."""
 KEEP, DISCARD, WINTER_OVER, MOVE_ON, LOOK, NOTHING = (
-    "keep", "discard", "winter over", "pot on", "look at it", "nothing to decide",
+    "keep", "discard", "winter over", "thin, fill gaps", "look at it", "nothing to decide",
 )  # fmt: skip
 """Advice."""
 
@@ -77,6 +77,8 @@ class TrayWatch:
     give_up_after : pandas.Timestamp or None
         After it under 5 % of the lot's remaining plugs would come; None where there is nothing to wait for.
     status, advice, why : str
+    chance_short : float or None
+        That it ends more than a quarter below what trays like it bring, by its own records; None where nothing tells.
     money : str
         What waiting is worth against what it costs, where advice rests on that.
     counted : {"cells", "seeds"}
@@ -101,6 +103,7 @@ class TrayWatch:
     status: str
     advice: str
     why: str
+    chance_short: float | None = None
     money: str = ""
     counted: Unit = "cells"
 
@@ -173,7 +176,7 @@ class Watch:
     lots : tuple of LotWatch
     orders : tuple of OrderWatch
     weather : tuple of str
-        Heat and chill so far, in words; empty without weather.
+        Heat and cold so far, in words; empty without weather.
     plug_value : float
         As used.
     first_springs : tuple of str

@@ -1,4 +1,4 @@
-"""What the weather says: degree-days, weeks of chill, and springs told by their heat."""
+"""What the weather says: degree-days, weeks of cold, and springs told by their heat."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from germstats.records.patterns import Patterns
 
 BASE_C = 4.0
 """Temperature above which days count; between those of most cool-season species (common practice, no source)."""
-CHILL_C = (0.0, 7.0)
-"""Mean of a day that counts as chill (the design's setting)."""
+COLD_C = 7.0
+"""Mean of the warmest day that counts as cold (the design's setting)."""
 _LONGEST_GAP = 3  # days of missing weather bridged by a straight line
 _DAYS = 182  # from 1 February to the end of July
 _CREEP = 0.05  # degree-days a day that even a frozen day is given, so that heat always rises
@@ -95,13 +95,14 @@ def daily_weather(table: pd.DataFrame) -> DailyWeather | None:
     return DailyWeather(pd.DatetimeIndex(whole.index), whole["low"].to_numpy(float), whole["high"].to_numpy(float))
 
 
-def chill_weeks(weather: DailyWeather, first: pd.Timestamp, last: pd.Timestamp) -> float | None:
-    """Weeks whose days' mean lies in `CHILL_C`, from `first` to `last`; None where a day is not known."""
+def cold_weeks(weather: DailyWeather, first: pd.Timestamp, last: pd.Timestamp) -> float | None:
+    """Weeks of days no warmer than `COLD_C` on average, from `first` to `last`; None where a day is not known.
+
+    Frozen days count: under snow or a lid a moist tray stays close to freezing (common practice, no source).
+    """
     low, high = weather.between(first, last)
     mean = (low + high) / 2
-    if mean.size == 0 or np.isnan(mean).any():
-        return None
-    return float(((mean >= CHILL_C[0]) & (mean <= CHILL_C[1])).sum() / 7)
+    return None if mean.size == 0 or np.isnan(mean).any() else float((mean <= COLD_C).sum() / 7)
 
 
 @dataclass(frozen=True)

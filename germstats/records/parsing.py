@@ -139,6 +139,12 @@ def spelled(day: datetime.date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
+def so_many(number: float | str, what: str) -> str:
+    """A number of things, one of them without the s; a number in text is left as it is."""
+    text = number if isinstance(number, str) else f"{int(number):,}" if number == int(number) else f"{number:g}"
+    return f"{text} {what}" if text == "1" else f"{text} {what}s"
+
+
 def _date(column: Column, entry: str, dates: str | None) -> Parsed:
     if match := _YEAR_FIRST.fullmatch(entry):
         day = day_of(int(match[1]), int(match[3]), int(match[4]))

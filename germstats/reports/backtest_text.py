@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from germstats.decisions.backtest import BackTest
 from germstats.decisions.scores import Score, TrayTest
+from germstats.records.parsing import so_many
 from germstats.reports.sentences import percent, spread, wrapped
 from germstats.reports.tables import Table, text_table
 
@@ -90,7 +91,7 @@ def _sorted(bases: Iterable[Score]) -> list[Score]:
 
 def _season_words(one: Score, test: BackTest) -> str:
     own = [row for row in test.rows if str(row.season) == one.name]
-    words = f"{one.name}: {one.inside} of {one.trays} trays inside their range"
+    words = f"{one.name}: {one.inside} of {so_many(one.trays, 'tray')} inside their range"
     if one.inside == one.trays:
         return f"{words}, as promised."
     words += f", {one.short} fell short, {one.better} came better"
@@ -159,7 +160,7 @@ def overall_words(test: BackTest) -> list[str]:
     }[one.chances]
     known = test.without_new_covers()
     apart = [] if known is None or known.trays == one.trays else [
-        f"Without the {one.trays - known.trays} trays under covers new to their species, {known.inside} of "
+        f"Without the {so_many(one.trays - known.trays, 'tray')} under covers new to their species, {known.inside} of "
         f"{known.trays} came inside, {_between(known.inside_low, known.inside_high)} by chance alone."
     ]  # fmt: skip
     by_seeds = sum(row.counted == "seeds" for row in test.rows)

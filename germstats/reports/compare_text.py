@@ -15,7 +15,12 @@ def _signed(value: float | None, unit: str = "") -> str:
 
 
 def _range(low: float | None, high: float | None) -> str:
-    return "-" if low is None or high is None else f"{round(low):+d} to {round(high):+d}"
+    if low is None or high is None:
+        return "-"
+    ends = f"{round(low):+d}", f"{round(high):+d}"
+    finer = f"{low:+.1f}", f"{high:+.1f}"  # where whole numbers would make a range of one
+    ends = ends if ends[0] != ends[1] else finer
+    return " to ".join(ends) if ends[0] != ends[1] else ends[0]
 
 
 def _p(value: float | None) -> str:

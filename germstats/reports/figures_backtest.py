@@ -12,6 +12,7 @@ import pandas as pd
 from germstats.decisions.backtest import BackTest
 from germstats.decisions.scores import Score, TrayTest
 from germstats.models.timing import Array
+from germstats.records.parsing import so_many
 from germstats.reports.figures_style import (
     COLOURS,
     INK,
@@ -24,7 +25,6 @@ from germstats.reports.figures_style import (
     panels,
     percent_axis,
     shown,
-    so_many,
     styled,
     titled,
 )

@@ -10,7 +10,7 @@ import pandas as pd
 
 from germstats.decisions.order_plan import OrderPlan, OrderRow
 from germstats.decisions.waiting_spec import LotWatch, Watch
-from germstats.records.parsing import spelled
+from germstats.records.parsing import so_many, spelled
 from germstats.reports.figures_style import (
     COLOURS,
     INK,
@@ -24,7 +24,6 @@ from germstats.reports.figures_style import (
     gapped,
     panels,
     shown,
-    so_many,
     styled,
     titled,
 )
@@ -154,7 +153,8 @@ def calendar_picture(watch: Watch) -> Picture | None:
 
 def _lot_row(lot: LotWatch, on: pd.Timestamp) -> CalendarRow:
     spans = tuple(None if one is None or one[1] <= on else one for one in (lot.first, lot.half, lot.most))
-    return CalendarRow(f"{shown(lot.lot, 26)}: {lot.filled_now} of {lot.cells} {lot.counted}", spans, lot.give_up_after)
+    counted = so_many(lot.cells, lot.counted.removesuffix("s"))
+    return CalendarRow(f"{shown(lot.lot, 26)}: {lot.filled_now} of {counted}", spans, lot.give_up_after)
 
 
 def _lot_words(lot: LotWatch, row: CalendarRow) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from germstats.decisions.comparison import CANNOT_TELL, REFUSED, SAME, Comparison, ComparisonRow
+from germstats.records.parsing import so_many
 from germstats.reports.figures_style import (
     COLOURS,
     MARKERS,
@@ -20,7 +21,6 @@ from germstats.reports.figures_style import (
     Picture,
     panels,
     shown,
-    so_many,
     styled,
     titled,
 )

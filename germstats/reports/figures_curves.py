@@ -10,6 +10,7 @@ import pandas as pd
 
 from germstats.models.course import Boxes, Course, courses_of_lot
 from germstats.models.emergence import EmergenceFit
+from germstats.records.parsing import so_many
 from germstats.reports.figures_style import (
     COLOURS,
     FEBRUARY,
@@ -23,7 +24,6 @@ from germstats.reports.figures_style import (
     panels,
     percent_axis,
     shown,
-    so_many,
     styled,
     titled,
 )

@@ -11,7 +11,8 @@ import numpy as np
 from germstats.models.timing import Array
 from germstats.models.tray_map import TrayMap, cell_name
 from germstats.models.tray_scans import Marks
-from germstats.reports.figures_style import WIDTH, FigureWords, Picture, folded, shown, so_many, styled
+from germstats.records.parsing import so_many
+from germstats.reports.figures_style import WIDTH, FigureWords, Picture, folded, shown, styled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -176,11 +176,6 @@ def between(low: float, high: float) -> str:
     return ends[0] if ends[0] == ends[1] else " to ".join(ends)
 
 
-def so_many(number: int, what: str) -> str:
-    """A number of things, one of them without the s."""
-    return f"{number:,} {what}" if number == 1 else f"{number:,} {what}s"
-
-
 def shown(text: object, most: int = 40) -> str:
     """A name from a record book as it may be drawn: one line, no control characters, cut with an ellipsis."""
     plain = " ".join("".join(" " if _not_drawn(one) else one for one in str(text)).split())

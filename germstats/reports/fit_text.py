@@ -7,6 +7,7 @@ import pandas as pd
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
 from germstats.models.laws import CellScatter
+from germstats.records.parsing import so_many
 from germstats.reports.sentences import (
     day_and_month,
     days,
@@ -23,8 +24,8 @@ from germstats.reports.tables import Table, text_table
 
 def _counts(row: RowEstimate) -> str:
     if row.emerged is not None and row.seeds is not None:
-        return f"{row.emerged} of {row.seeds} seeds"
-    return f"{number(row.filled)} of {row.cells} cells"
+        return f"{row.emerged} of {so_many(row.seeds, 'seed')}"
+    return f"{number(row.filled)} of {so_many(row.cells, 'cell')}"
 
 
 def fit_table(fit: EmergenceFit) -> Table:
@@ -98,7 +99,7 @@ def cell_words(fit: EmergenceFit) -> str:
 def cell_source(rho: CellScatter) -> str:
     """Where what is said of seeds of one cell comes from."""
     if rho.learned and rho.learnt_from:
-        return f"learned from {rho.learnt_from} {'lot' if rho.learnt_from == 1 else 'lots'} counted by cell"
+        return f"learned from {so_many(rho.learnt_from, 'lot')} counted by cell"
     if rho.learned:
         return "learned from trays sown with different numbers of seeds"
     return "assumed, not from your records"

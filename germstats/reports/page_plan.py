@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from germstats.decisions.order_plan import OrderPlan, StoreRow
 from germstats.decisions.season_account import SeasonAccount
+from germstats.records.parsing import so_many
 from germstats.reports.blocks import Block, Card, Section, Words, grid, items
 from germstats.reports.plan_text import (
     COLLECT_CAUTION,
@@ -125,7 +126,7 @@ def _packet(plan: OrderPlan, species: str) -> Card:
         for row in rows for one in row.sowings
     ]  # fmt: skip
     header = ("order", "plugs", "lot", "seeds", "trays", "cells of each", "seeds a cell", "chance %")
-    none = [f"{row.order}: no seed is left for its {row.plugs} plugs." for row in rows if not row.sowings]
+    none = [f"{row.order}: no seed is left for its {so_many(row.plugs, 'plug')}." for row in rows if not row.sowings]
     stored = [_stored(lot, plan) for lot in plan.store if lot.species == species and lot.seeds]
     return Card(species, "too little seed", (
         *items("The packets", stored),

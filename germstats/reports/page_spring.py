@@ -12,6 +12,7 @@ from germstats.reports.blocks import Block, Card, Section, Words, grid, items
 from germstats.reports.plan_text import ready_words
 from germstats.reports.review_text import (
     next_of_review,
+    points_words,
     poor_words,
     row_words,
     sentence,
@@ -19,6 +20,7 @@ from germstats.reports.review_text import (
     shown_causes,
     since_words,
     tray_words,
+    untold_words,
     verdict_words,
 )
 from germstats.reports.season_end import SpringOver, next_when_over, unfinished_words
@@ -149,7 +151,7 @@ def poor_section(
 
 
 def _poor(one: LotReview, over: bool) -> tuple[Block, ...]:
-    untold = () if one.told else (Words("Cannot tell which cause from the records alone; the two that fit best:"),)
+    untold = () if one.told else (Words(untold_words(one)),)
     return (
         Words(f"{sentence(('' if tray_words(one) else 'poor, ') + since_words(one))} {sentence(one.seen)}", "lead"),
         *untold,
@@ -163,7 +165,7 @@ def _poor(one: LotReview, over: bool) -> tuple[Block, ...]:
 
 def _cause(cause: Cause, when: str = "") -> tuple[Block, ...]:
     said = sentence(f"{when}{cause.standing}")[:-1]
-    return items(f"{said}: {cause.words} ({cause.points:+d} points)", _evidence(cause))
+    return items(f"{said}: {cause.words} ({points_words(cause)})", _evidence(cause))
 
 
 def _evidence(cause: Cause) -> list[str]:

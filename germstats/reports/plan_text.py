@@ -9,7 +9,7 @@ import pandas as pd
 from germstats.decisions.collecting import SHARE_TO_TAKE, CollectingRow
 from germstats.decisions.demand import Losses
 from germstats.decisions.order_plan import BULK_UNDER_MG, OrderPlan, OrderRow, PlannedSowing
-from germstats.records.parsing import spelled
+from germstats.records.parsing import so_many, spelled
 from germstats.records.suggesting import some_of
 from germstats.reports.sentences import CAUTION, number, percent, spread, wrapped
 from germstats.reports.tables import Table, text_table
@@ -93,7 +93,11 @@ def _orders_of(rows: list[OrderRow]) -> str:
 
 def _growing(plan: OrderPlan) -> str:
     weeks = plan.spec.grow_weeks
-    return f" and grown on for {weeks:g} weeks" if weeks else ", not yet a rooted plug (--grow-weeks adds your time)"
+    return (
+        f" and grown on for {so_many(weeks, 'week')}"
+        if weeks
+        else ", not yet a rooted plug (--grow-weeks adds your time)"
+    )
 
 
 def _date(day: pd.Timestamp | None) -> str:
@@ -127,7 +131,7 @@ def to_sow_words(plan: OrderPlan) -> str:
 def short_words(plan: OrderPlan, served: Collection[tuple[str, str]] = ()) -> list[str]:
     """Orders that fall short, one sentence each; those `served` (order, species) by a spring under way are left out."""
     return [
-        f"{_named(row)}: {row.plugs} plugs wanted, {row.expected_plugs:.0f} expected "
+        f"{_named(row)}: {so_many(row.plugs, 'plug')} wanted, {row.expected_plugs:.0f} expected "
         f"({spread(str(row.plugs_low), str(row.plugs_high))}), chance {percent(row.chance)} %{_why_none(row)}."
         for row in plan.rows
         if row.short and (row.order, row.species) not in served

@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 
-from germstats.decisions.poor_lots import AS_EXPECTED, NO_VERDICT, NOT_OVER, POOR, Cause, LotReview, Review
+from germstats.decisions.poor_lots import AS_EXPECTED, NO_VERDICT, NOT_OVER, POOR, Cause, LotReview, Review, best_fits
 from germstats.decisions.review_row import Evidence
+from germstats.records.parsing import so_many
 from germstats.reports.sentences import CAUTION, wrapped
 from germstats.reports.tables import text_table
 
@@ -43,7 +44,7 @@ def review_text(found: Review, explain: bool = False) -> str:
 def _poor_lot(one: LotReview, explain: bool) -> list[str]:
     lines = [wrapped(f"{one.lot}: {verdict_words(one)}, {since_words(one)}. {sentence(one.seen)}")]
     if not one.told:
-        lines.append(wrapped("Cannot tell which cause from the records alone; the two that fit best:", "  "))
+        lines.append(wrapped(untold_words(one), "  "))
     for cause in shown_causes(one):
         lines += _cause_lines(cause)
     lines.append(wrapped(f"To settle it: {one.test}.", "  "))
@@ -97,7 +98,7 @@ def poor_words(lots: Sequence[LotReview]) -> str:
     """How many lots are poor, and which came well enough but for one tray."""
     poor = [one for one in lots if one.verdict == POOR]
     trays = [one.lot for one in poor if tray_words(one)]
-    said = f"Poor: {len(poor) - len(trays)} of {len(lots)} lots."
+    said = f"Poor: {len(poor) - len(trays)} of {so_many(len(lots), 'lot')}."
     for verdict in (NOT_OVER, NO_VERDICT):
         if others := sum(one.verdict == verdict for one in lots):
             said += f" {verdict.capitalize()}: {others}."
@@ -118,12 +119,18 @@ def settle_words(one: LotReview, over: bool) -> str:
 
 
 def shown_causes(one: LotReview) -> list[Cause]:
-    """Causes worth naming: those that stand, or the best two where none is likely."""
-    return [cause for cause in one.named if cause.standing != "unlikely"] if one.told else list(one.named[:2])
+    """Causes worth naming: those that stand, at most two where none is likely."""
+    return [cause for cause in one.named if cause.standing != "unlikely"] if one.told else list(best_fits(one.named))
+
+
+def untold_words(one: LotReview) -> str:
+    """That no cause is likely, and how many fit at all."""
+    fits = {0: ", and none of the known causes fits.", 1: "; the one that fits best:", 2: "; the two that fit best:"}
+    return f"Cannot tell which cause from the records alone{fits[len(shown_causes(one))]}"
 
 
 def _cause_lines(cause: Cause, when: str = "") -> list[str]:
-    lines = [wrapped(f"{when}{cause.standing}: {cause.words} ({cause.points:+d} points).", "  ")]
+    lines = [wrapped(f"{when}{cause.standing}: {cause.words} ({points_words(cause)}).", "  ")]
     for name, rows in (("for", cause.supports), ("against", cause.opposes)):
         if rows:
             lines.append(wrapped(f"{name}: {'; '.join(row_words(row) for row, _ in rows)}.", "    "))
@@ -132,9 +139,16 @@ def _cause_lines(cause: Cause, when: str = "") -> list[str]:
     return lines
 
 
+def points_words(cause: Cause) -> str:
+    """The points of a cause, with their sign."""
+    return f"{cause.points:+d} {'point' if abs(cause.points) == 1 else 'points'}"
+
+
 def row_words(row: Evidence) -> str:
     """A row of evidence in words; the lot's own counts stand above already."""
-    return "the lot as a whole is low" if row.evidence == "lot_seen" else row.words
+    if row.evidence != "lot_seen":
+        return row.words
+    return "the lot as a whole is somewhat low" if row.reading == "under" else "the lot as a whole is low"
 
 
 def _explained(one: LotReview) -> list[str]:

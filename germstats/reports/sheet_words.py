@@ -11,6 +11,7 @@ from germstats.decisions.order_plan import BULK_UNDER_MG, OrderPlan
 from germstats.decisions.sown_already import SownAlready
 from germstats.decisions.trays_to_sow import Seeds, Shape, TrayToSow
 from germstats.models.tray_map import cell_name
+from germstats.records.parsing import so_many
 from germstats.reports.sentences import percent
 
 DUST = "Wet sand, grit, perlite and vermiculite before handling, outdoors or aired: their dust harms lungs."
@@ -57,7 +58,7 @@ def seeds_words(seeds: Seeds, cells: int) -> str:
         return str(seeds.low)
     if 2 * seeds.more == cells:
         return f"alternate {seeds.low} and {seeds.low + 1}"
-    return f"{seeds.low + 1} in {seeds.more} cells, {seeds.low} in {cells - seeds.more}"
+    return f"{seeds.low + 1} in {so_many(seeds.more, 'cell')}, {seeds.low} in {cells - seeds.more}"
 
 
 def shape_words(shape: Shape) -> str:

@@ -10,6 +10,7 @@ from germstats.decisions.next_sowings import NextSowings
 from germstats.decisions.order_plan import BULK_UNDER_MG
 from germstats.decisions.trays_to_sow import TrayToSow
 from germstats.models.tray_map import LABEL_CORNER, cell_name
+from germstats.records.parsing import so_many
 from germstats.records.tables import EVENTS
 from germstats.reports.plan_text import STORE_AFTER
 from germstats.reports.rendering import self_contained
@@ -110,7 +111,7 @@ def sowing_sheet(found: NextSowings, source: str) -> str:
         sow_by=SOW_BY,
         store=STORE_AFTER,
         bulk_under=f"{BULK_UNDER_MG:g}",
-        cold=any("weeks of cold" in one.sow_by.why for one in trays),
+        cold=any(" of cold" in one.sow_by.why for one in trays),
         cautions=sowing_cautions(trays),
         doubtful=doubtful(one.tray for one in trays),
     )
@@ -118,7 +119,7 @@ def sowing_sheet(found: NextSowings, source: str) -> str:
 
 def _sowing_line(one: TrayToSow) -> SowingLine:
     seeds, weight = one.seeds, weight_words(one.seeds.grams)
-    amount = "" if seeds.per_tray is None else f"{seeds.per_tray:,} seeds"
+    amount = "" if seeds.per_tray is None else so_many(seeds.per_tray, "seed")
     return SowingLine(
         tray=one.tray, order=one.order, lot=one.lot, species=one.species, common_name=one.common_name,
         seeds=seeds_words(seeds, one.shape.cells), amount=f"{amount} = {weight}" if amount and weight else amount,

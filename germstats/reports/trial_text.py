@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import groupby
 
 from germstats.decisions.trial_spec import TrialDesign
-from germstats.records.parsing import spelled
+from germstats.records.parsing import so_many, spelled
 from germstats.reports.sentences import CAUTION, number, percent, wrapped
 from germstats.reports.tables import text_table
 
@@ -46,7 +46,7 @@ def _answer(design: TrialDesign) -> str:
     if design.needed is None:
         said = f"To tell {what}, no number of trays anybody sows is enough."
     else:
-        said = f"To tell {what}, sow {design.needed} trays {_each(design)}."
+        said = f"To tell {what}, sow {so_many(design.needed, 'tray')} {_each(design)}."
     if design.trays != design.needed:
         said += f" Laid out are {design.trays}, as asked: they tell it {percent(design.power)} times of 100."
     held = "" if design.seeds_left is None else f" of the {design.seeds_left} in store"

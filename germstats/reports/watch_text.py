@@ -21,7 +21,7 @@ from germstats.decisions.waiting_spec import (
     Watch,
     Window,
 )
-from germstats.records.parsing import spelled
+from germstats.records.parsing import so_many, spelled
 from germstats.reports.sentences import CAUTION, number, percent, spread, wrapped
 from germstats.reports.tables import Table, text_table
 
@@ -129,7 +129,7 @@ def _overdue(rows: list[TrayWatch]) -> list[str]:
         return ["No tray is overdue.", ""]
     said = [overdue_words(row) for row in rows]
     return [
-        f"Overdue, {len(rows)} {'tray' if len(rows) == 1 else 'trays'}:",
+        f"Overdue, {so_many(len(rows), 'tray')}:",
         *(wrapped(words, "  ") for words in said),
         "",
     ]
@@ -141,7 +141,9 @@ def overdue_words(row: TrayWatch, money: bool = True) -> str:
         return f"{row.tray} ({row.lot}): not looked at yet; {row.why}. Look at it now."
     behind = 1 if row.behind is None else max(round(100 * row.behind), 1)
     usual = "" if row.by_now is None else f", {row.by_now:.0f} would be usual, and {behind} in 100 trays have so few"
-    seen = f"{row.tray} ({row.lot}): {number(row.filled_now)} of {row.cells} {row.counted}{usual}."
+    sure = "" if row.chance_short is None else f"; {percent(row.chance_short)} % sure to end a quarter short or more"
+    counted = so_many(row.cells, row.counted.removesuffix("s"))
+    seen = f"{row.tray} ({row.lot}): {number(row.filled_now)} of {counted}{usual}{sure}."
     return f"{seen} {_capital(row.advice)}: {row.why}{f', {row.money}' if money and row.money else ''}."
 
 
@@ -207,12 +209,16 @@ def _orders(found: Watch) -> list[str]:
 def order_words(row: OrderWatch, on: pd.Timestamp) -> str:
     """Chance that the trays bring an order, and when."""
     when = "" if row.last_plant is None else f"; the last plant needed is up {_when(row.last_plant, on)}"
-    return f"{row.species}, {row.plugs} plugs: {percent(row.chance)} % that this spring's trays bring them{when}."
+    plugs = so_many(row.plugs, "plug")
+    return f"{row.species}, {plugs}: {percent(row.chance)} % that this spring's trays bring them{when}."
 
 
 def _when(window: Window, on: pd.Timestamp) -> str:
     low, high = window
-    return "already" if high <= on else f"between {spelled(max(low, on))} and {spelled(high)}"
+    first, last = spelled(max(low, on)), spelled(high)
+    if high <= on:
+        return "already"
+    return f"on {last}" if first == last else f"between {first} and {last}"
 
 
 def next_of_watch(found: Watch) -> str:
@@ -224,7 +230,7 @@ def next_of_watch(found: Watch) -> str:
     if any(row.status in (SILENT, LATE) for row in found.rows):
         said.append("squash 20 seeds from empty cells of the overdue trays: firm and white ones are alive")
     if any(row.advice == MOVE_ON for row in found.rows):
-        said.append("pot on the trays that are done")
+        said.append("thin the trays that are done and fill their gaps; pot them by the roots")
     if any(row.advice == KEEP and row.status != SECOND_WINTER for row in found.rows):
         said.append("check the others again in a week")
     return f"Next: {'; '.join(said) or 'nothing needs doing'}. In August germstats review says why a lot did poorly."

@@ -64,9 +64,9 @@ def test_words_name_heat_overdue_trays_and_what_is_next():
     told = run("--on", "2026-04-15")
     assert told.exit_code == 0, told.output
     words = " ".join(told.stdout.split())
-    assert "degree-days" in words and "Weeks of chill" in words
+    assert "degree-days" in words and "Weeks of cold" in words
     assert "No tray is overdue." in words and "give up after" in words
-    assert "Next: pot on" in words
+    assert "Next: thin the trays that are done and fill their gaps" in words
     assert " nan" not in words.lower()
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from germstats.models.weather import by_heat, chill_weeks, daily_weather, heat_clock
+from germstats.models.weather import by_heat, cold_weeks, daily_weather, heat_clock
 from germstats.simulation.nurseries import NurserySpec, World, simulate_nursery
 
 
@@ -17,11 +17,13 @@ def table(first, low, high, scale="c"):
     return frame
 
 
-def test_chill_weeks_by_hand():
-    """Fourteen days of mean 3 C and seven of 12 C: two weeks of chill."""
+def test_weeks_of_cold_by_hand():
+    """Fourteen days of mean 3 C and seven of 12 C: two weeks of cold; seven frozen days instead of warm ones: three."""
     weather = daily_weather(table("2025-12-01", [0.0] * 14 + [8.0] * 7, [6.0] * 14 + [16.0] * 7))
-    assert chill_weeks(weather, pd.Timestamp("2025-12-01"), pd.Timestamp("2025-12-21")) == pytest.approx(2.0)
-    assert chill_weeks(weather, pd.Timestamp("2025-11-01"), pd.Timestamp("2025-12-21")) is None  # not all known
+    assert cold_weeks(weather, pd.Timestamp("2025-12-01"), pd.Timestamp("2025-12-21")) == pytest.approx(2.0)
+    assert cold_weeks(weather, pd.Timestamp("2025-11-01"), pd.Timestamp("2025-12-21")) is None  # not all known
+    frozen = daily_weather(table("2025-12-01", [0.0] * 14 + [-12.0] * 7, [6.0] * 14 + [-2.0] * 7))
+    assert cold_weeks(frozen, pd.Timestamp("2025-12-01"), pd.Timestamp("2025-12-21")) == pytest.approx(3.0)
 
 
 def test_degrees_fahrenheit_are_read():

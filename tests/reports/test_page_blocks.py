@@ -221,7 +221,7 @@ def test_a_lot_that_opened_a_door_of_its_own_is_poor_whatever_befell_its_trays()
 
 def test_a_lot_with_one_tray_lost_is_not_counted_as_poor():
     low, tray = of_one_tray(-2.5, lot_seen="low"), replace(of_one_tray(), lot="TRAY-24A")
-    assert poor_words([low]) == "Poor: 1 of 1 lots."
+    assert poor_words([low]) == "Poor: 1 of 1 lot."  # one lot has no s
     assert poor_words([low, tray]) == "Poor: 1 of 2 lots. Well enough but for one tray: TRAY-24A."
     account = ended_account()
     both = replace(account, review=replace(account.review, lots=(tray, low)))
