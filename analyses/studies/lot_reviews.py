@@ -35,11 +35,12 @@ from scipy.optimize import minimize
 
 from germstats.decisions.lot_file import LotFile, SeedTest
 from germstats.decisions.poor_lots import NOT_OVER, POOR, judge, shown_scores
-from germstats.decisions.review_gather import Gathered, LotFacts, SownTray, fit_sound, lot_file
+from germstats.decisions.review_gather import Gathered, fit_sound, lot_file
 from germstats.decisions.review_maps import hit_trays
 from germstats.decisions.review_records import TrayRecord, usual_of
 from germstats.decisions.review_rules import Rules, load_rules
 from germstats.decisions.review_scoring import KINDS_OF_TRAY
+from germstats.decisions.review_sown import LotFacts, SownTray
 from germstats.models.emergence import FitSpec
 from germstats.models.threads import one_thread
 from germstats.records.seeds import SowingRate

@@ -190,5 +190,6 @@ def fit_settings(fit: EmergenceFit) -> dict[str, object]:
         "spring_ends": "{:02d}-{:02d}".format(*fit.spec.spring_ends),
         "cell_scatter": fit.cell_scatter.rho,
         "cell_scatter_learned": fit.cell_scatter.learned,
+        "trouble": [{"kind": one.kind, "share": one.share} for one in fit.trouble],
         "timing": {name: f"{choice.family} from {choice.origin}" for name, choice in fit.timing.items()},
     }

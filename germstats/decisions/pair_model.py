@@ -284,7 +284,7 @@ def _another_spring(row: ComparisonRow, share: Contrasts, spec: CompareSpec) -> 
 
 
 def _with_days(row: ComparisonRow, posterior: TreatmentPosterior, horizon: float, trays: pd.DataFrame) -> ComparisonRow:
-    """Difference in days to half of what came by the horizon, and the share of all that comes each level has by then."""
+    """Difference in days to half of what came by the horizon, and how much of all that comes is out by then."""
     time = posterior.time
     if time is None:
         return row

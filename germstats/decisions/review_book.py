@@ -10,10 +10,11 @@ import pandas as pd
 
 from germstats.decisions.lot_file import SeedTest
 from germstats.decisions.review_cold import weeks_of_cold
-from germstats.decisions.review_gather import Gathered, LotFacts, SownTray, fit_sound
+from germstats.decisions.review_gather import Gathered, fit_sound
 from germstats.decisions.review_maps import hit_trays
 from germstats.decisions.review_records import tray_records, usual_of
 from germstats.decisions.review_rules import Rules
+from germstats.decisions.review_sown import LotFacts, SownTray
 from germstats.models.emergence import FitSpec
 from germstats.models.weather import DailyWeather, daily_weather
 from germstats.records.book import RecordBook

@@ -14,6 +14,7 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit, ScatterEstimate
 from germstats.models.estimates import RowEstimate
 from germstats.models.forecast import NewTray, chance_of_filling, filled_cells, new_tray
+from germstats.models.trouble import FitTrouble
 from germstats.records.seeds import SowingRate
 
 FORECAST_LEVEL = 0.90
@@ -146,12 +147,15 @@ class SowingAdvice:
         The scatters the forecast rests on.
     due : dict
         Lot that needs two winters and of which nothing can be said yet -> the spring in which it is due.
+    trouble : tuple of FitTrouble
+        What went less than well in the fit.
     """
 
     rows: tuple[SowingRow, ...]
     spec: SowingSpec
     scatter: tuple[ScatterEstimate, ...]
     due: Mapping[str, int] = field(default_factory=dict)
+    trouble: tuple[FitTrouble, ...] = ()
 
     def to_frame(self) -> pd.DataFrame:
         """One row per species, lot and treatment.
@@ -206,7 +210,9 @@ def seeds_per_cell(
     if not fit.rows:
         raise NotEnoughRecordsError("No lot has a tray that can be used, so no number of seeds can be advised.")
     latest = max(row.last_season for row in fit.rows)
-    return SowingAdvice(tuple(_advise(row, spec, latest) for row in fit.rows), spec, fit.scatter, fit.patterns.due)
+    return SowingAdvice(
+        tuple(_advise(row, spec, latest) for row in fit.rows), spec, fit.scatter, fit.patterns.due, fit.trouble
+    )
 
 
 def pencil_rule(target: float, emergence: float) -> int | None:

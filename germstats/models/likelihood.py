@@ -30,9 +30,9 @@ from typing import Literal
 
 import numpy as np
 
+from germstats.models.clock import Clock
 from germstats.models.compiled import Compiled, Index, last_days, summed
 from germstats.models.likelihood_rows import (
-    Clock,
     filling_sums,
     filling_values,
     finish_sums,

@@ -17,6 +17,7 @@ from germstats.reports.sentences import (
     percent,
     scatter_words,
     spread,
+    trouble_lines,
     wrapped,
 )
 from germstats.reports.tables import Table, text_table
@@ -68,6 +69,7 @@ def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
         "",
         text_table(*fit_table(fit), left=2),
         "",
+        *trouble_lines(fit.trouble),
         *due_lines(fit.patterns.due),
         *_left_out(fit),
         *note_lines(fit.rows),

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from germstats.decisions.sowing import SowingRow
 from germstats.models.emergence import ScatterEstimate
 from germstats.models.estimates import RowEstimate
+from germstats.models.trouble import FitTrouble
 
 WIDTH = 100
 
@@ -56,6 +57,21 @@ def due_lines(due: Mapping[str, int]) -> list[str]:
         return []
     said = "; ".join(f"{lot}: due in spring {year}" for lot, year in due.items())
     return [wrapped(f"Not counted yet, two winters needed: {said}."), ""]
+
+
+_TROUBLE = {
+    "few draws count": "Take the ranges as rough: how far trays and lots differ hangs on few of the values tried "
+    "(worth {share:.0f} % of them). More trays or seasons will settle it.",
+    "search not ended": "Take the ranges as rough: the search for how far trays and lots differ did not end.",
+    "effects not ended": "Take the ranges as rough: for {share:.0f} % of the values tried, the estimates of single "
+    "trays and lots did not settle.",
+}
+
+
+def trouble_lines(trouble: Iterable[FitTrouble]) -> list[str]:
+    """What went less than well in a fit; no line where nothing did."""
+    said = [wrapped(_TROUBLE[one.kind].format(share=100 * (one.share or 0.0))) for one in trouble]
+    return [*said, ""] if said else []
 
 
 def number(value: int | None) -> str:

@@ -12,6 +12,7 @@ from germstats.reports.sentences import (
     percent,
     scatter_words,
     spread,
+    trouble_lines,
     wrapped,
 )
 from germstats.reports.tables import Table, text_table
@@ -76,6 +77,7 @@ def sow_text(advice: SowingAdvice) -> str:
             "",
             text_table(*sow_table(advice), left=2),
             "",
+            *trouble_lines(advice.trouble),
             *due_lines(advice.due),
             *note_lines(advice.rows),
             wrapped(f"Scatter: {scatter_words(advice.scatter)}."),

@@ -9,10 +9,11 @@ import pytest
 
 from germstats.decisions.poor_lots import AS_EXPECTED, NO_VERDICT, NOT_OVER, POOR, judge, review
 from germstats.decisions.review_book import gather, seed_tests
-from germstats.decisions.review_gather import always_together, lot_file
+from germstats.decisions.review_gather import lot_file
 from germstats.decisions.review_maps import among, hit_trays
 from germstats.decisions.review_records import sudden_fall, tray_records, usual_of
 from germstats.decisions.review_rules import load_rules
+from germstats.decisions.review_sown import always_together
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import FitSpec
 from germstats.records.book import read_book

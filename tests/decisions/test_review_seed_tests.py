@@ -10,8 +10,9 @@ import pytest
 from germstats.decisions.lot_file import SeedTest, Usual
 from germstats.decisions.poor_lots import best_fits, judge
 from germstats.decisions.review_book import gather
-from germstats.decisions.review_gather import LotFacts, lot_file, under_review, usual_tests
+from germstats.decisions.review_gather import lot_file, under_review, usual_tests
 from germstats.decisions.review_rules import load_rules
+from germstats.decisions.review_sown import LotFacts
 from germstats.reports.review_text import untold_words
 from tests.decisions.test_review_books import FILLED, read, row_of, tables
 
