@@ -14,7 +14,7 @@ from germstats.decisions.lot_file import LotFile, TrayFile, Usual
 from germstats.decisions.review_evidence import called_poor
 from germstats.decisions.review_records import TrayRecord
 from germstats.decisions.review_rules import Rules, load_rules
-from germstats.decisions.review_sown import LotFacts, SownTray, always_together, cold_of
+from germstats.decisions.review_sown import USUAL_FEWEST, LotFacts, SownTray, always_together, cold_of
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.left_out import TrayAsk, expect
 from germstats.models.pooled import likeliest, share_seen
@@ -280,8 +280,8 @@ def _usual_label(gathered: Gathered, one: SownTray) -> str | None:
     alike = [other for other in gathered.trays if other.species == one.species and not other.deep
              and other.tray in gathered.code and other.of_pinches == one.of_pinches]  # fmt: skip
     bare = [other for other in alike if other.cover == "none"]
-    counts = Counter(other.label for other in (bare if len(bare) >= _USUAL_FEWEST else alike)).most_common(1)
-    return counts[0][0] if counts and counts[0][1] >= _USUAL_FEWEST else None
+    counts = Counter(other.label for other in (bare if len(bare) >= USUAL_FEWEST else alike)).most_common(1)
+    return counts[0][0] if counts and counts[0][1] >= USUAL_FEWEST else None
 
 
 def _tray_file(gathered: Gathered, one: SownTray) -> TrayFile:

@@ -10,7 +10,7 @@ import numpy as np
 from germstats.decisions.lot_file import Cold, SeedTest
 from germstats.records.seeds import SowingRate
 
-_USUAL_FEWEST = 2
+USUAL_FEWEST = 2
 
 
 @dataclass(frozen=True)
@@ -102,7 +102,7 @@ def always_together(trays: tuple[SownTray, ...], lot: str) -> str:
     family = [one for one in trays if one.species == own[0].species and one.lot != lot]
     covers, places = {one.cover for one in own}, {one.place for one in own}
     others = {one.cover for one in family}
-    if len(own) < _USUAL_FEWEST or len(covers) != 1 or not others - covers or covers == {""}:
+    if len(own) < USUAL_FEWEST or len(covers) != 1 or not others - covers or covers == {""}:
         return ""
     cover, place = next(iter(covers)), next(iter(places))
     under = "uncovered" if cover == "none" else f"under {cover}"
