@@ -245,30 +245,91 @@ def told(book: Book) -> Iterator[dict[str, Any]]:
         }
 
 
-def summary(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
-    """Figures of each cell, with the standard errors over books."""
-    known = rows.assign(
+THREE_LAWS = LAWS[:3]
+WIDTHS = {0.5: 0.5, 0.7: 0.3, 0.9: 0.15}
+"""Mean width that what may still come may have, by the share out at the last looks."""
+
+
+def judged(rows: pd.DataFrame) -> pd.DataFrame:
+    """What is counted of each row: inside its range, off by how much, and the same of what may still come."""
+    known = rows[rows["later_low"].notna()]
+    slack = 0.005  # ranges are printed in whole percent
+    return rows.assign(
         inside=(rows["low"] <= rows["truth"]) & (rows["truth"] <= rows["high"]),
         error=rows["emergence"] - rows["truth"],
         gap=rows["chance"] - rows["true_chance"],
+        later_inside=((known["later_low"] - slack <= known["later"]) & (known["later"] <= known["later_high"] + slack)),
+        later_width=known["later_high"] - known["later_low"],
     )
-    if rows["later_low"].notna().any():
-        known = known.assign(
-            later_inside=(rows["later_low"] - 0.005 <= rows["later"]) & (rows["later"] <= rows["later_high"] + 0.005),
-            later_width=rows["later_high"] - rows["later_low"],
-        )
-    names = [name for name in ("inside", "error", "gap", "later_inside", "later_width") if name in known]
+
+
+FIGURES = ("inside", "error", "gap", "later_inside", "later_width")
+
+
+def summary(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Figures of each cell, with their standard errors; the book is the unit."""
     keys = list(dict.fromkeys([*by, "law", "stop", "seed"]))
-    books = known.groupby(keys)[names].mean().reset_index()
-    cells = books.groupby(by)[names].agg(["mean", "sem"])
-    cells.columns = [f"{name}" if what == "mean" else f"{name}_se" for name, what in cells.columns]
-    return cells.assign(rows=known.groupby(by).size()).reset_index()
+    numbers = judged(rows).astype({name: float for name in FIGURES})
+    books = numbers.groupby(keys)[list(FIGURES)].mean().reset_index()
+    cells = books.groupby(by)[list(FIGURES)].agg(["mean", "sem"])
+    cells.columns = [name if what == "mean" else f"{name}_se" for name, what in cells.columns]
+    return cells.assign(books=books.groupby(by).size(), rows=rows.groupby(by).size()).round(4).reset_index()
 
 
-if __name__ == "__main__":
-    parser = argparse.ArgumentParser()
+def missed(table: pd.DataFrame, by_stop: pd.DataFrame) -> list[str]:
+    """Bars missed by more than two standard errors: sixteen cells, and what may still come over the three laws."""
+    found = []
+    for cell in table.to_dict("records"):
+        where = f"{cell['law']}, {cell['stop']:g} out"
+        if cell["inside"] + 2 * cell["inside_se"] < 0.92:
+            found.append(f"{where}: ranges hold {cell['inside']:.3f} (.92)")
+        if abs(cell["error"]) - 2 * cell["error_se"] > 0.03:
+            found.append(f"{where}: mean error {cell['error']:+.3f} (.03)")
+        if abs(cell["gap"]) - 2 * cell["gap_se"] > 0.05:
+            found.append(f"{where}: stated less reached {cell['gap']:+.3f} (.05)")
+    for cell in by_stop.to_dict("records"):
+        if cell["later_inside"] + 2 * cell["later_inside_se"] < 0.88:
+            found.append(f"{cell['stop']:g} out: what may still come holds {cell['later_inside']:.3f} (.88)")
+        width = WIDTHS.get(cell["stop"])
+        if width is not None and cell["later_width"] - 2 * cell["later_width_se"] > width:
+            found.append(f"{cell['stop']:g} out: what may still come is {cell['later_width']:.2f} wide ({width:g})")
+    return found
+
+
+def tables(rows: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """By law and stop; over the three laws by stop; and by what else differed between books."""
+    return {
+        "cells": summary(rows, ["law", "stop"]),
+        "three laws": summary(rows[rows["law"].isin(THREE_LAWS)], ["stop"]),
+        "factors": summary(rows, ["record", "uneven", "plateau"]),
+    }
+
+
+# %%
+def rows_of(law: str, stop: float, seed: int) -> list[dict[str, Any]]:
+    """The rows of one book."""
+    return list(told(draw_book(law, stop, seed)))
+
+
+def main() -> None:
+    """Run what is not yet done; with `--table` write and print the tables."""
+    parser = argparse.ArgumentParser(description="What is told of trays whose checks stopped too early?")
     parser.add_argument("--books", type=int, default=30)
+    parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--table", action="store_true")
     options = parser.parse_args()
     jobs = [(law, stop, seed) for seed in range(options.books) for law in LAWS for stop in STOPS]
-    print(len(jobs), lines, run)
+    where = Path("output/studies/unfinished_trays.jsonl")
+    run(rows_of, jobs, where, options.workers, "books")
+    if options.table:
+        rows = pd.DataFrame([row for line in lines(where) for row in line["rows"]])
+        found = tables(rows.astype({"later_low": float, "later_high": float}))
+        for name, table in found.items():
+            print(name, table.to_string(index=False), sep="\n")
+        found["cells"].to_csv(RESULTS / "unfinished_trays.csv", index=False)
+        found["three laws"].to_csv(RESULTS / "unfinished_trays_later.csv", index=False)
+        print("Bars missed by more than two standard errors:", *missed(found["cells"], found["three laws"]), sep="\n")
+
+
+if __name__ == "__main__":
+    main()
