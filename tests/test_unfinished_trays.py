@@ -1,9 +1,9 @@
 """Trays whose checks stopped before all was out: the committed tables of `analyses/studies/unfinished_trays.py`.
 
-Bars, for each law and each share out when checks stopped (two standard errors, 30 books a cell): by the day
+Bars, for each law of timing and each share out when checks stopped (30 books a cell, two standard errors): by the day
 that was looked at the 95 % range holds the true share in .92 of rows, the mean error lies within .03, and stated less
-reached chance within .05. What may still come holds in .88 over the three laws, at a mean width of .5, .3 and .15 at 50,
-70 and 90 % out; a second flush cannot be foreseen and is reported.
+reached chance within .05. What may still come holds in .88 over the three laws, at a mean width of .5, .3 and .15 at
+50, 70 and 90 % out; a second flush cannot be foreseen and is reported.
 """
 
 from __future__ import annotations

@@ -23,9 +23,10 @@ from scipy import stats
 from scipy.special import expit, logit
 
 from germstats.models.compiled import Index
-from germstats.models.draws import TimeDraws, weighted_quantiles
+from germstats.models.draws import weighted_quantiles
 from germstats.models.estimates import RowEstimate
 from germstats.models.horizon import spring_end_days
+from germstats.models.laws import ORIGINS
 from germstats.models.likelihood import Origin
 from germstats.models.lots import LotRecords, groups_of
 from germstats.models.timing import FAMILIES, Array, TimingFamily
@@ -66,7 +67,7 @@ class Clocks:
 
 @dataclass(frozen=True)
 class DaysSeen:
-    """When seedlings of a species were seen, in days after 1 February of a tray that is neither early nor late.
+    """When seedlings of a species were seen, in days on one clock of a tray that is neither early nor late.
 
     Attributes
     ----------
@@ -84,16 +85,26 @@ class DaysSeen:
     share: Array
 
 
-def moved(days: Array, origin_days: Array, shift: Array, origin: Origin) -> Array:
-    """Days from sowing told as days after 1 February, as a tray neither early nor late would have had them."""
-    if origin == "sowing":
-        return np.asarray(days * np.exp(-shift) - origin_days)
-    after = days - origin_days
-    return np.asarray(np.where(after > 0, after * np.exp(-shift), after))
+def moved(days: Array, origin_days: Array, clocks: Clocks, shift: Array, on: Origin) -> Array:
+    """Days from sowing told on a clock, as a tray neither early nor late would have had them.
+
+    Parameters
+    ----------
+    days, origin_days : arrays
+        From sowing; and from sowing to 1 February.
+    clocks : Clocks
+    shift : array
+        By how much the tray is late.
+    on : {"sowing", "1 February"}
+    """
+    start = origin_days if clocks.origin == "1 February" else np.zeros_like(origin_days)
+    after = days - start
+    told = start + np.where(after > 0, after * np.exp(-shift), after)
+    return np.asarray(told - origin_days if on == "1 February" else told)
 
 
-def days_seen(patterns: Patterns, codes: Index, clocks: Clocks) -> DaysSeen:
-    """When seedlings of the trays `codes` were seen: of all of them, or of an even choice among many."""
+def days_seen(patterns: Patterns, codes: Index, clocks: Clocks, on: Origin) -> DaysSeen:
+    """When seedlings of the trays `codes` were seen, on a clock: of all of them, or of an even choice among many."""
     step = -(-len(codes) // _MOST_TRAYS)
     chosen = codes[::step]
     trays = patterns.trays
@@ -105,7 +116,7 @@ def days_seen(patterns: Patterns, codes: Index, clocks: Clocks) -> DaysSeen:
         tray = own["tray"].to_numpy(dtype=np.int64)
         seeds = np.maximum(mean[own["sowing"].to_numpy(dtype=np.int64)], 1.0) if "sowing" in own else np.ones(len(own))
         ends = (own["lo"].to_numpy(dtype=float), own["hi"].to_numpy(dtype=float), last[tray])
-        days = [moved(end, origin_days[tray], clocks.shift[tray], clocks.origin) for end in ends]
+        days = [moved(end, origin_days[tray], clocks, clocks.shift[tray], on) for end in ends]
         parts.append(np.stack([*days, own["count"].to_numpy(dtype=float), seeds, clocks.share[tray]]))
     return DaysSeen(*np.concatenate(parts, axis=1))
 
@@ -117,60 +128,66 @@ class Tail:
     Attributes
     ----------
     family : TimingFamily
-    start : float
-        Day after 1 February on which the clock starts.
+    origin : {"sowing", "1 February"}
+        Where the clock starts.
     mu, sigma, log_weight : (G,) arrays
         Location and scale of log days on the clock; log of the weight, on one scale for all tails of a species.
     """
 
     family: TimingFamily
-    start: float
+    origin: Origin
     mu: Array
     sigma: Array
     log_weight: Array
 
     def share_by(self, day: Array) -> Array:
-        """(G, D) share of all that ever comes that is out by each day after 1 February, (D,)."""
-        z = (np.log(np.maximum(day - self.start, 1e-6)) - self.mu[:, None]) / self.sigma[:, None]
+        """(G, D) share of all that ever comes that is out by each day on the clock, (D,)."""
+        z = (np.log(np.maximum(day, 1e-6)) - self.mu[:, None]) / self.sigma[:, None]
         return np.asarray(self.family.cdf(z))
 
 
-def tails_of(seen: DaysSeen, starts: Sequence[float], horizon: float) -> tuple[Tail, ...]:
+def tails_of(seen: Mapping[Origin, DaysSeen], horizon: Mapping[Origin, float]) -> tuple[Tail, ...]:
     """Every law that explains the days of a species, with its weight.
 
     Parameters
     ----------
-    seen : DaysSeen
-    starts : sequence of float
-        Days after 1 February on which the clocks to try start; one after the first seedling cannot be right.
-    horizon : float
-        Day after 1 February at which shares are laid out.
+    seen : dict
+        The days on each clock to try; one that starts after the first seedling cannot be right.
+    horizon : dict
+        Day on each clock at which shares are laid out.
 
     Returns
     -------
     tuple of Tail
         Empty where nothing was seen.
     """
-    if not seen.count.sum():
-        return ()
-    able = [start for start in starts if start < min(float(seen.hi.min()), horizon)]
-    laws = [(family, start) for start in able for family in FAMILIES.values()]
-    coarse = [_laid_out(*law, _COARSE_OUT, _COARSE_SIGMA, seen, horizon) for law in laws]
-    best = max(float(tail.log_weight.max()) for tail in coarse)
-    return tuple(_refined(tail, seen, horizon, best) for tail in coarse if tail.log_weight.max() > best - _UNLIKELY)
+    able = [on for on, days in seen.items() if days.count.sum() and days.hi.min() > 0 and horizon[on] > 0]
+    coarse = [
+        _laid_out(family, on, _COARSE_OUT, _COARSE_SIGMA, seen[on], horizon[on])
+        for on in able
+        for family in FAMILIES.values()
+    ]
+    best = max((float(tail.log_weight.max()) for tail in coarse), default=0.0)
+    return tuple(
+        _refined(tail, seen[tail.origin], horizon[tail.origin], best)
+        for tail in coarse
+        if tail.log_weight.max() > best - _UNLIKELY
+    )
 
 
-def _laid_out(family: TimingFamily, start: float, out: Array, log_sigma: Array, seen: DaysSeen, horizon: float) -> Tail:
+def _laid_out(
+    family: TimingFamily, origin: Origin, out: Array, log_sigma: Array, seen: DaysSeen, horizon: float
+) -> Tail:
     """A law at each pair of a logit of the share by the horizon and a log spread; weights count the pair's room."""
     logits, logs = (grid.ravel() for grid in np.meshgrid(out, log_sigma, indexing="ij"))
     sigma = np.exp(logs)
     share = expit(logits)
     z = family.position(np.log(share), np.log1p(-share))
-    mu = np.log(horizon - start) - sigma * z
+    mu = np.log(horizon) - sigma * z
     room = float(np.log((out[1] - out[0]) * (log_sigma[1] - log_sigma[0])))
     prior = -0.5 * ((logs - _LOG_SIGMA) / _LOG_SIGMA_SD) ** 2 + np.log(share * (1 - share)) + room
-    tail = Tail(family, start, mu, sigma, prior)
-    return Tail(family, start, mu, sigma, prior + _log_likelihood(tail, seen, share))
+    tail = Tail(family, origin, mu, sigma, prior)
+    return Tail(family, origin, mu, sigma, prior + _log_likelihood(tail, seen, share))
 
 
 def _refined(tail: Tail, seen: DaysSeen, horizon: float, best: float) -> Tail:
@@ -181,7 +198,7 @@ def _refined(tail: Tail, seen: DaysSeen, horizon: float, best: float) -> Tail:
     for axis, grid, size in ((1, _COARSE_OUT, _FINE[0]), (0, _COARSE_SIGMA, _FINE[1])):
         at = np.flatnonzero(counts.any(axis=axis))
         axes.append(np.linspace(grid[max(at[0] - 1, 0)], grid[min(at[-1] + 1, len(grid) - 1)], size))
-    return _laid_out(tail.family, tail.start, axes[0], axes[1], seen, horizon)
+    return _laid_out(tail.family, tail.origin, axes[0], axes[1], seen, horizon)
 
 
 def _log_likelihood(tail: Tail, seen: DaysSeen, share: Array) -> Array:
@@ -200,7 +217,9 @@ def _log_likelihood(tail: Tail, seen: DaysSeen, share: Array) -> Array:
     return np.asarray(np.log(np.maximum(came, _LEAST) / np.maximum(by_last, _LEAST)) @ seen.count)
 
 
-def possible_with(tails: Sequence[Tail], share: Array, weight: Array, horizon: float) -> tuple[Tail, ...]:
+def possible_with(
+    tails: Sequence[Tail], share: Array, weight: Array, horizon: Mapping[Origin, float]
+) -> tuple[Tail, ...]:
     """The laws, weighed by how likely they leave a row of the species with a share of 1 at most.
 
     Parameters
@@ -208,20 +227,20 @@ def possible_with(tails: Sequence[Tail], share: Array, weight: Array, horizon: f
     tails : sequence of Tail
     share, weight : (N,) arrays
         Draws of the row's share by its horizon.
-    horizon : float
-        Day after 1 February, of a tray neither early nor late.
+    horizon : dict
+        Day on each clock, of a tray neither early nor late.
     """
     order = np.argsort(share)
     below = np.concatenate([[0.0], np.cumsum(weight[order])])
     weighed = []
     for tail in tails:
-        chance = below[np.searchsorted(share[order], tail.share_by(np.array([horizon]))[:, 0])]
+        chance = below[np.searchsorted(share[order], tail.share_by(np.array([horizon[tail.origin]]))[:, 0])]
         weighed.append(replace(tail, log_weight=tail.log_weight + np.log(np.maximum(chance, _LEAST))))
     return tuple(weighed)
 
 
 def still_to_come(
-    tails: Sequence[Tail], share: Array, weight: Array, horizon: float, end: float, unsure: float
+    tails: Sequence[Tail], share: Array, weight: Array, days: Mapping[Origin, tuple[float, float]], unsure: float
 ) -> tuple[float, float]:
     """Range of the share of seeds that comes after the horizon and before the end of the spring.
 
@@ -231,8 +250,8 @@ def still_to_come(
         Of the species.
     share, weight : (N,) arrays
         Draws of the share by the horizon.
-    horizon, end : float
-        Days after 1 February, of a tray neither early nor late.
+    days : dict
+        Horizon and end of the spring on each clock, of a tray neither early nor late.
     unsure : float
         Sd of how late the lot is, on log days.
 
@@ -244,9 +263,8 @@ def still_to_come(
     q = weighted_quantiles(share, weight, _SHARES)[:, None]
     values, weights = [], []
     for shift, likely in zip(_SHIFTS, _SHIFT_WEIGHTS, strict=True):
-        days = np.array([horizon, end]) * np.exp(unsure * shift)
         for tail in tails:
-            by_horizon, by_end = tail.share_by(days).T
+            by_horizon, by_end = tail.share_by(np.array(days[tail.origin]) * np.exp(unsure * shift)).T
             ever = q / np.maximum(by_horizon, _LEAST)
             possible = ever < 1
             log_weight = tail.log_weight - np.log(np.maximum(by_horizon, _LEAST)) + np.log(likely)
@@ -300,7 +318,7 @@ def with_later(
             if groups[codes[row.species, row.lot, row.label][0]] == group and row.draws.time is not None
         ]
         if members:
-            found |= _told(members, _tails_of_group(patterns, at, clocks[group], members[0].row.draws.time))
+            found |= _told(members, _tails_of_group(patterns, at, clocks[group], members))
     return tuple(found.get(number, row) for number, row in enumerate(rows))
 
 
@@ -322,13 +340,13 @@ class _Row:
         return int(self.own[np.lexsort((trays["sown_on"].to_numpy(), trays["season"].to_numpy(dtype=int)))[-1]])
 
     @cached_property
-    def days(self) -> tuple[float, float]:
-        """The horizon and the end of the spring, in days after 1 February of a tray neither early nor late."""
+    def days(self) -> dict[Origin, tuple[float, float]]:
+        """The horizon and the end of the spring on each clock, of a tray neither early nor late."""
         late = np.array(float(np.mean(self.clocks.shift[self.own])))
         origin_days = np.array(float(self.patterns.trays["origin_days"].iloc[self.latest]))
         days = np.array([self.row.horizon_days, self.ends[self.latest]], dtype=float)
-        horizon, end = moved(days, origin_days, late, self.clocks.origin)
-        return float(horizon), float(end)
+        told = {on: moved(days, origin_days, self.clocks, late, on) for on in ORIGINS}
+        return {on: (float(horizon), float(end)) for on, (horizon, end) in told.items()}
 
     @cached_property
     def share(self) -> Array:
@@ -337,21 +355,18 @@ class _Row:
     @property
     def over(self) -> bool:
         """Whether it was looked at to the end of the spring."""
-        return self.days[0] >= self.days[1]
+        return (self.row.horizon_days or 0.0) >= float(self.ends[self.latest])
 
 
-def _tails_of_group(patterns: Patterns, codes: Index, clocks: Clocks, time: TimeDraws | None) -> tuple[Tail, ...]:
-    assert time is not None
-    seen = days_seen(patterns, codes, clocks)
-    sown = -float(patterns.trays["origin_days"].iloc[codes].mean())
-    horizon = time.horizon + (sown if time.origin == "sowing" else 0.0)
-    return tails_of(seen, (0.0, sown), horizon)
+def _tails_of_group(patterns: Patterns, codes: Index, clocks: Clocks, members: Sequence[_Row]) -> tuple[Tail, ...]:
+    seen = {on: days_seen(patterns, codes, clocks, on) for on in ORIGINS}
+    return tails_of(seen, {on: max(one.days[on][0] for one in members) for on in ORIGINS})
 
 
 def _told(members: Sequence[_Row], tails: tuple[Tail, ...]) -> dict[int, RowEstimate]:
     """The rows of one species, by number."""
     for one in members:
-        tails = possible_with(tails, one.share, one.row.draws.weight, one.days[0])
+        tails = possible_with(tails, one.share, one.row.draws.weight, {on: one.days[on][0] for on in ORIGINS})
     told = {}
     for one in members:
         row, time = one.row, one.row.draws.time
@@ -359,7 +374,7 @@ def _told(members: Sequence[_Row], tails: tuple[Tail, ...]) -> dict[int, RowEsti
             told[one.number] = replace(row, later_low=0.0, later_high=0.0)
         elif tails and time is not None:
             unsure = min(float(np.sqrt(np.cov(time.mu, aweights=row.draws.weight))), _LOT_TIME_SD)
-            low, high = still_to_come(tails, one.share, row.draws.weight, *one.days, unsure)
+            low, high = still_to_come(tails, one.share, row.draws.weight, one.days, unsure)
             living = _living(one.patterns.trays.iloc[one.own])
             told[one.number] = replace(row, later_low=min(low, living), later_high=min(high, living))
     return told
