@@ -20,6 +20,7 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.draws import RowDraws, by_day
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence, trays_by_reason
 from germstats.models.forecast import filled_cells, new_tray
+from germstats.models.horizon import nearest_looks
 from germstats.models.order_forecast import Parts
 from germstats.models.timing import Array
 from germstats.records.book import RecordBook
@@ -315,6 +316,8 @@ def _up_to_horizon(patterns: Patterns, codes: NDArray[np.intp], fit: EmergenceFi
     species = rows["species"].astype(object).where(rows["species"].notna(), None)
     for code, group, lot, origin in zip(codes, species, rows["lot"], rows["origin_days"], strict=True):
         days[code] = fit.horizons.of(group, lot).from_sowing(float(origin))
+    known = np.isfinite(days)
+    days[known] = nearest_looks(patterns, np.where(known, days, 0.0))[known]
     once = rows.index[rows["looks"] <= 1]  # a single count is taken as final
     days[once] = np.inf
     return seen_by(patterns, days)

@@ -186,6 +186,33 @@ def _horizon(own: pd.DataFrame, under_way: int, origin: Origin) -> Horizon:
     return Horizon(max(float(days[needed - 1]), _FIRST_DAY), origin, basis)
 
 
+def nearest_looks(patterns: Patterns, days: Array) -> Array:
+    """The horizon of each tray, moved to its first look after it where that is nearer than its last look before.
+
+    A tray looked at little, and above all one listed only when something stood in it, would lose what it says: one that
+    was empty long after the horizon was empty on it. What comes between the two days counts as come by the horizon.
+
+    Parameters
+    ----------
+    patterns : Patterns
+        With `Patterns.units`.
+    days : (T,) array
+        Days from sowing.
+
+    Returns
+    -------
+    (T,) array
+    """
+    units = patterns.units
+    assert units is not None, "these patterns do not know when trays were looked at"
+    tray, day = units.looks["tray"].to_numpy(dtype=np.int64), units.looks["day"].to_numpy(dtype=float)
+    before, after = np.zeros(len(days)), np.full(len(days), np.inf)
+    early = day <= days[tray]
+    np.maximum.at(before, tray[early], day[early])
+    np.minimum.at(after, tray[~early], day[~early])
+    return np.asarray(np.where(after - days < days - before, after, days))
+
+
 def pair_horizon(
     patterns: Patterns, arms: Sequence[NDArray[np.int64]], origin: Origin, spring_ends: tuple[int, int]
 ) -> float:
@@ -236,5 +263,6 @@ def told_by(
     if patterns.units is None:
         day = np.maximum(day, trays["last_day"].to_numpy(dtype=float))
     else:
+        day = nearest_looks(patterns, day)
         patterns = seen_by(patterns, np.where(kept, np.inf, day))
     return replace(patterns, trays=patterns.trays.assign(horizon=day))

@@ -156,6 +156,22 @@ def test_what_was_seen_after_a_day_is_taken_out_again(tmp_path):
     assert seen_by(whole, np.full(2, np.inf)) is whole
 
 
+def test_the_nearer_look_stands_for_the_horizon(tmp_path):
+    """Told to 10 May: a tray looked at on 1 and 15 May ends on 15 May (5 days, not 9), one of 5 and 30 May on the 5th;
+    one only ever found empty, on 20 May, still says that nothing had come."""
+    last = "05-10"
+    trays = [tray("A1", 2024), tray("A2", 2024), tray("B1", 2025), tray("B2", 2025), tray("B3", 2025)]
+    checks = looks("A1", {"04-01": 1, last: 4}, 2024) + looks("A2", {"04-01": 1, last: 4}, 2024)
+    checks += looks("B1", {"05-01": 1, "05-15": 3}) + looks("B2", {"05-05": 2, "05-30": 6}) + looks("B3", {"05-20": 0})
+    patterns = find_patterns(book(tmp_path, trays, checks))
+    lots = sort_lots(patterns, Scatter())
+    told = told_by(patterns, lots, horizons(patterns)).trays.set_index("tray")
+    start = pd.Timestamp("2024-12-03")
+    ends = {name: (start + pd.Timedelta(days=int(told.loc[name, "last_day"]))).strftime("%m-%d") for name in told.index}
+    assert (ends["B1"], ends["B2"], ends["B3"]) == ("05-15", "05-05", "05-20")
+    assert list(told.loc[["B1", "B2", "B3"], "filled"]) == [3, 2, 0]
+
+
 def test_living_trays_that_stopped_are_not_driven_to_full_emergence(tmp_path):
     """13 of 13 living seeds came of 100 and nothing more for weeks: told as 13 of 100, not as the start of many."""
     (tmp_path / "trays.csv").write_text(TRAYS + "D,2025,A,2025-03-01,10,10,1,none\n", encoding="utf-8")
