@@ -112,6 +112,8 @@ def _plain(value: Any) -> Any:
         return [_plain(item) for item in value]
     if hasattr(value, "item"):  # a number of numpy
         value = value.item()
+    if isinstance(value, datetime.date) and str(value) != "NaT":
+        return f"{value:%Y-%m-%d}"
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return None if str(value) in ("<NA>", "NaT") else value

@@ -11,7 +11,6 @@ from germstats.cli.common import PLACE, book_argument, dates_option
 from germstats.cli.files import PAGE, refuse_place
 from germstats.cli.plan import plan
 from germstats.errors import NotEnoughRecordsError, WrongUseError
-from germstats.records.parsing import so_many
 from germstats.records.tables import TABLES
 
 if TYPE_CHECKING:
@@ -60,6 +59,8 @@ def sheets(
             raise WrongUseError(f"{rows} is a table of the book itself; name another file, such as to-sow.csv.")
     if not planned:
         text, number = _season_page(book, dates, kind, (season, settings["lots"]))
+        from germstats.records.parsing import so_many
+
         told = so_many(number, "tray")
     else:
         found, source = _next(book, dates, settings | {"season": season}, kind == "labels" or rows is not None)

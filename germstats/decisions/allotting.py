@@ -198,7 +198,7 @@ def allot(lines: Sequence[OrderLine], sources: Sequence[Source], outlook: Outloo
     given: list[Batches] = []
     for line in lines:
         outlook_here = outlook.after(sum(batch.trays for before in given for batch in before))
-        outlook_here = outlook_here.to_lay_out(line.due, used[0])
+        outlook_here = outlook_here.to_lay_out(line.due, sources[0])
         batches, enough_seed = whole_trays(line, used, left, outlook_here, rules)
         if not enough_seed:
             return Allotment(_shared_out(lines, used, start, outlook, rules), rationed=True)

@@ -160,6 +160,9 @@ class OrderRow:
         There was too little seed for whole trays at the recommended rate, so that it was shared out.
     notes, lot_notes : tuple of str
         What must be known to read the line; what the forecasts of its lots rest on.
+    comes_late : bool
+        Whether most seedlings come after the due date, less the growing weeks: the trays are then those of plants that
+        come late, and `chance` is that they are ready in time.
     """
 
     order: str
@@ -184,11 +187,12 @@ class OrderRow:
     rationed: bool
     notes: tuple[str, ...]
     lot_notes: tuple[str, ...]
+    comes_late: bool = False
 
     RECORD: ClassVar[tuple[str, ...]] = (
         "order", "species", "plugs", "due", "lots", "trays", "seeds_per_cell", "grams_per_tray", "chance",
         "worst_season", "worst_chance", "expected_plugs", "plugs_low", "plugs_high", "ready_from", "ready_to",
-        "trays_for", "pencil_trays", "pencil_chance", "short", "notes",
+        "trays_for", "pencil_trays", "pencil_chance", "short", "comes_late", "notes",
     )  # fmt: skip
 
     def as_record(self) -> dict[str, object]:

@@ -166,8 +166,9 @@ def _after_trays(field: _Field, trays: int) -> _Field:
 
 
 def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rationed: bool) -> OrderRow:
-    outlook = field.outlook.by(line.due)
+    outlook, laid_out = field.outlook.by(line.due), field.outlook.to_lay_out(line.due, field.best)
     plugs = outlook.plugs(batches)
+    enough = never_certain(chance_of_plugs(laid_out.plugs(batches), line.plugs))
     tails = np.cumsum(plugs)
     chance = never_certain(chance_of_plugs(plugs, line.plugs))
     low, high = (int(np.searchsorted(tails, at)) for at in ((1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2))
@@ -196,7 +197,8 @@ def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rati
         ready=ready,
         cost=_cost(line, field, spec),
         losses=field.losses,
-        short=round(chance, 2) < spec.assurance,  # as it is printed
+        short=round(enough, 2) < spec.assurance,  # as it is printed
+        comes_late=laid_out.until is None and line.due is not None,
         rationed=rationed and bool(batches),
         notes=(),
         lot_notes=source_notes(batches, field.best),

@@ -7,12 +7,14 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from germstats.models.compiled import Index, compile_patterns, taken_as_final
 from germstats.models.likelihood import Origin
 from germstats.models.lot_posterior import Lot, Priors, Scatter
 from germstats.records.patterns import Patterns
 
+_SOWN = 1.0  # day after sowing up to which a tray is taken as empty without a look
 _UNSEEN_TIME_SD = 0.15  # of a species of which nothing was seen: "very late" must not stand in for "none"
 _DAYS_TO_HALF = 60.0  # from 1 February, where no seedling was ever seen; common practice, no source
 
@@ -119,7 +121,7 @@ def time_priors(lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin
             pd.DataFrame(
                 {
                     "group": groups_of(trays).to_numpy(),
-                    "day": np.maximum((seen["lo"].to_numpy() + seen["hi"].to_numpy()) / 2 - shift, 1.0),
+                    "day": np.maximum(_middle_days(seen) - shift, 1.0),
                     "count": seen["count"].to_numpy(dtype=float),
                 }
             )
@@ -136,6 +138,16 @@ def time_priors(lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin
         else Priors(float(np.log(usual)), log_time_sd=_UNSEEN_TIME_SD)
         for lot in lots
     }
+
+
+def _middle_days(seen: pd.DataFrame) -> NDArray[np.float64]:
+    """The day that stands for each interval: its middle, but the look itself where that was the first.
+
+    What is up at a first look weeks after sowing came nearer to the look than to the sowing: nothing comes for most of
+    the time between.
+    """
+    lo, hi = seen["lo"].to_numpy(dtype=float), seen["hi"].to_numpy(dtype=float)
+    return np.where(lo <= _SOWN, hi, (lo + hi) / 2)
 
 
 def _weighted_median(days: pd.DataFrame) -> float:

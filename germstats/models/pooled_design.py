@@ -179,9 +179,7 @@ def build_design(
     columns = _columns(trays, lots, priors, scatter)
     groups = groups_of(trays)
     chill = {str(g): float(w) for g, w in zip(groups, trays["chill_weeks"], strict=True) if w > 0}
-    lot_of = np.empty(len(trays), dtype=np.int64)
-    for k, lot in enumerate(lots):
-        lot_of[lot.codes] = k
+    lot_of = _lot_of(lots, len(trays))
     by_lot = np.array([late.get((lot.species, lot.lot), 0.0) for lot in lots])[lot_of]
     keys = _keys(trays, groups, chill, by_lot)
     named = pd.DataFrame({"lot": lot_of, "key": [repr(key) for key in keys]})
@@ -207,6 +205,14 @@ def build_design(
         seasons=tuple(sorted({int(season) for season in trays["season"]})),
         late=dict(late),
     )
+
+
+def _lot_of(lots: tuple[LotRecords, ...], trays: int) -> Index:
+    """(T,) number of each tray's lot."""
+    lot_of = np.empty(trays, dtype=np.int64)
+    for k, lot in enumerate(lots):
+        lot_of[lot.codes] = k
+    return lot_of
 
 
 def _keys(trays: pd.DataFrame, groups: pd.Series, chill: dict[str, float], late: Array) -> list[TrayKey]:

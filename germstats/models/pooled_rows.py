@@ -282,7 +282,8 @@ def _assembled(fit: PooledFit, values: Array, ask: _Ask | None, season: int | No
             origin=choice.origin,
             horizon=_horizon_of(fit, ask),
         )
-    late = np.zeros(size) if time is None else time.lateness(drawn[:, 0])
+    alike = time is None or fit.scatter.season == 0  # springs are taken to be all the same
+    late = np.zeros(size) if alike or time is None else time.lateness(drawn[:, 0])
     return RowDraws(
         theta=drawn[:, 0],
         rho=each([one.rho for one in scales]),

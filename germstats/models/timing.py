@@ -64,7 +64,7 @@ class TimingFamily:
         z, horizon = np.broadcast_arrays(np.maximum(z, _EARLIEST_Z), np.maximum(horizon, _EARLIEST_Z))
         before = np.full(z.shape, -np.inf)
         log_share = self.log_difference(before, np.minimum(z, horizon)) - self.log_difference(before, horizon)
-        return np.asarray(np.exp(np.minimum(log_share, 0.0)))
+        return np.where(z > _EARLIEST_Z, np.exp(np.minimum(log_share, 0.0)), 0.0)
 
     def time_of(self, share: Array | float, horizon: Array) -> Array:
         """z by which a share (0-1) of the seeds that emerge by `horizon` has emerged."""

@@ -16,6 +16,7 @@ from germstats.reports.plan_text import (
     cost_words,
     late_words,
     losses_words,
+    none_short_words,
     orders_table,
     per_cell,
     plan_notes,
@@ -78,7 +79,7 @@ def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
         Words(f"Trays for spring {plan.season}, so that each order has its plugs with a chance of {wanted} or better. "
               f"{SHARED_LUCK}"),
         *items("Served by this spring's own trays", now),
-        *(items("Short", short) or (Words(f"No order is short: each reaches {wanted}.", "lead"),)),
+        *(items("Short", short) or (Words(none_short_words(plan), "lead"),)),
         *items("Late", late_words(plan)),
         *items("Not used", [f"{words}." for words in plan.set_aside]),
         grid("Orders and trays", orders_table(plan)),

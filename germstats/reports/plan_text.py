@@ -155,13 +155,20 @@ def _shortfalls(plan: OrderPlan) -> list[str]:
     after = ["Late:", *(wrapped(words, "  ") for words in late)] if late else []
     short = short_words(plan)
     if not short:
-        return [*lines, f"No order is short: each reaches {100 * plan.spec.assurance:.3g} %.", *after]
+        return [*lines, none_short_words(plan), *after]
     return [
         *lines,
         "Short:",
         *(wrapped(words, "  ") for words in short),
         *after,
     ]
+
+
+def none_short_words(plan: OrderPlan) -> str:
+    """No order is short, but some may come late."""
+    if any(row.comes_late for row in plan.rows):
+        return "No order is short of plants, but not all are ready in time."
+    return f"No order is short: each reaches {100 * plan.spec.assurance:.3g} %."
 
 
 def _why_none(row: OrderRow) -> str:

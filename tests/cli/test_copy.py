@@ -62,7 +62,7 @@ def test_it_says_what_was_written_and_what_to_do_next(tmp_path: Path) -> None:
     result = run(place, tmp_path / "copy.xlsx")
     lines = result.output.splitlines()
     assert lines[0] == f"{place} was copied to {tmp_path / 'copy.xlsx'}, a workbook:"
-    assert lines[1:3] == ["  trays         2 rows", "  checks        1 rows"]
+    assert lines[1:3] == ["  trays         2 rows", "  checks        1 row"]
     assert "The copy was read back and compared: no value was changed or dropped." in lines
     assert "It remembers that dates such as 04/05/2024 are read day-first." in lines
     assert "Left behind, since no table of a record book is called so: prices.csv." in lines

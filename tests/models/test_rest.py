@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from germstats.models.emergence import fit_emergence
+from germstats.models.emergence import FitSpec, fit_emergence
 from germstats.models.lots import sort_lots, time_priors
 from germstats.models.pooled_design import TrayKey, build_design
 from germstats.models.pooled_mode import find_pooled_mode, find_pooled_modes
@@ -18,7 +18,7 @@ from tests.test_datasets import DATASETS
 
 @pytest.fixture(scope="module")
 def fit():
-    return fit_emergence(read_book(DATASETS / "demonstration"))
+    return fit_emergence(read_book(DATASETS / "demonstration"), FitSpec(to_horizon=False))
 
 
 def laid_out_again(fit, others):

@@ -68,7 +68,7 @@ def test_the_last_day_can_be_set(tmp_path: Path) -> None:
 
 def test_a_two_winter_tray_waits_until_its_second_spring_is_looked_at(tmp_path: Path) -> None:
     # 1 February opens the second spring; a look on 31 January 2026 leaves the tray waiting
-    waits = "needs two winters and has not had its second spring yet"
+    waits = "needs two winters: due in spring 2026"
     before = find_patterns(looked_at(tmp_path, "yes", "2026-01-31", filled=(0,)))
     assert before.left_out == {"T-0412": waits, "T-0413": waits}
     assert find_patterns(looked_at(tmp_path, "yes", "2026-02-01", filled=(0,))).left_out == {}
