@@ -63,8 +63,8 @@ def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
         wrapped(
             "Share of seeds that come up in an average tray of an ordinary spring, counted to the day under 'by', as "
             f"late as you looked (range: {100 * fit.spec.level:.0f} %). 'later' is what may still come between "
-            "that day and the end of spring; nothing else here counts on it. 'days to half' runs from sowing to the day "
-            "by which half of those seedlings are up."
+            "that day and the end of spring; nothing else here counts on it. 'days to half' runs from sowing to the "
+            "day by which half of those seedlings are up."
         ),
         "",
         text_table(*fit_table(fit), left=2),
