@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from germstats.decisions.waiting_spec import Window
 from germstats.models.compiled import Index
+from germstats.models.draws import even_draws
 from germstats.models.emergence import EmergenceFit
 from germstats.models.forecast import empty_share
 from germstats.models.halfway import Course as Days
@@ -189,7 +190,7 @@ def mixed(courses: Sequence[tuple[Course, Mapping[str, float]]], group_of: Seque
         return first
     size = len(first.weight)
     order = np.random.default_rng(seed).permutation(size)
-    picked = [_even(one.weight, size)[order] for one, _ in courses]
+    picked = [even_draws(one.weight, size)[order] for one, _ in courses]
     final = np.empty((size, first.final.shape[1]), dtype=first.final.dtype)
     course = np.empty((size, *first.course.shape[1:]))
     groups = np.array(group_of)
@@ -201,13 +202,6 @@ def mixed(courses: Sequence[tuple[Course, Mapping[str, float]]], group_of: Seque
             final[begin:end, at] = one.final[np.ix_(rows[begin:end], at)]
             course[begin:end, :, at] = one.course[rows[begin:end]][:, :, at]
     return replace(first, final=final, course=course, weight=np.full(size, 1 / size))
-
-
-def _even(weight: Array, size: int) -> Index:
-    """Positions of `size` equally likely draws, taken at even steps of the weights."""
-    steps = np.cumsum(weight)
-    at = (np.arange(size) + 0.5) / size * steps[-1]
-    return np.asarray(np.minimum(np.searchsorted(steps, at), len(steps) - 1), dtype=np.int64)
 
 
 def _rho(fit: EmergenceFit) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from germstats.models.likelihood import Origin
@@ -206,6 +207,13 @@ def _logit_by(theta: Array, sd: Array, late: Array, time: TimeDraws, time_sd: Ar
     mean = (logits * weight).sum(axis=(1, 2))
     square = ((logits - mean[:, None, None]) ** 2 * weight).sum(axis=(1, 2))
     return mean, np.sqrt(square)
+
+
+def even_draws(weight: Array, number: int) -> NDArray[np.intp]:
+    """Positions of `number` equally likely draws, taken at even steps of the weights, (N,) (systematic resampling)."""
+    steps = np.cumsum(weight)
+    at = (np.arange(number) + 0.5) / number * steps[-1]
+    return np.asarray(np.minimum(np.searchsorted(steps, at), len(steps) - 1))
 
 
 def weighted_quantiles(values: Array, weight: Array, at: Array) -> Array:

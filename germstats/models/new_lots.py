@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import ndtri
 
-from germstats.models.draws import RowDraws
+from germstats.models.draws import RowDraws, even_draws
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import RowEstimate
-from germstats.models.order_forecast import GOLDEN, even_draws
+from germstats.models.order_forecast import GOLDEN
 from germstats.models.pooled_rows import row_draws, unknown_species_draws
 
 _LOT_SD, _SPECIES_SD = 0.5, 0.9
@@ -46,7 +46,7 @@ def unknown_species(fit: EmergenceFit) -> RowDraws:
 
 def _mixed(rows: list[RowEstimate], sd: float) -> RowDraws:
     each = max(_DRAWS // len(rows), 8)
-    picked = [(row.draws, even_draws(row.draws, each)) for row in rows]
+    picked = [(row.draws, even_draws(row.draws.weight, each)) for row in rows]
     turned = ((np.arange(each * len(rows)) + 0.5) * GOLDEN) % 1.0  # an effect that has nothing to do with theta's order
     theta = np.concatenate([draws.theta[at] for draws, at in picked]) + sd * ndtri(turned)
     rho, tray_sd, season_sd, place_sd = (
@@ -56,7 +56,7 @@ def _mixed(rows: list[RowEstimate], sd: float) -> RowDraws:
     timed = max(rows, key=lambda row: row.trays if row.draws.time else -1).draws
     time = timed.time
     if time is not None:
-        at = np.resize(even_draws(timed, _DRAWS), len(theta))
+        at = np.resize(even_draws(timed.weight, _DRAWS), len(theta))
         time = replace(time, mu=time.mu[at], sigma=time.sigma[at], tray_sd=time.tray_sd[at],
                        season_sd=time.season_sd[at])  # fmt: skip
     weight = np.full(len(theta), 1 / len(theta))

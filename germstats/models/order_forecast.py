@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import fft, stats
 from scipy.special import expit, gammaln
 
-from germstats.models.draws import RowDraws
+from germstats.models.draws import RowDraws, even_draws
 from germstats.models.forecast import empty_share, seedlings_of_cell, worst_spring
 from germstats.models.later_losses import beta_quantile
 from germstats.models.order_luck import Luck, thinned
@@ -41,13 +41,6 @@ class SpringLaw:
     pmf: Array
 
 
-def even_draws(draws: RowDraws, number: int) -> NDArray[np.intp]:
-    """Positions of `number` equally likely draws, taken at even steps of the weights (systematic resampling)."""
-    steps = np.cumsum(draws.weight)
-    at = (np.arange(number) + 0.5) / number * steps[-1]
-    return np.asarray(np.minimum(np.searchsorted(steps, at), len(steps) - 1))
-
-
 def tray_in_a_spring(
     draws: RowDraws, parts: Parts, luck: Luck, prick_out: bool = False, bench: int = 0, worst: bool = False
 ) -> SpringLaw:
@@ -74,7 +67,7 @@ def tray_in_a_spring(
     -------
     SpringLaw
     """
-    pick = np.repeat(even_draws(draws, len(luck.spring) // _SPRINGS), _SPRINGS)
+    pick = np.repeat(even_draws(draws.weight, len(luck.spring) // _SPRINGS), _SPRINGS)
     middle = _middle(draws, pick, luck, worst) + draws.shared_sd[pick] * luck.benches[:, bench]
     p = expit(middle[:, None] + draws.own_sd[pick][:, None] * _NODES)
     rho = np.broadcast_to(draws.rho[pick][:, None], p.shape)
@@ -277,7 +270,7 @@ def _first_days(one: TimedTrays, luck: Luck, late: Array, rng: np.random.Generat
     time = one.draws.time
     assert time is not None, "no timing is known"
     each = (len(luck.spring), len(one.benches))
-    pick = even_draws(one.draws, each[0])
+    pick = even_draws(one.draws.weight, each[0])
     rho, own_sd, shared_sd = (
         values[pick][:, None] for values in (one.draws.rho, one.draws.own_sd, one.draws.shared_sd)
     )
