@@ -191,7 +191,7 @@ def _fitted(season: Season, progress: Callable[[str], None]) -> tuple[tuple[Weig
     if weather is not None:
         years = sorted({int(y) for y in patterns.trays["season"]} | {season.spring})
         clock = heat_clock(weather, years, season.spec.on, season.spec.base_c)
-    here = set(groups_of(patterns.trays[patterns.trays["tray"].isin(season.here["tray"])]))
+    here = set(season.here["tray"])
     if clock is None or season.spring not in clock.springs:
         return fits_by_law(patterns, season.fit_spec, here, progress), None
     spec = replace(season.fit_spec, scatter=replace(season.fit_spec.scatter, late_spring=False))

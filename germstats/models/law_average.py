@@ -13,11 +13,16 @@ import numpy as np
 
 from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
 from germstats.models.laws import TimingChoice
+from germstats.models.lots import groups_of
+from germstats.models.pooled import share_seen
+from germstats.models.tree import predictors
 from germstats.records.patterns import Patterns
 
 LEAST_WEIGHT = 0.1
 """Laws that weigh less are left out: a tenth of the draws would move a forecast by less than their own scatter."""
 MOST_LAWS = 3
+NEARLY_OUT = 0.98
+"""Where more than this is out by the likeliest law, nothing hangs on the others; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +43,7 @@ class WeighedFit:
 def fits_by_law(
     patterns: Patterns,
     spec: FitSpec,
-    groups: Collection[str],
+    here: Collection[str],
     progress: Callable[[str], None] = lambda text: None,
 ) -> tuple[WeighedFit, ...]:
     """Fit the records under every law of timing that counts for some species.
@@ -47,8 +52,9 @@ def fits_by_law(
     ----------
     patterns : Patterns
     spec : FitSpec
-    groups : collection of str
-        Species (or lots) whose laws matter; the others keep their likeliest.
+    here : collection of str
+        Trays whose forecast is wanted: the laws of their species matter while more is to come, all others keep their
+        likeliest.
     progress : callable, optional
 
     Returns
@@ -57,6 +63,7 @@ def fits_by_law(
         The likeliest laws first, `MOST_LAWS` at most.
     """
     first = fit_emergence(patterns, spec, progress)
+    groups = _still_coming(first, here)
     ranked = {group: _ranked(choice) for group, choice in first.timing.items()}
     passes = max([len(ranked[group]) for group in groups if group in ranked], default=1)
     found = [WeighedFit(first, {group: laws[0][1] if group in groups else 1.0 for group, laws in ranked.items()})]
@@ -66,6 +73,16 @@ def fits_by_law(
         fit = fit_emergence(patterns, spec, progress, near=first.pooled, choices=choices)
         found.append(WeighedFit(fit, {group: own[group][1] if group in own else 0.0 for group in ranked}))
     return tuple(found)
+
+
+def _still_coming(fit: EmergenceFit, here: Collection[str]) -> set[str]:
+    """Species (or lots) of which some of these trays have more to come, by the likeliest law."""
+    pooled = fit.pooled
+    assert pooled is not None, "laws are weighed in a pooled fit"
+    out = share_seen(pooled.design, predictors(pooled.design.tree, pooled.scales.found.state))[pooled.design.place_of]
+    trays = fit.patterns.trays
+    waiting = trays["tray"].isin(here) & (out < NEARLY_OUT)
+    return set(groups_of(trays)[waiting])
 
 
 def _ranked(choice: TimingChoice) -> list[tuple[TimingChoice, float]]:
