@@ -282,14 +282,15 @@ def _assembled(fit: PooledFit, values: Array, ask: _Ask | None, season: int | No
             origin=choice.origin,
             horizon=_horizon_of(fit, ask),
         )
+    weight = each([draw.weight / values.shape[1] for draw in fit.draws])
     alike = time is None or fit.scatter.season == 0  # springs are taken to be all the same
-    late = np.zeros(size) if alike or time is None else time.lateness(drawn[:, 0])
+    late = 0.0 if alike or time is None else float(weight @ time.lateness(drawn[:, 0]))
     return RowDraws(
         theta=drawn[:, 0],
         rho=each([one.rho for one in scales]),
         tray_sd=each([float(np.hypot(one.tray, one.place if has_places else 0.0)) for one in scales]),
-        season_sd=np.hypot(fit.scatter.season, late * fit.scatter.season_time),
-        weight=each([draw.weight / values.shape[1] for draw in fit.draws]),
+        season_sd=np.full(size, np.hypot(fit.scatter.season, late * fit.scatter.season_time)),
+        weight=weight,
         time=time,
         worst=WorstSpring(season, drawn[:, 3]) if season is not None else None,
         place_sd=each([one.place for one in scales]) if has_places else None,

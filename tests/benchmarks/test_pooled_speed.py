@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from germstats.models.emergence import fit_emergence
+from germstats.models.emergence import FitSpec, fit_emergence
 from germstats.models.halfway import finish_season
 from germstats.models.pooled_scales import COORDINATES, ScaleSet, fit_scales
 from germstats.models.threads import one_thread
@@ -113,7 +113,7 @@ def test_a_season_under_way_grows_no_faster_than_its_trays():
         spec = NurserySpec(seasons=1, trays=4, species=6, lots=lots, last_checks=5)
         made = simulate_nursery(World(), spec, 7)
         began = time.process_time()
-        fit = fit_emergence(made.patterns)
+        fit = fit_emergence(made.patterns, FitSpec(to_horizon=False))
         finish_season(fit, 2024, draws=400)
         return time.process_time() - began
 

@@ -60,7 +60,8 @@ def test_a_fit_hands_on_trays_places_and_springs(tmp_path) -> None:
         assert place.min() > 0.1
         np.testing.assert_allclose(row.draws.place_sd, place, rtol=1e-12)
         np.testing.assert_allclose(row.draws.own_sd, tray, rtol=1e-9)
-        late = row.draws.time.lateness(row.draws.theta) * fit.pooled.scatter.season_time
+        slope = row.draws.weight @ row.draws.time.lateness(row.draws.theta)  # one for the row
+        late = slope * fit.pooled.scatter.season_time
         sd = np.sqrt(tray**2 + place**2 + fit.pooled.scatter.season**2 + late**2)
         exact = row.draws.weight @ moments(row.draws.theta, sd)
         np.testing.assert_allclose(found(row.draws), exact, rtol=0, atol=1e-5)  # 21 Gauss-Hermite points
