@@ -89,10 +89,11 @@ class TimeDraws:
             return np.zeros_like(theta)
         return lateness(FAMILIES[self.family], np.log(self.horizon) - self.mu, self.sigma, theta)
 
-    def day_of(self, share: Array | float, mu: Array, sigma: Array) -> Array:
-        """Day on the clock by which a share of what emerges by the horizon is out; parameters as in `share_by`."""
+    def log_day_of(self, share: Array | float, mu: Array, sigma: Array) -> Array:
+        """Log of the day on the clock by which a share of what emerges by the horizon is out; parameters as in
+        `share_by`."""
         end = (np.log(self.horizon) - mu) / sigma
-        return np.asarray(np.exp(mu + sigma * FAMILIES[self.family].time_of(share, end)))
+        return np.asarray(mu + sigma * FAMILIES[self.family].time_of(share, end))
 
 
 @dataclass(frozen=True)

@@ -164,7 +164,8 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
         It is not even then.
     """
     try:
-        return _factored(reduced(tree, -hessian, scales), precision)
+        with np.errstate(over="ignore", invalid="ignore"):  # what overflows is refused, and made less steep
+            return _factored(reduced(tree, -hessian, scales), precision)
     except np.linalg.LinAlgError:
         pass
     values, vectors = np.linalg.eigh(-hessian)
@@ -182,7 +183,7 @@ def _factored(found: Reduced, precision: Array) -> Elimination:
     if precision.ndim == 1:
         left[np.diag_indices(len(left))] += precision
     factor, failed = dpotrf(left, clean=True)
-    if failed:
+    if failed or not np.isfinite(factor).all():
         raise np.linalg.LinAlgError("what is left for the common effects is not positive definite")
     log_det = float(found.tray_log_det.sum() + found.lot_log_det.sum() + 2 * np.log(np.diag(factor)).sum())
     return Elimination(**{name: getattr(found, name) for name in _REDUCED}, factor=factor, log_det=log_det)

@@ -127,7 +127,7 @@ def _days(
     time = draws.time
     if time is None:
         return None, None, None, None
-    log_days = np.log(time.day_of(0.5, time.mu, time.sigma))
+    log_days = time.log_day_of(0.5, time.mu, time.sigma)
     shift = origin_days if time.origin == "1 February" else 0.0
     middle, low, high = np.exp(weighted_quantiles(log_days, draws.weight, tails)) + shift
     mean = float(draws.weight @ log_days)
