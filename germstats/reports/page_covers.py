@@ -75,7 +75,7 @@ def _none_worth(found: Comparison) -> str:
     """Why no trial is laid out."""
     if any(row.species and row.more_trays for row in found.rows):
         return "The pairs still open would take more trays than anybody sows."
-    return "No pair grown side by side needs more trays."
+    return "No pair that stood side by side waits for more trays."
 
 
 def command_words(one: OpenTrial, account: SeasonAccount) -> str:

@@ -310,7 +310,7 @@ def test_the_next_trial_is_laid_out_with_its_command():
 def test_no_trial_is_worth_sowing_where_every_pair_was_told():
     account = ended_account()
     assert open_trials(account.fit, account.book, account.covers) == ()
-    assert "No pair grown side by side needs more trays." in said(sections(account)["trial"])
+    assert "No pair that stood side by side waits for more trays." in said(sections(account)["trial"])
 
 
 def test_a_trial_for_the_ratio_asks_for_what_it_comes_to_in_points():
