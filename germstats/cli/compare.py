@@ -36,7 +36,7 @@ from germstats.cli.common import (
     default=1.25,
     show_default=True,
     metavar="TIMES",
-    help="And times as many seedlings within which they are; both must hold.",
+    help="And at most this many times as many seedlings; a pair must pass both.",
 )
 @click.option("--another-spring-sd", type=float, default=0.15, show_default=True,
               help="Scatter of an effect between springs, on the logit scale; taken as given.")  # fmt: skip

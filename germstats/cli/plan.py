@@ -15,7 +15,7 @@ from germstats.cli.common import book_argument, dates_option, fit_options, json_
 @dates_option
 @click.option("--assurance", type=float, default=0.9, show_default=True, help="Chance wanted of every plug ordered.")
 @click.option("--target", type=float, default=0.9, show_default=True, help="Share of a tray's cells to be filled.")
-@click.option("--losses", type=float, help="Mean share of seedlings lost later; by default from the book.")
+@click.option("--losses", type=float, help="Average share of seedlings lost later; by default from your records.")
 @click.option("--reserve", type=float, default=0.1, show_default=True, help="Share of every lot kept back.")
 @click.option("--lot", "lots", multiple=True, metavar="LOT", help="Use only this lot; may be repeated.")
 @click.option("--season", type=int, help="First spring of the sowing; by default the next after the book's.")

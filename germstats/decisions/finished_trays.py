@@ -68,13 +68,13 @@ def why_not_finished(
         Day -> share of the seedlings to be expected by then.
     """
     if math.isnan(tray["filled"]):
-        return "only its seedlings were counted, sown by the pinch: note its filled cells too"
+        return "only its seedlings were counted, and it was sown by the pinch: count its filled cells too"
     if empty is None:
         return ""
     seen = seen_by(tray["last_day"])
     if seen < TOO_EARLY:
-        return f"its last usable look was too early: only about {100 * seen:.0f} % of its seedlings were to be expected"
+        return f"its last usable look was too early: only about {100 * seen:.0f} % of its seedlings were due by then"
     early = [seen_by(day) < FINISHED * seen for day in empty["last"]]
     if empty["count"][early].sum() > _CUT_SHORT * tray["cells"]:
-        return "part of it was lost, or looked at no more, before it had finished"
+        return "part of it was lost, or no longer looked at, before it had finished"
     return ""

@@ -12,7 +12,7 @@ from germstats.models.timing import Array
 FIRM, SECOND_FIRM = 0.05, 0.10
 _FARTHEST = float(np.log(1e6))
 _RESTS_ON_SCATTER = "rests on the usual scatter of your trays"
-_RESTS_ON_WEIGHTS = "rests on the species known best: with each species weighing the same it does not show"
+_RESTS_ON_WEIGHTS = "comes from the species known best: it does not show when each species counts the same"
 
 
 def judged(rows: list[ComparisonRow], spec: CompareSpec) -> list[ComparisonRow]:
@@ -41,7 +41,7 @@ def verdict_of(row: ComparisonRow, spec: CompareSpec) -> ComparisonRow:
         direction = "better" if row.points > 0 else "worse"
         firm = row.p_second is not None and row.p_second <= SECOND_FIRM
         said = () if firm else (_RESTS_ON_SCATTER if row.species is not None else _RESTS_ON_WEIGHTS,)
-        little = (f"told apart, but {_within(spec)}",) if row.verdict == SAME else ()
+        little = (f"a real difference, but {_within(spec)}",) if row.verdict == SAME else ()
         return replace(
             row,
             verdict=direction if firm else f"probably {direction}",

@@ -271,8 +271,8 @@ def _seeds_differed(points: float) -> str:
     if points < _WORTH_SAYING:
         return said
     return (
-        f"{said}, but how far seeds of one cell share their fate may move the difference by {points:.0f} points "
-        "either way; the range allows for it"
+        f"{said}, but seeds in one cell tend to do alike, which may move the difference by {points:.0f} points "
+        "either way (the range allows for it)"
     )
 
 

@@ -181,7 +181,7 @@ def _row(fit: EmergenceFit, stored: StoredLot, sown: Container[str]) -> tuple[Ro
     unsown = unsown_words(fit, stored.species)
     told = f"{unsown}{unsized}: a wide guess from all species of the book, for sowing a trial tray first"
     if fit.horizons is not None:
-        told += f", told up to {_after_february(fit.horizons.book.day)}, the middle of their last looks"
+        told += f", counted up to {_after_february(fit.horizons.book.day)}, the usual day of their last check"
     cells = model.tray_cells or USUAL_TRAY
     return replace(model, species=stored.species, lot=stored.lot, label="any", draws=draws, emergence=_mean(draws),
                    trays=0, rate=_ONE, tray_cells=cells, notes=()), (told,)  # fmt: skip

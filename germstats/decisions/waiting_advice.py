@@ -253,7 +253,7 @@ def _advice(
     asleep, plants = _asleep(facts, row, k)
     winter = _WEEKS_OF_WINTER * spec.holding_cost
     if plants * value * (1 - facts.losses) > winter:
-        first = "thin what is up, and pot it by the roots; " if facts.course.now[k] > 0 else ""
+        first = "thin what is up, and pot it up when the roots are ready; " if facts.course.now[k] > 0 else ""
         cells = row["counted"] == "cells"
         lying = so_many(round(asleep), "empty cell" if cells else "more seed")
         may = "may fill" if cells else "may come up"
@@ -261,7 +261,7 @@ def _advice(
                f"{winter:.2g} of holding it over; dig up 20 seeds first: firm ones are alive")  # fmt: skip
         return WINTER_OVER, why, ""
     if facts.course.now[k] > 0:
-        return MOVE_ON, "all that will come is up: thin, fill gaps; pot by the roots", ""
+        return MOVE_ON, "all that will come is up: thin, fill gaps, and pot up when the roots are ready", ""
     return DISCARD, "hardly anything will come; dig up 20 seeds first: firm ones are alive", ""
 
 

@@ -157,11 +157,11 @@ def horizon_notes(horizon: Horizon | None, on: pd.Timestamp | None) -> tuple[str
         return ()
     notes = []
     if horizon.basis == "season not over":
-        notes.append(f"looked at to {spelled(on)}, season not over")
+        notes.append(f"looked at up to {spelled(on)}, and the season is not over")
     if horizon.basis == "species":
         notes.append(f"counted up to {spelled(on)}, as late as other lots of the species were looked at")
     if horizon.mixed_looks:
-        notes.append("cannot separate late from few: each tray was looked at once, more than a week apart")
+        notes.append("cannot tell a late lot from a poor one: each tray was looked at only once, over a week apart")
     return tuple(notes)
 
 

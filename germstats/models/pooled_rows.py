@@ -116,8 +116,8 @@ def _quiet(draws: RowDraws, codes: Index, patterns: Patterns) -> tuple[float, fl
 
 
 def _plateau_notes(days: float, more: float) -> tuple[str, ...]:
-    return (f"nothing came in the last {days:.0f} days of looking, where the timing curve has about {more:.0f} more: "
-            "trust the share, not the days",)  # fmt: skip
+    return (f"nothing came up in the last {days:.0f} days you looked, but the timing curve expects about {more:.0f} "
+            "more: trust the emergence, not the days",)  # fmt: skip
 
 
 def _days(

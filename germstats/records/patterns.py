@@ -22,7 +22,7 @@ from germstats.records.sown import SPRING_ENDS, sown_trays
 from germstats.records.tables import LEFT_COUNTS
 
 ONE_SEED = SowingRate("counted", (1,), 1.0)
-_UNSIZED = "only its seedlings were counted, of pinches of unknown size: weigh the seed, or note its filled cells too"
+_UNSIZED = "only its seedlings were counted, from pinches of unknown size: weigh the seed, or count filled cells too"
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,9 @@ ABOVE_HUNDRED = Kind("stop", "above-hundred", "write the seeds that sprouted of 
 UPSIDE_DOWN = Kind("ask", "coldest-above-warmest", "exchange or mend the two; until then neither is used")
 UNWEIGHED = Kind("watch", "pinch-unweighed", "weigh the seed of a tray, or count ten pinches on paper, to learn more")
 NEVER_CHECKED = Kind("watch", "never-checked", "leave it, if they are still to come")
-NOT_CSV = Kind("watch", "not-read", "leave it, if the CSV files hold all of it; else name the workbook, or save as CSV")
+NOT_CSV = Kind(
+    "watch", "not-read", "leave it if the CSV files have all of it; otherwise name the workbook, or save it as CSV"
+)
 NOT_READ = Kind("watch", "not-read", "leave it, if it is no table of the record book; else mend its name")
 
 _EXPLANATIONS = "explanations"  # the page that `germstats new` puts into a workbook
@@ -83,7 +85,7 @@ def judge_files(judgement: Judgement, not_read: Sequence[str]) -> None:
     """Files or sheets that bear the name of no table, and files of another kind beside the CSV files."""
     for name in not_read:
         if name.lower().endswith((*SPREADSHEETS, *TEXT_TABLES)):
-            judgement.note_book(NOT_CSV, f"{name}: not read, since a folder is read from its CSV files only")
+            judgement.note_book(NOT_CSV, f"{name}: not read, because only the CSV files in a folder are read")
             continue
         stem = name.removesuffix(".csv").strip().lower()
         if stem != _EXPLANATIONS:

@@ -1,5 +1,5 @@
-"""Rows and counts that other records of the same tray leave without use: kept, and named, so that nothing is lost
-in silence."""
+"""Rows and counts not used because other records of the same tray are: kept, and named, so that nothing is lost in
+silence."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from germstats.records.findings import Judgement, Kind, Positions, more_rows
 from germstats.records.parsing import spelled
 from germstats.records.suggesting import some_of
 
-ON_SOWING_DAY = Kind("watch", "on-sowing-day", "leave it, if nothing was up yet; else fix one of the two dates")
-CELLS_COUNT = Kind("watch", "cells-count", "leave it; the checks still speak of losses")
-AFTER_THINNING = Kind("watch", "after-thinning", "leave it; write filled cells, or cells one by one, after a thinning")
-SEEDLINGS_STOP = Kind("watch", "seedlings-stop", "count seedlings at every look of a tray, or at none")
+ON_SOWING_DAY = Kind("watch", "on-sowing-day", "leave it if nothing was up yet; otherwise fix one of the two dates")
+CELLS_COUNT = Kind("watch", "cells-count", "leave it; the checks still count for losses")
+AFTER_THINNING = Kind("watch", "after-thinning", "leave it; after thinning, count filled cells, or cell by cell")
+SEEDLINGS_STOP = Kind("watch", "seedlings-stop", "count seedlings every time you check a tray, or never")
 ALIVE_ALONE = Kind("ask", "alive-alone", "write the seedlings ever seen into emerged; until then the row is not used")
 MAP_IDLE = Kind("watch", "map-idle", "leave it")
-MAP_ALONE = Kind("watch", "map-alone", "write its filled cells into the table checks as well")
-EVENT_ELSEWHERE = Kind("watch", "event-elsewhere", "fix the cell, or leave it, if nothing was sown there")
-HALF_DAY = Kind("watch", "half-day", "leave it, or fill in the other one")
+MAP_ALONE = Kind("watch", "map-alone", "write its filled cells into the table checks too")
+EVENT_ELSEWHERE = Kind("watch", "event-elsewhere", "fix the cell, or leave it if nothing was sown there")
+HALF_DAY = Kind("watch", "half-day", "leave it, or fill in the missing one")
 
 
 def judge_idle(judgement: Judgement) -> None:
@@ -50,7 +50,7 @@ def _judge_sowing_day(judgement: Judgement) -> None:
     for name in ("checks", "cells"):
         used = judgement.tables[name].used("tray", "checked_on")
         rows = used[used["checked_on"].notna() & (used["checked_on"] == used["tray"].map(trays))]
-        wrong = "tray {tray} was sown on that day, so the look says nothing of what comes and is not used"
+        wrong = "tray {tray} was sown that day, so this check shows nothing yet and is not used"
         _note_by_tray(judgement, ON_SOWING_DAY, (name, "checked_on"), rows, wrong)
 
 
@@ -59,7 +59,7 @@ def _judge_alive_alone(judgement: Judgement) -> None:
     alone = used[used["alive"].notna() & used["emerged"].isna() & used["occupied"].isna()]
     typed = judgement.tables["cells"].typed("emerged") | judgement.tables["cells"].typed("occupied")
     alone = alone[~typed[alone.index]]  # what is typed there has its own finding
-    wrong = "only alive is filled in, which does not say how many seedlings ever came"
+    wrong = "only alive is filled in, which does not say how many seedlings ever came up"
     judgement.note(ALIVE_ALONE, ("cells", "emerged"), alone.index, wrong)
 
 
@@ -73,7 +73,7 @@ def _trays_of_cells(judgement: Judgement) -> set[str]:
 def _judge_checks_beside_cells(judgement: Judgement, of_cells: set[str]) -> None:
     checks = judgement.tables["checks"].used("tray", "filled", "seedlings")
     counted = checks["filled"].notna() | checks["seedlings"].notna()
-    wrong = "what came in tray {tray} is read from its rows in cells, not from this count"
+    wrong = "what came up in tray {tray} is read from its rows in cells, not from this count"
     _note_by_tray(judgement, CELLS_COUNT, ("checks", "filled"), checks[counted & checks["tray"].isin(of_cells)], wrong)
 
 
@@ -84,14 +84,14 @@ def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
     events = judgement.tables["events"].used("tray", "on", "event")
     thinned = events[(events["event"] == "thinned") & events["on"].notna()].groupby("tray")["on"].min()
     after = counted["checked_on"] >= counted["tray"].map(thinned).astype("datetime64[ns]")
-    wrong = "seedlings counted after tray {tray} was thinned are those left standing, and are not used for emergence"
+    wrong = "seedlings counted after tray {tray} was thinned are only those left, so they are not used for emergence"
     _note_by_tray(judgement, AFTER_THINNING, ("checks", "seedlings"), counted[after], wrong)
     last_filled = checks[checks["filled"].notna()].groupby("tray")["checked_on"].max()
     noted = checks[judgement.tables["checks"].typed("seedlings")[checks.index]]
     last_counted = noted[~noted.index.isin(counted.index[after])].groupby("tray")["checked_on"].max()
     counted = counted[~after]
     stopped = last_counted.index[last_counted < last_filled.reindex(last_counted.index)]
-    wrong = "seedlings of tray {tray} are not counted to its last look, so its filled cells are used instead"
+    wrong = "seedlings of tray {tray} were not counted at its last check, so its filled cells are used instead"
     _note_by_tray(judgement, SEEDLINGS_STOP, ("checks", "seedlings"), counted[counted["tray"].isin(stopped)], wrong)
 
 
@@ -101,32 +101,32 @@ def _judge_events(judgement: Judgement) -> None:
     events = judgement.tables["events"].used("tray", "cells")
     for at, tray, named in events[events["cells"] != ""].itertuples():
         if tray in listed and listed[tray].isdisjoint(named.split()):
-            wrong = f"no row of cells is about {some_of(named.split(), joint=' ')} of tray {tray}: counted as not sown"
+            wrong = f"tray {tray} has no row in cells for {some_of(named.split(), joint=' ')}: counted as not sown"
             judgement.note(EVENT_ELSEWHERE, ("events", "cells"), [at], wrong)
 
 
 def _judge_maps(judgement: Judgement, of_cells: set[str]) -> None:
     maps = judgement.tables["maps"].used("tray", "seen_on")
-    wrong = "the rows in cells say more of tray {tray} than this map, which is not used"
+    wrong = "the rows in cells say more about tray {tray} than this map, so the map is not used"
     _note_by_tray(judgement, MAP_IDLE, ("maps", "empty_cells"), maps[maps["tray"].isin(of_cells)], wrong)
     others = maps[~maps["tray"].isin(of_cells) & maps["seen_on"].notna()]
     newest = others.groupby("tray")["seen_on"].transform("max")
     earlier = others[others["seen_on"] < newest]
     days = newest[earlier.index]
     said = [
-        f"only the last map of a spring is used, and tray {tray} has one of {spelled(day)}"
+        f"only the last map of a spring is used, and tray {tray} has a later one, from {spelled(day)}"
         for tray, day in zip(earlier["tray"], days, strict=True)
     ]
     judgement.note(MAP_IDLE, ("maps", "empty_cells"), earlier.index, said)
     checked = set(judgement.tables["checks"].used("tray")["tray"]) | of_cells
-    wrong = "tray {tray} has a map and no check; emergence is not estimated from a map"
+    wrong = "tray {tray} has a map but no check, and emergence is not estimated from a map"
     _note_by_tray(judgement, MAP_ALONE, ("maps", "empty_cells"), others[~others["tray"].isin(checked)], wrong)
 
 
 def _judge_half_days(judgement: Judgement) -> None:
     table = judgement.tables["weather"]
     there = {end: table.typed(f"{end}_c") | table.typed(f"{end}_f") for end in ("tmin", "tmax")}
-    for given, missing, words in (("tmin", "tmax", "warmest"), ("tmax", "tmin", "coldest")):
+    for given, missing, words in (("tmin", "tmax", "high"), ("tmax", "tmin", "low")):
         half = np.flatnonzero(there[given] & ~there[missing] & table.in_use)
-        wrong = f"the {words} of the day is not there; the day is not used"
+        wrong = f"the {words} of the day is missing, so the day is not used"
         judgement.note(HALF_DAY, ("weather", f"{missing}_c"), half, wrong)

@@ -8,7 +8,7 @@ from germstats.records.findings import Judgement, Kind
 from germstats.records.suggesting import some_of
 
 LIGHT_COVERED = Kind(
-    "watch", "light-covered", "leave it, if that is what was done; sow it on the surface next time, and press it in"
+    "watch", "light-covered", "leave it if that is what you did; next time sow it on the surface and press it in"
 )
 LOT_ALONE = Kind("watch", "lot-alone", "write each lot and its species into the table lots")
 

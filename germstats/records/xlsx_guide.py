@@ -18,7 +18,7 @@ HOW_TO = (
     "One sheet for each kind of record, one row for each thing written. Fill them in this order:",
     "1. species, then lots: one row for each; the drop-downs of the other sheets are fed from them.",
     "2. trays: one row for each sown tray, the day you sow it. At the end of its spring you may dig up what did not",
-    "   come, and write how many of those seeds were alive, dead and empty: left_alive, left_dead, left_empty.",
+    "   come up, and write how many of those seeds were alive, dead and empty: left_alive, left_dead, left_empty.",
     "3. checks (filled cells of a whole tray) or cells (single cells): one row for each look, news or none.",
     "4. events: what happened to a tray (thinned, washed, sold). maps, orders and weather help, and can wait.",
     "Only trays and one of checks or cells are needed; every other sheet makes the answers sharper.",

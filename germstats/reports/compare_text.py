@@ -66,7 +66,7 @@ def _sentence(row: ComparisonRow, spec: CompareSpec) -> str:
     if row.verdict.startswith("probably") and row.species is not None:
         words += " It rests on the usual scatter of your trays: sow more trays of both before you change your ways."
     elif row.verdict.startswith("probably"):
-        words += " It rests on the species known best; species may differ."
+        words += " It comes from the species known best. Other species may differ."
     return words
 
 
@@ -76,20 +76,18 @@ def _by_day(row: ComparisonRow) -> str:
 
 
 def _said(row: ComparisonRow, spec: CompareSpec) -> str:
-    """The verdict, with what it cannot be told from where no place is noted."""
+    """The verdict, and what benches could do to it where no place is noted."""
     if row.verdict == CANNOT_TELL:
         return CANNOT_TELL
     if row.verdict == SAME:
-        said, bench = f"practically the same, within {spec.margin:g} points and {spec.ratio_margin:g} times", "a bench"
+        said = f"practically the same, within {spec.margin:g} points and {spec.ratio_margin:g} times"
+        benches = "benches could hide a difference"
     else:
-        said, bench = f"{row.level} is {row.verdict}", f"a {row.verdict.removeprefix('probably ')} bench"
+        said = f"{row.level} is {row.verdict}"
+        benches = f"it could also be a {row.verdict.removeprefix('probably ')} bench"
     if row.places_noted is False:
-        said += f" (no place is noted, so {bench} cannot be told from {_one_of(spec)})"
+        said += f" (no place is noted, so {benches})"
     return said
-
-
-def _one_of(spec: CompareSpec) -> str:
-    return {"depth": "a cover"}.get(spec.treatment, f"a {spec.treatment}")
 
 
 def _few_points_many_times(row: ComparisonRow, spec: CompareSpec) -> bool:
@@ -102,7 +100,7 @@ def _few_points_many_times(row: ComparisonRow, spec: CompareSpec) -> bool:
 def _more_words(row: ComparisonRow, spec: CompareSpec) -> str:
     told = f"{spec.margin:g} points" if row.more_trays_scale != "ratio" else f"{spec.ratio_margin:g} times as many"
     if (row.more_trays or 0) > MOST_TRAYS:
-        return f"No number of trays anybody sows would tell {told} from no difference."
+        return f"It would take more trays than anybody sows to tell {told} from no difference."
     return f"About {row.more_trays} more trays of each would tell {told} from no difference."
 
 
@@ -189,13 +187,14 @@ def numbers_words(rows: list[ComparisonRow], spec: CompareSpec) -> str:
     own = any(row.tray_sd_source.startswith("borrowed") for row in rows)
     source = "borrowed from your trays of other species" if own else "what is usual; you have too few other trays"
     return (
-        "'times' is the range of the level's emergence over the reference's. Two are practically the same where the "
-        f"90 % ranges lie within {spec.margin:g} points (--margin) and within {1 / spec.ratio_margin:.2g} to "
-        f"{spec.ratio_margin:g} times (--ratio-margin), and the adjusted p does not tell them apart. 'another spring' "
+        "'times' is the range of the level's emergence divided by the reference's. Two are practically the same where "
+        f"the 90 % ranges lie within {spec.margin:g} points (--margin) and within {1 / spec.ratio_margin:.2g} to "
+        f"{spec.ratio_margin:g} times (--ratio-margin), and the adjusted p shows no difference. 'another spring' "
         "is the range where the effect may change from spring to spring (--another-spring-sd "
-        f"{spec.another_spring_sd:g}, taken as given). 'p' is the main road: the scatter of trays is integrated over a "
-        f"range ({source}); 'adjusted' is Holm's, over the pairs of a species; 't test' is on tray logits with blocks; "
+        f"{spec.another_spring_sd:g}, a setting, not from your records). 'p' is the main road: the scatter of trays is "
+        f"integrated over a range ({source}); 'adjusted' is Holm's, over the pairs of a species; 't test' is on tray "
+        "logits with blocks; "
         "'permuted' gives out the covers within blocks in every way, and 'least' is the smallest p that can reach. A "
         "verdict is firm when the adjusted p is under .05 and the t test's at most .10. Over all species the t test "
-        "weighs each species the same."
+        "counts each species the same."
     )

@@ -61,10 +61,10 @@ def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
     """The whole printed answer of `germstats fit`; `compared` is what `compare_roads` returns."""
     lines = [
         wrapped(
-            "Share of seeds that come up in an average tray of an ordinary spring, counted to the day under 'by', as "
-            f"late as you looked (range: {100 * fit.spec.level:.0f} %). 'later' is what may still come between "
-            "that day and the end of spring; nothing else here counts on it. 'days to half' runs from sowing to the "
-            "day by which half of those seedlings are up."
+            "How much of each lot comes up in an average tray of an ordinary spring, counted to the day under 'by', "
+            f"as late as you looked. Ranges are {100 * fit.spec.level:.0f} %. 'later' is what may still come up "
+            "between that day and the end of spring. No other figure here counts on it. 'days to half' runs from "
+            "sowing until half of those seedlings are up."
         ),
         "",
         text_table(*fit_table(fit), left=2),

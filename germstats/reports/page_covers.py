@@ -24,8 +24,8 @@ def covers_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
         numbers = (
             *pictures,
             grid("The numbers behind the verdicts", numbers_table(told), folded=True),
-            Words("'times' is the range of the first cover's emergence over the second's. 'another spring' is the "
-                  "range where what a cover does may change from spring to spring. The last five columns are for "
+            Words("'times' is the range of the first cover's emergence divided by the second's. 'another spring' is "
+                  "the range where what a cover does may change from spring to spring. The last five columns are for "
                   "whoever checks the arithmetic: 'p', 'adjusted', 't test' and 'permuted' are chances of seeing so "
                   "much where the covers do not differ, each worked out in its own way, and 'least' the smallest the "
                   "last way can give; 'How it is computed' names the ways."),
@@ -74,7 +74,7 @@ def trial_section(account: SeasonAccount) -> Section:
 def _none_worth(found: Comparison) -> str:
     """Why no trial is laid out."""
     if any(row.species and row.more_trays for row in found.rows):
-        return "The pairs that could not be told would take more trays than anybody sows."
+        return "The pairs still open would take more trays than anybody sows."
     return "No pair that stood side by side waits for more trays."
 
 

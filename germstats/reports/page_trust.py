@@ -121,7 +121,7 @@ def settings_section(account: SeasonAccount) -> Section:
         ("chance wanted of an order", f"{100 * order.assurance:.3g} %", "set by --order-assurance"),
         ("kept back of every lot", f"{100 * order.reserve:.3g} %", "usual, --reserve of plan; common practice"),
         ("points within which covers are practically the same", f"{covers.margin:g}", "usual, --margin of compare"),
-        ("times as many seedlings within which they are", f"{covers.ratio_margin:g}",
+        ("and at most this many times as many seedlings", f"{covers.ratio_margin:g}",
          "usual, --ratio-margin of compare; common practice"),
         ("how far springs differ, where 60 in 100 seeds come", f"give or take {springs} points",
          f"taken as given, --season-sd {fit.scatter.season:g}"),

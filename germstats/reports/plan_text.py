@@ -15,8 +15,8 @@ from germstats.reports.sentences import CAUTION, number, percent, spread, wrappe
 from germstats.reports.tables import Table, text_table
 
 SHARED_LUCK = (
-    "Trays of one order share the spring, the lot and their benches; each tray has its own luck besides. Ranges hold "
-    "nine springs of ten."
+    "Trays of one order share the spring, the lot and their benches. Each tray also has its own luck. Ranges cover 9 "
+    "springs in 10."
 )
 _LOW = 0.5  # a chance in the worst spring that is told in words; common practice, no source
 
@@ -60,7 +60,7 @@ def all_orders_words(plan: OrderPlan) -> str:
         return ""
     return (
         f"The chance that all {len(plan.rows)} order lines get their plugs in the same spring is "
-        f"{percent(plan.chance_of_all)} %: good and bad springs, lots and benches are shared."
+        f"{percent(plan.chance_of_all)} %. They share good and bad springs, lots and benches."
     )
 
 
@@ -389,12 +389,12 @@ def losses_words(plan: OrderPlan) -> str:
              by_species.items()]  # fmt: skip
     said = [f"Plants lost after coming up (--losses): {'; '.join(parts)}."]
     if any(loss.tray_low < loss.tray_high for loss in by_species.values()):
-        said.append("Springs worse than those counted are allowed for.")
+        said.append("This allows for worse springs than those counted.")
     if plan.spec.losses:
-        said.append("You set the mean; how far trays and springs differ is estimated.")
+        said.append("You set the average. How much trays and springs differ is still estimated.")
     return " ".join(said)
 
 
 def _tray_range(loss: Losses) -> str:
     low, high = (f"{100 * share:.0f}" for share in (loss.tray_low, loss.tray_high))
-    return "" if low == high else f", {low} to {high} % in nine trays of ten"
+    return "" if low == high else f", {low} to {high} % in 9 of 10 trays"

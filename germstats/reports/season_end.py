@@ -106,5 +106,5 @@ def next_when_over(found: Watch | None) -> str:
         said.append("keep the trays named for a second winter, and label them")
     if DISCARD in advice:
         said.append("before a tray is emptied, dig up 20 of its seeds: firm ones are alive")
-    said.append("pot by the roots what stands, and empty the others")
+    said.append("pot up what is there when its roots are ready, and empty the others")
     return f"Next: {'; '.join(said)}. Why a lot did poorly stands in the next part."

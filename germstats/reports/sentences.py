@@ -55,14 +55,14 @@ def due_lines(due: Mapping[str, int]) -> list[str]:
     """Lots that need two winters and of which nothing can be said yet; no line where there is none."""
     if not due:
         return []
-    said = "; ".join(f"{lot}: due in spring {year}" for lot, year in due.items())
-    return [wrapped(f"Not counted yet, two winters needed: {said}."), ""]
+    said = ", ".join(f"{lot} (due in spring {year})" for lot, year in due.items())
+    return [wrapped(f"Not counted yet, since they need two winters: {said}."), ""]
 
 
 _TROUBLE = {
-    "few draws count": "Take the ranges as rough: how far trays and lots differ hangs on few of the values tried "
-    "(worth {share:.0f} % of them). More trays or seasons will settle it.",
-    "search not ended": "Take the ranges as rough: the search for how far trays and lots differ did not end.",
+    "few draws count": "Take the ranges as rough: few of the values tried for how much trays and lots differ "
+    "really count (worth {share:.0f} % of them). More trays or seasons will help.",
+    "search not ended": "Take the ranges as rough: the search for how much trays and lots differ did not finish.",
     "effects not ended": "Take the ranges as rough: for {share:.0f} % of the values tried, the estimates of single "
     "trays and lots did not settle.",
 }

@@ -18,10 +18,10 @@ from germstats.reports.sentences import (
 from germstats.reports.tables import Table, text_table
 
 SOW_WORDS = (
-    "Chances count what is up by the day under 'by', as late as you looked; looking later raises them. 'fill' is what "
-    "to expect, its range holds nine trays of ten; 'worst spring' is the chance in a spring like the "
-    "worst on record (its year); 'pencil' is the rule that knows no scatter, with the chance it really has. A dash: "
-    "not reachable, or not known."
+    "Chances count what is up by the day under 'by', as late as you looked. They can rise if you keep checking for "
+    "longer. 'fill' is what to expect, its range holds nine trays of ten; 'worst spring' is the chance in a spring "
+    "like the worst on record (its year); 'pencil' is the rule that knows no scatter, with the chance it really has. "
+    "A dash: not reachable, or not known."
 )
 
 

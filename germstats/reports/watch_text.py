@@ -84,7 +84,7 @@ def by_seeds_words(found: Watch) -> str:
     """What the numbers of trays are whose seedlings alone were counted; empty where there is none."""
     if all(row.counted == "cells" for row in found.rows):
         return ""
-    return "Where 'of' says seeds only seedlings were counted: there each seed stands as a cell of its own."
+    return "Where 'of' says seeds, only seedlings were counted, so each seed counts as one cell."
 
 
 def of_how_many(row: TrayWatch | LotWatch) -> str:
@@ -141,7 +141,7 @@ def overdue_words(row: TrayWatch, money: bool = True) -> str:
         return f"{row.tray} ({row.lot}): not looked at yet; {row.why}. Look at it now."
     behind = 1 if row.behind is None else max(round(100 * row.behind), 1)
     usual = "" if row.by_now is None else f", {row.by_now:.0f} would be usual, and {behind} in 100 trays have so few"
-    sure = "" if row.chance_short is None else f"; {percent(row.chance_short)} % sure to end a quarter short or more"
+    sure = "" if row.chance_short is None else f"; {percent(row.chance_short)} % sure to end at least a quarter short"
     counted = so_many(row.cells, row.counted.removesuffix("s"))
     seen = f"{row.tray} ({row.lot}): {number(row.filled_now)} of {counted}{usual}{sure}."
     return f"{seen} {_capital(row.advice)}: {row.why}{f', {row.money}' if money and row.money else ''}."
@@ -230,7 +230,7 @@ def next_of_watch(found: Watch) -> str:
     if any(row.status in (SILENT, LATE) for row in found.rows):
         said.append("squash 20 seeds from empty cells of the overdue trays: firm and white ones are alive")
     if any(row.advice == MOVE_ON for row in found.rows):
-        said.append("thin the trays that are done and fill their gaps; pot them by the roots")
+        said.append("thin the trays that are done, fill their gaps, and pot up when the roots are ready")
     if any(row.advice == KEEP and row.status != SECOND_WINTER for row in found.rows):
         said.append("check the others again in a week")
     return f"Next: {'; '.join(said) or 'nothing needs doing'}. In August germstats review says why a lot did poorly."

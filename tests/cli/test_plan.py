@@ -37,8 +37,8 @@ def test_text_says_shortfalls_first_and_what_to_collect_last(book: str) -> None:
     assert places == sorted(places)
     assert "nan" not in words.lower()
     given = " ".join(run(book, "--losses", ".1").stdout.split())
-    assert "You set the mean; how far trays and springs differ is estimated." in given
-    assert "in nine trays of ten (--losses)" in given
+    assert "You set the average. How much trays and springs differ is still estimated." in given
+    assert "in 9 of 10 trays (--losses)" in given
     assert max(len(line) for line in result.stdout.splitlines()) <= 140
 
 

@@ -99,7 +99,7 @@ def test_one_seed_a_cell_is_reviewed_alike_however_it_was_counted(single):
 
 def test_the_answers_say_what_they_count(single):
     text = watch_text(watch(single["flat"], WatchSpec(ON)))
-    assert "72 seeds" in text and "each seed stands as a cell of its own" in " ".join(text.split())
+    assert "72 seeds" in text and "each seed counts as one cell" in " ".join(text.split())
     assert "seeds" not in watch_text(watch(single["seedlings"], WatchSpec(ON))).split("Overdue")[0]
     text = " ".join(backtest_text(back_test(single["flat"])).split())
     assert "Only seedlings were counted in 6 trays" in text
@@ -187,7 +187,7 @@ def test_plants_of_seedlings_by_hand():
 
 def test_pinches_have_no_number_of_seeds_to_be_held_against(tmp_path):
     book = book_of(tmp_path / "book", TraySpec(seasons=2, seeds_per_cell="pinch", record="seedlings"), seedlings=True)
-    with pytest.raises(NotEnoughRecordsError, match="sown by the pinch: note its filled cells too"):
+    with pytest.raises(NotEnoughRecordsError, match="sown by the pinch: count its filled cells too"):
         back_test(book)
 
 
@@ -201,5 +201,5 @@ def test_seedlings_of_pinches_of_unknown_size_are_named_not_dropped(tmp_path):
         (tmp_path / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     patterns = find_patterns(read_book(tmp_path))
     assert patterns.trays["tray"].tolist() == ["B"]
-    assert patterns.left_out["A"].startswith("only its seedlings were counted, of pinches of unknown size")
+    assert patterns.left_out["A"].startswith("only its seedlings were counted, from pinches of unknown size")
     assert patterns.left_out["C"] == "never checked"

@@ -99,7 +99,7 @@ def test_the_only_spring_is_told_to_its_last_look_and_says_so(tmp_path):
     (row,) = fit_emergence(records).rows
     assert (row.horizon_on, row.horizon_basis) == (pd.Timestamp("2025-05-10"), "season not over")
     assert row.horizon_days == (pd.Timestamp("2025-05-10") - pd.Timestamp("2024-12-03")).days
-    assert "looked at to 10 May 2025, season not over" in row.notes
+    assert "looked at up to 10 May 2025, and the season is not over" in row.notes
 
 
 def test_looks_at_the_last_day_of_the_spring_end_it(tmp_path):
@@ -135,10 +135,10 @@ def test_two_winters_have_no_figure_before_their_second_spring(tmp_path):
 def test_single_looks_weeks_apart_cannot_separate_few_from_late(tmp_path):
     checks = [*looks("T0", {"04-10": 1}), *looks("T1", {"05-20": 6})]
     apart = fit_emergence(book(tmp_path, [tray("T0"), tray("T1")], checks)).rows[0]
-    assert any("cannot separate late from few" in note for note in apart.notes)
+    assert any("cannot tell a late lot from a poor one" in note for note in apart.notes)
     checks = [*looks("T0", {"05-18": 5}), *looks("T1", {"05-20": 6})]
     near = fit_emergence(book(tmp_path, [tray("T0"), tray("T1")], checks)).rows[0]
-    assert not any("cannot separate late from few" in note for note in near.notes)
+    assert not any("cannot tell a late lot from a poor one" in note for note in near.notes)
     assert near.draws.time is None
 
 

@@ -26,18 +26,17 @@ def test_a_look_on_the_day_of_sowing_is_named(tmp_path: Path) -> None:
     day = "2024-12-03"
     book = added(tmp_path, checks=f"T-0413,{day},0,,\n", cells=f"T-0412,A1,{day},0,,,,\nT-0412,B3,{day},0,,,,\n")
     assert said(book, "on-sowing-day") == [
-        "checks.csv row 5, checked_on: tray T-0413 was sown on that day, so the look says nothing of what comes and is "
-        "not used",
-        "cells.csv row 8, checked_on: tray T-0412 was sown on that day, so the look says nothing of what comes and is "
-        "not used (and so in row 9)",
+        "checks.csv row 5, checked_on: tray T-0413 was sown that day, so this check shows nothing yet and is not used",
+        "cells.csv row 8, checked_on: tray T-0412 was sown that day, so this check shows nothing yet and is not used "
+        "(and so in row 9)",
     ]
 
 
 def test_totals_of_a_tray_read_from_its_cells_are_named(tmp_path: Path) -> None:
     book = added(tmp_path, checks="T-0412,2025-05-05,1,,\nT-0412,2025-05-19,2,,\n")
     assert said(book, "cells-count") == [
-        "checks.csv row 5, filled: what came in tray T-0412 is read from its rows in cells, not from this count (and "
-        "so in row 6)"
+        "checks.csv row 5, filled: what came up in tray T-0412 is read from its rows in cells, not from this count "
+        "(and so in row 6)"
     ]
     assert find_patterns(book).trays["record"].tolist() == ["counts", "seedlings"]
 
@@ -45,7 +44,7 @@ def test_totals_of_a_tray_read_from_its_cells_are_named(tmp_path: Path) -> None:
 def test_seedlings_that_are_not_used_are_named(tmp_path: Path) -> None:
     book = added(tmp_path, checks="T-0413,2025-05-25,6,,\n")
     assert said(book, "seedlings-stop") == [
-        "checks.csv row 3, seedlings: seedlings of tray T-0413 are not counted to its last look, so its filled cells "
+        "checks.csv row 3, seedlings: seedlings of tray T-0413 were not counted at its last check, so its filled cells "
         "are used instead (and so in row 4)"
     ]
     assert find_patterns(book).trays["record"].tolist() == ["counts", "totals"]
@@ -54,7 +53,7 @@ def test_seedlings_that_are_not_used_are_named(tmp_path: Path) -> None:
                            events=events, maps=None))  # fmt: skip
     (words,) = found(book, "after-thinning")["message"]
     assert words == (
-        "checks.csv row 3, seedlings: seedlings counted after tray T-0413 was thinned are those left standing, and are "
+        "checks.csv row 3, seedlings: seedlings counted after tray T-0413 was thinned are only those left, so they are "
         "not used for emergence"
     )
     assert find_patterns(book).trays.set_index("tray").at["T-0413", "emerged"] == 8
@@ -63,7 +62,7 @@ def test_seedlings_that_are_not_used_are_named(tmp_path: Path) -> None:
 def test_alive_alone_asks_for_what_ever_came(tmp_path: Path) -> None:
     book = added(tmp_path, cells="T-0412,A2,2025-05-18,,,,2,\n")
     assert said(book, "alive-alone") == [
-        "cells.csv row 8, emerged: only alive is filled in, which does not say how many seedlings ever came"
+        "cells.csv row 8, emerged: only alive is filled in, which does not say how many seedlings ever came up"
     ]
     answers = CLEAN["answers"] + "alive-alone,cells,T-0412/A2/2025-05-18,emerged,,2\n"
     answered = read_book(write(tmp_path, cells=CLEAN["cells"] + "T-0412,A2,2025-05-18,,,,2,\n", answers=answers))
@@ -80,27 +79,29 @@ def test_seeds_written_on_a_row_without_a_count_are_used(tmp_path: Path) -> None
 def test_maps_that_are_not_used_are_named(tmp_path: Path) -> None:
     book = added(tmp_path, maps="T-0413,2025-06-10,A1 A2\nT-0412,2025-06-10,A2\n")
     assert said(book, "map-idle") == [
-        "maps.csv row 2, empty_cells: only the last map of a spring is used, and tray T-0413 has one of 10 June 2025",
-        "maps.csv row 4, empty_cells: the rows in cells say more of tray T-0412 than this map, which is not used",
+        "maps.csv row 2, empty_cells: only the last map of a spring is used, and tray T-0413 has a later one, from "
+        "10 June 2025",
+        "maps.csv row 4, empty_cells: the rows in cells say more about tray T-0412 than this map, so the map is "
+        "not used",
     ]
     book = read_book(write(tmp_path, checks=None))
     assert said(book, "map-alone") == [
-        "maps.csv row 2, empty_cells: tray T-0413 has a map and no check; emergence is not estimated from a map"
+        "maps.csv row 2, empty_cells: tray T-0413 has a map but no check, and emergence is not estimated from a map"
     ]
 
 
 @pytest.mark.parametrize(("cells", "named"), [("A2 B1", True), ("A1 A2", False), ("", False)])
 def test_an_event_in_cells_nobody_listed_is_named(tmp_path: Path, cells: str, named: bool) -> None:
     book = added(tmp_path, events=f"T-0412,2025-06-01,bird,{cells},\n")
-    words = "events.csv row 2, cells: no row of cells is about A2 B1 of tray T-0412: counted as not sown"
+    words = "events.csv row 2, cells: tray T-0412 has no row in cells for A2 B1: counted as not sown"
     assert book.findings["message"].tolist() == ([words] if named else [])
 
 
 def test_a_day_of_weather_with_one_end_only_is_named(tmp_path: Path) -> None:
     book = added(tmp_path, weather="2025-01-06,-2,\n2025-01-07,,4\n")
     assert said(book, "half-day") == [
-        "weather.csv row 3, tmax_c: the warmest of the day is not there; the day is not used",
-        "weather.csv row 4, tmin_c: the coldest of the day is not there; the day is not used",
+        "weather.csv row 3, tmax_c: the high of the day is missing, so the day is not used",
+        "weather.csv row 4, tmin_c: the low of the day is missing, so the day is not used",
     ]
 
 
@@ -122,8 +123,8 @@ def test_a_workbook_beside_the_csv_files_is_named_unless_it_is_blank(tmp_path: P
     (place / "checks.tsv").write_text("tray\tchecked_on\nT-1\t2025-05-01\n", encoding="utf-8")
     (place / "shopping.txt").write_text("grit\n", encoding="utf-8")
     assert said(read_book(place), "not-read") == [
-        "checks.tsv: not read, since a folder is read from its CSV files only",
-        "record_book.xlsx: not read, since a folder is read from its CSV files only",
+        "checks.tsv: not read, because only the CSV files in a folder are read",
+        "record_book.xlsx: not read, because only the CSV files in a folder are read",
     ]
 
 
