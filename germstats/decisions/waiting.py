@@ -42,7 +42,6 @@ from germstats.models.compiled import Index
 from germstats.models.emergence import EmergenceFit, FitSpec
 from germstats.models.law_average import WeighedFit, fits_by_law
 from germstats.models.lots import groups_of
-from germstats.models.still_to_come import SHARE_SD
 from germstats.models.weather import HeatClock, by_heat, daily_weather, heat_clock
 from germstats.records.book import RecordBook
 from germstats.records.parsing import spelled
@@ -167,8 +166,7 @@ def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None
 def _season_of(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
     month, day = fit_spec.spring_ends
     spring = spec.on.year + (spec.on > pd.Timestamp(spec.on.year, month, day))
-    scatter = replace(fit_spec.scatter, share=SHARE_SD)
-    return Season(as_of(book, spec.on), spec, replace(fit_spec, to_horizon=False, scatter=scatter), spring)
+    return Season(as_of(book, spec.on), spec, replace(fit_spec, to_horizon=False), spring)
 
 
 def _foretold(season: Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None, Course]:

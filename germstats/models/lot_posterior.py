@@ -43,9 +43,6 @@ class Scatter:
         On log time.
     late_spring : bool
         A season still under way may be late as a whole, by a number of days; off where days are told by heat.
-    share : float
-        Prior sd, on logit p, of what all species have in common, or of the only one; by default that of a logit under
-        Jeffreys' prior of a share, Beta(1/2, 1/2), whose variance is 2 psi'(1/2) = pi^2.
     """
 
     tray: float = 0.5
@@ -53,7 +50,6 @@ class Scatter:
     tray_time: float = 0.08
     season_time: float = 0.15
     late_spring: bool = True
-    share: float = float(np.pi)
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,9 @@ from germstats.models.timing import FAMILIES, Array
 from germstats.models.tree import Part, Tree
 from germstats.records.patterns import Patterns
 
+SHARE_SD = float(np.pi)
+"""Of the prior of what all species have in common on logit p, or of the only one: that of a logit under Jeffreys' prior
+of a share, Beta(1/2, 1/2), whose variance is 2 psi'(1/2) = pi^2. How far species lie about it is learned."""
 TREATMENT_SD, TREATMENT_TIME_SD = 1.0, 0.15
 """Spread of a treatment's effect within a species, on logit p and on log time; common practice, no source."""
 CHILL_SD = 0.25
@@ -235,10 +238,10 @@ def _columns(trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str
     columns = Columns()
     half, half_time = scatter.season / np.sqrt(2), scatter.season_time / np.sqrt(2)
     several = len({lot.group for lot in lots}) > 1
-    columns.add(ALL_SPECIES, scatter.share if several else 0.0)
+    columns.add(ALL_SPECIES, SHARE_SD if several else 0.0)
     for lot in lots:
         prior = priors[lot.group]
-        columns.add(("species", SHARE, lot.group), scatter.share, scale="species" if several else "")
+        columns.add(("species", SHARE, lot.group), SHARE_SD, scale="species" if several else "")
         columns.add(("species", TIME, lot.group), prior.log_time_sd, mean=prior.log_time)
         columns.add(("species", SPREAD, lot.group), prior.log_sigma_sd, mean=prior.log_sigma)
     labels = {group: {label for lot in lots if lot.group == group for label in lot.labels}

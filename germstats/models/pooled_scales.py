@@ -7,7 +7,7 @@ no mode is solved again inside a difference.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -28,6 +28,7 @@ _NEARLY = 0.001  # Newton's decrement at their ends
 _UNLIKE_SHARES = {"tray": 1.5, "lot": 1.5, "tray_time": -0.5}  # in prior sds
 _SAME = 0.5  # likely widths between two modes that are one
 _FAR = 50.0  # on the log: farther from the mode than that is all the same
+_DOUBTFUL = 2.0  # loss half a likely width from the mode, where an eighth is to be expected
 _LONG_PATH = 3.0  # on a predictor: as far as one Newton step goes
 _NEAR_ENOUGH = 0.2  # standard errors from the mode at which a search that stopped short still counts as ended
 _NEAR = 0.02  # standard errors from the mode at which its search ends
@@ -169,7 +170,8 @@ class _Outer:
         self.last, self.at, self.asked = found.state, z.copy(), (found, self.scale_set.at(z))
         slope, self.paths = self.slope(z, found)
         self.answer = 0.5 * float(z @ z) - found.criterion, np.where(np.isfinite(slope), z - slope, 0.0)
-        if self.best is None or self.answer[0] < self.best[0]:
+        # where the effects were not found to the end the criterion is rough, and may dip below what it truly is
+        if found.converged and (self.best is None or self.answer[0] < self.best[0]):
             self.best = self.answer[0], self.at, found.state
         return self.answer
 
@@ -181,9 +183,13 @@ class _Outer:
         return self.answer[0] + _FAR, _FAR * away / max(float(away @ away), 1e-12)
 
     def settle(self, z: Array) -> tuple[Array, float]:
-        """Ask at z, where a search ended, or where it was best if that is better; the place and the loss."""
+        """Ask at z, where a search ended, or, if nothing can be told there, where it was best; the place and the loss.
+
+        A better place left on the way is none to settle at: the criterion jumps where the effects have two modes, and
+        at the brink of a jump its bend says nothing.
+        """
         loss, _ = self.loss(z)
-        if self.best is None or loss < self.best[0] + _NEAR:
+        if self.best is None or np.isfinite(loss):
             return z, loss
         _, z, self.last = self.best
         self.at = None
@@ -217,6 +223,11 @@ class _Outer:
                 variance[k] = 1 / (1 + 2 * one.sd**2 * ((1 - inverse[:, at, at] / sd**2) ** 2).sum())
         return np.asarray(np.sqrt(variance))
 
+    def lost(self, at: Array, found: Sequence[PooledMode]) -> Array:
+        """(N,) how much worse places (N, K) are than where the loss was asked last; `_FAR` at most."""
+        lost = 0.5 * (at**2).sum(axis=1) - [one.criterion for one in found] - self.answer[0]
+        return np.where(lost < _FAR, lost, _FAR)  # no number at all where the records are impossible
+
     def bend(self, z: Array, root: Array) -> Array:
         """(K, K) curvature of the loss at z, where it was last asked, by its values half a likely width away.
 
@@ -228,8 +239,12 @@ class _Outer:
         sides = np.eye(size)
         ends = np.concatenate([sides, -sides, sides[some] + sides[others]])
         at = z + _BEND_STEP * ends @ root.T
-        lost = 0.5 * (at**2).sum(axis=1) - [found.criterion for found in self.modes(at, _NEARLY)] - self.answer[0]
-        lost = np.where(lost < _FAR, lost, _FAR)  # no number at all where the records are impossible
+        lost = self.lost(at, self.modes(at, _NEARLY))
+        doubtful = np.flatnonzero(lost > _DOUBTFUL)  # a straight path may have led to another mode of the effects
+        if doubtful.size:
+            scales = [self.scale_set.at(one) for one in at[doubtful]]
+            again = find_pooled_modes(self.tree, self.prior, scales, [self.last] * len(scales), _NEARLY)
+            lost[doubtful] = np.minimum(lost[doubtful], self.lost(at[doubtful], again))
         ahead, behind, both = np.split(lost, [size, 2 * size])
         bent = np.diag(ahead + behind)
         bent[some, others] = bent[others, some] = both - ahead[some] - ahead[others]

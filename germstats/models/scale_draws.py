@@ -123,7 +123,9 @@ def draw_scales(
     found = find_pooled_modes(tree, prior, scales, starts)
     reached = np.array([one.criterion for one in found])
     log_weight = np.where(np.isfinite(reached), reached, -np.inf) - 0.5 * (z**2).sum(axis=1) - log_proposed
-    weight = _weights(log_weight, value)
+    # a cell of one seed knows no rho: all draws are weighed together, or a few of each value would carry its whole part
+    felt = any(part.data.seeds > 1 for part in tree.parts)
+    weight = _weights(log_weight, value if felt else np.zeros_like(value))
     return tuple(ScaleDraw(scales[k], float(weight[k]), found[k]) for k in np.flatnonzero(weight))
 
 
