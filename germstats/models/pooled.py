@@ -291,7 +291,12 @@ def choose_laws(patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatt
                 aic[group][family, origin] = -2 * score if used[group] == origin else np.inf
     choices = {}
     for group, of_law in aic.items():
-        family, origin = min(of_law, key=lambda law: of_law[law]) if group in timed else (LOG_NORMAL.name, ORIGINS[1])
+        able = {
+            law: score for law, score in of_law.items() if np.isfinite(score)
+        }  # none where no search found a number
+        family, origin = (
+            min(able, key=lambda law: able[law]) if able and group in timed else (LOG_NORMAL.name, "sowing")
+        )
         choices[group] = TimingChoice(family, origin, of_law)
     return choices
 
