@@ -195,16 +195,23 @@ def heat_clock(weather: DailyWeather, years: list[int], on: pd.Timestamp, base_c
 
 
 def by_heat(patterns: Patterns, clock: HeatClock) -> Patterns:
-    """The records with days after 1 February told in heat days."""
+    """The records with days after 1 February told in heat days.
+
+    A tray sown after 1 February is then as many heat days from it as had gone by, so that its sowing stays day 0.
+    """
     trays = patterns.trays
-    origin = trays["origin_days"].to_numpy(dtype=float)
+    calendar = trays["origin_days"].to_numpy(dtype=float)
     years = (trays["sown_on"] + pd.to_timedelta(trays["origin_days"], unit="D")).dt.year.to_numpy()
+    origin = calendar.copy()
+    for year in np.unique(years):
+        late = (years == year) & (calendar < 0)
+        origin[late] = -clock.heat_days(int(year), -calendar[late])
 
     def told(codes: Index, days: Array) -> Array:
         moved = days.astype(float).copy()
         for year in np.unique(years):
             here = years[codes] == year
-            after = days[here] - origin[codes[here]]
+            after = days[here] - calendar[codes[here]]
             moved[here] = origin[codes[here]] + clock.heat_days(int(year), after)
         return moved
 
@@ -215,7 +222,7 @@ def by_heat(patterns: Patterns, clock: HeatClock) -> Patterns:
     last = told(np.arange(len(trays)), trays["last_day"].to_numpy(dtype=float))
     return replace(
         patterns,
-        trays=trays.assign(last_day=last),
+        trays=trays.assign(last_day=last, origin_days=origin),
         times=part(patterns.times, ("lo", "hi")),
         finishes=part(patterns.finishes, ("last",)),
         occupied=part(patterns.occupied, ("lo", "hi")),

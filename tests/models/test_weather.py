@@ -8,6 +8,7 @@ import pytest
 
 from germstats.models.weather import by_heat, cold_weeks, daily_weather, heat_clock
 from germstats.simulation.nurseries import NurserySpec, World, simulate_nursery
+from tests.made_patterns import made_patterns
 
 
 def table(first, low, high, scale="c"):
@@ -103,3 +104,16 @@ def test_weather_after_the_day_is_not_used():
         clock = heat_clock(weather, [2024, 2025, 2026], pd.Timestamp("2026-03-01"))
         told.append(clock.heat_days(2026, np.arange(0.0, 181.0)))
     np.testing.assert_array_equal(*told)
+
+
+def test_a_tray_sown_after_the_first_of_february_starts_at_nothing(clock):
+    """Its sowing is day 0 of its own clock, and heat since 1 February is the same for it as for all others."""
+    made = made_patterns(
+        [{"origin_days": -9.0, "sown_on": pd.Timestamp("2025-02-10")}],
+        times=[(0, 0.0, 40.0, 1)],
+        finishes=[(0, 0, 1, 40.0, "counts", 1)],
+    )
+    told = by_heat(made, clock)
+    assert float(told.times["lo"].iloc[0]) == pytest.approx(0.0)
+    since = float(told.times["hi"].iloc[0]) - float(told.trays["origin_days"].iloc[0])
+    assert since == pytest.approx(float(clock.heat_days(2025, np.array([49.0]))[0]))
