@@ -155,7 +155,8 @@ def _cannot(fit: EmergenceFit, trays: pd.DataFrame, found: Pair, pair: tuple[str
     """Why trays that stood side by side still cannot be compared."""
     arms = [trays[found.level == k] for k in (0, 1)]
     first, last = (np.array([limit(arm["last_day"]) for arm in arms]) for limit in (min, max))
-    if first[0] > last[1] or first[1] > last[0]:
+    once = any((arm["looks"] <= 1).all() for arm in arms)  # looked at more often, both are told up to one day
+    if once and (first[0] > last[1] or first[1] > last[0]):
         return (f"the last checks fell on different days after sowing ({pair[0]} {first[0]:.0f} to {last[0]:.0f}, "
                 f"{pair[1]} {first[1]:.0f} to {last[1]:.0f}): the days and the {treatment} cannot be separated; next "
                 "time look at both on the same day, to the end")  # fmt: skip

@@ -16,7 +16,7 @@ from germstats.models.draws import weighted_quantiles
 from germstats.models.emergence import EmergenceFit
 from germstats.models.estimates import any_seen
 from germstats.models.forecast import empty_share
-from germstats.models.horizon import nearest_looks, pair_horizon
+from germstats.models.horizon import pair_horizon
 from germstats.models.likelihood import Origin
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.treatment_model import (
@@ -163,8 +163,7 @@ def _up_to(patterns: Patterns, codes: Index, day: float, origin: Origin) -> Patt
     if patterns.units is None:
         days = np.maximum(days, patterns.trays["last_day"].to_numpy(dtype=float))
     else:
-        days[codes] = nearest_looks(patterns, np.where(np.isfinite(days), days, 0.0))[codes]
-        patterns = seen_by(patterns, days)
+        patterns = seen_by(patterns, days)  # a look after the day would be one level's alone
     return replace(patterns, trays=patterns.trays.assign(horizon=days))
 
 

@@ -115,9 +115,11 @@ def verdict_sentences(comparison: Comparison) -> list[str]:
         words += [_sentence(row, comparison.spec) for row in shown]
         if together:
             pairs = ", ".join(f"{row.level} and {row.reference}" for row in refused)
-            words.append(f"{species}: {len(refused)} pairs cannot be separated, because too few trays of one lot stood "
-                         f"side by side in one season: {pairs}. To find out about one of them, sow at least two trays "
-                         "of each of one lot on the same day.")  # fmt: skip
+            said = (
+                f"{species}: {len(refused)} pairs cannot be separated: {pairs}. To find out about one of them, sow at "
+                "least two trays of each of one lot on the same day, and check both to the same day."
+            )
+            words.append(said)
     return words
 
 
