@@ -66,7 +66,7 @@ def test_words_name_heat_overdue_trays_and_what_is_next():
     words = " ".join(told.stdout.split())
     assert "degree-days" in words and "Weeks of cold" in words
     assert "No tray is overdue." in words and "give up after" in words
-    assert "Next: thin the trays that are done and fill their gaps" in words
+    assert "Next: thin the trays that are done, fill their gaps" in words
     assert " nan" not in words.lower()
 
 
