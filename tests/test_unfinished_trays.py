@@ -31,15 +31,21 @@ def committed(study):
     return cells, pd.read_csv(RESULTS / "unfinished_trays_later.csv")
 
 
-TOO_WIDE = "0.9 out: what may still come is 0.23 wide (0.15)"
-"""The one bar missed: with the ten trays of a species in these books the tail is not known better."""
+MISSED = (
+    "two flushes, 0.5 out: ranges hold 0.812 (.92)",
+    "two flushes, 0.5 out: mean error +0.067 (.03)",
+    "two flushes, 0.5 out: stated less reached +0.121 (.05)",
+    "0.7 out: what may still come is 0.38 wide (0.3)",
+    "0.9 out: what may still come is 0.27 wide (0.15)",
+)
+"""Bars missed by more than two standard errors on the books nobody had seen."""
 
 
-def test_the_committed_tables_hold_all_bars_but_one(study, committed):
-    assert [said for said in study.missed(*committed) if said != TOO_WIDE] == []
+def test_the_committed_tables_miss_no_other_bar(study, committed):
+    assert set(study.missed(*committed)) <= set(MISSED)
 
 
-@pytest.mark.xfail(reason=f"{TOO_WIDE}; narrower ranges would hold less than .88")
+@pytest.mark.xfail(reason="; ".join(MISSED))
 def test_the_committed_tables_hold_every_bar(study, committed):
     assert study.missed(*committed) == []
 
@@ -47,10 +53,10 @@ def test_the_committed_tables_hold_every_bar(study, committed):
 def test_a_missed_bar_is_named(study, committed):
     """The check bites: a cell made worse than its bar is reported."""
     cells, later = committed
-    worse = cells.assign(inside=np.where(cells.index == 0, 0.5, cells["inside"]))
-    fine = later.assign(later_width=0.1)
-    assert len(study.missed(worse, fine)) == 1
-    assert len(study.missed(cells, later.assign(later_width=0.9))) == 3
+    fine, good = later.assign(later_width=0.1, later_inside=0.9), cells.assign(inside=0.95, error=0.0, gap=0.0)
+    assert study.missed(good, fine) == []
+    assert len(study.missed(good.assign(inside=np.where(good.index == 0, 0.5, 0.95)), fine)) == 1
+    assert len(study.missed(good, fine.assign(later_width=0.9))) == 3
 
 
 def test_the_true_law_of_two_flushes_has_its_second_part_later(study):
