@@ -109,7 +109,7 @@ class Outlook:
         if self.until is None or time is None:
             return source.draws
         days = float((self.until - source.sowing_date).days)
-        return by_day(source.draws, days - (source.origin_days if time.origin == "1 February" else 0.0))
+        return by_day(source.draws, float(time.on_clock(days, source.origin_days)))
 
     def after(self, trays: int) -> Outlook:
         """The same once so many more trays stand on the benches."""

@@ -328,7 +328,7 @@ def _on_clock(known: Foreknown, tray: Mapping[Hashable, Any]) -> float:
     time = known.draws.time
     if time is None:
         return np.inf
-    return float(tray["last_day"] - (tray["origin_days"] if time.origin == "1 February" else 0.0))
+    return float(time.on_clock(tray["last_day"], tray["origin_days"]))
 
 
 def _forecast(known: Foreknown, draws: RowDraws, parts: Parts, promise: Promise) -> Forecast:

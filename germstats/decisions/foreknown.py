@@ -89,7 +89,7 @@ def share_seen(known: Foreknown, day: float, origin_days: float) -> float:
     for draws in known.timed:
         time = draws.time
         assert time is not None
-        elapsed = max(day - (origin_days if time.origin == "1 February" else 0.0), 1e-3)
+        elapsed = max(float(time.on_clock(day, origin_days)), 1e-3)
         mu = time.mu[:, None] + np.hypot(time.tray_sd, time.season_sd)[:, None] * NODES
         out = time.share_by(elapsed, mu, time.sigma[:, None])
         shares.append(float(draws.weight @ (out @ NODE_WEIGHTS)))

@@ -14,10 +14,9 @@ from germstats.decisions.side_by_side import Pair
 from germstats.models.compiled import Index
 from germstats.models.draws import weighted_quantiles
 from germstats.models.emergence import EmergenceFit
-from germstats.models.estimates import any_seen
+from germstats.models.estimates import any_seen, latest_of
 from germstats.models.forecast import empty_share
-from germstats.models.horizon import pair_horizon
-from germstats.models.likelihood import Origin
+from germstats.models.horizon import Horizon, pair_horizon, up_to
 from germstats.models.timing import FAMILIES, Array
 from germstats.models.treatment_model import (
     Contrasts,
@@ -32,7 +31,7 @@ from germstats.models.treatment_model import (
 )
 from germstats.models.tree import Scales
 from germstats.records.parsing import so_many
-from germstats.records.patterns import Patterns, seen_by
+from germstats.records.patterns import Patterns
 
 _FEWEST_OTHERS = 10
 _WORTH_SAYING = 0.5  # points
@@ -102,8 +101,8 @@ def compared(
     """
     trays = fit.patterns.trays.iloc[found.codes]
     rates = [fit.patterns.sowings[code] for code in trays["sowing"]]
-    day = _horizon_of(fit, base.species or "", found)
-    trial = _trial(fit, base.species or "", found, day)
+    horizon = _horizon_of(fit, base.species or "", found)
+    trial = _trial(fit, base.species or "", found, horizon)
     posterior = compare_levels(trial, priors[0], priors[1])
     share = posterior.share
     draws = share.draws()
@@ -124,16 +123,16 @@ def compared(
     )
     row = replace(row, notes=_notes(fit, trays, found, permuted, row))
     row = _another_spring(row, share, spec)
-    return _with_days(row, posterior, day, trays)
+    return _with_days(row, posterior, horizon, trays)
 
 
-def _horizon_of(fit: EmergenceFit, species: str, found: Pair) -> float:
-    """Day on the species' clock up to which both levels were looked at."""
+def _horizon_of(fit: EmergenceFit, species: str, found: Pair) -> Horizon:
+    """Up to when both levels were looked at."""
     arms = [found.codes[found.level == k] for k in (0, 1)]
     return pair_horizon(fit.patterns, arms, fit.timing[species].origin, fit.spec.spring_ends)
 
 
-def _trial(fit: EmergenceFit, species: str, found: Pair, day: float) -> Trial:
+def _trial(fit: EmergenceFit, species: str, found: Pair, horizon: Horizon) -> Trial:
     """The trays of a pair under the species' law of timing, up to the earlier level's horizon."""
     trays = fit.patterns.trays.iloc[found.codes]
     choice = fit.timing[species]
@@ -142,7 +141,7 @@ def _trial(fit: EmergenceFit, species: str, found: Pair, day: float) -> Trial:
     time = next((row.draws.time for row in fit.rows if row.species == species and row.draws.time), None)
     timed = timed and time is not None
     return Trial(
-        patterns=_up_to(fit.patterns, found.codes, day, choice.origin) if timed else fit.patterns,
+        patterns=_up_to(fit.patterns, found.codes, horizon) if timed else fit.patterns,
         codes=found.codes,
         level=found.level,
         block=found.block,
@@ -155,16 +154,12 @@ def _trial(fit: EmergenceFit, species: str, found: Pair, day: float) -> Trial:
     )
 
 
-def _up_to(patterns: Patterns, codes: Index, day: float, origin: Origin) -> Patterns:
-    """The records with those of the trays `codes` told up to a day on the species' clock."""
+def _up_to(patterns: Patterns, codes: Index, horizon: Horizon) -> Patterns:
+    """The records with those of the trays `codes` told up to a horizon; a look after it would be one level's alone."""
     days = np.full(len(patterns.trays), np.inf)
-    start = patterns.trays["origin_days"].to_numpy(dtype=float)[codes] if origin == "1 February" else 0.0
-    days[codes] = np.maximum(day + start, 1.0)
-    if patterns.units is None:
-        days = np.maximum(days, patterns.trays["last_day"].to_numpy(dtype=float))
-    else:
-        patterns = seen_by(patterns, days)  # a look after the day would be one level's alone
-    return replace(patterns, trays=patterns.trays.assign(horizon=days))
+    origin_days = patterns.trays["origin_days"].to_numpy(dtype=float)[codes]
+    days[codes] = np.maximum(horizon.from_sowing(origin_days), 1.0)
+    return up_to(patterns, days, days)
 
 
 def _with_difference(row: ComparisonRow, draws: LevelDraws, spec: CompareSpec) -> ComparisonRow:
@@ -283,17 +278,19 @@ def _another_spring(row: ComparisonRow, share: Contrasts, spec: CompareSpec) -> 
     return replace(row, another_low=float(low), another_high=float(high))
 
 
-def _with_days(row: ComparisonRow, posterior: TreatmentPosterior, horizon: float, trays: pd.DataFrame) -> ComparisonRow:
+def _with_days(
+    row: ComparisonRow, posterior: TreatmentPosterior, horizon: Horizon, trays: pd.DataFrame
+) -> ComparisonRow:
     """Difference in days to half of what came by the horizon, and how much of all that comes is out by then."""
     time = posterior.time
     if time is None:
         return row
     draws, family, sigma = time.draws(1), FAMILIES[posterior.family], np.exp(posterior.log_sigma)
-    end = (np.log(horizon) - draws.values) / sigma
+    end = (np.log(horizon.day) - draws.values) / sigma
     days = np.exp(draws.values + sigma * family.time_of(0.5, end)).mean(axis=1)
     out = draws.weight @ family.cdf(end).mean(axis=1)
-    latest = trays.sort_values(["season", "sown_on"], kind="stable").iloc[-1]
-    from_sowing = horizon + (float(latest["origin_days"]) if posterior.origin == "1 February" else 0.0)
+    latest = trays.iloc[latest_of(trays)]
+    from_sowing = float(horizon.from_sowing(float(latest["origin_days"])))
     row = replace(
         row,
         horizon_days=from_sowing,

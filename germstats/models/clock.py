@@ -39,23 +39,26 @@ class Clock:
         return np.isfinite(self.raw)
 
     @cached_property
+    def _plain(self) -> Array:
+        """The raw times, 0 before the clock starts."""
+        return np.where(self.started, self.raw, 0.0)
+
+    @cached_property
     def z(self) -> Array:
         """The times, 0 before the clock starts."""
-        plain = np.where(self.started, self.raw, 0.0)
-        return plain if self._horizon is None else self._horizon.moved(plain)
+        return self._plain if self._horizon is None else self._horizon.moved()
 
     @cached_property
     def _horizon(self) -> _Horizon | None:
         """What lies beyond the horizon, cut off; None where no end has one."""
         if self.horizon is None or not np.isfinite(self.horizon).any():
             return None
-        return _Horizon(np.where(self.started, self.raw, 0.0), self.started, self.horizon, self.family)
+        return _Horizon(self._plain, self.started, self.horizon, self.family)
 
     @cached_property
     def motion(self) -> Array:
         """(5, E) slopes of `z` on mu and log sigma, then its bends: mu mu, mu log sigma, twice log sigma."""
-        plain = np.where(self.started, self.raw, 0.0)
-        own = _plain_motion(plain, self.sigma)
+        own = _plain_motion(self._plain, self.sigma)
         return own if self._horizon is None else self._horizon.motion(own, self.z, self.sigma)
 
     @cached_property
@@ -124,10 +127,10 @@ class _Horizon:
         before = np.full_like(z, -np.inf)
         return z, c, self.family.log_difference(before, z), self.family.log_difference(before, c)
 
-    def moved(self, plain: Array) -> Array:
+    def moved(self) -> Array:
         """The times w; `_ALL_OUT` at the horizon and after it."""
         z, c, log_z, log_c = self._at
-        moved = np.where(self.over, _ALL_OUT, plain)
+        moved = np.where(self.over, _ALL_OUT, self.z)
         log_share = np.minimum(log_z - log_c, 0.0)
         small = np.log1p(-np.exp(np.minimum(log_share, _LOG_HALF)))
         left = np.where(log_share < _LOG_HALF, small, self.family.log_difference(z, c) - log_c)

@@ -211,8 +211,7 @@ def fit_emergence(
     told, horizons = _to_horizon(patterns, lots, choices, spec)
     lots = sort_lots(told, spec.scatter)
     held = {**spec.held, "tray": spec.scatter.tray} if spec.hold_tray else spec.held
-    pooled = fit_pooled(told, lots, spec.scatter, choices, held=held, progress=say, near=near)
-    pooled = replace(pooled, horizons=horizons)
+    pooled = fit_pooled(told, lots, spec.scatter, choices, held=held, progress=say, near=near, horizons=horizons)
     rows = tuple(pooled_rows(pooled, told, spec.level))
     if horizons is not None:
         rows = with_later(rows, lots, patterns, _clocks(pooled, patterns), spec.spring_ends)

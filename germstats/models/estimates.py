@@ -116,8 +116,7 @@ class RowEstimate(RawCounts):
 def raw_counts(lot: LotRecords, row: int, patterns: Patterns) -> RawCounts:
     """Raw counts of one treatment row of a lot."""
     trays = trays_of(lot, row, patterns)
-    order = np.lexsort((trays["sown_on"].to_numpy(), trays["season"].to_numpy(dtype=int)))
-    latest = trays.iloc[order[-1]].to_dict()
+    latest = trays.iloc[latest_of(trays)].to_dict()
     return RawCounts(
         species=lot.species,
         lot=lot.lot,
@@ -145,7 +144,7 @@ def horizon_facts(horizon: Horizon | None, trays: pd.DataFrame) -> dict[str, Any
     """
     if horizon is None:
         return {}
-    latest = trays.sort_values(["season", "sown_on"], kind="stable").iloc[-1]
+    latest = trays.iloc[latest_of(trays)]
     days = float(latest["horizon"])
     on = latest["sown_on"] + pd.Timedelta(days=round(days))
     return {"horizon_on": on, "horizon_days": days, "horizon_basis": horizon.basis}
@@ -169,6 +168,11 @@ def trays_of(lot: LotRecords, row: int, patterns: Patterns) -> pd.DataFrame:
     """The rows of `Patterns.trays` of one treatment row of a lot."""
     trays: pd.DataFrame = patterns.trays.iloc[lot.codes[lot.row == row]]
     return trays
+
+
+def latest_of(trays: pd.DataFrame) -> int:
+    """Position of the tray of the latest season among these, of several the one sown last."""
+    return int(np.lexsort((trays["sown_on"].to_numpy(), trays["season"].to_numpy(dtype=int)))[-1])
 
 
 def any_seen(trays: pd.DataFrame) -> bool:

@@ -19,6 +19,7 @@ from scipy.special import expit
 from germstats.models.compiled import Compiled, Index, compile_patterns, tiled
 from germstats.models.emergence import EmergenceFit
 from germstats.models.forecast import empty_by
+from germstats.models.horizon import spring_end_days
 from germstats.models.likelihood import log_likelihood
 from germstats.models.pooled import PooledDraw, PooledFit
 from germstats.models.threads import one_thread
@@ -192,10 +193,7 @@ class _UnderWay:
         """Days from sowing to the end of the spring each tray is judged in, as the fit's clock tells them."""
         if self.course is not None:
             return np.asarray(self.origin_days + self.course.days[-1])
-        origin = self.trays["sown_on"] + pd.to_timedelta(self.trays["origin_days"], unit="D")
-        month, day = self.spring_ends
-        ends = pd.to_datetime({"year": origin.dt.year, "month": month, "day": day})
-        return np.asarray((ends - self.trays["sown_on"]).dt.days, dtype=float)
+        return spring_end_days(self.trays, self.spring_ends)
 
     @cached_property
     def pieces(self) -> list[tuple[Part, Index, Compiled]]:

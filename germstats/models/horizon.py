@@ -215,8 +215,8 @@ def nearest_looks(patterns: Patterns, days: Array) -> Array:
 
 def pair_horizon(
     patterns: Patterns, arms: Sequence[NDArray[np.int64]], origin: Origin, spring_ends: tuple[int, int]
-) -> float:
-    """Day on a clock up to which two levels of a trial can be told together: the earlier of theirs.
+) -> Horizon:
+    """Up to when two levels of a trial can be told together: the earlier of theirs.
 
     Parameters
     ----------
@@ -228,7 +228,7 @@ def pair_horizon(
     """
     facts = _facts(patterns.trays, {}, spring_ends, origin)
     under_way = _under_way(facts)
-    return min(_horizon(facts.iloc[codes], under_way, origin).day for codes in arms)
+    return min((_horizon(facts.iloc[codes], under_way, origin) for codes in arms), key=lambda one: one.day)
 
 
 def told_by(
@@ -260,9 +260,23 @@ def told_by(
         day[lot.codes] = horizons.lots[lot.species, lot.lot].from_sowing(origin[lot.codes])
         kept[lot.codes] = not lot.timed
     day = np.maximum(np.minimum(day, spring_end_days(trays, spring_ends)), _FIRST_DAY)
+    day = day if patterns.units is None else nearest_looks(patterns, day)
+    return up_to(patterns, day, np.where(kept, np.inf, day))
+
+
+def up_to(patterns: Patterns, horizon: Array, cut: Array) -> Patterns:
+    """The records with ``horizon`` (days from sowing) in ``trays``, without what was seen after the days `cut`.
+
+    Patterns that were not read from a book keep all looks, and a horizon no earlier than the last.
+
+    Parameters
+    ----------
+    patterns : Patterns
+    horizon, cut : (T,) arrays
+        Days from sowing; inf: to the end of all days, and every look.
+    """
     if patterns.units is None:
-        day = np.maximum(day, trays["last_day"].to_numpy(dtype=float))
+        horizon = np.maximum(horizon, patterns.trays["last_day"].to_numpy(dtype=float))
     else:
-        day = nearest_looks(patterns, day)
-        patterns = seen_by(patterns, np.where(kept, np.inf, day))
-    return replace(patterns, trays=patterns.trays.assign(horizon=day))
+        patterns = seen_by(patterns, cut)
+    return replace(patterns, trays=patterns.trays.assign(horizon=horizon))

@@ -20,8 +20,8 @@ TimingLaw = tuple[str, Origin]
 """Family and origin."""
 ORIGINS: tuple[Origin, ...] = ("1 February", "sowing")
 _LOGIT_RHO_SD = 1.0
-_NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
-_NODE_WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])  # three-point Gauss-Hermite rule of a standard normal
+THREE_NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
+THREE_WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])  # three-point Gauss-Hermite rule of a standard normal
 
 
 @dataclass(frozen=True)
@@ -171,4 +171,4 @@ def learn_cell_scatter(
         step = 0.2
         bend = (criterion(middle + step) - 2 * criterion(middle) + criterion(middle - step)) / step**2
         sd = float(1 / np.sqrt(max(-bend, 1 / 9.0)))  # a flat or rising criterion may not claim more than sd 3
-    return cell_scatter(middle, sd, lots, bool(telling)), np.asarray(expit(middle + sd * _NODES)), _NODE_WEIGHTS
+    return cell_scatter(middle, sd, lots, bool(telling)), np.asarray(expit(middle + sd * THREE_NODES)), THREE_WEIGHTS

@@ -11,7 +11,7 @@ from scipy import stats
 from scipy.special import betainc, ndtr, ndtri
 from scipy.stats import qmc
 
-from germstats.models.later_losses import LossLaw, beta_quantile, fixed_losses
+from germstats.models.later_losses import LossLaw, beta_quantile
 from germstats.models.timing import Array
 
 ROWS, COARSE_ROWS, TIMED_ROWS = 1024, 256, 512
@@ -89,11 +89,6 @@ def shared_luck(laws: Mapping[str, LossLaw], benches: int = 1) -> dict[str, Luck
             tray_lost=_tray_lost(lost, tray) if tray.any() else np.zeros((ROWS, 0)),
         )
     return found
-
-
-def plain_luck(losses: float = 0.0, benches: int = 1) -> Luck:
-    """Luck of one species of which the same share is lost in every tray."""
-    return shared_luck({"": fixed_losses(losses)}, benches)[""]
 
 
 def thinned(pmf: Array, luck: Luck) -> Array:

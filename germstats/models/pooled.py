@@ -165,6 +165,7 @@ def fit_pooled(
     held: Mapping[str, float] = MappingProxyType({}),
     progress: Callable[[str], None] = lambda text: None,
     near: PooledFit | None = None,
+    horizons: Horizons | None = None,
 ) -> PooledFit:
     """Fit every lot of a nursery together.
 
@@ -181,20 +182,15 @@ def fit_pooled(
     progress : callable, optional
     near : PooledFit, optional
         Of records that hold these: its scatters are where these are sought from.
+    horizons : Horizons, optional
+        Up to when the patterns are told.
 
     Returns
     -------
     PooledFit
     """
     with one_thread():
-        laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
-        priors = _time_priors(patterns, lots, laws)
-        design = build_design(patterns, lots, laws, priors, scatter)
-        start = _mode(design, _usual_scales(design))
-        current = _under_way(design, patterns, start) if scatter.late_spring else None
-        late = _late(design, start)
-        if current is not None or late:
-            design = build_design(patterns, lots, laws, priors, scatter, current, late)
+        design, start, current = _laid_out(patterns, lots, scatter, choices)
         shown = cell_scatter_is_shown(lots)
         scale_set = _scale_set(design, held if shown else {**held, "rho": COORDINATES["rho"].value(0.0)})
         progress("learning how far trays, lots and species lie apart")
@@ -214,7 +210,23 @@ def fit_pooled(
         draws = tuple(copy for draw in each for copy in _shared_out(draw, asked))
     found = effective_share(drawn, asked * len(modes))
     return PooledFit(design, scale_set, modes[0], current, choices, draws, found, scatter,
-                     _cell_scatter(scale_set, modes[0], lots), trouble_of(modes, drawn, found))  # fmt: skip
+                     _cell_scatter(scale_set, modes[0], lots), trouble_of(modes, drawn, found), horizons)  # fmt: skip
+
+
+def _laid_out(
+    patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatter, choices: Mapping[str, TimingChoice]
+) -> tuple[PooledDesign, PooledMode, int | None]:
+    """The design, with what a late spring does to each lot and to a season still under way; a first mode of the effects,
+    without either; and that season."""
+    laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
+    priors = _time_priors(patterns, lots, laws)
+    design = build_design(patterns, lots, laws, priors, scatter)
+    start = _mode(design, _usual_scales(design))
+    current = _under_way(design, patterns, start) if scatter.late_spring else None
+    late = _late(design, start)
+    if current is not None or late:
+        design = build_design(patterns, lots, laws, priors, scatter, current, late)
+    return design, start, current
 
 
 def _cell_scatter(scale_set: ScaleSet, fit: ScaleFit, lots: tuple[LotRecords, ...]) -> CellScatter:

@@ -98,17 +98,17 @@ def _quiet(draws: RowDraws, codes: Index, patterns: Patterns) -> tuple[float, fl
     if time is None:
         return None
     trays = patterns.trays.iloc[codes]
-    start = trays["origin_days"].to_numpy(dtype=float) if time.origin == "1 February" else np.zeros(len(trays))
+    origin_days = trays["origin_days"].to_numpy(dtype=float)
     place = pd.Series(np.arange(len(codes)), index=codes)
     rose, count = np.zeros(len(codes)), np.zeros(len(codes))
     for seen in (patterns.times, patterns.occupied):
         own = seen[seen["tray"].isin(codes)]
         at = place.reindex(own["tray"]).to_numpy(dtype=np.int64)
-        np.maximum.at(rose, at, own["hi"].to_numpy(dtype=float) - start[at])
+        np.maximum.at(rose, at, time.on_clock(own["hi"].to_numpy(dtype=float), origin_days[at]))
         np.add.at(count, at, own["count"].to_numpy(dtype=float))
     if not count.any():
         return None
-    last = trays["last_day"].to_numpy(dtype=float) - start
+    last = time.on_clock(trays["last_day"].to_numpy(dtype=float), origin_days)
     since = float(rose.max())
     middle = [np.array(float(weighted_quantiles(one, draws.weight, _HALF)[0])) for one in (time.mu, time.sigma)]
     missing = np.maximum(time.share_by(last, *middle) - time.share_by(since, *middle), 0.0)

@@ -24,9 +24,9 @@ from scipy.special import expit, logit
 
 from germstats.models.compiled import Index
 from germstats.models.draws import weighted_quantiles
-from germstats.models.estimates import RowEstimate
+from germstats.models.estimates import RowEstimate, latest_of
 from germstats.models.horizon import spring_end_days
-from germstats.models.laws import ORIGINS
+from germstats.models.laws import ORIGINS, THREE_NODES, THREE_WEIGHTS
 from germstats.models.likelihood import Origin
 from germstats.models.lots import LotRecords, groups_of
 from germstats.models.timing import FAMILIES, Array, TimingFamily
@@ -41,7 +41,6 @@ _COARSE_OUT, _COARSE_SIGMA = np.linspace(-4.0, 6.5, 15), np.linspace(np.log(0.02
 _FINE = (25, 21)
 _UNLIKELY = 10.0  # below the best on the log, a law or a corner of the grid counts no more
 _SHARES = (np.arange(32) + 0.5) / 32
-_SHIFTS, _SHIFT_WEIGHTS = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)]), np.array([1 / 6, 2 / 3, 1 / 6])
 _LEAST = 1e-300
 _LOT_TIME_SD = 0.08  # between lots of a species, on log days: the middle of the fit's prior
 
@@ -262,7 +261,7 @@ def still_to_come(
     """
     q = weighted_quantiles(share, weight, _SHARES)[:, None]
     values, weights = [], []
-    for shift, likely in zip(_SHIFTS, _SHIFT_WEIGHTS, strict=True):
+    for shift, likely in zip(THREE_NODES, THREE_WEIGHTS, strict=True):
         for tail in tails:
             by_horizon, by_end = tail.share_by(np.array(days[tail.origin]) * np.exp(unsure * shift)).T
             ever = q / np.maximum(by_horizon, _LEAST)
@@ -336,8 +335,7 @@ class _Row:
     @cached_property
     def latest(self) -> int:
         """Code of its latest tray."""
-        trays = self.patterns.trays.iloc[self.own]
-        return int(self.own[np.lexsort((trays["sown_on"].to_numpy(), trays["season"].to_numpy(dtype=int)))[-1]])
+        return int(self.own[latest_of(self.patterns.trays.iloc[self.own])])
 
     @cached_property
     def days(self) -> dict[Origin, tuple[float, float]]:

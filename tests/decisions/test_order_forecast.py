@@ -20,8 +20,8 @@ from germstats.models.order_forecast import (
     plugs_of_trays,
     tray_in_a_spring,
 )
-from germstats.models.order_luck import plain_luck
 from germstats.records.seeds import SowingRate
+from tests.plain_luck import plain_luck
 
 ONE, TWO, THREE = (SowingRate("counted", (n,), float(n)) for n in (1, 2, 3))
 PINCH = SowingRate("pinch", (), 4.0, 1.5)

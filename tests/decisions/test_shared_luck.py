@@ -22,9 +22,10 @@ from germstats.models.order_forecast import (
     plugs_of_trays,
     tray_in_a_spring,
 )
-from germstats.models.order_luck import plain_luck, shared_luck
+from germstats.models.order_luck import shared_luck
 from germstats.records.seeds import SowingRate
 from tests.decisions.plan_books import COUNTS, ORDER_HEAD, small_book, tray_tables
+from tests.plain_luck import plain_luck
 
 ONE, TWO = (SowingRate("counted", (n,), float(n)) for n in (1, 2))
 CELLS, SPRINGS = 72, 40_000

@@ -1,0 +1,11 @@
+"""The luck of one species of which the same share of plants is lost everywhere, shared by the tests of orders."""
+
+from __future__ import annotations
+
+from germstats.models.later_losses import fixed_losses
+from germstats.models.order_luck import Luck, shared_luck
+
+
+def plain_luck(losses: float = 0.0, benches: int = 1) -> Luck:
+    """Springs on so many benches in which every tray loses the same share."""
+    return shared_luck({"": fixed_losses(losses)}, benches)[""]
