@@ -216,8 +216,7 @@ def fit_pooled(
 def _laid_out(
     patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatter, choices: Mapping[str, TimingChoice]
 ) -> tuple[PooledDesign, PooledMode, int | None]:
-    """The design, with what a late spring does to each lot and to a season still under way; a first mode of the effects,
-    without either; and that season."""
+    """The design, a first mode without lateness, and the season still under way."""
     laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
     priors = _time_priors(patterns, lots, laws)
     design = build_design(patterns, lots, laws, priors, scatter)
