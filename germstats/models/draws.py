@@ -100,6 +100,35 @@ class TimeDraws:
         return np.asarray(mu + sigma * FAMILIES[self.family].time_of(share, end))
 
 
+def in_ordinary_spring(time: TimeDraws, as_seen: Array, late: Array) -> Array:
+    """Logit of the share by the horizon in an ordinary spring, from that in springs late by `late`.
+
+    With q the share by H in the springs seen, the share in an ordinary one is
+
+        q F((log H - mu) / sigma) / F((log H - mu - late) / sigma), at most F((log H - mu) / sigma):
+
+    no spring is so early that more comes by H than ever does. A fit carries lateness as a slope on the logit, which
+    knows no such limit and far from 0 promises too much.
+
+    Parameters
+    ----------
+    time : TimeDraws
+    as_seen : (N,) array
+        Logit of q.
+    late : (N,) array
+        On log days.
+    """
+    if not np.isfinite(time.horizon):
+        return as_seen
+    family, gap = FAMILIES[time.family], np.log(time.horizon) - time.mu
+    start = np.full(np.shape(gap), -np.inf)
+    by_horizon = family.log_difference(start, gap / time.sigma)
+    by_then = family.log_difference(start, (gap - late) / time.sigma)
+    ever = np.minimum(-np.logaddexp(0.0, -as_seen) - by_then, np.log1p(-_NO_SHARE))
+    log_share = by_horizon + ever
+    return np.asarray(log_share - np.log(-np.expm1(log_share)))
+
+
 @dataclass(frozen=True)
 class WorstSpring:
     """The spring on record in which the species did worst.
@@ -136,6 +165,9 @@ class RowDraws:
     place_sd : (N,) array or None
         The part of `tray_sd` that the trays of one bench share, so that sd^2 = own^2 + place^2; None where no benches
         are told apart.
+    as_seen, late : (N,) arrays or None
+        `theta` as it was in springs as early or late as those of the lot's trays, and by how much these were late on
+        log days; None where nothing tells them from ordinary ones.
     """
 
     theta: Array
@@ -146,6 +178,8 @@ class RowDraws:
     time: TimeDraws | None = None
     worst: WorstSpring | None = None
     place_sd: Array | None = None
+    as_seen: Array | None = None
+    late: Array | None = None
 
     @property
     def shared_sd(self) -> Array:
@@ -160,6 +194,10 @@ class RowDraws:
     def share(self) -> Array:
         """Share of seeds in an average tray of an ordinary spring, (N,)."""
         return share_in_average_tray(self.theta, self.tray_sd)
+
+    def share_as_seen(self) -> Array:
+        """Share of seeds in an average tray of springs as early or late as those seen, (N,)."""
+        return share_in_average_tray(self.theta if self.as_seen is None else self.as_seen, self.tray_sd)
 
 
 _FEW_NODES, _FEW_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
@@ -192,7 +230,7 @@ def by_day(draws: RowDraws, day: float) -> RowDraws:
     if worst is not None:
         there, _ = _logit_by(draws.theta + worst.shift, draws.tray_sd, late, time, time.tray_sd, day)
         worst = replace(worst, shift=there - middle)
-    return replace(draws, theta=middle, tray_sd=tray_sd, season_sd=season_sd, worst=worst,
+    return replace(draws, theta=middle, tray_sd=tray_sd, season_sd=season_sd, worst=worst, as_seen=None, late=None,
                    time=replace(time, horizon=max(day, 1e-3)))  # fmt: skip
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from germstats.models.compiled import Index
-from germstats.models.draws import RowDraws, TimeDraws, WorstSpring, weighted_quantiles
+from germstats.models.draws import RowDraws, TimeDraws, WorstSpring, in_ordinary_spring, weighted_quantiles
 from germstats.models.estimates import (
     RowEstimate,
     any_seen,
@@ -23,7 +23,7 @@ from germstats.models.estimates import (
 )
 from germstats.models.lots import LotRecords
 from germstats.models.pooled import PooledFit, share_seen
-from germstats.models.pooled_design import ALL_SPECIES, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
+from germstats.models.pooled_design import ALL_SPECIES, TIME, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
 from germstats.models.pooled_scales import COORDINATES
 from germstats.models.threads import one_thread
 from germstats.models.timing import Array
@@ -33,6 +33,7 @@ from germstats.records.patterns import Patterns
 _DRAWS = 512  # of the effects, shared out evenly among the draws of the scales
 _MOSTLY_OTHERS = 0.5
 _HALF = np.array([0.5])
+_OF_SPRINGS = ("season", "species in season")
 CONTRADICTED = 4.6
 """Seedlings the timing curve has after the last one seen, from which on a plateau contradicts it: of so many expected
 none comes in one case of a hundred (Poisson)."""
@@ -172,8 +173,7 @@ def _worst_season(fit: PooledFit, group: str) -> int | None:
 def _spring(fit: PooledFit, group: str, season: int) -> Array:
     """(P,) form: what a season adds to the logit of the species' share."""
     row, chill = fit.design.columns.row, fit.design.chill.get(group)
-    lots = [fit.design.late.get((lot.species, lot.lot), 0.0) for lot in fit.design.lots if lot.group == group]
-    late = float(np.mean(lots)) if lots else 0.0
+    late = _late_of(fit, _Ask(group, None, None, timed=True))
     return np.asarray((row(TrayKey(group, None, season, chill=chill, late=late)) - row(TrayKey(group, None)))[0])
 
 
@@ -212,8 +212,7 @@ class _Ask:
 
 def _draws(fit: PooledFit, asks: Sequence[_Ask]) -> list[RowDraws]:
     worst = {group: _worst_season(fit, group) for group in dict.fromkeys(ask.group for ask in asks)}
-    spring = {group: [_spring(fit, group, season)] if season is not None else [] for group, season in worst.items()}
-    forms = np.array([[*fit.design.columns.row(TrayKey(ask.group, ask.label)), *spring[ask.group]] for ask in asks])
+    forms = np.array([_forms(fit, ask, worst[ask.group]) for ask in asks])
     size = forms.shape[1]
     codes = np.array([-1 if ask.lot is None else ask.lot for ask in asks])
     treatment = np.array([[0.0, 0.0] if _tried(fit, ask) else [TREATMENT_SD, TREATMENT_TIME_SD] for ask in asks])
@@ -227,6 +226,29 @@ def _draws(fit: PooledFit, asks: Sequence[_Ask]) -> list[RowDraws]:
         roots = _roots(covariance + spread[:, :, None] ** 2 * np.eye(size))
         values[:, k] = mean[:, None] + nodes[:, k] @ roots.transpose(0, 2, 1)
     return [_assembled(fit, own, ask, worst[ask.group]) for own, ask in zip(values, asks, strict=True)]
+
+
+def _forms(fit: PooledFit, ask: _Ask, worst: int | None) -> list[Array]:
+    """(P,) forms of one row: eta, mu, log sigma; how late its springs were; what the worst spring did."""
+    forms = [*fit.design.columns.row(TrayKey(ask.group, ask.label)), _springs_time(fit, ask)]
+    if worst is not None:
+        forms.append(_spring(fit, ask.group, worst))
+    return forms
+
+
+def _springs_time(fit: PooledFit, ask: _Ask) -> Array:
+    """(P,) form: how late the springs of a row's trays were on average, on log days."""
+    design = fit.design
+    lots = [k for k, lot in enumerate(design.lots) if lot.group == ask.group and ask.lot in (None, k)]
+    trays = np.isin(design.tree.lot[design.tree.group], lots)
+    springs = np.array([name[0] in _OF_SPRINGS and name[1] == TIME for name in design.columns.at])
+    return np.asarray(design.tree.design[design.tree.group[trays], TIME].mean(axis=0) * springs)
+
+
+def _late_of(fit: PooledFit, ask: _Ask) -> float:
+    """What a spring later by one on log days takes from the logit of a row's share in the fit."""
+    lots = [lot for k, lot in enumerate(fit.design.lots) if lot.group == ask.group and ask.lot in (None, k)]
+    return float(np.mean([fit.design.late.get((lot.species, lot.lot), 0.0) for lot in lots])) if lots else 0.0
 
 
 def _horizon_of(fit: PooledFit, ask: _Ask) -> float:
@@ -261,7 +283,8 @@ def _roots(covariance: Array) -> Array:
 
 
 def _assembled(fit: PooledFit, values: Array, ask: _Ask | None, season: int | None) -> RowDraws:
-    """Values (J, E, K) of eta, mu, log sigma (and the worst spring's shift) with the scales of their draws."""
+    """Values (J, E, K) of eta, mu, log sigma, the springs' lateness (and the worst spring's shift) with the scales of
+    their draws."""
 
     def each(per_draw: list[float]) -> Array:
         return np.repeat(np.array(per_draw, dtype=float), values.shape[1])
@@ -282,18 +305,25 @@ def _assembled(fit: PooledFit, values: Array, ask: _Ask | None, season: int | No
             origin=choice.origin,
             horizon=_horizon_of(fit, ask),
         )
+    theta, as_seen, late_then = drawn[:, 0], None, None
+    if ask is not None and time is not None:
+        late_then = drawn[:, 3]
+        as_seen = theta - _late_of(fit, ask) * late_then
+        theta = in_ordinary_spring(time, as_seen, late_then)
     weight = each([draw.weight / values.shape[1] for draw in fit.draws])
     alike = time is None or fit.scatter.season == 0  # springs are taken to be all the same
-    late = 0.0 if alike or time is None else float(weight @ time.lateness(drawn[:, 0]))
+    late = 0.0 if alike or time is None else float(weight @ time.lateness(theta))
     return RowDraws(
-        theta=drawn[:, 0],
+        theta=theta,
         rho=each([one.rho for one in scales]),
         tray_sd=each([float(np.hypot(one.tray, one.place if has_places else 0.0)) for one in scales]),
         season_sd=np.full(size, np.hypot(fit.scatter.season, late * fit.scatter.season_time)),
         weight=weight,
         time=time,
-        worst=WorstSpring(season, drawn[:, 3]) if season is not None else None,
+        worst=WorstSpring(season, drawn[:, 4]) if season is not None else None,
         place_sd=each([one.place for one in scales]) if has_places else None,
+        as_seen=as_seen,
+        late=late_then,
     )
 
 

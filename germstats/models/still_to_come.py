@@ -239,7 +239,7 @@ def possible_with(
 
 
 def still_to_come(
-    tails: Sequence[Tail], share: Array, weight: Array, days: Mapping[Origin, tuple[float, float]], unsure: float
+    tails: Sequence[Tail], share: Array, weight: Array, days: Sequence[Mapping[Origin, tuple[float, float]]]
 ) -> tuple[float, float]:
     """Range of the share of seeds that comes after the horizon and before the end of the spring.
 
@@ -249,10 +249,9 @@ def still_to_come(
         Of the species.
     share, weight : (N,) arrays
         Draws of the share by the horizon.
-    days : dict
-        Horizon and end of the spring on each clock, of a tray neither early nor late.
-    unsure : float
-        Sd of how late the lot is, on log days.
+    days : sequence of dict
+        Horizon and end of the spring on each clock, of a tray neither early nor late: for a lot as late as its three
+        Gauss-Hermite points make it.
 
     Returns
     -------
@@ -261,9 +260,9 @@ def still_to_come(
     """
     q = weighted_quantiles(share, weight, _SHARES)[:, None]
     values, weights = [], []
-    for shift, likely in zip(THREE_NODES, THREE_WEIGHTS, strict=True):
+    for told, likely in zip(days, THREE_WEIGHTS, strict=True):
         for tail in tails:
-            by_horizon, by_end = tail.share_by(np.array(days[tail.origin]) * np.exp(unsure * shift)).T
+            by_horizon, by_end = tail.share_by(np.array(told[tail.origin])).T
             ever = q / np.maximum(by_horizon, _LEAST)
             possible = ever < 1
             log_weight = tail.log_weight - np.log(np.maximum(by_horizon, _LEAST)) + np.log(likely)
@@ -337,18 +336,28 @@ class _Row:
         """Code of its latest tray."""
         return int(self.own[latest_of(self.patterns.trays.iloc[self.own])])
 
-    @cached_property
-    def days(self) -> dict[Origin, tuple[float, float]]:
-        """The horizon and the end of the spring on each clock, of a tray neither early nor late."""
-        late = np.array(float(np.mean(self.clocks.shift[self.own])))
+    def days(self, later: float = 0.0) -> dict[Origin, tuple[float, float]]:
+        """The horizon and the end of the spring on each clock, of a tray neither early nor late.
+
+        The lot is taken to be `later` than its trays' effects say, on log days of the species' own clock.
+        """
+        late = np.array(float(np.mean(self.clocks.shift[self.own])) + later)
         origin_days = np.array(float(self.patterns.trays["origin_days"].iloc[self.latest]))
         days = np.array([self.row.horizon_days, self.ends[self.latest]], dtype=float)
         told = {on: moved(days, origin_days, self.clocks, late, on) for on in ORIGINS}
         return {on: (float(horizon), float(end)) for on, (horizon, end) in told.items()}
 
+    @property
+    def unsure(self) -> float:
+        """Sd of how late the lot is in the springs seen, on log days."""
+        draws = self.row.draws
+        assert draws.time is not None, "no timing is known"
+        as_seen = draws.time.mu + (draws.late if draws.late is not None else 0.0)
+        return min(float(np.sqrt(np.cov(as_seen, aweights=draws.weight))), _LOT_TIME_SD)
+
     @cached_property
     def share(self) -> Array:
-        return self.row.draws.share()
+        return self.row.draws.share_as_seen()
 
     @property
     def over(self) -> bool:
@@ -358,21 +367,21 @@ class _Row:
 
 def _tails_of_group(patterns: Patterns, codes: Index, clocks: Clocks, members: Sequence[_Row]) -> tuple[Tail, ...]:
     seen = {on: days_seen(patterns, codes, clocks, on) for on in ORIGINS}
-    return tails_of(seen, {on: max(one.days[on][0] for one in members) for on in ORIGINS})
+    return tails_of(seen, {on: max(one.days()[on][0] for one in members) for on in ORIGINS})
 
 
 def _told(members: Sequence[_Row], tails: tuple[Tail, ...]) -> dict[int, RowEstimate]:
     """The rows of one species, by number."""
     for one in members:
-        tails = possible_with(tails, one.share, one.row.draws.weight, {on: one.days[on][0] for on in ORIGINS})
+        tails = possible_with(tails, one.share, one.row.draws.weight, {on: day for on, (day, _) in one.days().items()})
     told = {}
     for one in members:
-        row, time = one.row, one.row.draws.time
+        row = one.row
         if one.over:
             told[one.number] = replace(row, later_low=0.0, later_high=0.0)
-        elif tails and time is not None:
-            unsure = min(float(np.sqrt(np.cov(time.mu, aweights=row.draws.weight))), _LOT_TIME_SD)
-            low, high = still_to_come(tails, one.share, row.draws.weight, one.days, unsure)
+        elif tails:
+            days = [one.days(one.unsure * z) for z in THREE_NODES]
+            low, high = still_to_come(tails, one.share, row.draws.weight, days)
             living = _living(one.patterns.trays.iloc[one.own])
             told[one.number] = replace(row, later_low=min(low, living), later_high=min(high, living))
     return told
