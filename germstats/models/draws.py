@@ -15,6 +15,7 @@ NODES, NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 NODE_WEIGHTS = NODE_WEIGHTS / NODE_WEIGHTS.sum()
 """Gauss-Hermite rule for a standard normal effect."""
 _NO_SHARE = 1e-12
+_REFUTED = 100.0  # times every seed; common practice, no source
 _STEEPEST = 12.0  # on the logit for one on log days: a tenth later takes the odds of a half to under a quarter
 
 
@@ -103,12 +104,12 @@ class TimeDraws:
 def in_ordinary_spring(time: TimeDraws, as_seen: Array, late: Array) -> Array:
     """Logit of the share by the horizon in an ordinary spring, from that in springs late by `late`.
 
-    With q the share by H in the springs seen, the share in an ordinary one is
+    With q the share by H in the springs seen, z = (log H - mu) / sigma and l = late / sigma, the share that ever comes is
+    p = q / F(z - l), at most 1, and that by H in an ordinary spring p F(z). A fit carries lateness as a slope on the
+    logit, which knows no end and far from 0 promises more seedlings than ever come.
 
-        q F((log H - mu) / sigma) / F((log H - mu - late) / sigma), at most F((log H - mu) / sigma):
-
-    no spring is so early that more comes by H than ever does. A fit carries lateness as a slope on the logit, which
-    knows no such limit and far from 0 promises too much.
+    Seedlings that all came at the last look tell of no tail: where q is `_REFUTED` times F(z - l) the law tells nothing,
+    and the steepest slope stands.
 
     Parameters
     ----------
@@ -120,13 +121,14 @@ def in_ordinary_spring(time: TimeDraws, as_seen: Array, late: Array) -> Array:
     """
     if not np.isfinite(time.horizon):
         return as_seen
-    family, gap = FAMILIES[time.family], np.log(time.horizon) - time.mu
-    start = np.full(np.shape(gap), -np.inf)
-    by_horizon = family.log_difference(start, gap / time.sigma)
-    by_then = family.log_difference(start, (gap - late) / time.sigma)
-    ever = np.minimum(-np.logaddexp(0.0, -as_seen) - by_then, np.log1p(-_NO_SHARE))
-    log_share = by_horizon + ever
-    return np.asarray(log_share - np.log(-np.expm1(log_share)))
+    family = FAMILIES[time.family]
+    z = (np.log(time.horizon) - time.mu) / time.sigma
+    start = np.full(np.shape(z), -np.inf)
+    log_ever = -np.logaddexp(0.0, -as_seen) - family.log_difference(start, z - late / time.sigma)
+    log_share = np.minimum(log_ever, 0.0) + family.log_difference(start, z)
+    log_share = np.clip(log_share, np.log(_NO_SHARE), np.log1p(-_NO_SHARE))
+    by_law = log_share - np.log(-np.expm1(log_share))
+    return np.where(log_ever < np.log(_REFUTED), by_law, as_seen + _STEEPEST * late)
 
 
 @dataclass(frozen=True)

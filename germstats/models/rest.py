@@ -182,7 +182,7 @@ class Known:
         left = information[np.ix_(out, out)] + np.diag(precision[out])
         pull = np.linalg.solve(left, np.column_stack([across, (slope + by_prior)[out]]))
         told = Told(
-            information[np.ix_(columns, columns)] - across.T @ pull[:, :-1],
+            _semi_definite(information[np.ix_(columns, columns)] - across.T @ pull[:, :-1]),
             slope[columns] - across.T @ pull[:, -1],
             middle[columns],
         )
@@ -210,3 +210,12 @@ class Known:
                 starts.append(replace(near, beta=beta))
         found = find_pooled_modes(tree, prior, [self.scales] * len(starts), starts)
         return max(found, key=lambda one: one.criterion)
+
+
+def _semi_definite(information: Array) -> Array:
+    """The nearest positive semi-definite matrix: what trays tell far from their own mode may bend the wrong way, and
+    would leave less than the prior knows."""
+    values, vectors = np.linalg.eigh(information)
+    if values.min(initial=0.0) >= 0:
+        return information
+    return np.asarray((vectors * values.clip(0.0)) @ vectors.T)

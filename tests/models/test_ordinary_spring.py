@@ -53,3 +53,9 @@ def test_one_spring_stopped_half_way_promises_no_more_than_it_saw(tmp_path):
     seen = round(100 * out[-1]) / 100
     assert row.emergence_low < seen < row.emergence_high
     assert row.emergence < seen + 0.02
+
+
+def test_a_law_that_all_seedlings_refute_moves_the_share_by_the_steepest_slope():
+    """Half of the seeds by a day at which the law has a thousandth of them out: the logit moves by 12 on log days."""
+    late_law = 60.0 * np.exp(-0.2 * 3.2)
+    assert ordinary(0.5, late=0.05, horizon=late_law) == pytest.approx(expit(12 * 0.05))
