@@ -104,12 +104,12 @@ class TimeDraws:
 def in_ordinary_spring(time: TimeDraws, as_seen: Array, late: Array) -> Array:
     """Logit of the share by the horizon in an ordinary spring, from that in springs late by `late`.
 
-    With q the share by H in the springs seen, z = (log H - mu) / sigma and l = late / sigma, the share that ever comes is
-    p = q / F(z - l), at most 1, and that by H in an ordinary spring p F(z). A fit carries lateness as a slope on the
-    logit, which knows no end and far from 0 promises more seedlings than ever come.
+    With q the share by H in the springs seen, z = (log H - mu) / sigma and l = late / sigma, the share that ever comes
+    is p = q / F(z - l), at most 1, and that by H in an ordinary spring p F(z). A fit carries lateness as a slope on
+    the logit, which knows no end and far from 0 promises more seedlings than ever come.
 
-    Seedlings that all came at the last look tell of no tail: where q is `_REFUTED` times F(z - l) the law tells nothing,
-    and the steepest slope stands.
+    Seedlings that all came at the last look tell of no tail: where q is `_REFUTED` times F(z - l) the law says
+    nothing, and the steepest slope stays.
 
     Parameters
     ----------
