@@ -19,6 +19,7 @@ from scipy.interpolate import CubicSpline
 from scipy.linalg import cho_solve
 from scipy.special import expit, logit, logsumexp, ndtr, ndtri
 
+from germstats.errors import NotEnoughRecordsError
 from germstats.models.compiled import Index, compile_patterns, taken_as_final
 from germstats.models.laws import CellScatter
 from germstats.models.likelihood import Origin
@@ -346,9 +347,20 @@ def _mixture(
     """Normal laws of `columns` at each sd that counts, weighed, at one cell scatter.
 
     Criteria, means and covariances are smooth in log sd: cubic splines through the modes solved. With many trays the
-    weight is narrower than the step between those, and a mixture over them alone would snap to one.
+    weight is narrower than the step between those, and a mixture over them alone would snap to one. An sd under
+    which the records are impossible has no mode: it is left out, and so are the sds beyond it.
+
+    Raises
+    ------
+    NotEnoughRecordsError
+        Fewer than two sds were found possible.
     """
-    at, fine = np.log(solved_at), np.log(sds)
+    possible = np.isfinite([mode.criterion for mode in found])
+    if possible.sum() < 2:
+        raise NotEnoughRecordsError("These trays fit no law of timing: check their dates and counts.")
+    found, at = [mode for mode, kept in zip(found, possible, strict=True) if kept], np.log(solved_at[possible])
+    sds = sds[(np.log(sds) >= at[0] - 1e-9) & (np.log(sds) <= at[-1] + 1e-9)]
+    fine = np.log(sds)
     log_weight = CubicSpline(at, [mode.criterion for mode in found])(fine) + prior.log_density(sds)
     weight = np.exp(log_weight - log_weight.max())
     kept = np.flatnonzero(weight > 1e-4)

@@ -84,7 +84,7 @@ def check(seed: int, folder: Path) -> int:
     return answered
 
 
-QUICK = (10, 11, 34, 35, 42, 49, 54, 73, 77, 93, 98, 112)
+QUICK = (10, 11, 34, 35, 42, 45, 49, 54, 73, 77, 93, 98, 112, 439)
 
 
 @pytest.mark.parametrize("seed", QUICK)
