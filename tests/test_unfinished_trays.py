@@ -31,22 +31,8 @@ def committed(study):
     return cells, pd.read_csv(RESULTS / "unfinished_trays_later.csv")
 
 
-MISSED = (
-    "two flushes, 0.5 out: ranges hold 0.812 (.92)",
-    "two flushes, 0.5 out: mean error +0.067 (.03)",
-    "two flushes, 0.5 out: stated less reached +0.121 (.05)",
-    "0.7 out: what may still come is 0.38 wide (0.3)",
-    "0.9 out: what may still come is 0.27 wide (0.15)",
-)
-"""Bars missed by more than two standard errors on the books nobody had seen."""
-
-
-def test_the_committed_tables_miss_no_other_bar(study, committed):
-    assert set(study.missed(*committed)) <= set(MISSED)
-
-
-@pytest.mark.xfail(reason="; ".join(MISSED))
 def test_the_committed_tables_hold_every_bar(study, committed):
+    """Of books 60 to 89, which had no say in the method; two flushes held to the bars by the day looked at too."""
     assert study.missed(*committed) == []
 
 
