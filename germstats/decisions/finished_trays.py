@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Hashable, Mapping
 from typing import Any
 
@@ -67,8 +66,6 @@ def why_not_finished(
     seen_by : callable
         Day -> share of the seedlings to be expected by then.
     """
-    if math.isnan(tray["filled"]):
-        return "only its seedlings were counted, and it was sown by the pinch: count its filled cells too"
     if empty is None:
         return ""
     seen = seen_by(tray["last_day"])

@@ -23,10 +23,11 @@ UNITS: tuple[Unit, ...] = ("cells", "seeds")
 def told_by_seeds(patterns: Patterns) -> NDArray[np.bool_]:
     """(T,) whether a tray's filled cells are not known, but its seedlings and how many seeds they came of.
 
-    Seeds sown by the pinch have no number of their own.
+    A pinch whose mean is known stands for that many seeds; one of unknown size for none.
     """
     trays = patterns.trays
-    numbered = np.array([rate.k is None for rate in patterns.sowings], dtype=bool)[trays["sowing"].to_numpy(dtype=int)]
+    known = [rate.kind != "pinch_unmeasured" for rate in patterns.sowings]
+    numbered = np.array(known, dtype=bool)[trays["sowing"].to_numpy(dtype=int)]
     whole = ((trays["record"] == "seedlings") & trays["filled"].isna() & trays["emerged"].notna()).to_numpy(dtype=bool)
     return np.asarray(whole & numbered)
 
@@ -41,8 +42,8 @@ def seeds_as_cells(patterns: Patterns) -> Patterns:
     Returns
     -------
     Patterns
-        In ``trays`` of such a tray: ``cells`` and ``seeds`` are the seeds sown (a range counts as its mean, rounded,
-        as in ``finishes``), ``filled`` its seedlings, ``sowing`` one seed. All else is as it was.
+        In ``trays`` of such a tray: ``cells`` and ``seeds`` are the seeds sown (a range or a pinch counts as its mean,
+        rounded, as in ``finishes``), ``filled`` its seedlings, ``sowing`` one seed. All else is as it was.
     """
     at = told_by_seeds(patterns)
     if not at.any():

@@ -164,7 +164,8 @@ def overall_words(test: BackTest) -> list[str]:
         f"{known.trays} came inside, {_between(known.inside_low, known.inside_high)} by chance alone."
     ]  # fmt: skip
     by_seeds = sum(row.counted == "seeds" for row in test.rows)
-    singly = [f"Only seedlings were counted in {_trays(by_seeds)}, so each seed there counts as one cell."]
+    counted = f"Only seedlings were counted in {_trays(by_seeds)}"
+    singly = [f"{counted}, so each seed there counts as one cell, a pinch as its mean."]
     better = "better than" if one.chance_error < one.pencil_chance_error else "no better than"
     return [
         f"Over all: {one.inside} of {one.trays} trays came inside their range; about {one.inside_expected:.0f} should "

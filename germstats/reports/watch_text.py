@@ -84,7 +84,7 @@ def by_seeds_words(found: Watch) -> str:
     """What the numbers of trays are whose seedlings alone were counted; empty where there is none."""
     if all(row.counted == "cells" for row in found.rows):
         return ""
-    return "Where 'of' says seeds, only seedlings were counted, so each seed counts as one cell."
+    return "Where 'of' says seeds, only seedlings were counted, so each seed counts as one cell, a pinch as its mean."
 
 
 def of_how_many(row: TrayWatch | LotWatch) -> str:

@@ -13,7 +13,6 @@ from germstats.decisions.poor_lots import review
 from germstats.decisions.waiting import watch
 from germstats.decisions.waiting_course import Course, plugs_by_date
 from germstats.decisions.waiting_spec import WatchSpec
-from germstats.errors import NotEnoughRecordsError
 from germstats.models.emergence import FitSpec, fit_emergence
 from germstats.models.forecast import filled_cells, new_tray
 from germstats.models.halfway import finish_season
@@ -185,10 +184,18 @@ def test_plants_of_seedlings_by_hand():
     assert float(alike.plugs(0, np.array([4]))[0]) == pytest.approx(2.0, abs=1e-6)
 
 
-def test_pinches_have_no_number_of_seeds_to_be_held_against(tmp_path):
-    book = book_of(tmp_path / "book", TraySpec(seasons=2, seeds_per_cell="pinch", record="seedlings"), seedlings=True)
-    with pytest.raises(NotEnoughRecordsError, match="sown by the pinch: count its filled cells too"):
-        back_test(book)
+def test_pinches_of_known_size_are_answered_by_their_seedlings(tmp_path):
+    """A tray stands for its cells times the mean pinch, in every command alike."""
+    book = book_of(tmp_path / "book", replace(SINGLE, seeds_per_cell="pinch", record="seedlings"), seedlings=True)
+    patterns = find_patterns(book)
+    seeds = {round(72 * rate.mean) for rate in patterns.sowings}
+    watched = watch(book, WatchSpec(ON)).rows
+    tested = back_test(book, target=0.5).rows
+    assert {row.counted for row in (*watched, *tested)} == {"seeds"}
+    assert {row.cells for row in tested} <= seeds
+    assert len(watched) == 6 and len(tested) == 6
+    for said in (watch_text(watch(book, WatchSpec(ON))), backtest_text(back_test(book, target=0.5))):
+        assert "a pinch as its mean" in " ".join(said.split())
 
 
 def test_seedlings_of_pinches_of_unknown_size_are_named_not_dropped(tmp_path):
