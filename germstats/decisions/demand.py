@@ -12,6 +12,7 @@ import pandas as pd
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.later_losses import USUAL_LOSSES, LossLaw, TrayLosses, loss_laws, with_mean
 from germstats.records.book import RecordBook
+from germstats.records.parsing import so_many
 from germstats.records.tables import TABLES
 
 _RANGE_LEVEL = 0.90
@@ -226,9 +227,7 @@ def _described(law: LossLaw, species: str, counted: pd.DataFrame, given: float |
         law, source = with_mean(law, given), "--losses"
     elif came:
         springs = rows["season"].nunique()
-        source = (
-            f"counted in {whose}: {lost} of {came} seedlings in {springs} {'spring' if springs == 1 else 'springs'}"
-        )
+        source = f"counted in {whose}: {lost} of {so_many(came, 'seedling')} in {so_many(springs, 'spring')}"
     else:
         law, source = with_mean(law, USUAL_LOSSES), "common practice, no source: nothing counted"
     share = float(law.mean[0]) if np.ptp(law.mean) == 0 else law.share

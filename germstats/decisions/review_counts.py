@@ -255,8 +255,8 @@ def tray(file: LotFile, limits: Limits) -> Evidence:
 
 def _has(one: TrayFile) -> str:
     if one.counted == "seeds":
-        return f"{one.filled} seedlings of {one.cells} seeds"
-    return f"{one.filled} of {one.cells} cells filled"
+        return f"{so_many(one.filled or 0, 'seedling')} of {so_many(one.cells, 'seed')}"
+    return f"{one.filled} of {so_many(one.cells, 'cell')} filled"
 
 
 def cover(file: LotFile, limits: Limits) -> Evidence:

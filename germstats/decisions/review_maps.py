@@ -92,7 +92,7 @@ def block(file: LotFile, limits: Limits) -> Evidence:
     one, box = found
     shape = "a strip from side to side" if _is_strip(box, one.seen) else (
         f"{_span(box.rows, 'row')} by {_span(box.columns, 'column')}")  # fmt: skip
-    words = f"{one.tray.tray}: {box.cells - box.filled} of {box.cells} cells empty in {shape} at an edge"
+    words = f"{one.tray.tray}: {box.cells - box.filled} of {so_many(box.cells, 'cell')} empty in {shape} at an edge"
     return Evidence("block", _unless_bare(_p_graded(one.block_p, limits), file, limits), one.block_p, words)
 
 
@@ -218,7 +218,7 @@ def loss_map(file: LotFile, limits: Limits) -> Evidence:
     p_ring = float(stats.hypergeom.sf(int((gone & ring).sum()) - 1, int(had.sum()), int(gone.sum()),
                                       int((had & ring).sum())))  # fmt: skip
     joined = join_count(gone, had)
-    said = f"{worst[0].tray}: {int(gone.sum())} of {int(had.sum())} cells lost seedlings"
+    said = f"{worst[0].tray}: {int(gone.sum())} of {so_many(int(had.sum()), 'cell')} lost seedlings"
     if p_ring < limits["loss_map_p"]:
         return Evidence("loss_map", "edge", p_ring, f"{said}, mostly at the edge")
     if joined.p < limits["loss_map_p"]:

@@ -26,6 +26,7 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.models.emergence import EmergenceFit
 from germstats.models.new_lots import new_lot, unknown_species
 from germstats.records.book import RecordBook
+from germstats.records.parsing import so_many
 from germstats.records.suggesting import must_know, near_names
 from germstats.records.tables import TABLES
 
@@ -245,12 +246,16 @@ def _refuse_short(lot: _Lot, spec: TrialSpec, trays: int, sowing: Sowing) -> Non
     makes = held // (len(spec.treatments) * sowing.cells * sowing.seeds_per_cell)
     even = next((fewer for fewer in range(makes, 1, -1) if blocks_for(fewer, lot.setting.places)), 0)
     points = points_told(lot.share, even, spec.power, lot.setting) if even else None
-    rest = (f"It would make {makes} trays of each; --trays {even} lays out {even}, which tell {points} points."
-            if points is not None else f"It would make {makes} of each, too few for a trial.")  # fmt: skip
-    asked = "" if spec.trays else f"Telling {spec.difference:g} points takes {trays} trays of each treatment. "
+    if points is None:
+        rest = f"It would make {makes} of each, too few for a trial."
+    else:
+        made = so_many(makes, "tray")
+        rest = f"It would make {made} of each; --trays {even} lays out {even}, which tell {points} points."
+    each = so_many(trays, "tray")
+    asked = "" if spec.trays else f"Telling {spec.difference:g} points takes {each} of each treatment. "
     raise WrongUseError(
-        f"{asked}{trays} trays of each with {sowing.cells} cells take {wanted} seeds; {lot.stored.lot} holds {held}. "
-        f"{rest}"
+        f"{asked}{each} of each with {so_many(sowing.cells, 'cell')} take {wanted} seeds; "
+        f"{lot.stored.lot} holds {held}. {rest}"
     )
 
 

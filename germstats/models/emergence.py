@@ -22,6 +22,7 @@ from germstats.models.tree import predictors
 from germstats.models.trouble import FitTrouble
 from germstats.models.unpooled import estimate_rows
 from germstats.records.book import RecordBook
+from germstats.records.parsing import so_many
 from germstats.records.patterns import Patterns, find_patterns
 from germstats.records.sown import SPRING_ENDS
 from germstats.records.suggesting import some_of
@@ -270,5 +271,5 @@ def _why_nothing(patterns: Patterns) -> str:
 def trays_by_reason(reasons: Iterable[str]) -> str:
     """How many trays each reason keeps out, the commonest first."""
     counts = pd.Series(list(reasons)).value_counts()
-    said = [f"{count} {'tray' if count == 1 else 'trays'}: {reason}" for reason, count in counts.items()]
+    said = [f"{so_many(count, 'tray')}: {reason}" for reason, count in counts.items()]
     return some_of(said, 5, "; ")

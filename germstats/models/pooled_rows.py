@@ -28,6 +28,7 @@ from germstats.models.pooled_scales import COORDINATES
 from germstats.models.threads import one_thread
 from germstats.models.timing import Array
 from germstats.models.tree import predictors
+from germstats.records.parsing import so_many
 from germstats.records.patterns import Patterns
 
 _DRAWS = 512  # of the effects, shared out evenly among the draws of the scales
@@ -117,8 +118,8 @@ def _quiet(draws: RowDraws, codes: Index, patterns: Patterns) -> tuple[float, fl
 
 
 def _plateau_notes(days: float, more: float) -> tuple[str, ...]:
-    return (f"nothing came up in the last {days:.0f} days you looked, but the timing curve expects about {more:.0f} "
-            "more: trust the emergence, not the days",)  # fmt: skip
+    quiet = f"nothing came up in the last {so_many(round(days), 'day')} you looked"
+    return (f"{quiet}, but the timing curve expects about {more:.0f} more: trust the emergence, not the days",)
 
 
 def _days(

@@ -349,17 +349,13 @@ def _mixture(
     Criteria, means and covariances are smooth in log sd: cubic splines through the modes solved. With many trays the
     weight is narrower than the step between those, and a mixture over them alone would snap to one. An sd under
     which the records are impossible has no mode: it is left out, and so are the sds beyond it.
-
-    Raises
-    ------
-    NotEnoughRecordsError
-        Fewer than two sds were found possible.
     """
     possible = np.isfinite([mode.criterion for mode in found])
     if possible.sum() < 2:
         raise NotEnoughRecordsError("These trays fit no law of timing: check their dates and counts.")
-    found, at = [mode for mode, kept in zip(found, possible, strict=True) if kept], np.log(solved_at[possible])
-    sds = sds[(np.log(sds) >= at[0] - 1e-9) & (np.log(sds) <= at[-1] + 1e-9)]
+    found = [found[k] for k in np.flatnonzero(possible)]
+    at = np.log(solved_at[possible])
+    sds = sds[(sds > 0.999 * np.exp(at[0])) & (sds < 1.001 * np.exp(at[-1]))]
     fine = np.log(sds)
     log_weight = CubicSpline(at, [mode.criterion for mode in found])(fine) + prior.log_density(sds)
     weight = np.exp(log_weight - log_weight.max())

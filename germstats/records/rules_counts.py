@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.records.findings import Judgement, Kind, rows_of
-from germstats.records.parsing import spelled
+from germstats.records.parsing import so_many, spelled
 from germstats.records.seeds import parse_seeds
 from germstats.records.tables import EVENTS, LEFT_COUNTS
 
@@ -101,7 +101,7 @@ def _judge_cells_above(judgement: Judgement, seeds: pd.DataFrame) -> None:
     sown = seeds["most"] > 0
     above = seeds[(emerged > seeds["most"]) & sown & ~seeds["moved_in"]]
     said = [
-        f"{n} seedlings in tray {tray} cell {cell}, where at most {most:g} seed{'s' if most > 1 else ''} were sown"
+        f"{so_many(n, 'seedling')} in tray {tray} cell {cell}, where at most {_sown(most)}"
         for tray, cell, n, most in zip(above["tray"], above["cell"], above["emerged"], above["most"], strict=True)
     ]
     judgement.note(ABOVE_SEEDS, ("cells", "emerged"), above.index, said)
@@ -127,16 +127,24 @@ def _judge_alive(judgement: Judgement) -> None:
     judgement.blank(("cells", "alive"), judgement.note(ALIVE_ABOVE, ("cells", "alive"), above.index, said))
 
 
+def _sown(most: float) -> str:
+    return f"{so_many(most, 'seed')} {'was' if most == 1 else 'were'} sown"
+
+
 def _judge_filled_above(judgement: Judgement) -> None:
     used = judgement.tables["checks"].used()
     size = used["tray"].map(_trays(judgement)["size"]).astype(float)
     above = used[used["filled"].astype(float) > size]
     said = [
-        f"{n} filled cells, but tray {t} has {size[p]:g} cells" for p, t, n in above[["tray", "filled"]].itertuples()
+        f"{so_many(n, 'filled cell')}, but tray {t} has {so_many(size[p], 'cell')}"
+        for p, t, n in above[["tray", "filled"]].itertuples()
     ]
     judgement.blank(("checks", "filled"), judgement.note(ABOVE_CELLS, ("checks", "filled"), above.index, said))
     few = used[(used["seedlings"] < used["filled"]).fillna(False).astype(bool) & ~used.index.isin(above.index)]
-    said = [f"{n} seedlings cannot fill {m} cells" for n, m in few[["seedlings", "filled"]].itertuples(index=False)]
+    said = [
+        f"{so_many(n, 'seedling')} cannot fill {so_many(m, 'cell')}"
+        for n, m in few[["seedlings", "filled"]].itertuples(index=False)
+    ]
     noted = judgement.note(FEW_SEEDLINGS, ("checks", "seedlings"), few.index, said)
     judgement.blank(("checks", "seedlings"), noted)
 
@@ -146,7 +154,7 @@ def _judge_seedlings_above(judgement: Judgement, seeds: pd.DataFrame) -> None:
     most = _seeds_of_trays(judgement, seeds, used["tray"])
     above = used[(used["seedlings"].astype(float) > most) & ~_moved_in(judgement, used)]
     said = [
-        f"{n} seedlings in tray {tray}, where at most {most[p]:g} seeds were sown"
+        f"{so_many(n, 'seedling')} in tray {tray}, where at most {_sown(most[p])}"
         for p, tray, n in above[["tray", "seedlings"]].itertuples()
     ]
     judgement.note(ABOVE_SEEDS, ("checks", "seedlings"), above.index, said)

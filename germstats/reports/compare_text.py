@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from germstats.decisions.comparison import CANNOT_TELL, REFUSED, SAME, CompareSpec, Comparison, ComparisonRow
 from germstats.decisions.trial_power import MOST_TRAYS
+from germstats.records.parsing import so_many
 from germstats.reports.sentences import CAUTION, day_and_month, number, wrapped
 from germstats.reports.tables import Table, text_table
 
@@ -59,7 +60,7 @@ def _sentence(row: ComparisonRow, spec: CompareSpec) -> str:
     if row.cells_per_tray is not None:
         told += f", {_signed(row.cells_per_tray)} filled cells a tray"
     if row.timing in ("later", "earlier"):
-        told += f", {abs(row.days or 0):.0f} days {row.timing} ({_range(row.days_low, row.days_high)})"
+        told += f", {so_many(round(abs(row.days or 0)), 'day')} {row.timing} ({_range(row.days_low, row.days_high)})"
     words = f"{who}, {pair}{_by_day(row)}: {_said(row, spec)}; {told}."
     if row.more_trays is not None:
         words += f" {_more_words(row, spec)}"
