@@ -18,8 +18,8 @@ import matplotlib.pyplot as plt
 import seaborn as sns
 
 import germstats
-from germstats.decisions.comparison import REFUSED
-from germstats.reports.compare_text import compare_text
+from germstats.questions.compare.compare_text import compare_text
+from germstats.questions.compare.comparison import REFUSED
 
 parser = argparse.ArgumentParser(description="Covers compared, from records to verdict.")
 parser.add_argument("--book", type=Path, default=Path(__file__).parents[1] / "datasets" / "demonstration")

@@ -16,9 +16,9 @@ import matplotlib
 matplotlib.use("Agg")
 
 import germstats
-from germstats.decisions.poor_lots import POOR
-from germstats.reports.figures import tray_map_figure
-from germstats.reports.review_text import review_text
+from germstats.page.figures import tray_map_figure
+from germstats.questions.review.review import POOR
+from germstats.questions.review.review_text import review_text
 
 DEMONSTRATION = Path(__file__).parents[1] / "datasets" / "demonstration"
 parser = argparse.ArgumentParser(description="A poor lot reviewed before next year.")

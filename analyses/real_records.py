@@ -26,14 +26,14 @@ import pandas as pd
 import seaborn as sns
 
 import germstats
-from germstats.decisions.backtest import Promise, SetAside, held_against
-from germstats.decisions.scores import Score, TrayTest, score
-from germstats.models.curves import emergence_curve
-from germstats.models.emergence import fit_emergence, trays_by_reason
-from germstats.records.patterns import Patterns
-from germstats.records.subsets import before_season, keep_trays
-from germstats.records.workbook import write_book
-from germstats.reports.tables import text_table
+from germstats.document.tables import text_table
+from germstats.engine.curves import emergence_curve
+from germstats.engine.fit import fit_emergence, trays_by_reason
+from germstats.questions.backtest.backtest import Promise, SetAside, held_against
+from germstats.questions.backtest.scores import Score, TrayTest, score
+from germstats.records.formats.workbook import write_book
+from germstats.records.intervals.patterns import Patterns
+from germstats.records.intervals.subsets import before_season, keep_trays
 
 DATA = Path(__file__).parents[2] / "shared" / "data"
 

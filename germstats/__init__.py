@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from germstats.decisions.backtest import back_test
-    from germstats.decisions.covers import compare
-    from germstats.decisions.orders import plan_orders
-    from germstats.decisions.poor_lots import review
-    from germstats.decisions.sowing import seeds_per_cell
-    from germstats.decisions.trial_design import design_trial
-    from germstats.decisions.waiting import watch
-    from germstats.models.emergence import fit_emergence
+    from germstats.engine.fit import fit_emergence
+    from germstats.forecast.seeds_per_cell import seeds_per_cell
+    from germstats.questions.backtest.backtest import back_test
+    from germstats.questions.compare.compare import compare
+    from germstats.questions.plan.plan import plan_orders
+    from germstats.questions.review.review import review
+    from germstats.questions.trial.design import design_trial
+    from germstats.questions.watch.watch import watch
     from germstats.records.book import read_book
 
 __all__ = [
@@ -29,14 +29,14 @@ __all__ = [
 
 _HOMES = {
     "read_book": "germstats.records.book",
-    "fit_emergence": "germstats.models.emergence",
-    "seeds_per_cell": "germstats.decisions.sowing",
-    "plan_orders": "germstats.decisions.orders",
-    "back_test": "germstats.decisions.backtest",
-    "compare": "germstats.decisions.covers",
-    "review": "germstats.decisions.poor_lots",
-    "watch": "germstats.decisions.waiting",
-    "design_trial": "germstats.decisions.trial_design",
+    "fit_emergence": "germstats.engine.fit",
+    "seeds_per_cell": "germstats.forecast.seeds_per_cell",
+    "plan_orders": "germstats.questions.plan.plan",
+    "back_test": "germstats.questions.backtest.backtest",
+    "compare": "germstats.questions.compare.compare",
+    "review": "germstats.questions.review.review",
+    "watch": "germstats.questions.watch.watch",
+    "design_trial": "germstats.questions.trial.design",
 }
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from germstats.records.patterns import Patterns
+from germstats.records.intervals.patterns import Patterns
 from germstats.records.seeds import SowingRate
 
 ONE = SowingRate("counted", (1,), 1.0)

@@ -9,15 +9,15 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from germstats.decisions.comparison import CANNOT_TELL
-from germstats.decisions.order_plan import OrderSpec
-from germstats.decisions.orders import plan_orders
-from germstats.decisions.season_account import AccountSpec, SeasonAccount, account_of
+from germstats.demonstration import DEFAULT_SEED, simulate_demo
+from germstats.forecast.order_plan import OrderSpec
+from germstats.page.page import season_page
+from germstats.page.pictures import draw, on_page
+from germstats.page.season_summary import AccountSpec, SeasonAccount, account_of
+from germstats.questions.compare.comparison import CANNOT_TELL
+from germstats.questions.plan.plan import plan_orders
 from germstats.records.book import RecordBook, read_book
-from germstats.records.workbook import write_book
-from germstats.reports.page import season_page
-from germstats.reports.pictures import draw, on_page
-from germstats.simulation import DEFAULT_SEED, simulate_demo
+from germstats.records.formats.workbook import write_book
 
 SPECIES = ("HECY", "MOFI")
 HOSTILE = {

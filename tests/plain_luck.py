@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from germstats.models.later_losses import fixed_losses
-from germstats.models.order_luck import Luck, shared_luck
+from germstats.forecast.later_losses import fixed_losses
+from germstats.forecast.springs import Luck, shared_luck
 
 
 def plain_luck(losses: float = 0.0, benches: int = 1) -> Luck:

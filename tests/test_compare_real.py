@@ -15,10 +15,10 @@ import pandas as pd
 import pytest
 
 import germstats
-from germstats.decisions.comparison import CANNOT_TELL, REFUSED, SAME, Comparison, ComparisonRow
-from germstats.decisions.covers import compare
-from germstats.records.workbook import write_book
-from germstats.reports.compare_text import verdict_sentences
+from germstats.questions.compare.compare import compare
+from germstats.questions.compare.compare_text import verdict_sentences
+from germstats.questions.compare.comparison import CANNOT_TELL, REFUSED, SAME, Comparison, ComparisonRow
+from germstats.records.formats.workbook import write_book
 
 DATA = Path(__file__).parents[2] / "shared" / "data" / "litter_cover_pots.csv"
 pytestmark = pytest.mark.skipif(not DATA.is_file(), reason="the real records of ../shared/data are not here")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from germstats.simulation import simulate_demo
+from germstats.demonstration import simulate_demo
 
 DATASETS = Path(__file__).parents[1] / "datasets"
 FILES = json.loads((DATASETS / "manifest.json").read_text(encoding="utf-8"))["files"]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import germstats
-from germstats.simulation import simulate_demo
+from germstats.demonstration import simulate_demo
 from tests.test_datasets import DATASETS
 
 

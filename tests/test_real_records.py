@@ -11,12 +11,12 @@ import pytest
 from scipy import stats
 
 import germstats
-from germstats.decisions.backtest import back_test
-from germstats.decisions.poor_lots import review
-from germstats.decisions.waiting import watch
-from germstats.decisions.waiting_spec import WatchSpec
-from germstats.records.patterns import find_patterns
-from germstats.records.workbook import write_book
+from germstats.questions.backtest.backtest import back_test
+from germstats.questions.review.review import review
+from germstats.questions.watch.spec import WatchSpec
+from germstats.questions.watch.watch import watch
+from germstats.records.formats.workbook import write_book
+from germstats.records.intervals.patterns import find_patterns
 
 ROOT = Path(__file__).parents[1]
 DATA = ROOT.parent / "shared" / "data"

@@ -6,11 +6,11 @@ import os
 
 import pytest
 
-from germstats.decisions.comparison import CompareSpec
-from germstats.decisions.covers import compare
+from germstats.demonstration import simulate_demo
+from germstats.questions.compare.compare import compare
+from germstats.questions.compare.comparison import CompareSpec
 from germstats.records.book import read_book
-from germstats.records.workbook import write_book
-from germstats.simulation import simulate_demo
+from germstats.records.formats.workbook import write_book
 
 REDUCED = os.environ.get("GERMSTATS_REDUCED") == "1"
 NURSERIES = 4 if REDUCED else 50

@@ -11,11 +11,11 @@ from dataclasses import replace
 import pytest
 
 import germstats
-from germstats.decisions.poor_lots import AS_EXPECTED, NOT_OVER, POOR, judge
-from germstats.decisions.review_book import gather
-from germstats.decisions.review_gather import lot_file
-from germstats.decisions.review_rules import load_rules
-from germstats.simulation import simulate_demo
+from germstats.demonstration import simulate_demo
+from germstats.questions.review.book import gather
+from germstats.questions.review.gather import lot_file
+from germstats.questions.review.review import AS_EXPECTED, NOT_OVER, POOR, judge
+from germstats.questions.review.rules import load_rules
 from tests.test_datasets import DATASETS
 
 RULES = load_rules()
@@ -118,7 +118,7 @@ def test_a_two_winter_species_before_its_second_spring_is_not_over(tmp_path):
         day = {"checks": "checked_on", "cells": "checked_on", "events": "on", "maps": "seen_on"}.get(name)
         early[name] = table[table[day] < "2024-08-15"] if day else table
     early["trays"] = early["trays"][early["trays"]["season"].astype(int) <= 2024]
-    from germstats.records.workbook import write_book
+    from germstats.records.formats.workbook import write_book
 
     write_book(early, tmp_path / "book")
     found = germstats.review(germstats.read_book(tmp_path / "book"), ["SYAL-23A"], 2024)

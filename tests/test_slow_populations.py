@@ -13,10 +13,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from germstats.decisions.waiting import watch
-from germstats.decisions.waiting_spec import LATE, SILENT, WatchSpec
+from germstats.questions.watch.spec import LATE, SILENT, WatchSpec
+from germstats.questions.watch.watch import watch
 from germstats.records.book import read_book
-from germstats.records.workbook import write_book
+from germstats.records.formats.workbook import write_book
 from tests.test_watch_replay import known_by
 
 ROOT = Path(__file__).parents[1]

@@ -15,11 +15,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from germstats.decisions.waiting import foretell
+from germstats.demonstration import simulate_demo
+from germstats.questions.watch.watch import foretell
 from germstats.records.book import read_book
-from germstats.records.patterns import find_patterns
-from germstats.records.workbook import write_book
-from germstats.simulation import simulate_demo
+from germstats.records.formats.workbook import write_book
+from germstats.records.intervals.patterns import find_patterns
 
 REDUCED = os.environ.get("GERMSTATS_REDUCED") == "1"
 NURSERIES = 3 if REDUCED else 50

@@ -7,14 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from germstats.decisions.comparison import CompareSpec, ComparisonRow
-from germstats.decisions.judging import verdict_of
-from germstats.decisions.pair_model import compared
-from germstats.decisions.side_by_side import Pair
-from germstats.models.emergence import EmergenceFit, FitSpec
-from germstats.models.laws import CellScatter, TimingChoice
-from germstats.models.threads import one_thread
-from germstats.models.treatment_model import borrowed, borrowed_time
+from germstats.engine.fit import EmergenceFit, FitSpec
+from germstats.engine.threads import one_thread
+from germstats.engine.timing_choice import CellScatter, TimingChoice
+from germstats.engine.treatment_model import borrowed, borrowed_time
+from germstats.questions.compare.blocking import Pair
+from germstats.questions.compare.comparison import CompareSpec, ComparisonRow
+from germstats.questions.compare.contrast import compared
+from germstats.questions.compare.verdicts import verdict_of
 from germstats.records.seeds import parse_seeds
 from tests.made_patterns import made_patterns
 

@@ -27,17 +27,17 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from nurseries.simulated import CELLS, Nursery, NurserySpec, World, simulate_nursery
 from resumable import lines, run
 from scipy import stats
 
-from germstats.decisions.sowing import pencil_rule
-from germstats.models.emergence import EmergenceFit, FitSpec, fit_emergence
-from germstats.models.forecast import NewTray, chance_of_filling, filled_cells, new_tray
-from germstats.models.halfway import finish_season
-from germstats.models.new_lots import new_lot
-from germstats.models.pooled_scales import COORDINATES
+from germstats.engine.fit import EmergenceFit, FitSpec, fit_emergence
+from germstats.engine.variance_components import COORDINATES
+from germstats.forecast.new_lots import new_lot
+from germstats.forecast.seeds_per_cell import pencil_rule
+from germstats.forecast.tray import NewTray, chance_of_filling, filled_cells, new_tray
+from germstats.forecast.within_season import finish_season
 from germstats.records.seeds import SowingRate
-from germstats.simulation.nurseries import CELLS, Nursery, NurserySpec, World, simulate_nursery
 
 TARGET, ASSURANCE, MOST = 0.9, 0.8, 8
 WANTED = int(np.ceil(TARGET * CELLS - 1e-9))

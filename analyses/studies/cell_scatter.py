@@ -21,8 +21,8 @@ import pandas as pd
 from scipy.special import expit, logit, ndtri
 
 import germstats
-from germstats.models.emergence import FitSpec
-from germstats.models.lot_posterior import Scatter
+from germstats.engine.fit import FitSpec
+from germstats.engine.lot_posterior import Scatter
 
 RESULTS = Path(__file__).parent / "results"
 LAWS = ("log-normal", "log-logistic", "Weibull", "two flushes")

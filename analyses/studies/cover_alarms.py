@@ -29,16 +29,16 @@ from resumable import lines, run
 from scipy import optimize, stats
 from scipy.special import expit, logit
 
-from germstats.decisions.comparison import CANNOT_TELL, SAME, CompareSpec, ComparisonRow
-from germstats.decisions.judging import verdict_of
-from germstats.decisions.pair_model import compared
-from germstats.decisions.side_by_side import Pair
-from germstats.models.draws import TimeDraws
-from germstats.models.emergence import EmergenceFit, FitSpec
-from germstats.models.laws import CellScatter, TimingChoice
-from germstats.models.threads import one_thread
-from germstats.models.treatment_model import borrowed, borrowed_time
-from germstats.records.patterns import ONE_SEED, Patterns
+from germstats.engine.draws import TimeDraws
+from germstats.engine.fit import EmergenceFit, FitSpec
+from germstats.engine.threads import one_thread
+from germstats.engine.timing_choice import CellScatter, TimingChoice
+from germstats.engine.treatment_model import borrowed, borrowed_time
+from germstats.questions.compare.blocking import Pair
+from germstats.questions.compare.comparison import CANNOT_TELL, SAME, CompareSpec, ComparisonRow
+from germstats.questions.compare.contrast import compared
+from germstats.questions.compare.verdicts import verdict_of
+from germstats.records.intervals.patterns import ONE_SEED, Patterns
 
 CELLS = 72
 LOT_SD = 0.5

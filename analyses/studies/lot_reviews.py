@@ -15,7 +15,7 @@ Every lot is judged twice, with weather written down and without: the weather te
 within a week or two, and in one winter of ten says far too few. A short winter that hurt nobody, since the species
 needs little, and one that only looks short are decoys.
 
-Judged by the truth alone (`germstats.simulation.failures_truth`): a cause is *detectable* where records like these can
+Judged by the truth alone (`nurseries.failures_truth`): a cause is *detectable* where records like these can
 show it; where something hides what they could have shown, it is counted in a line of its own. A planted mouse, wash-out
 or drying is also "something happened to one tray", which is then no wrong cause.
 """
@@ -30,25 +30,25 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from nurseries.failures import FailedNursery, simulate_failures
+from nurseries.failures_trays import TrayFacts
+from nurseries.failures_truth import LotTruth
+from nurseries.failures_world import CAUSES, FailureSpec
 from resumable import lines, run
 from scipy.optimize import minimize
 
-from germstats.decisions.lot_file import LotFile, SeedTest
-from germstats.decisions.poor_lots import NOT_OVER, POOR, judge, shown_scores
-from germstats.decisions.review_gather import Gathered, fit_sound, lot_file
-from germstats.decisions.review_maps import hit_trays
-from germstats.decisions.review_records import TrayRecord, usual_of
-from germstats.decisions.review_rules import Rules, load_rules
-from germstats.decisions.review_scoring import KINDS_OF_TRAY
-from germstats.decisions.review_sown import LotFacts, SownTray
-from germstats.models.emergence import FitSpec
-from germstats.models.threads import one_thread
+from germstats.engine.fit import FitSpec
+from germstats.engine.threads import one_thread
+from germstats.questions.review.gather import Gathered, fit_sound, lot_file
+from germstats.questions.review.lot_file import LotFile, SeedTest
+from germstats.questions.review.maps import hit_trays
+from germstats.questions.review.records import TrayRecord, usual_of
+from germstats.questions.review.review import NOT_OVER, POOR, judge, shown_scores
+from germstats.questions.review.rules import Rules, load_rules
+from germstats.questions.review.scoring import KINDS_OF_TRAY
+from germstats.questions.review.sown import LotFacts, SownTray
+from germstats.records.intervals.sowings import treatment_label
 from germstats.records.seeds import SowingRate
-from germstats.records.sown import treatment_label
-from germstats.simulation.failures import FailedNursery, simulate_failures
-from germstats.simulation.failures_trays import TrayFacts
-from germstats.simulation.failures_truth import LotTruth
-from germstats.simulation.failures_world import CAUSES, FailureSpec
 
 RESULTS = Path(__file__).parent / "results"
 CELLS, ORIGIN = 72, 60.0

@@ -17,13 +17,13 @@ import zlib
 import numpy as np
 import pandas as pd
 from lot_reviews import RESULTS, gathered_of
+from nurseries.failures import simulate_failures
+from nurseries.failures_world import FailureSpec
 
-from germstats.decisions.poor_lots import POOR, judge
-from germstats.decisions.review_gather import lot_file
-from germstats.decisions.review_rules import load_rules
-from germstats.models.threads import one_thread
-from germstats.simulation.failures import simulate_failures
-from germstats.simulation.failures_world import FailureSpec
+from germstats.engine.threads import one_thread
+from germstats.questions.review.gather import lot_file
+from germstats.questions.review.review import POOR, judge
+from germstats.questions.review.rules import load_rules
 
 FRESH, NURSERIES = 100, 14
 SET_UPS = {

@@ -107,8 +107,8 @@ def reached(logit: float, mean_loss: float, sown: list[int], wanted: int, rng: n
 def trial(mean_loss: float, seed: int) -> list[dict[str, float]]:
     """One nursery: what was promised of each order, and what it reaches."""
     import germstats
-    from germstats.decisions.order_plan import OrderSpec
-    from germstats.decisions.orders import plan_orders
+    from germstats.forecast.order_plan import OrderSpec
+    from germstats.questions.plan.plan import plan_orders
 
     rng = np.random.default_rng([seed, round(1000 * mean_loss)])
     world = Nursery(MIDDLE + LOT_SD * rng.standard_normal(LOTS), mean_loss)

@@ -11,8 +11,8 @@ import json
 import sys
 from pathlib import Path
 
-from germstats.records.workbook import write_book
-from germstats.simulation import simulate_demo
+from germstats.demonstration import simulate_demo
+from germstats.records.formats.workbook import write_book
 
 HERE = Path(__file__).resolve().parent
 MANIFEST = HERE.parent / "manifest.json"

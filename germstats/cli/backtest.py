@@ -28,8 +28,8 @@ from germstats.cli.common import (
 @json_option
 def backtest(book: Path, dates: str | None, target: float, as_json: bool, **settings: Any) -> None:
     """Hold what the forecasts would have promised in past seasons of BOOK against what came."""
-    from germstats.decisions.backtest import back_test
-    from germstats.reports.backtest_text import backtest_text
+    from germstats.questions.backtest.backtest import back_test
+    from germstats.questions.backtest.backtest_text import backtest_text
 
     asked = dict(settings)
     spec = fit_spec(settings)

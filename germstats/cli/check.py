@@ -19,7 +19,7 @@ def check(book: Path, dates: str | None, as_json: bool, show_all: bool) -> None:
 
     Ends with exit code 1 where a tray is stopped, 0 otherwise.
     """
-    from germstats.reports.check_text import check_text, severity_counts
+    from germstats.document.check_text import check_text, severity_counts
 
     records = opened(book, dates)
     counts = severity_counts(records)

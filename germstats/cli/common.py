@@ -17,7 +17,7 @@ import click
 from germstats.records.suggesting import shorten
 
 if TYPE_CHECKING:
-    from germstats.models.emergence import EmergenceFit, FitSpec
+    from germstats.engine.fit import EmergenceFit, FitSpec
     from germstats.records.book import RecordBook
 
 Command = Callable[..., Any]
@@ -48,7 +48,7 @@ class _Day(click.ParamType[Any]):
 
 def _iso_day(text: str) -> datetime.date | None:
     """The day a text such as 2026-04-15 names; None for every other form, short ones that Python would read too."""
-    from germstats.records.parsing import day_of
+    from germstats.records.checking.parsing import day_of
 
     return day_of(*map(int, text.split("-"))) if _ISO_DAY.fullmatch(text) else None
 
@@ -141,8 +141,8 @@ FIT_OPTIONS = ("tray_sd", "season_sd", "spring_ends", "no_pooling")
 
 def fit_spec(options: dict[str, Any]) -> FitSpec:
     """Take the settings of `fit_options` out of a command's options."""
-    from germstats.models.emergence import FitSpec
-    from germstats.models.lot_posterior import Scatter
+    from germstats.engine.fit import FitSpec
+    from germstats.engine.lot_posterior import Scatter
 
     tray_sd, season_sd, spring_ends, no_pooling = (options.pop(name) for name in FIT_OPTIONS)
     for name, sd in (("--season-sd", season_sd), ("--tray-sd", tray_sd)):
@@ -159,7 +159,7 @@ def fit_spec(options: dict[str, Any]) -> FitSpec:
 
 def fitted(book: Path, dates: str | None, spec: FitSpec) -> EmergenceFit:
     """Read BOOK and fit it, saying on standard error what takes its time."""
-    from germstats.models.emergence import fit_emergence
+    from germstats.engine.fit import fit_emergence
 
     progress("reading the records")
     return fit_emergence(opened(book, dates), spec, progress)
@@ -168,7 +168,7 @@ def fitted(book: Path, dates: str | None, spec: FitSpec) -> EmergenceFit:
 def opened(book: Path, dates: str | None) -> RecordBook:
     """Read BOOK; a folder remembers the order of dates it was told, so that it need not be said again."""
     from germstats.records.book import read_book
-    from germstats.records.workbook import remember_dates
+    from germstats.records.formats.workbook import remember_dates
 
     records = read_book(book, dates)
     if dates and book.is_dir():

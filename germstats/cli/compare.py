@@ -44,9 +44,9 @@ from germstats.cli.common import (
 @json_option
 def compare(book: Path, dates: str | None, as_json: bool, **options: Any) -> None:
     """Compare covers, or another treatment, in the records of BOOK: points, cells, days, and a plain verdict."""
-    from germstats.decisions.comparison import CompareSpec
-    from germstats.decisions.covers import compare as compare_book
-    from germstats.reports.compare_text import compare_text
+    from germstats.questions.compare.compare import compare as compare_book
+    from germstats.questions.compare.compare_text import compare_text
+    from germstats.questions.compare.comparison import CompareSpec
 
     how = fit_spec(options)
     spec = CompareSpec(**options)

@@ -12,7 +12,7 @@ from germstats.cli.common import PLACE, book_argument
 from germstats.records.suggesting import some_of
 
 if TYPE_CHECKING:
-    from germstats.records.copying import Copied
+    from germstats.records.formats.copying import Copied
 
 
 @click.command()
@@ -24,7 +24,7 @@ def copy(book: Path, out: Path, force: bool) -> None:
 
     Every heading and value is copied as it was typed, right or wrong; nothing is judged or mended.
     """
-    from germstats.records.copying import copy_book
+    from germstats.records.formats.copying import copy_book
 
     click.echo(_said(copy_book(book, out, force=force), book, out))
 

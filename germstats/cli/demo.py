@@ -19,9 +19,9 @@ def demo(folder: Path, force: bool, seed: int | None) -> None:
 
     Without DIR it goes to a folder called demonstration. The mistakes growers make are in it, on purpose.
     """
-    from germstats.records.workbook import write_book
-    from germstats.simulation import DEFAULT_SEED, simulate_demo
-    from germstats.simulation.nursery import NAME, SEASONS
+    from germstats.demonstration import DEFAULT_SEED, simulate_demo
+    from germstats.demonstration.nursery import NAME, SEASONS
+    from germstats.records.formats.workbook import write_book
 
     book = simulate_demo(DEFAULT_SEED if seed is None else seed)
     write_book(book.tables, folder, force=force)

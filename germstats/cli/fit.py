@@ -27,8 +27,8 @@ from germstats.cli.common import (
 @json_option
 def fit(book: Path, dates: str | None, as_json: bool, **settings: Any) -> None:
     """Estimate emergence share and days to half from the records of BOOK, per species, lot and treatment."""
-    from germstats.models.libraries_road import compare_roads, library_road
-    from germstats.reports.fit_text import fit_text
+    from germstats.engine.crosscheck import compare_roads, library_road
+    from germstats.questions.fit.fit_text import fit_text
 
     result = fitted(book, dates, fit_spec(settings))
     progress("the libraries' road")

@@ -43,17 +43,17 @@ def new(
     if paged:
         refuse_place(place, PAGE, force)
     if folder is not None:
-        from germstats.records.workbook import blank_book, example_book
-        from germstats.reports.new_text import blank_book_text
+        from germstats.document.new_text import blank_book_text
+        from germstats.records.formats.workbook import blank_book, example_book
 
         click.echo(blank_book_text(folder, blank_book(folder, force=force)))
         if example:
             click.echo(f"Invented records, to look at only, are in {example_book(folder, force=force)}.")
     if paged:
         from germstats.cli.common import opened
+        from germstats.document.new_text import check_page_text
+        from germstats.phone.check_page import check_page
         from germstats.records.writing import put_files
-        from germstats.reports.check_page import check_page
-        from germstats.reports.new_text import check_page_text
 
         records = None if book is None else opened(book, dates)
         made = check_page(records, season, {} if records is None else records.headings)

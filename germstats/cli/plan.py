@@ -33,11 +33,11 @@ from germstats.cli.common import book_argument, dates_option, fit_options, json_
 def plan(book: Path, dates: str | None, as_json: bool, **settings: Any) -> None:
     """Plan trays, seed and dates for the orders in BOOK; shortfalls first, what to collect last."""
     from germstats.cli.common import fit_settings, fit_spec, opened, print_json, progress
-    from germstats.decisions.demand import order_lines
-    from germstats.decisions.next_sowings import plan_and_sown
-    from germstats.decisions.order_plan import OrderSpec
-    from germstats.models.emergence import fit_emergence
-    from germstats.reports.plan_text import plan_text
+    from germstats.engine.fit import fit_emergence
+    from germstats.forecast.demand import order_lines
+    from germstats.forecast.order_plan import OrderSpec
+    from germstats.questions.plan.next_sowings import plan_and_sown
+    from germstats.questions.plan.plan_text import plan_text
 
     how = fit_spec(settings)
     spec = OrderSpec(**settings)  # refuses wrong options before the work begins

@@ -40,13 +40,13 @@ def report(book: Path, dates: str | None, page: Path, force: bool, figures: Path
     import datetime
     import os
 
-    from germstats.decisions.order_plan import OrderSpec
-    from germstats.decisions.season_account import AccountSpec, begin_account
-    from germstats.decisions.sowing import SowingSpec
-    from germstats.models.sharing import shared
+    from germstats.forecast.order_plan import OrderSpec
+    from germstats.forecast.seeds_per_cell import SowingSpec
+    from germstats.page.page import season_page
+    from germstats.page.pictures import Kind, as_files, begin_lots, draw, on_page
+    from germstats.page.season_summary import AccountSpec, begin_account
+    from germstats.page.workers import shared
     from germstats.records.writing import must_take_files, put_files
-    from germstats.reports.page import season_page
-    from germstats.reports.pictures import Kind, as_files, begin_lots, draw, on_page
 
     how = fit_spec(settings)
     wanted = AccountSpec(

@@ -35,8 +35,8 @@ def review(
     as_json: bool, **settings: Any,
 ) -> None:  # fmt: skip
     """Review the lots of a season in BOOK: bad seed, bad tray, bad practice or bad year, and the test that tells."""
-    from germstats.decisions.poor_lots import review as review_book
-    from germstats.reports.review_text import review_text
+    from germstats.questions.review.review import review as review_book
+    from germstats.questions.review.review_text import review_text
 
     asked = dict(settings)
     spec = fit_spec(settings)

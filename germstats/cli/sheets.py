@@ -14,7 +14,7 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.records.tables import TABLES
 
 if TYPE_CHECKING:
-    from germstats.decisions.next_sowings import NextSowings
+    from germstats.questions.plan.next_sowings import NextSowings
 
 _NEXT = {
     "sowing": "open it in a browser and print it; weigh out the seed, and write sown_on as you sow",
@@ -59,7 +59,7 @@ def sheets(
             raise WrongUseError(f"{rows} is a table of the book itself; name another file, such as to-sow.csv.")
     if not planned:
         text, number = _season_page(book, dates, kind, (season, settings["lots"]))
-        from germstats.records.parsing import so_many
+        from germstats.records.checking.parsing import so_many
 
         told = so_many(number, "tray")
     else:
@@ -83,8 +83,8 @@ def _season_page(
     book: Path, dates: str | None, kind: str, asked: tuple[int | None, tuple[str, ...]]
 ) -> tuple[str, int]:
     from germstats.cli.common import opened
-    from germstats.decisions.bench_order import bench_of
-    from germstats.reports.sheets import check_sheets, label_sheet, labels_of
+    from germstats.questions.sheets.sheets import check_sheets, label_sheet, labels_of
+    from germstats.records.bench_order import bench_of
 
     records = opened(book, dates)
     bench = bench_of(records, *asked)
@@ -96,9 +96,9 @@ def _season_page(
 def _next(book: Path, dates: str | None, settings: dict[str, Any], ordered_only: bool) -> tuple[NextSowings, str]:
     """What to sow next, and the name of the book; `ordered_only` refuses a book without orders."""
     from germstats.cli.common import fit_spec, opened, progress
-    from germstats.decisions.next_sowings import next_sowings, why_no_orders
-    from germstats.decisions.order_plan import OrderSpec
-    from germstats.models.emergence import fit_emergence
+    from germstats.engine.fit import fit_emergence
+    from germstats.forecast.order_plan import OrderSpec
+    from germstats.questions.plan.next_sowings import next_sowings, why_no_orders
 
     how = fit_spec(settings)
     spec = OrderSpec(**settings)  # refuses wrong options before the work begins
@@ -122,7 +122,7 @@ def _told(found: NextSowings) -> str:
 
 
 def _next_page(found: NextSowings, source: str, kind: str) -> str:
-    from germstats.reports.sheets import label_sheet, labels_to_come, sowing_sheet
+    from germstats.questions.sheets.sheets import label_sheet, labels_to_come, sowing_sheet
 
     if kind == "labels":
         return label_sheet(labels_to_come(found.trays), found.season, source)
@@ -131,8 +131,8 @@ def _next_page(found: NextSowings, source: str, kind: str) -> str:
 
 def _write_rows(found: NextSowings, rows: Path, force: bool) -> str:
     """Write the rows that the book does not hold yet, and say what to do with them."""
-    from germstats.decisions.trays_to_sow import trays_frame
-    from germstats.records.workbook import write_table
+    from germstats.forecast.trays_to_sow import trays_frame
+    from germstats.records.formats.workbook import write_table
 
     new = [one for one in found.trays if one.tray not in found.already.written]
     if not new:

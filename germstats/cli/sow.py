@@ -31,8 +31,8 @@ from germstats.cli.common import (
 @json_option
 def sow(book: Path, dates: str | None, as_json: bool, **wanted: Any) -> None:
     """Say how many seeds to sow per cell, from the records of BOOK, per species, lot and treatment."""
-    from germstats.decisions.sowing import FORECAST_LEVEL, SowingSpec, seeds_per_cell
-    from germstats.reports.sow_text import sow_text
+    from germstats.forecast.seeds_per_cell import FORECAST_LEVEL, SowingSpec, seeds_per_cell
+    from germstats.questions.sow.sow_text import sow_text
 
     spec = fit_spec(wanted)
     SowingSpec(**wanted)  # refuses wrong options before the work begins

@@ -35,12 +35,12 @@ from germstats.cli.files import refuse_place
 def trial(book: Path, dates: str | None, as_json: bool, plan_file: Path | None, force: bool, **wanted: Any) -> None:
     """Say how many trays tell a difference, and lay them out on the benches, from the records of BOOK."""
     from germstats.cli.common import fit_settings, fit_spec, opened, print_json, progress
-    from germstats.decisions.bench_plan import plan_frame
-    from germstats.decisions.trial_design import design_trial, must_be_known
-    from germstats.decisions.trial_spec import TrialSpec
-    from germstats.models.emergence import fit_emergence
-    from germstats.records.workbook import write_table
-    from germstats.reports.trial_text import trial_text
+    from germstats.engine.fit import fit_emergence
+    from germstats.questions.trial.bench_plan import plan_frame
+    from germstats.questions.trial.design import design_trial, must_be_known
+    from germstats.questions.trial.spec import TrialSpec
+    from germstats.questions.trial.trial_text import trial_text
+    from germstats.records.formats.workbook import write_table
 
     how = fit_spec(wanted)
     treatments = tuple(name.strip() for name in wanted["treatments"].split(","))

@@ -34,10 +34,10 @@ from germstats.cli.common import (
 @json_option
 def watch(book: Path, dates: str | None, as_json: bool, **options: Any) -> None:
     """Say of every tray of BOOK under way what is still to come, which are overdue, and what to do with them."""
-    from germstats.decisions.waiting import watch as watch_book
-    from germstats.decisions.waiting_spec import WatchSpec
-    from germstats.records.subsets import newest_day
-    from germstats.reports.watch_text import watch_text
+    from germstats.questions.watch.spec import WatchSpec
+    from germstats.questions.watch.watch import watch as watch_book
+    from germstats.questions.watch.watch_text import watch_text
+    from germstats.records.intervals.subsets import newest_day
 
     how = fit_spec(options)
     progress("reading the records")

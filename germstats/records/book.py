@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from germstats.records.answering import Answers, new_answers, note_answers
-from germstats.records.findings import MERGED, SET_ASIDE, USED, Judgement, findings_frame
-from germstats.records.reading import Sheets, read_sheets
-from germstats.records.rules import RULES
-from germstats.records.rules_book import judge_files
+from germstats.records.checking.answers import Answers, new_answers, note_answers
+from germstats.records.checking.book import judge_files
+from germstats.records.checking.findings import MERGED, SET_ASIDE, USED, Judgement, findings_frame
+from germstats.records.checking.rules import RULES
+from germstats.records.checking.staging import add_worktable, empty_worktable
+from germstats.records.formats.reading import Sheets, read_sheets
 from germstats.records.tables import TABLES
-from germstats.records.worktables import add_worktable, empty_worktable
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class RecordBook:
         seen carry their running maximum; ``filled_raw``, ``seedlings_raw``, ``emerged_raw`` and ``occupied_raw`` keep
         what was written.
     findings : pandas.DataFrame
-        One row per finding, worst first; columns as in `germstats.records.findings.Finding`.
+        One row per finding, worst first; columns as in `germstats.records.checking.findings.Finding`.
     accounting : pandas.DataFrame
         One row per table of the input: ``table``, ``rows``, ``used``, ``merged``, ``set_aside``; rows = used + merged +
         set_aside.

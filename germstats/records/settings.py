@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from germstats.errors import UnreadableBookError
-from germstats.records.datapackage import FILE_NAME
+from germstats.records.formats.datapackage import FILE_NAME
 
 SETTINGS_HEADING = "Settings of this book"
 """The line of the explanations under which a workbook keeps its settings: name, value; a blank line ends them."""

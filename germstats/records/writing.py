@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from germstats.errors import WrongUseError
-from germstats.records.datapackage import FILE_NAME
+from germstats.records.formats.datapackage import FILE_NAME
 from germstats.records.tables import TABLES
 
 _BOOK_FILES = (*(f"{name}.csv" for name in TABLES), FILE_NAME)

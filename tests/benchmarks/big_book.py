@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from germstats.simulation import simulate_demo
+from germstats.demonstration import simulate_demo
 
 NURSERIES = 16
 _SETS = 2  # of ten species each

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from germstats.records.collapse import climb, count_distinct
-from germstats.records.patterns import Patterns
+from germstats.records.intervals.patterns import Patterns
+from germstats.records.intervals.running_maximum import climb, count_distinct
 from germstats.records.seeds import SowingRate
 
 REDUCED = os.environ.get("GERMSTATS_REDUCED") == "1"

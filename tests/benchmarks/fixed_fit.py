@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
-from germstats.models.compiled import Compiled
-from germstats.models.likelihood import evaluate
-from germstats.models.timing import TimingFamily
+from germstats.engine.arrays import Compiled
+from germstats.engine.likelihood import evaluate
+from germstats.engine.timing import TimingFamily
 
 _LONGEST_STEP = 1.0  # on the scale of a logit or a log
 

@@ -20,9 +20,9 @@ from big_set import (
 )
 from fixed_fit import FixedFit, fit_fixed, usual_start
 
-from germstats.models.compiled import compile_patterns
-from germstats.models.likelihood import evaluate
-from germstats.models.timing import LOG_LOGISTIC
+from germstats.engine.arrays import compile_patterns
+from germstats.engine.likelihood import evaluate
+from germstats.engine.timing import LOG_LOGISTIC
 
 pytestmark = pytest.mark.slow
 

@@ -19,7 +19,7 @@ import pytest
 from click.testing import CliRunner
 
 from germstats.cli.main import main
-from germstats.records.workbook import write_book
+from germstats.records.formats.workbook import write_book
 from tests.benchmarks.big_book import big_tables
 from tests.test_datasets import DATASETS
 

@@ -8,8 +8,8 @@ from big_set import REDUCED, as_patterns, big_set, collapsed, median_seconds, si
 from cure_by_lifelines import as_intervals, fit_by_lifelines
 from fixed_fit import FixedFit, fit_fixed, usual_start
 
-from germstats.models.compiled import compile_patterns
-from germstats.models.timing import LOG_LOGISTIC
+from germstats.engine.arrays import compile_patterns
+from germstats.engine.timing import LOG_LOGISTIC
 
 pytestmark = pytest.mark.slow
 

@@ -16,13 +16,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from nurseries.simulated import NurserySpec, World, simulate_nursery
 
-from germstats.models.emergence import FitSpec, fit_emergence
-from germstats.models.halfway import finish_season
-from germstats.models.pooled_scales import COORDINATES, ScaleSet, fit_scales
-from germstats.models.threads import one_thread
-from germstats.models.tree import start_state
-from germstats.simulation.nurseries import NurserySpec, World, simulate_nursery
+from germstats.engine.fit import FitSpec, fit_emergence
+from germstats.engine.hierarchy import start_state
+from germstats.engine.threads import one_thread
+from germstats.engine.variance_components import COORDINATES, ScaleSet, fit_scales
+from germstats.forecast.within_season import finish_season
 from tests.reference.binomial_trees import binomial_tree, criterion, prior_of, ways
 
 pytestmark = pytest.mark.slow

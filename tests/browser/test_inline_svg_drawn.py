@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from germstats.reports import figures
-from germstats.reports.figures import figure_bytes
-from germstats.reports.inline_svg import inline_svg
+from germstats.document.inline_svg import inline_svg
+from germstats.page import figures
+from germstats.page.figures import figure_bytes
 from tests.browser.conftest import width
-from tests.reports.figure_results import comparison, past, small_fit, spring, tray_map
+from tests.page.figure_results import comparison, past, small_fit, spring, tray_map
 
 PHONE = '<meta name="viewport" content="width=device-width, initial-scale=1">'
 HEAD = (

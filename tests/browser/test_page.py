@@ -9,10 +9,10 @@ import re
 import pypdf
 import pytest
 
-from germstats.decisions.fill_curve import fill_by_seeds
+from germstats.questions.sow.fill_curve import fill_by_seeds
 from tests.browser.conftest import beyond_the_screen, serious_problems, width
+from tests.page.test_page import QUESTIONS
 from tests.page_books import hostile_account, hostile_page
-from tests.reports.test_page import QUESTIONS
 
 
 @pytest.fixture

@@ -6,8 +6,8 @@ import datetime
 
 import pytest
 
-from germstats.reports.page import season_page
-from germstats.reports.pictures import Pictures
+from germstats.page.page import season_page
+from germstats.page.pictures import Pictures
 from tests.browser.conftest import beyond_the_screen, serious_problems, width
 from tests.page_books import ended_account, few_seeds, undecided
 

@@ -8,13 +8,13 @@ from dataclasses import replace
 
 import pytest
 
-from germstats.decisions.bench_order import bench_of
-from germstats.decisions.next_sowings import next_sowings
-from germstats.decisions.order_plan import OrderSpec
-from germstats.models.emergence import fit_emergence
-from germstats.reports.sheets import check_sheets, label_sheet, labels_of, sowing_sheet
+from germstats.engine.fit import fit_emergence
+from germstats.forecast.order_plan import OrderSpec
+from germstats.questions.plan.next_sowings import next_sowings
+from germstats.questions.sheets.sheets import check_sheets, label_sheet, labels_of, sowing_sheet
+from germstats.records.bench_order import bench_of
 from tests.browser.conftest import serious_problems, width
-from tests.decisions.plan_books import ORDER_HEAD, small_book
+from tests.questions.plan.plan_books import ORDER_HEAD, small_book
 
 PAPERS = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
 

@@ -12,7 +12,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from germstats.decisions.second_roads import permutation_test
+from germstats.questions.compare.crosscheck import permutation_test
 
 ONE_BLOCK = np.zeros(6, dtype=np.int64)
 RANKS = np.arange(1.0, 7.0)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from germstats.decisions.packets import Claim, even_cells, spread_seeds
+from germstats.questions.plan.scarce_seed import Claim, even_cells, spread_seeds
 
 
 def fills(p: float, rho: float, seeds: int) -> float:

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from germstats.decisions.second_roads import t_test, tray_logits
-from germstats.models.treatment_model import RhoLaw, known_rho
+from germstats.engine.treatment_model import RhoLaw, known_rho
+from germstats.questions.compare.crosscheck import t_test, tray_logits
 from germstats.records.seeds import SowingRate
 
 ONE = SowingRate("counted", (1,), 1.0)

@@ -16,10 +16,10 @@ from scipy.stats import beta
 
 import germstats
 from germstats.cli.main import main
-from germstats.decisions.sowing import SowingSpec
-from germstats.models.emergence import FitSpec
-from germstats.models.lot_posterior import Scatter
-from germstats.records.patterns import find_patterns
+from germstats.engine.fit import FitSpec
+from germstats.engine.lot_posterior import Scatter
+from germstats.forecast.seeds_per_cell import SowingSpec
+from germstats.records.intervals.patterns import find_patterns
 
 TRAYS = """tray,season,lot,sown_on,rows,columns,seeds_per_cell,cover
 T1,2025,L1,2024-12-01,2,2,1,grit

@@ -6,10 +6,10 @@ import json
 
 import pytest
 from click.testing import CliRunner
+from nurseries.trays import TraySpec, simulate_trays
 
 from germstats.cli.main import main
-from germstats.records.workbook import write_book
-from germstats.simulation import TraySpec, simulate_trays
+from germstats.records.formats.workbook import write_book
 
 
 def run(*arguments):

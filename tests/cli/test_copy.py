@@ -12,9 +12,9 @@ from click.testing import CliRunner, Result
 
 from germstats.cli.copy import copy
 from germstats.errors import GermstatsError, UnreadableBookError, WrongUseError
-from germstats.records import copying
-from germstats.records.reading import read_sheets
-from germstats.records.workbook import blank_book
+from germstats.records.formats import copying
+from germstats.records.formats.reading import read_sheets
+from germstats.records.formats.workbook import blank_book
 
 TRAYS = (
     'tray,season,lot,sown_on,rows,columns,seeds_per_cell,note\n007,2025,L,2024-12-03,6,12,2-3,"\'=1+1"\n'

@@ -13,9 +13,9 @@ from click.testing import CliRunner, Result
 from germstats.cli.main import main
 from germstats.errors import WrongUseError
 from germstats.records import writing
-from germstats.records.copying import copy_book
+from germstats.records.formats.copying import copy_book
 from germstats.records.writing import must_take_files, put_files
-from tests.decisions.plan_books import small_book
+from tests.questions.plan.plan_books import small_book
 
 LONG = "x" * 300  # file systems in use hold names of 255 bytes at most (Linux, NAME_MAX; memory)
 

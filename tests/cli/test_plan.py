@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from germstats.cli.main import main
-from tests.decisions.plan_books import LOT_HEAD, ORDER_HEAD, small_book
+from tests.questions.plan.plan_books import LOT_HEAD, ORDER_HEAD, small_book
 
 ORDERS = ORDER_HEAD + "Q-1,AAAA,60,2027-09-01,,2,1,1,\nQ-2,BBBB,400,2027-09-01,,,,2,\nQ-3,ZZZZ,9,2027-09-01,,,,,\n"
 LOTS = LOT_HEAD + "A-1,AAAA,20000,80,,5000,\nA-2,AAAA,400,80,,,\nB-1,BBBB,,,0.1,,3\n"

@@ -6,7 +6,7 @@ import pytest
 from click.testing import CliRunner
 
 from germstats.cli.main import main
-from germstats.records.workbook import write_book
+from germstats.records.formats.workbook import write_book
 from tests.page_books import small_tables
 
 

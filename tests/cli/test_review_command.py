@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from germstats.cli.main import main
-from germstats.decisions.review_rules import DATA
+from germstats.questions.review.rules import DATA
 from tests.test_datasets import DATASETS
 
 BOOK = str(DATASETS / "demonstration")

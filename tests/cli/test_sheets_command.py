@@ -14,7 +14,7 @@ from germstats.cli.plan import plan
 from germstats.cli.sheets import sheets
 from germstats.records.book import read_book
 from germstats.records.tables import TABLES
-from tests.decisions.plan_books import ORDER_HEAD, small_book
+from tests.questions.plan.plan_books import ORDER_HEAD, small_book
 
 
 def run(*words):

@@ -12,9 +12,9 @@ import pandas as pd
 import pytest
 
 from germstats.records.book import RecordBook, read_book
-from germstats.records.parsing import parse
+from germstats.records.checking.parsing import parse
+from germstats.records.formats.workbook import write_rows
 from germstats.records.tables import TABLES
-from germstats.records.workbook import write_rows
 
 Tables = dict[str, list[list[str]]]
 

@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from nurseries.trays import TraySpec, simulate_trays
 
 import germstats
-from germstats.models.compiled import compile_patterns
-from germstats.models.forecast import NewTray, chance_of_filling, filled_cells
-from germstats.models.likelihood import evaluate
-from germstats.models.timing import FAMILIES
-from germstats.records.patterns import find_patterns
+from germstats.engine.arrays import compile_patterns
+from germstats.engine.likelihood import evaluate
+from germstats.engine.timing import FAMILIES
+from germstats.forecast.tray import NewTray, chance_of_filling, filled_cells
+from germstats.records.formats.workbook import write_book
+from germstats.records.intervals.patterns import find_patterns
 from germstats.records.seeds import SowingRate
-from germstats.records.workbook import write_book
-from germstats.simulation import TraySpec, simulate_trays
 from tests.made_patterns import made_patterns
 
 

@@ -17,13 +17,13 @@ import pandas as pd
 import pytest
 
 import germstats
-from germstats.decisions.foreknown import pencil_share
-from germstats.decisions.waiting_spec import WatchSpec
+from germstats.engine.fit import EmergenceFit
 from germstats.errors import GermstatsError
-from germstats.models.emergence import EmergenceFit
+from germstats.questions.backtest.out_of_sample import pencil_share
+from germstats.questions.watch.spec import WatchSpec
 from germstats.records.book import RecordBook
+from germstats.records.intervals.subsets import newest_day
 from germstats.records.seeds import SowingRate
-from germstats.records.subsets import newest_day
 from tests.random_books import small_book, write_csv
 
 REDUCED = os.environ.get("GERMSTATS_REDUCED") == "1"

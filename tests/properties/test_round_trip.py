@@ -10,12 +10,12 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from germstats.demonstration import DEFAULT_SEED, simulate_demo
 from germstats.records.book import RecordBook, read_book
-from germstats.records.copying import copy_book
-from germstats.records.reading import read_sheets
+from germstats.records.formats.copying import copy_book
+from germstats.records.formats.reading import read_sheets
+from germstats.records.formats.workbook import write_book, write_rows
 from germstats.records.tables import TABLES
-from germstats.records.workbook import write_book, write_rows
-from germstats.simulation import DEFAULT_SEED, simulate_demo
 
 KINDS = ("book", "book.xlsx")
 

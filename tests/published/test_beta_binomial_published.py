@@ -11,9 +11,9 @@ import math
 import numpy as np
 import pytest
 
-from germstats.models.compiled import compile_patterns
-from germstats.models.likelihood import evaluate
-from germstats.models.timing import LOG_NORMAL
+from germstats.engine.arrays import compile_patterns
+from germstats.engine.likelihood import evaluate
+from germstats.engine.timing import LOG_NORMAL
 from germstats.records.seeds import SowingRate
 from tests.made_patterns import made_patterns
 

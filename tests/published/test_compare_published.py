@@ -17,9 +17,7 @@ import pandas as pd
 import pytest
 from scipy.special import expit, logit
 
-from germstats.decisions.comparison import CANNOT_TELL, CompareSpec, ComparisonRow
-from germstats.decisions.judging import judged
-from germstats.models.treatment_model import (
+from germstats.engine.treatment_model import (
     Contrasts,
     SdPrior,
     Trial,
@@ -28,6 +26,8 @@ from germstats.models.treatment_model import (
     compare_levels,
     known_rho,
 )
+from germstats.questions.compare.comparison import CANNOT_TELL, CompareSpec, ComparisonRow
+from germstats.questions.compare.verdicts import judged
 from tests.made_patterns import made_patterns
 
 HERE = Path(__file__).parent

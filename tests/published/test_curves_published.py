@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from germstats.models.curves import interval_masses
-from germstats.models.libraries_timing import regress_times
+from germstats.engine.crosscheck_timing import regress_times
+from germstats.engine.curves import interval_masses
 
 DATA = pd.read_csv(Path(__file__).with_name("breast_cosmesis.csv"))
 MASSES = {
@@ -63,9 +63,9 @@ def test_weibull_regression_of_the_libraries_road():
 
 def test_weibull_regression_of_the_joint_model():
     """Computed: intercept 3.89928 (.14053), RCT -0.56755 (.17573), scale .61934, log-likelihood -143.3208."""
-    from germstats.models.compiled import compile_patterns
-    from germstats.models.lot_posterior import Law, Lot, Priors, Scatter, find_mode
-    from germstats.models.timing import WEIBULL
+    from germstats.engine.arrays import compile_patterns
+    from germstats.engine.lot_posterior import Law, Lot, Priors, Scatter, find_mode
+    from germstats.engine.timing import WEIBULL
     from tests.made_patterns import made_patterns
 
     # every one comes in the end: share held at 1, one row a group, one common sigma

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from germstats.models.weather import degree_days
+from germstats.forecast.weather import degree_days
 
 TABLE = Path(__file__).parents[3] / "shared" / "reference" / "degree_days_single_sine.csv"
 

@@ -16,7 +16,7 @@ import pytest
 import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
-from germstats.models.libraries_road import library_road
+from germstats.engine.crosscheck import library_road
 from tests.made_patterns import ONE, made_patterns
 
 HERE = Path(__file__).parent

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from germstats.models.measures import classical_measures
+from germstats.engine.measures import classical_measures
 
 SERIES = {
     "wheat 16 C": (

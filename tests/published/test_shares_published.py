@@ -11,10 +11,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from germstats.decisions.sowing import pencil_rule
-from germstats.models.emergence import FitSpec, fit_emergence
-from germstats.models.forecast import NewTray, empty_share, filled_cells
-from germstats.models.lot_posterior import Scatter
+from germstats.engine.fit import FitSpec, fit_emergence
+from germstats.engine.lot_posterior import Scatter
+from germstats.forecast.seeds_per_cell import pencil_rule
+from germstats.forecast.tray import NewTray, empty_share, filled_cells
 from germstats.records.seeds import SowingRate
 from tests.made_patterns import made_patterns
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from germstats.models.lot_posterior import Law, Lot, Priors, Scatter, find_mode
-from germstats.models.lots import sort_lots
-from germstats.models.timing import LOG_LOGISTIC
+from germstats.engine.lot_posterior import Law, Lot, Priors, Scatter, find_mode
+from germstats.engine.lots import sort_lots
+from germstats.engine.timing import LOG_LOGISTIC
 from tests.made_patterns import made_patterns
 
 GERMINATED = {  # (lo, hi] hours: seeds; 160 of 200 never

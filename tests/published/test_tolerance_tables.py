@@ -14,7 +14,7 @@ import pytest
 from scipy import stats
 
 from germstats.errors import WrongUseError
-from germstats.models.tolerances import judge_test, replicate_range, replicates_agree, two_tests_agree
+from germstats.forecast.seed_tests import judge_test, replicate_range, replicates_agree, two_tests_agree
 
 # average, its complement, range of four replicates, of two (None: not printed)
 RANGES = (

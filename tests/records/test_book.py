@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_books import CLEAN, added, balances, found, only, spoilt, write
 
+from germstats.demonstration import Demo, simulate_demo
 from germstats.records.book import RecordBook, read_book
-from germstats.records.findings import SEVERITIES
+from germstats.records.checking.findings import SEVERITIES
+from germstats.records.formats.workbook import write_book
 from germstats.records.tables import TABLES
-from germstats.records.workbook import write_book
-from germstats.simulation import Demo, simulate_demo
 
 ANSWERS = CLEAN["answers"]
 

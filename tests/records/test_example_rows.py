@@ -9,9 +9,9 @@ import pytest
 
 from germstats.errors import UnreadableBookError, WrongUseError
 from germstats.records.book import read_book
-from germstats.records.example_rows import EXAMPLE_REMARK, example_rows
+from germstats.records.formats.example_rows import EXAMPLE_REMARK, example_rows
+from germstats.records.formats.workbook import BLANK_WORKBOOK, EXAMPLE_WORKBOOK, blank_book, example_book
 from germstats.records.tables import TABLES
-from germstats.records.workbook import BLANK_WORKBOOK, EXAMPLE_WORKBOOK, blank_book, example_book
 
 
 @pytest.fixture(scope="module")

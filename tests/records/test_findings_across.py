@@ -9,7 +9,7 @@ import pytest
 from small_books import CLEAN, added, balances, found, only, spoilt, write
 
 from germstats.records.book import RecordBook, read_book
-from germstats.records.patterns import find_patterns
+from germstats.records.intervals.patterns import find_patterns
 
 FALL = "T-0412,A1,2025-05-18,3,,,3,"
 

@@ -9,9 +9,9 @@ import pytest
 import xlsxwriter
 
 from germstats.records.book import RecordBook, read_book
-from germstats.records.patterns import find_patterns
+from germstats.records.formats.workbook import blank_book, example_book, write_rows
+from germstats.records.intervals.patterns import find_patterns
 from germstats.records.tables import TABLES
-from germstats.records.workbook import blank_book, example_book, write_rows
 from tests.records.small_books import CLEAN, added, balances, found, only, spoilt, write
 
 

@@ -12,9 +12,9 @@ from small_books import CLEAN, added, balances, found, only, spoilt, write
 
 from germstats.errors import UnreadableBookError
 from germstats.records.book import RecordBook, read_book
-from germstats.records.findings import MEANING, SEVERITIES
+from germstats.records.checking.findings import MEANING, SEVERITIES
+from germstats.records.formats.workbook import blank_book
 from germstats.records.tables import TABLES
-from germstats.records.workbook import blank_book
 
 
 def value(book: RecordBook, table: str, row: int, column: str) -> object:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from germstats.records.book import RecordBook, read_book
-from germstats.records.patterns import find_patterns
+from germstats.records.intervals.patterns import find_patterns
 from germstats.records.tables import LEFT_COUNTS
 from tests.records.small_books import CLEAN, added, found, only, write
 

@@ -8,13 +8,13 @@ import pytest
 from click.testing import CliRunner, Result
 
 from germstats.cli.main import main
+from germstats.engine.fit import fit_emergence
 from germstats.errors import UnreadableBookError
-from germstats.models.emergence import fit_emergence
 from germstats.records.book import RecordBook, read_book
 from germstats.records.seeds import MOST_SEEDS
 from germstats.records.suggesting import shorten, some_of
 from germstats.records.values import LONGEST_TEXT
-from tests.decisions.plan_books import COUNTS, small_book, tray_tables
+from tests.questions.plan.plan_books import COUNTS, small_book, tray_tables
 
 TRAYS = tray_tables(COUNTS)["trays"]
 CELLS = "tray,cell,checked_on,emerged,seeds\nT-1,A1,2026-05-20,1,{}\nT-1,A2,2026-05-20,1,2\n"

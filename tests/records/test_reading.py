@@ -11,7 +11,7 @@ import pytest
 from small_books import CLEAN, write
 
 from germstats.errors import UnreadableBookError, WrongUseError
-from germstats.records.reading import read_sheets
+from germstats.records.formats.reading import read_sheets
 
 TRAYS = CLEAN["trays"]
 NOTES = "tray,season,lot,sown_on,rows,columns,seeds_per_cell,note\nT-1,2025,L,2024-12-03,6,12,2,Häuschen 5 µm\n"

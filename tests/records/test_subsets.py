@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pandas as pd
 import pytest
+from nurseries.trays import TraySpec, simulate_trays
 
 import germstats
-from germstats.records.patterns import find_patterns
-from germstats.records.subsets import as_of, before_season, looked_at_sowing
-from germstats.records.workbook import write_book
-from germstats.simulation import TraySpec, simulate_trays
+from germstats.records.formats.workbook import write_book
+from germstats.records.intervals.patterns import find_patterns
+from germstats.records.intervals.subsets import as_of, before_season, looked_at_sowing
 from tests.made_patterns import made_patterns
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from germstats.records.datapackage import describe_book
+from germstats.records.formats.datapackage import describe_book
 from germstats.records.tables import TABLES
 
 PACKAGE = describe_book({name: [column.name for column in table.columns] for name, table in TABLES.items()})

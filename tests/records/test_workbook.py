@@ -18,11 +18,11 @@ from openpyxl.worksheet.datavalidation import DataValidation
 
 from germstats.errors import UnreadableBookError, WrongUseError
 from germstats.records import writing
-from germstats.records.parsing import parse
+from germstats.records.checking.parsing import parse
+from germstats.records.formats.workbook import BLANK_WORKBOOK, blank_book, remember_dates, write_book
 from germstats.records.settings import read_settings
 from germstats.records.tables import TABLES, Column
 from germstats.records.values import FORMULA_STARTS, guarded, unguarded, value_text
-from germstats.records.workbook import BLANK_WORKBOOK, blank_book, remember_dates, write_book
 
 KINDS = ("book", "book.xlsx")
 

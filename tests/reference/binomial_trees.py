@@ -6,10 +6,10 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import gammaln
 
-from germstats.models.compiled import compile_patterns
-from germstats.models.pooled_mode import BetaPrior, find_pooled_mode
-from germstats.models.timing import LOG_NORMAL
-from germstats.models.tree import Part, Scales, Tree, start_state
+from germstats.engine.arrays import compile_patterns
+from germstats.engine.hierarchy import Part, Scales, Tree, start_state
+from germstats.engine.laplace import BetaPrior, find_pooled_mode
+from germstats.engine.timing import LOG_NORMAL
 from tests.made_patterns import made_patterns
 
 _FOREVER = 1e9

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 from scipy.special import logsumexp
 
-from germstats.models.tree import tray_terms
+from germstats.engine.hierarchy import tray_terms
 from tests.reference.binomial_trees import binomial_tree, criterion, maximise, scales_of, ways
 
 HERE = Path(__file__).parent

@@ -1,0 +1,1 @@
+"""Seeded nurseries with known truth, for studies and tests."""

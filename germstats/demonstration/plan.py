@@ -1,0 +1,169 @@
+"""Which trays the demonstration nursery sowed: one line per lot, cover and season, and the trays its stories touch."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+
+from germstats.demonstration.nursery import LOTS, SEASONS, Lot, Season
+
+TRIAL = "cover trial"
+PINCH_MEAN, TRIAL_PINCH_MEAN, PINCH_K = 6.0, 2.0, 1.5
+
+Role = tuple[int, str, int]
+"""Season, lot and place (from 0) among the lot's trays of that season: names a tray before it has an id."""
+
+
+@dataclass(frozen=True)
+class Sowing:
+    """Trays of one lot sown alike in one season.
+
+    Attributes
+    ----------
+    season : int
+    lot, cover : str
+    seeds : str
+        Seeds per cell as written: ``2``, ``2-3``, ``~3``, ``pinch``.
+    benches : tuple of int
+        One tray for each.
+    records : str
+        One letter for each tray: c counts per cell, o occupied or not per cell, t filled cells of the tray, s the same
+        with its seedlings counted.
+    depth : str
+        Depth of the cover in mm, where noted.
+    trial : bool
+        Part of the cover trial.
+    """
+
+    season: int
+    lot: str
+    cover: str
+    seeds: str
+    benches: tuple[int, ...]
+    records: str
+    depth: str = ""
+    trial: bool = False
+
+
+@dataclass(frozen=True)
+class Tray:
+    """One sown tray; `role` names it in the stories."""
+
+    tray: str
+    sowing: Sowing
+    bench: int
+    record: str
+    sown_on: datetime.date
+    role: Role
+
+    @property
+    def lot(self) -> Lot:
+        """The lot sown in it."""
+        return LOTS[self.sowing.lot]
+
+    @property
+    def season(self) -> Season:
+        """The season of its first spring."""
+        return SEASONS[self.sowing.season]
+
+    @property
+    def judged(self) -> int:
+        """Year of the spring it is judged in: the second for a species that needs two winters."""
+        return self.sowing.season + self.lot.species.two_winters
+
+    @property
+    def pinch_mean(self) -> float:
+        """Mean seeds of a pinch: small ones in the trial."""
+        return TRIAL_PINCH_MEAN if self.sowing.trial else PINCH_MEAN
+
+
+SOWINGS = (
+    Sowing(2023, "GAAR-22A", "grit", "2", (1, 5), "ts"),
+    Sowing(2023, "MOFI-22A", "none", "2-3", (3, 6), "tt"),
+    Sowing(2023, "PEAT-22A", "grit", "3", (2, 5), "ct"),
+    Sowing(2023, "HECY-22A", "none", "pinch", (1, 4), "tt"),
+    Sowing(2023, "PEGA-22A", "grit", "2", (3, 6), "ot"),
+    Sowing(2023, "LODI-22A", "grit", "2", (1, 4), "tt"),
+    Sowing(2023, "BASA-22A", "grit", "2", (2, 3, 5), "tts"),
+    Sowing(2024, "GAAR-22A", "grit", "2", (1, 3, 6), "tts"),
+    Sowing(2024, "MOFI-22A", "none", "2-3", (2, 5, 4), "ttt"),
+    Sowing(2024, "PEAT-22A", "grit", "3", (1, 6), "tt"),
+    Sowing(2024, "PEAT-23B", "grit", "3", (2, 2), "tt"),
+    Sowing(2024, "HECY-22A", "none", "pinch", (3, 5), "tt"),
+    Sowing(2024, "GETR-23A", "grit", "2", (2, 6), "ts"),
+    Sowing(2024, "PEGA-22A", "grit", "2", (1, 5), "tt"),
+    Sowing(2024, "LODI-22A", "grit", "2", (3, 6), "tt"),
+    Sowing(2024, "BASA-22A", "grit", "2", (1, 4), "ct"),
+    Sowing(2024, "IRMI-23A", "grit", "2", (2, 5), "ts"),
+    Sowing(2024, "SYAL-23A", "none", "2", (3, 5, 6), "tot"),
+    Sowing(2025, "GAAR-24B", "grit", "2", (1, 4), "ct"),
+    Sowing(2025, "GETR-23A", "grit", "2", (3, 6), "cs"),
+    Sowing(2025, "PEGA-24B", "grit", "2", (2, 5), "ot"),
+    Sowing(2025, "LODI-24A", "grit", "2", (1, 6), "tt"),
+    Sowing(2025, "BASA-22A", "grit", "2", (4, 6), "ts"),
+    Sowing(2025, "BASA-24C", "grit", "2", (2, 5), "ct"),
+    Sowing(2025, "BASA-24C", "none", "2", (3,), "t"),
+    Sowing(2025, "IRMI-23A", "grit", "2", (1, 4), "ts"),
+    Sowing(2025, "PEAT-22A", "grit", "~3", (3, 5, 6), "ttt"),
+    Sowing(2025, "PEAT-23B", "grit", "3", (2, 2), "ct"),
+    Sowing(2026, "GAAR-24B", "grit", "2", (2, 5), "st"),
+    Sowing(2026, "PEGA-24B", "grit", "2", (1, 3, 6), "ttt"),
+    Sowing(2026, "LODI-24A", "grit", "2", (2, 5, 6), "ott"),
+    Sowing(2026, "GETR-23A", "grit", "2", (1, 4), "ts"),
+    Sowing(2026, "BASA-25A", "grit", "2", (2, 3, 5, 6), "ccts"),
+    Sowing(2026, "HECY-25A", "sand", "pinch", (1, 3, 5, 6), "ctcc", depth="5"),
+    Sowing(2026, "HECY-25A", "none", "pinch", (2, 5), "tt"),
+    Sowing(2026, "MOFI-22A", "none", "2", (1, 3, 6), "cct"),
+    Sowing(2026, "IRMI-23A", "grit", "2", (1, 6), "ts"),
+    *(
+        Sowing(season, lot, cover, seeds, (1, 3, 5, 6), "cccc", trial=True)
+        for season in (2025, 2026)
+        for lot, seeds in (("MOFI-24A", "1"), ("PEAT-24A", "1"), ("HECY-22A", "pinch"))
+        for cover in ("none", "grit", "sand")
+    ),
+)
+
+MOUSE: Role = (2026, "BASA-25A", 1)
+WASHED: Role = (2026, "MOFI-22A", 0)
+DROPPED: Role = (2025, "PEAT-22A", 0)
+UNWEIGHED_PINCH: Role = (2026, "HECY-25A", 3)
+SOLD_EARLY: Role = (2024, "MOFI-22A", 2)
+ABOVE_CELLS: Role = (2024, "GAAR-22A", 1)
+FALL_UNEXPLAINED: Role = (2025, "GAAR-24B", 0)
+FALL_THINNED: Role = (2025, "GETR-23A", 0)
+MISSPELLED_LOT: Role = (2026, "LODI-24A", 1)
+MISSPELLED_TRAY: Role = (2026, "PEGA-24B", 0)
+WORDS_IN_CHECKS: Role = (2023, "BASA-22A", 0)
+
+SPOKEN_FOR = frozenset({MOUSE, WASHED, DROPPED, SOLD_EARLY, ABOVE_CELLS, FALL_UNEXPLAINED, FALL_THINNED,
+                        MISSPELLED_LOT, MISSPELLED_TRAY, WORDS_IN_CHECKS})  # fmt: skip
+"""Trays with a story or a mistake of their own: no other mistake is strewn over them."""
+
+
+def plan_trays() -> tuple[Tray, ...]:
+    """Every tray of the four seasons, with its name and sowing date."""
+    trays: list[Tray] = []
+    for season in SEASONS:
+        number = 0
+        for lot in dict.fromkeys(sowing.lot for sowing in SOWINGS if sowing.season == season):
+            places = [
+                (sowing, bench, record)
+                for sowing in SOWINGS
+                if (sowing.season, sowing.lot) == (season, lot)
+                for bench, record in zip(sowing.benches, sowing.records, strict=True)
+            ]
+            for place, (sowing, bench, record) in enumerate(places):
+                number += 1
+                name = f"T-{season % 100}{number:02d}"
+                trays.append(Tray(name, sowing, bench, record, _sown_on(sowing), (season, lot, place)))
+    return tuple(trays)
+
+
+def _sown_on(sowing: Sowing) -> datetime.date:
+    """December as usual; 6 January in the bad season, except for the lot that needs two winters anyhow."""
+    if sowing.season == 2024 and not sowing.lot.startswith("SYAL"):
+        return datetime.date(2024, 1, 6)
+    if sowing.trial:
+        return datetime.date(sowing.season - 1, 12, 13)
+    day = 5 + 3 * (list(LOTS).index(sowing.lot) % 5)
+    return datetime.date(sowing.season - 1, 12, day)

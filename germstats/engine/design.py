@@ -1,0 +1,285 @@
+"""Which effects a tray carries: species, treatments, springs, places, and how they are priced beforehand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+
+from germstats.engine.arrays import Index, compile_patterns, taken_as_final
+from germstats.engine.hierarchy import Part, Tree
+from germstats.engine.laplace import BetaPrior
+from germstats.engine.likelihood import Origin
+from germstats.engine.lot_posterior import Priors, Scatter
+from germstats.engine.lots import LotRecords, groups_of
+from germstats.engine.timing import FAMILIES, Array
+from germstats.records.intervals.patterns import Patterns
+
+SHARE_SD = float(np.pi)
+"""Of the prior of what all species have in common on logit p, or of the only one: that of a logit under Jeffreys' prior
+of a share, Beta(1/2, 1/2), whose variance is 2 psi'(1/2) = pi^2. How far species lie about it is learned."""
+TREATMENT_SD, TREATMENT_TIME_SD = 1.0, 0.15
+"""Spread of a treatment's effect within a species, on logit p and on log time; common practice, no source."""
+CHILL_SD = 0.25
+"""Usual size of a spring's slope on the weeks of cold a species needs, per ten weeks, on logit p; heavy-tailed."""
+_PER_WEEKS = 10.0
+
+SHARE, TIME, SPREAD = 0, 1, 2
+"""The three predictors of a tray: logit p, log time, log sigma."""
+ALL_SPECIES = ("all species", SHARE)
+"""Name of the effect about which species lie, where there are several."""
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Common effects by name, with their priors.
+
+    Attributes
+    ----------
+    at : dict
+        Name such as ("species", SHARE, "PEAT") -> column.
+    """
+
+    at: dict[tuple[object, ...], int] = field(default_factory=dict)
+    mean: list[float] = field(default_factory=list)
+    sd: list[float] = field(default_factory=list)
+    heavy: list[bool] = field(default_factory=list)
+    scale: list[str] = field(default_factory=list)
+
+    def add(self, name: tuple[object, ...], sd: float = 1.0, *, mean: float = 0.0, heavy: bool = False,
+            scale: str = "") -> None:  # fmt: skip
+        """Append a column; one with sd 0 is left out. Of one with a scale the sd is learnt under that name instead."""
+        if sd <= 0 or name in self.at:
+            return
+        self.at[name] = len(self.mean)
+        self.mean.append(mean)
+        self.sd.append(sd)
+        self.heavy.append(heavy)
+        self.scale.append(scale)
+
+    def row(self, key: TrayKey) -> Array:
+        """(3, P) design row of `key`; effects without a column are left out."""
+        row = np.zeros((3, len(self.mean)))
+        for what, name, weight in _effects(key):
+            if name in self.at:
+                row[what, self.at[name]] += weight
+        return row
+
+    def prior(self) -> BetaPrior:
+        """The columns' priors as arrays."""
+        scale = np.array(self.scale)
+        learnt = {str(name): scale == name for name in np.unique(scale[scale != ""])}
+        return BetaPrior(np.array(self.mean), np.array(self.sd), np.array(self.heavy, dtype=bool), learnt)
+
+
+@dataclass(frozen=True)
+class TrayKey:
+    """What decides a tray's common effects; None leaves an effect out (an ordinary spring, an average place).
+
+    ``late`` is how much a spring later by one on log days takes from the logit of the share by the horizon.
+    """
+
+    group: str
+    label: str | None
+    season: int | None = None
+    place: str | None = None
+    chill: float | None = None
+    late: float = 0.0
+
+
+@dataclass(frozen=True)
+class PooledDesign:
+    """A nursery's trays laid out for the pooled fit.
+
+    Attributes
+    ----------
+    tree : Tree
+    prior : BetaPrior
+    columns : Columns
+    lots : tuple of LotRecords
+        In the order of the tree's lots.
+    order : (T,) int array
+        Tray code in the patterns of each tray of the tree.
+    chill : dict
+        Species -> weeks of cold it needs, where given.
+    seasons : tuple of int
+        Seasons on record, ascending.
+    late : dict
+        (Species or None, lot) -> what a spring later by one on log days takes from the logit of its share by the
+        horizon; empty where shares are told to the end of all days.
+    """
+
+    tree: Tree
+    prior: BetaPrior
+    columns: Columns
+    lots: tuple[LotRecords, ...]
+    order: Index
+    chill: dict[str, float]
+    seasons: tuple[int, ...]
+    late: dict[tuple[str | None, str], float] = field(default_factory=dict)
+
+    @cached_property
+    def place_of(self) -> Index:
+        """(T,) int array: place in the tree of each tray code."""
+        return np.argsort(self.order)
+
+
+Effect = tuple[object, ...]
+
+
+def _effects(key: TrayKey) -> list[tuple[int, Effect, float]]:
+    """The common effects of a tray: on which predictor, name, weight."""
+    effects: list[tuple[int, Effect, float]] = [(SHARE, ALL_SPECIES, 1.0)]
+    for what in (SHARE, TIME, SPREAD):
+        effects.append((what, ("species", what, key.group), 1.0))
+        effects.append((what, ("treatment", what, key.group, key.label), 1.0))
+        effects.append((what, ("season", what, key.season), 1.0))
+        effects.append((what, ("species in season", what, key.group, key.season), 1.0))
+    if key.late:
+        effects.append((SHARE, ("season", TIME, key.season), -key.late))
+        effects.append((SHARE, ("species in season", TIME, key.group, key.season), -key.late))
+    if key.chill:
+        effects.append((SHARE, ("chill", SHARE, key.season), key.chill / _PER_WEEKS))
+    effects.append((SHARE, ("place", SHARE, key.season, key.place), 1.0))
+    return effects
+
+
+def build_design(
+    patterns: Patterns,
+    lots: tuple[LotRecords, ...],
+    laws: dict[str, tuple[str, Origin]],
+    priors: dict[str, Priors],
+    scatter: Scatter,
+    current: int | None = None,
+    late: Mapping[tuple[str | None, str], float] = MappingProxyType({}),
+) -> PooledDesign:
+    """Lay out trays, lots and common effects.
+
+    Parameters
+    ----------
+    patterns : Patterns
+    lots : tuple of LotRecords
+    laws : dict
+        Group (species) -> family and origin of its law of timing.
+    priors : dict
+        Group -> weak prior of its log time and spread.
+    scatter : Scatter
+        Season sds in total; half of each variance is common to all species, half the species' own.
+    current : int, optional
+        A season still under way, whose spring may be late.
+    late : dict, optional
+        As in `PooledDesign`.
+
+    Returns
+    -------
+    PooledDesign
+    """
+    trays = patterns.trays
+    columns = _columns(trays, lots, priors, scatter)
+    groups = groups_of(trays)
+    chill = {str(g): float(w) for g, w in zip(groups, trays["chill_weeks"], strict=True) if w > 0}
+    lot_of = _lot_of(lots, len(trays))
+    by_lot = np.array([late.get((lot.species, lot.lot), 0.0) for lot in lots])[lot_of]
+    keys = _keys(trays, groups, chill, by_lot)
+    named = pd.DataFrame({"lot": lot_of, "key": [repr(key) for key in keys]})
+    order = named.sort_values(["lot", "key"], kind="stable").index.to_numpy(dtype=np.int64)
+    _, first, group = np.unique(named.iloc[order].groupby(["lot", "key"], sort=False).ngroup(), return_index=True,
+                                return_inverse=True)  # fmt: skip
+    heads = order[first]
+    here = trays["season"].to_numpy(dtype=int) == current if current else np.zeros(len(trays), dtype=bool)
+    return PooledDesign(
+        tree=Tree(
+            parts=_parts(patterns, lots, laws, order),
+            design=np.array([columns.row(keys[code]) for code in heads]),
+            group=group.astype(np.int64),
+            lot=lot_of[heads],
+            delayed=here[order],
+            silent=(_silent(patterns) & ~here)[order],
+        ),
+        prior=columns.prior(),
+        columns=columns,
+        lots=lots,
+        order=order,
+        chill=chill,
+        seasons=tuple(sorted({int(season) for season in trays["season"]})),
+        late=dict(late),
+    )
+
+
+def _lot_of(lots: tuple[LotRecords, ...], trays: int) -> Index:
+    """(T,) number of each tray's lot."""
+    lot_of = np.empty(trays, dtype=np.int64)
+    for k, lot in enumerate(lots):
+        lot_of[lot.codes] = k
+    return lot_of
+
+
+def _keys(trays: pd.DataFrame, groups: pd.Series, chill: dict[str, float], late: Array) -> list[TrayKey]:
+    columns = (groups, trays["treatment"], trays["season"], trays["place"], late)
+    return [
+        TrayKey(group, str(label), int(season), str(place), chill.get(group), float(by))
+        for group, label, season, place, by in zip(*columns, strict=True)
+    ]
+
+
+def _silent(patterns: Patterns) -> Index:
+    """(T,) bool: trays in which no seedling was seen."""
+    silent = np.ones(len(patterns.trays), dtype=bool)
+    silent[patterns.times["tray"].to_numpy(dtype=np.int64)] = False
+    silent[patterns.occupied["tray"].to_numpy(dtype=np.int64)] = False
+    return silent
+
+
+def _columns(trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str, Priors], scatter: Scatter) -> Columns:
+    columns = Columns()
+    half, half_time = scatter.season / np.sqrt(2), scatter.season_time / np.sqrt(2)
+    several = len({lot.group for lot in lots}) > 1
+    columns.add(ALL_SPECIES, SHARE_SD if several else 0.0)
+    for lot in lots:
+        prior = priors[lot.group]
+        columns.add(("species", SHARE, lot.group), SHARE_SD, scale="species" if several else "")
+        columns.add(("species", TIME, lot.group), prior.log_time_sd, mean=prior.log_time)
+        columns.add(("species", SPREAD, lot.group), prior.log_sigma_sd, mean=prior.log_sigma)
+    labels = {group: {label for lot in lots if lot.group == group for label in lot.labels}
+              for group in dict.fromkeys(lot.group for lot in lots)}  # fmt: skip
+    for group, known in labels.items():
+        for label in sorted(known) if len(known) > 1 else []:
+            columns.add(("treatment", SHARE, group, label), TREATMENT_SD)
+            columns.add(("treatment", TIME, group, label), TREATMENT_TIME_SD)
+    springs = trays.assign(group=groups_of(trays))
+    for season in sorted({int(y) for y in springs["season"]}):
+        columns.add(("season", SHARE, season), half)
+        columns.add(("season", TIME, season), half_time)
+        here = springs[springs["season"] == season]
+        for group in sorted(here["group"].unique()):
+            columns.add(("species in season", SHARE, group, season), half, heavy=True)
+            columns.add(("species in season", TIME, group, season), half_time)
+        if (here["chill_weeks"] > 0).any() and scatter.season > 0:
+            columns.add(("chill", SHARE, season), CHILL_SD, heavy=True)
+    places = springs[springs["place"] != ""]
+    if places["place"].nunique() > 1:
+        for season, place in sorted({(int(y), str(p)) for y, p in zip(places["season"], places["place"], strict=True)}):
+            columns.add(("place", SHARE, season, place), scale="place")
+    return columns
+
+
+def _parts(
+    patterns: Patterns, lots: tuple[LotRecords, ...], laws: dict[str, tuple[str, Origin]], order: Index
+) -> tuple[Part, ...]:
+    """Trays that share a law, compiled together."""
+    place = np.empty(len(order), dtype=np.int64)
+    place[order] = np.arange(len(order))
+    parts = []
+    for law in dict.fromkeys(laws.values()):
+        members = [lot for lot in lots if laws[lot.group] == law]
+        codes = np.sort(np.concatenate([lot.codes for lot in members]))
+        untimed = [lot.codes for lot in members if not lot.timed]
+        data = compile_patterns(patterns, codes)
+        if untimed:
+            data = taken_as_final(data, np.flatnonzero(np.isin(codes, np.concatenate(untimed))))
+        parts.append(Part(place[codes], data, FAMILIES[law[0]], law[1]))
+    return tuple(parts)

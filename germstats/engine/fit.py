@@ -1,0 +1,275 @@
+"""Emergence share and timing per species, lot and treatment: `fit_emergence`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import pandas as pd
+from scipy.special import expit
+
+from germstats.engine.estimates import RowEstimate
+from germstats.engine.hierarchy import predictors
+from germstats.engine.horizon import Horizons, find_horizons, told_by
+from germstats.engine.lot_posterior import Scatter
+from germstats.engine.lots import LotRecords, groups_of, sort_lots
+from germstats.engine.pooled import PooledFit, choose_laws, fit_pooled, laws_near
+from germstats.engine.pooled_rows import pooled_rows
+from germstats.engine.still_to_come import Clocks, with_later
+from germstats.engine.threads import one_thread
+from germstats.engine.timing_choice import CellScatter, TimingChoice, choose_timing, fit_again, learn_cell_scatter
+from germstats.engine.trouble import FitTrouble
+from germstats.engine.unpooled import estimate_rows
+from germstats.errors import NotEnoughRecordsError
+from germstats.records.book import RecordBook
+from germstats.records.checking.parsing import so_many
+from germstats.records.intervals.patterns import Patterns, find_patterns
+from germstats.records.intervals.sowings import SPRING_ENDS
+from germstats.records.suggesting import some_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+
+
+HELD = ("tray_time", "lot", "lot_time", "species", "place")
+"""Scatters that a fit may take as given, beside those of `Scatter`."""
+
+
+@dataclass(frozen=True)
+class FitSpec:
+    """Settings of a fit, all visible in its output.
+
+    Attributes
+    ----------
+    scatter : Scatter
+        Season-to-season scatter, taken as given; tray-to-tray scatter too where `pooling` is off or `hold_tray` is on.
+    pooling : bool
+        Species, lots and trays fitted together; off, every lot by itself with a saturated model.
+    hold_tray : bool
+        Take ``scatter.tray`` as given instead of learning it from the trays.
+    held : dict
+        Other scatters taken as given, by their name in `HELD`: what a nursery could foretell that knew them.
+    spring_ends : (month, day)
+        End of the first spring.
+    to_horizon : bool
+        Shares are told up to a day that was looked at (`germstats.engine.horizon`); off, up to the end of all days by
+        the law of timing, as a forecast of a spring under way needs them.
+    level : float
+        Coverage of the ranges of estimates.
+    """
+
+    scatter: Scatter = field(default_factory=Scatter)
+    pooling: bool = True
+    hold_tray: bool = False
+    held: Mapping[str, float] = field(default_factory=dict)
+    spring_ends: tuple[int, int] = SPRING_ENDS
+    to_horizon: bool = True
+    level: float = 0.95
+
+    def __post_init__(self) -> None:
+        unknown = set(self.held) - set(HELD)
+        if unknown:
+            raise ValueError(f"{min(unknown)} is no scatter that can be held; these can: {', '.join(HELD)}")
+
+
+@dataclass(frozen=True)
+class ScatterEstimate:
+    """How far things of one kind lie apart, on the logit scale of the share.
+
+    Attributes
+    ----------
+    name : str
+        ``tray`` (of one lot), ``lot`` (of one species), ``place`` (of one spring) or ``season``.
+    sd : float
+    low, high : float or None
+        95 % range; None where the sd was taken as given.
+    groups : int
+        How many of the kind it rests on.
+    """
+
+    name: str
+    sd: float
+    low: float | None
+    high: float | None
+    groups: int
+
+    @property
+    def learnt(self) -> bool:
+        """Whether the records had a say."""
+        return self.low is not None
+
+
+@dataclass(frozen=True)
+class EmergenceFit:
+    """What `fit_emergence` found.
+
+    Attributes
+    ----------
+    rows : tuple of RowEstimate
+        One per species, lot and treatment, sorted.
+    spec : FitSpec
+    timing : dict
+        Species (or lot, where species are not recorded) -> TimingChoice.
+    cell_scatter : CellScatter
+    patterns : Patterns
+        The records it rests on, with the trays left out and why.
+    pooled : PooledFit or None
+        The pooled road's scatters and draws; None where every lot was fitted by itself.
+    horizons : Horizons or None
+        Up to when shares are told; None where they are told to the end of all days.
+    """
+
+    rows: tuple[RowEstimate, ...]
+    spec: FitSpec
+    timing: dict[str, TimingChoice]
+    cell_scatter: CellScatter
+    patterns: Patterns
+    pooled: PooledFit | None = None
+    horizons: Horizons | None = None
+
+    @property
+    def scatter(self) -> tuple[ScatterEstimate, ...]:
+        """The scatters the forecasts rest on, at their likeliest mode: learnt ones first, then those taken as given."""
+        trays = self.patterns.trays
+        groups = {
+            "tray": len(trays),
+            "lot": int(trays["lot"].nunique()),
+            "species": int(trays["species"].nunique()),
+            "place": int(trays.loc[trays["place"] != "", ["season", "place"]].drop_duplicates().shape[0]),
+        }
+        learnt = []
+        for name, count in groups.items():
+            found = self.pooled.coordinate(name) if self.pooled else None
+            if found is not None and count:
+                sd, low, high = (found.value(z) for z in (0.0, -1.96, 1.96))
+                learnt.append(ScatterEstimate(name, sd, low, high, count))
+        held = self.pooled.scale_set.held if self.pooled else {"tray": self.spec.scatter.tray}
+        given = {**{name: held[name] for name in groups if name in held}, "season": self.spec.scatter.season}
+        return (*learnt, *(ScatterEstimate(name, sd, None, None, 0) for name, sd in given.items()))
+
+    @property
+    def trouble(self) -> tuple[FitTrouble, ...]:
+        """What went less than well in the pooled fit; nothing where every lot was fitted by itself."""
+        return self.pooled.trouble if self.pooled else ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per species, lot and treatment.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns species, lot, treatment (dict), trays, cells, seeds, emerged, emergence, emergence_low,
+            emergence_high (shares, 0-1), median_days, median_days_low, median_days_high (from sowing), notes (tuple).
+        """
+        return pd.DataFrame([row.as_record() for row in self.rows], columns=list(RowEstimate.RECORD))
+
+
+def fit_emergence(
+    records: RecordBook | Patterns,
+    spec: FitSpec | None = None,
+    progress: Callable[[str], None] | None = None,
+    near: PooledFit | None = None,
+    choices: dict[str, TimingChoice] | None = None,
+) -> EmergenceFit:
+    """Estimate emergence share and timing per species, lot and treatment.
+
+    Counts, occupancy and tray totals go through one likelihood; species, lots and trays are fitted together, the
+    scatter between them is learnt, and its uncertainty carried on (`germstats.engine.pooled`). With ``pooling=False``
+    every lot is fitted by itself with the scatter taken as given (`germstats.engine.lot_posterior`).
+
+    Parameters
+    ----------
+    records : RecordBook or Patterns
+    spec : FitSpec, optional
+    progress : callable, optional
+        Called with a short text before each stage.
+    near : PooledFit, optional
+        Of records that hold these: its laws of timing are kept, and its scatters are where these are sought from.
+    choices : dict, optional
+        Species (or lot, where species are not recorded) -> law of timing to take, with pooling.
+
+    Returns
+    -------
+    EmergenceFit
+
+    Raises
+    ------
+    NotEnoughRecordsError
+        No tray has a usable check.
+    """
+    spec = spec or FitSpec()
+    say = progress or (lambda text: None)
+    patterns = records if isinstance(records, Patterns) else find_patterns(records, spec.spring_ends)
+    if patterns.trays.empty:
+        raise NotEnoughRecordsError(_why_nothing(patterns))
+    lots = sort_lots(patterns, spec.scatter)
+    if not spec.pooling:
+        return _lot_by_lot(patterns, lots, spec, say)
+    say("choosing the timing law of each species")
+    if choices is None:
+        with one_thread():
+            choices = laws_near(near, lots) if near is not None else choose_laws(patterns, lots, spec.scatter)
+    told, horizons = _to_horizon(patterns, lots, choices, spec)
+    lots = sort_lots(told, spec.scatter)
+    held = {**spec.held, "tray": spec.scatter.tray} if spec.hold_tray else spec.held
+    pooled = fit_pooled(told, lots, spec.scatter, choices, held=held, progress=say, near=near, horizons=horizons)
+    rows = tuple(pooled_rows(pooled, told, spec.level))
+    if horizons is not None:
+        rows = with_later(rows, lots, patterns, _clocks(pooled, patterns), spec.spring_ends)
+    return EmergenceFit(rows, spec, pooled.choices, pooled.cell_scatter, patterns, pooled, horizons)
+
+
+def _to_horizon(
+    patterns: Patterns, lots: tuple[LotRecords, ...], choices: Mapping[str, TimingChoice], spec: FitSpec
+) -> tuple[Patterns, Horizons | None]:
+    """The records up to each lot's horizon, if that is wanted."""
+    if not spec.to_horizon:
+        return patterns, None
+    origins = {group: choice.origin for group, choice in choices.items()}
+    horizons = find_horizons(patterns, lots, origins, spec.spring_ends)
+    return told_by(patterns, lots, horizons, spec.spring_ends), horizons
+
+
+def _clocks(pooled: PooledFit, patterns: Patterns) -> dict[str, Clocks]:
+    """How the days of each species' trays are read: how late each is by the fit, and its share."""
+    at = predictors(pooled.design.tree, pooled.scales.found.state)[pooled.design.place_of]
+    groups = groups_of(patterns.trays)
+    late = at[:, 1] - pd.Series(at[:, 1]).groupby(groups.to_numpy()).transform("mean").to_numpy()
+    return {group: Clocks(choice.origin, late, expit(at[:, 0])) for group, choice in pooled.choices.items()}
+
+
+def _lot_by_lot(
+    patterns: Patterns, lots: tuple[LotRecords, ...], spec: FitSpec, say: Callable[[str], None]
+) -> EmergenceFit:
+    say("choosing the timing law of each species")
+    choices, fitted = choose_timing(lots, patterns)
+    told, horizons = _to_horizon(patterns, lots, choices, spec)
+    if horizons is not None:
+        lots = sort_lots(told, spec.scatter)
+        fitted = fit_again(lots, told, choices)
+    say("learning how seeds of one cell share their fate")
+    rho, values, weights = learn_cell_scatter(lots, fitted)
+    rows: list[RowEstimate] = []
+    for done, lot in enumerate(lots):
+        say(f"lot {done + 1} of {len(lots)}: {lot.lot}")
+        law, mode = fitted[lot.lot]
+        nodes = tuple(replace(law, rho=float(value)) for value in values)
+        horizon = None if horizons is None else horizons.lots[lot.species, lot.lot]
+        rows.extend(estimate_rows(lot, nodes, weights, mode, told, spec.level, horizon))
+    return EmergenceFit(tuple(rows), spec, choices, rho, patterns, horizons=horizons)
+
+
+def _why_nothing(patterns: Patterns) -> str:
+    if not patterns.left_out:
+        return "No tray is in the book yet: enter trays and their checks first."
+    return (
+        f"No tray has a check that can be used ({trays_by_reason(patterns.left_out.values())}). Enter checks or cells, "
+        "then try again."
+    )
+
+
+def trays_by_reason(reasons: Iterable[str]) -> str:
+    """How many trays each reason keeps out, the commonest first."""
+    counts = pd.Series(list(reasons)).value_counts()
+    said = [f"{so_many(count, 'tray')}: {reason}" for reason, count in counts.items()]
+    return some_of(said, 5, "; ")

@@ -1,0 +1,289 @@
+"""The mode of all effects at given scales, and Laplace's criterion for the scales themselves."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from germstats.engine.hierarchy import Scales, State, Tree, predictors, start_state, terms_at
+from germstats.engine.likelihood import TrayTerms
+from germstats.engine.schur import Elimination, eliminate
+from germstats.engine.timing import Array
+
+HEAVY_DF = 3.0
+"""Degrees of freedom of the effects that are usually small and now and then very large, such as a spring's chill."""
+_STEPS = 80
+DECREMENT = 1e-9
+"""Of Newton's method, under which a mode is found."""
+_TRIFLE = 0.05
+_HALVINGS = 20
+_LONGEST = 3.0  # largest change of a predictor in one Newton step
+
+
+@dataclass(frozen=True)
+class Told:
+    """What trays tell of the common effects, to second order.
+
+    Attributes
+    ----------
+    information : (P, P) array
+    slope : (P,) array
+        Gradient at `at`.
+    at : (P,) array
+    """
+
+    information: Array
+    slope: Array
+    at: Array
+
+
+@dataclass(frozen=True)
+class BetaPrior:
+    """Prior of the common effects.
+
+    Attributes
+    ----------
+    mean, sd : (P,) arrays
+        sd inf is flat.
+    heavy : (P,) bool array
+        Effects with a t law of `HEAVY_DF` degrees of freedom and scale sd.
+    learnt : dict
+        Field of `Scales` -> (P,) bool array: effects whose sd it is.
+    told : Told, optional
+        What trays outside the tree tell.
+    """
+
+    mean: Array
+    sd: Array
+    heavy: Array
+    learnt: Mapping[str, Array] = field(default_factory=dict)
+    told: Told | None = None
+
+    def sd_at(self, scales: Scales) -> Array:
+        """(P,) sds at these scales."""
+        sd = self.sd
+        for name, here in self.learnt.items():
+            sd = np.where(here, getattr(scales, name), sd)
+        return sd
+
+    def bend(self, beta: Array, scales: Scales) -> Array:
+        """The log density's own curvature, never below a trifle: Newton's method needs it to converge fast."""
+        sd = self.sd_at(scales)
+        away = np.where(np.isfinite(sd), (beta - self.mean) / sd, 0.0) ** 2
+        heavy = np.maximum((HEAVY_DF + 1) * (HEAVY_DF - away) / (HEAVY_DF + away) ** 2, _TRIFLE)
+        return self._with_told(np.where(np.isfinite(sd), np.where(self.heavy, heavy, 1.0) / sd**2, 0.0))
+
+    def _with_told(self, precision: Array) -> Array:
+        return precision if self.told is None else np.diag(precision) + self.told.information
+
+    def at(self, beta: Array, scales: Scales) -> tuple[float, Array, Array]:
+        """Log density (flat effects left out), gradient, and the precision of the matching normal law: (P,), or (P, P)
+        where other trays tell of the effects together."""
+        sd = self.sd_at(scales)
+        proper = np.isfinite(sd)
+        away = np.where(proper, (beta - self.mean) / sd, 0.0)
+        loose = np.where(self.heavy, (HEAVY_DF + 1) / (HEAVY_DF + away**2), 1.0)
+        precision = np.where(proper, loose / sd**2, 0.0)
+        depth = np.where(self.heavy, (HEAVY_DF + 1) * np.log1p(away**2 / HEAVY_DF), away**2)
+        value = -0.5 * float(depth.sum()) - float(np.log(sd[proper]).sum())
+        slope = -precision * np.where(proper, beta - self.mean, 0.0)
+        if self.told is not None:
+            off = beta - self.told.at
+            bent = self.told.information @ off
+            value += float(off @ (self.told.slope - 0.5 * bent))
+            slope = slope + self.told.slope - bent
+        return value, slope, self._with_told(precision)
+
+
+@dataclass(frozen=True)
+class PooledMode:
+    """The mode at given scales.
+
+    Attributes
+    ----------
+    state : State
+    terms : TrayTerms
+    elimination : Elimination
+    criterion : float
+        Log of the integral over all effects by Laplace's method, up to a constant: with the fixed effects inside it is
+        the restricted criterion.
+    converged : bool
+    """
+
+    state: State
+    terms: TrayTerms
+    elimination: Elimination
+    criterion: float
+    converged: bool
+
+
+@dataclass(frozen=True)
+class _Point:
+    state: State
+    terms: TrayTerms
+    value: float
+    own: Array
+    lots: Array
+    beta: Array
+    precision: Array
+
+
+def _point(tree: Tree, prior: BetaPrior, scales: Scales, state: State, terms: TrayTerms) -> _Point:
+    """Log posterior at `state` with the priors' gradients."""
+    fixed, beta, precision = prior.at(state.beta, scales)
+    tray_precision, lot_precision = tree.tray_precision(scales), tree.lot_precision(scales)
+    own, lots = -state.trays * tray_precision, -state.lots * lot_precision
+    value = float(terms.value.sum()) + fixed
+    value += 0.5 * float((own * state.trays).sum() + (lots * state.lots).sum() + tree.log_precision(scales))
+    return _Point(state, terms, value, own, lots, beta, precision)
+
+
+def criteria_at(tree: Tree, prior: BetaPrior, scales: Sequence[Scales], states: Sequence[State]) -> list[float]:
+    """Laplace's criterion with the expansion taken at each state, which need not be the mode."""
+    found = []
+    for known, state, terms in zip(scales, states, terms_at(tree, states, scales), strict=True):
+        point = _point(tree, prior, known, state, terms)
+        log_det = eliminate(tree, terms.hessian, known, point.precision).log_det if np.isfinite(point.value) else 0.0
+        found.append(point.value - 0.5 * log_det)
+    return found
+
+
+def find_pooled_modes(
+    tree: Tree, prior: BetaPrior, scales: Sequence[Scales], starts: Sequence[State], decrement: float = DECREMENT
+) -> list[PooledMode]:
+    """Newton's method by elimination at each of several scales, with halved steps where the value falls.
+
+    Parameters
+    ----------
+    tree : Tree
+    prior : BetaPrior
+    scales : sequence of Scales
+    starts : sequence of State
+    decrement : float
+        Of Newton's method, under which a search ends. What it leaves of the criterion's value is added by the parabola
+        on which the next step stands.
+
+    Returns
+    -------
+    list of PooledMode
+        Judged converged by the decrement taken before the step.
+    """
+    searches = [_search(tree, prior, known, start, decrement) for known, start in zip(scales, starts, strict=True)]
+    asked = {k: next(search) for k, search in enumerate(searches)}
+    found: dict[int, PooledMode] = {}
+    while asked:  # in step, so that the likelihood is asked for all that still move at once
+        terms = terms_at(tree, list(asked.values()), [scales[k] for k in asked])
+        for k, answer in zip(list(asked), terms, strict=True):
+            try:
+                asked[k] = searches[k].send(answer)
+            except StopIteration as done:
+                found[k] = done.value
+                del asked[k]
+    return [found[k] for k in range(len(searches))]
+
+
+def find_pooled_mode(tree: Tree, prior: BetaPrior, scales: Scales, start: State) -> PooledMode:
+    """One mode, as in `find_pooled_modes`."""
+    return find_pooled_modes(tree, prior, [scales], [start])[0]
+
+
+def _search(
+    tree: Tree, prior: BetaPrior, scales: Scales, start: State, decrement: float
+) -> Generator[State, TrayTerms, PooledMode]:
+    """Asks for the likelihood at one state after another, and ends with the mode.
+
+    A start at which the likelihood is no number gives way to no effect at all about the prior's middle. Where that is
+    impossible too, so are the records under these scales: the criterion is -inf.
+    """
+    here = _point(tree, prior, scales, start, (yield start))
+    if not _is_number(here):
+        start = start_state(tree, prior.mean.copy())
+        here = _point(tree, prior, scales, start, (yield start))
+    if not _is_number(here):
+        flat = eliminate(tree, np.zeros_like(here.terms.hessian), scales, here.precision)
+        return PooledMode(here.state, here.terms, flat, -np.inf, converged=False)
+    for _ in range(_STEPS):
+        bend = prior.bend(here.state.beta, scales)
+        found = eliminate(tree, here.terms.hessian, scales, bend)
+        step = found.solve(here.terms.gradient, here.own, here.lots, here.beta)
+        moves = predictors(tree, step)
+        gain = _slope(here, step, moves)
+        converged = gain < decrement
+        ahead = None
+        if not converged:
+            ahead = yield from _ahead(tree, prior, scales, here, step, float(np.abs(moves).max(initial=0.0)))
+        if ahead is None:
+            break
+        here = ahead
+    else:
+        bend, found = here.precision, eliminate(tree, here.terms.hessian, scales, here.precision)
+    if not np.array_equal(bend, here.precision):
+        found = _under(found, tree, scales, here)
+    value = here.value + (0.5 * gain if converged else 0.0)
+    return PooledMode(here.state, here.terms, found, value - 0.5 * found.log_det, converged)
+
+
+def _is_number(here: _Point) -> bool:
+    return bool(np.isfinite(here.value) and np.isfinite(here.terms.sums).all())
+
+
+def _under(found: Elimination, tree: Tree, scales: Scales, here: _Point) -> Elimination:
+    """The elimination with the precision of the matching normal law, which may be looser than Newton's own: the
+    likelihood is eliminated anew where too little is left."""
+    try:
+        return found.under(here.precision)
+    except np.linalg.LinAlgError:
+        return eliminate(tree, here.terms.hessian, scales, here.precision)
+
+
+def _ahead(
+    tree: Tree, prior: BetaPrior, scales: Scales, here: _Point, step: State, moved: float
+) -> Generator[State, TrayTerms, _Point | None]:
+    """A point along `step`, which moves some predictor by `moved`, that is no worse, the step halved until it is; None
+    where there is none."""
+    by = min(1.0, _LONGEST / moved) if moved > 0 else 1.0
+    for halving in range(_HALVINGS):
+        state = here.state.moved(step, by * 0.5**halving)
+        ahead = _point(tree, prior, scales, state, (yield state))
+        if ahead.value >= here.value - 1e-10 and _is_number(ahead):
+            return ahead
+    return None
+
+
+def _slope(here: _Point, step: State, moves: Array) -> float:
+    """Gradient along `step`, which moves the predictors by `moves`."""
+    along = float((here.terms.gradient * moves).sum())
+    return along + float((here.own * step.trays).sum() + (here.lots * step.lots).sum() + here.beta @ step.beta)
+
+
+def mode_slopes(
+    tree: Tree, prior: BetaPrior, mode: PooledMode, here: Scales, ahead: Sequence[Scales], gap: float
+) -> list[State]:
+    """How the mode at scales `here` moves per unit of each scale's coordinate, which lies `gap` ahead in each of
+    `ahead`: H^-1 times the change of the gradient at fixed effects.
+
+    For a delay of the spring that change is taken from both sides: trays of a few days bend so sharply in it, and few
+    and late are so nearly the same there, that from one side the path was off by a hundredfold.
+    """
+    moved = [k for k, one in enumerate(ahead) if (one.rho, one.delay) != (here.rho, here.delay)]
+    late = [k for k in moved if ahead[k].delay != here.delay]
+    behind = [replace(here, delay=2 * here.delay - ahead[k].delay) for k in late]
+    asked = [*(ahead[k] for k in moved), *behind]
+    changed = terms_at(tree, [mode.state] * len(asked), asked)
+    terms = dict.fromkeys(range(len(ahead)), mode.terms)  # elsewhere the likelihood does not change
+    terms |= dict(zip(moved, changed, strict=False))
+    before = dict(zip(late, changed[len(moved) :], strict=True))
+    low = _point(tree, prior, here, mode.state, mode.terms)
+    paths = []
+    for k, scales in enumerate(ahead):
+        high = _point(tree, prior, scales, mode.state, terms[k])
+        from_both = (high.terms.gradient - before[k].gradient) / 2 if k in before else None
+        paths.append(mode.elimination.solve(
+            (high.terms.gradient - low.terms.gradient if from_both is None else from_both) / gap,
+            (high.own - low.own) / gap,
+            (high.lots - low.lots) / gap,
+            (high.beta - low.beta) / gap,
+        ))  # fmt: skip
+    return paths

@@ -1,0 +1,206 @@
+"""One Newton step and one log determinant of trays in lots, by exact elimination.
+
+The negative Hessian is an arrow on an arrow: each tray's 2 x 2 block is eliminated, then each lot's, and only beta's
+P x P block is left. The cost grows linearly with trays and lots. Blocks are kept positive definite away from the mode
+by a floor that does not bind at it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from functools import cached_property
+
+import numpy as np
+from scipy.linalg import cho_solve
+from scipy.linalg.lapack import dpotrf
+
+from germstats.engine.arrays import Index, summed
+from germstats.engine.hierarchy import Scales, State, Tree
+from germstats.engine.timing import Array
+
+_FLOOR = 0.05  # smallest eigenvalue of a block in units of its prior precision
+
+
+def _inverted(blocks: Array, precision: Array) -> tuple[Array, Array]:
+    """Symmetric 2 x 2 blocks (2, 2, N) plus their prior precisions (N, 2), inverted, and their log determinants.
+
+    The smallest eigenvalue in units of the precision is lifted to the floor, if it lies lower; where one entry dwarfs
+    the other by more than a double holds, that bounds the determinant.
+    """
+    first, last = precision.T
+    across = blocks[0, 1]
+    a, d = blocks[0, 0] / first + 1.0, blocks[1, 1] / last + 1.0
+    det = a * d - across * across / (first * last)
+    middle, apart = (a + d) / 2, np.sqrt(((a - d) / 2) ** 2 + across * across / (first * last))
+    with np.errstate(divide="ignore", invalid="ignore"):  # far away one may dwarf the other
+        smallest = np.where(middle > 0, det / (np.abs(middle) + apart), middle - apart)
+    lift = np.maximum(_FLOOR - smallest, 0.0)
+    a, d = (a + lift) * first, (d + lift) * last
+    det = np.maximum(a * d - across * across, _FLOOR**2 * first * last)
+    return np.stack([d, -across, -across, a]).reshape(2, 2, -1) / det, np.log(det)
+
+
+_HALF = {2: ((0, 0), (0, 1), (1, 1)), 3: ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))}
+_WHOLE = {2: np.array([[0, 1], [1, 2]]), 3: np.array([[0, 1, 2], [1, 3, 4], [2, 4, 5]])}
+
+
+def _symmetric(blocks: Array, codes: Index, size: int) -> Array:
+    """Sums (K, K, size) of symmetric (K, K, N) blocks over each code."""
+    half = summed([blocks[pair] for pair in _HALF[len(blocks)]], codes, size)
+    return np.asarray(half[_WHOLE[len(blocks)]])
+
+
+@dataclass(frozen=True)
+class Reduced:
+    """The negative Hessian with trays and lots eliminated; arrays lie entry by entry in memory.
+
+    Attributes
+    ----------
+    curvature : (T, 3, 3) array
+        Negative Hessian of each tray's log-likelihood.
+    tray_inverse : (T, 2, 2), tray_pull : (T, 2, 3) arrays
+        B^-1 and B^-1 N of each tray: given the rest, u has mean - tray_pull y and covariance B^-1.
+    lot_inverse : (L, 2, 2) array
+        The same of each lot.
+    pulled : (2, M) array
+        B^-1 N of each lot, by `Tree.lot_entries`.
+    left : (P, P) array
+        What they tell of beta: its information, without its prior.
+    tray_log_det, lot_log_det : (T,), (L,) arrays
+    """
+
+    tree: Tree
+    curvature: Array
+    tray_inverse: Array
+    tray_pull: Array
+    lot_inverse: Array
+    pulled: Array
+    left: Array
+    tray_log_det: Array
+    lot_log_det: Array
+
+    @cached_property
+    def lot_pull(self) -> Array:
+        """(L, 2, P) array: B^-1 N of each lot."""
+        return self.tree.lot_entries.dense(self.pulled)
+
+    def passed_up(self, trays: Array, own: Array, lots: Array) -> tuple[Array, Array, Array]:
+        """A right-hand side carried up to beta, (P,), with what goes back down to lots (L, 2) and trays (T, 2).
+
+        `trays` (T, 3) acts on eta, mu and log sigma of each tray and so on everything above it, as the gradient of a
+        log-likelihood does; `own` (T, 2) and `lots` (L, 2) act on those effects alone, as priors do.
+        """
+        tree = self.tree
+        first = _times(self.tray_inverse, trays[:, :2] + own)
+        rows = summed([*(trays - _times(self.curvature, first)).T], tree.group, len(tree.lot))
+        for_lots = summed([*rows[:2]], tree.lot, len(lots)).T + lots
+        for_beta = tree.entries.gathered(rows.T) - tree.lot_entries.gathered(self.pulled, for_lots)
+        return for_beta, for_lots, first
+
+
+def _times(blocks: Array, by: Array) -> Array:
+    """(N, I) products of (N, I, J) `blocks`, of which the first K columns are taken, and (N, K) `by`."""
+    found = blocks[:, :, 0].T * by[:, 0]
+    for k in range(1, by.shape[1]):
+        found += blocks[:, :, k].T * by[:, k]
+    return np.asarray(found.T)
+
+
+@dataclass(frozen=True)
+class Elimination(Reduced):
+    """The negative Hessian, eliminated tray by tray and lot by lot.
+
+    Attributes
+    ----------
+    factor : (P, P) array
+        Upper Cholesky factor of what is left for beta, its prior in it.
+    log_det : float
+    """
+
+    factor: Array
+    log_det: float
+
+    def solve(self, trays: Array, own: Array, lots: Array, beta: Array) -> State:
+        """H^-1 times a right-hand side: as in `passed_up`, with `beta` (P,) for its prior."""
+        for_beta, for_lots, first = self.passed_up(trays, own, lots)
+        step = cho_solve((self.factor, False), for_beta + beta, check_finite=False)
+        step_lots = _times(self.lot_inverse, for_lots) - self.tree.lot_entries.times(self.pulled, step)
+        rows_step = self.tree.entries.times(step)
+        rows_step[:, :2] += step_lots[self.tree.lot]
+        step_trays = first - _times(self.tray_pull, rows_step.T.take(self.tree.group, axis=1).T)
+        return State(step, step_lots, step_trays)
+
+    def under(self, precision: Array) -> Elimination:
+        """The same with another prior precision of beta, (P,) or (P, P)."""
+        return _factored(self, precision)
+
+
+_STEEPEST = (1e9, 1e6, 1e3)
+"""Of a tray, tried in turn: eliminating it leaves the difference of numbers as large, and 1e26 leaves only rounding."""
+_REDUCED = tuple(one.name for one in fields(Reduced))
+
+
+def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> Elimination:
+    """Eliminate trays, then lots.
+
+    Parameters
+    ----------
+    tree : Tree
+    hessian : (T, 3, 3) array
+        Of the trays' log-likelihood.
+    scales : Scales
+    precision : (P,) or (P, P) array
+        Prior precision of beta.
+
+    Returns
+    -------
+    Elimination
+        Far from the mode, where what is left for beta is not positive definite, each tray's curvature is replaced by
+        its nearest positive semi-definite one, no steeper than the first of `_STEEPEST` that does.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        It is not even then.
+    """
+    try:
+        with np.errstate(over="ignore", invalid="ignore"):  # what overflows is refused, and made less steep
+            return _factored(reduced(tree, -hessian, scales), precision)
+    except np.linalg.LinAlgError:
+        pass
+    values, vectors = np.linalg.eigh(-hessian)
+    for steepest in _STEEPEST:
+        firm = (vectors * values.clip(1e-9, steepest)[:, None, :]) @ vectors.transpose(0, 2, 1)
+        try:
+            return _factored(reduced(tree, firm, scales), precision)
+        except np.linalg.LinAlgError:
+            continue
+    raise np.linalg.LinAlgError("what is left for the common effects is not positive definite, however steep")
+
+
+def _factored(found: Reduced, precision: Array) -> Elimination:
+    left = found.left + precision if precision.ndim == 2 else found.left.copy()
+    if precision.ndim == 1:
+        left[np.diag_indices(len(left))] += precision
+    factor, failed = dpotrf(left, clean=True)
+    if failed or not np.isfinite(factor).all():
+        raise np.linalg.LinAlgError("what is left for the common effects is not positive definite")
+    log_det = float(found.tray_log_det.sum() + found.lot_log_det.sum() + 2 * np.log(np.diag(factor)).sum())
+    return Elimination(**{name: getattr(found, name) for name in _REDUCED}, factor=factor, log_det=log_det)
+
+
+def reduced(tree: Tree, curvature: Array, scales: Scales) -> Reduced:
+    """Trays and lots eliminated from `curvature` (T, 3, 3), the trays' negative Hessians."""
+    entries = curvature.transpose(1, 2, 0)
+    tray_inverse, tray_log_det = _inverted(entries[:2, :2], tree.tray_precision(scales))
+    pull = tray_inverse[:, :1] * entries[:1] + tray_inverse[:, 1:] * entries[1:2]
+    rows = entries - entries[:, :1] * pull[:1] - entries[:, 1:2] * pull[1:]
+    rows = _symmetric(rows, tree.group, len(tree.lot))
+    by_prior = tree.lot_precision(scales)
+    lot_inverse, lot_log_det = _inverted(_symmetric(rows[:2, :2], tree.lot, len(by_prior)), by_prior)
+    by_row, of_lots = rows.transpose(2, 0, 1), tree.lot_entries
+    crossed, own = of_lots.crossed(by_row), lot_inverse[:, :, of_lots.lot]
+    pulled = own[:, 0] * crossed[0] + own[:, 1] * crossed[1]
+    left = tree.entries.sandwich(by_row) - of_lots.squared(crossed, pulled)
+    return Reduced(tree, curvature, tray_inverse.transpose(2, 0, 1), pull.transpose(2, 0, 1),
+                   lot_inverse.transpose(2, 0, 1), pulled, left, tray_log_det, lot_log_det)  # fmt: skip

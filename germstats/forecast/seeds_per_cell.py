@@ -1,0 +1,334 @@
+"""Seeds per cell for a target fill: `seeds_per_cell`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+import numpy as np
+import pandas as pd
+
+from germstats.engine.estimates import RowEstimate
+from germstats.engine.fit import EmergenceFit, ScatterEstimate
+from germstats.engine.trouble import FitTrouble
+from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.forecast.tray import NewTray, chance_of_filling, filled_cells, new_tray
+from germstats.records.seeds import SowingRate
+
+FORECAST_LEVEL = 0.90
+HAND_CAP = 4
+"""Most seeds per cell of a 72-cell tray that hand sowing and thinning bear; common practice, no source."""
+_MOST_SEEDS = 60
+MOST_SURE = 0.99
+"""Largest chance that a forecast from a few seasons can be asked for; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class SowingSpec:
+    """What is wanted.
+
+    Attributes
+    ----------
+    target : float
+        Share of cells to be filled.
+    assurance : float
+        Chance wanted of reaching it.
+    cells : int or None
+        Cells of the new tray; None takes the size of the lot's latest tray.
+    most_seeds : int
+        Largest number of seeds per cell considered.
+    mixes : bool
+        Whether alternating n and n + 1 may be recommended (half steps).
+    """
+
+    target: float = 0.9
+    assurance: float = 0.8
+    cells: int | None = None
+    most_seeds: int = 8
+    mixes: bool = False
+
+    def __post_init__(self) -> None:
+        if not 0 < self.target <= 1:
+            raise WrongUseError(f"The target is a share of cells above 0 and at most 1, not {self.target:g}.")
+        if not 0 < self.assurance <= MOST_SURE:
+            raise WrongUseError(f"The assurance is a chance above 0 and at most {MOST_SURE}, not {self.assurance:g}.")
+        if self.cells is not None and self.cells < 1:
+            raise WrongUseError(f"A tray has at least one cell, not {self.cells}.")
+        if not 1 <= self.most_seeds <= _MOST_SEEDS:
+            raise WrongUseError(f"The most seeds per cell is a number from 1 to {_MOST_SEEDS}, not {self.most_seeds}.")
+
+
+@dataclass(frozen=True)
+class SowingRow:
+    """Advice for one species, lot and treatment.
+
+    Attributes
+    ----------
+    species, lot, treatment, label :
+        As in `RowEstimate`.
+    cells, wanted : int
+        Cells of the new tray, and how many must fill.
+    seeds_per_cell : float or None
+        Smallest number that reaches the target with the assurance; None where none up to the most considered does, or
+        where the size of a pinch is unknown. A mean pinch where the lot is sown by the pinch.
+    pinches_per_cell : float or None
+        The same in pinches, where the size of a pinch is unknown.
+    chance : float
+        Chance of reaching the target at that number (at the most considered where None).
+    expected_fill, fill_low, fill_high : float
+        Share of cells: mean and 90 % range, there.
+    pencil_seeds_per_cell : int or None
+        ceil(log(1 - target) / log(1 - emergence)), which knows no scatter and no luck.
+    pencil_chance : float or None
+        The chance that pencil number has by this forecast.
+    by_seeds : tuple of (float, float)
+        (seeds per cell, chance) of every number tried.
+    emergence, emergence_low, emergence_high : float
+    trays : int
+    worst_season : int or None
+        The spring on record in which the species did worst; None with one spring only, or without pooling.
+    worst_chance : float or None
+        Chance of reaching the target at the advised number in a spring like that one.
+    notes : tuple of str
+    horizon_on, horizon_days, horizon_basis, later_low, later_high :
+        As in `RowEstimate`: chances and fills are by that day.
+    """
+
+    species: str | None
+    lot: str
+    treatment: Mapping[str, str | float]
+    label: str
+    cells: int
+    wanted: int
+    seeds_per_cell: float | None
+    pinches_per_cell: float | None
+    chance: float
+    expected_fill: float
+    fill_low: float
+    fill_high: float
+    pencil_seeds_per_cell: int | None
+    pencil_chance: float | None
+    by_seeds: tuple[tuple[float, float], ...]
+    emergence: float
+    emergence_low: float
+    emergence_high: float
+    trays: int
+    worst_season: int | None
+    worst_chance: float | None
+    notes: tuple[str, ...]
+    horizon_on: pd.Timestamp | None = None
+    horizon_days: float | None = None
+    horizon_basis: str | None = None
+    later_low: float | None = None
+    later_high: float | None = None
+
+    RECORD: ClassVar[tuple[str, ...]] = (
+        "species", "lot", "treatment", "cells", "seeds_per_cell", "pinches_per_cell", "chance", "expected_fill",
+        "fill_low", "fill_high", "pencil_seeds_per_cell", "worst_season", "worst_chance", "notes", "horizon_on",
+        "horizon_days", "horizon_basis", "later_low", "later_high",
+    )  # fmt: skip
+
+    def as_record(self) -> dict[str, object]:
+        """The columns of `SowingAdvice.to_frame`."""
+        return {name: getattr(self, name) for name in self.RECORD}
+
+
+@dataclass(frozen=True)
+class SowingAdvice:
+    """What `seeds_per_cell` found.
+
+    Attributes
+    ----------
+    rows : tuple of SowingRow
+    spec : SowingSpec
+    scatter : tuple of ScatterEstimate
+        The scatters the forecast rests on.
+    due : dict
+        Lot that needs two winters and of which nothing can be said yet -> the spring in which it is due.
+    trouble : tuple of FitTrouble
+        What went less than well in the fit.
+    """
+
+    rows: tuple[SowingRow, ...]
+    spec: SowingSpec
+    scatter: tuple[ScatterEstimate, ...]
+    due: Mapping[str, int] = field(default_factory=dict)
+    trouble: tuple[FitTrouble, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per species, lot and treatment.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns species, lot, treatment (dict), cells, seeds_per_cell (None where not reachable),
+            pinches_per_cell (None where the size of a pinch is known), chance,
+            expected_fill, fill_low, fill_high (shares of cells), pencil_seeds_per_cell, worst_season, worst_chance,
+            notes (tuple).
+        """
+        return pd.DataFrame([row.as_record() for row in self.rows], columns=list(SowingRow.RECORD))
+
+
+def seeds_per_cell(
+    fit: EmergenceFit,
+    target: float = 0.9,
+    assurance: float = 0.8,
+    cells: int | None = None,
+    most_seeds: int = 8,
+    mixes: bool = False,
+) -> SowingAdvice:
+    """Smallest number of seeds per cell that fills the target share of a new tray with the wanted assurance.
+
+    Parameters
+    ----------
+    fit : EmergenceFit
+    target : float, default 0.9
+        Share of cells to be filled; at least ceil(target x cells - 1e-9) cells.
+    assurance : float, default 0.8
+        P(that many filled), over the posterior, a fresh tray and a fresh season.
+    cells : int, optional
+        Cells of the new tray; by default the size of the lot's latest tray.
+    most_seeds : int, default 8
+        Largest number considered.
+    mixes : bool, default False
+        Whether alternating n and n + 1 (a half step) may be recommended; otherwise it is only mentioned.
+
+    Returns
+    -------
+    SowingAdvice
+
+    Raises
+    ------
+    WrongUseError
+        An option lies outside its range.
+    NotEnoughRecordsError
+        The fit has no row.
+    """
+    spec = SowingSpec(target, assurance, cells, most_seeds, mixes)
+    if not fit.rows:
+        raise NotEnoughRecordsError("No lot has a tray that can be used, so no number of seeds can be advised.")
+    latest = max(row.last_season for row in fit.rows)
+    return SowingAdvice(
+        tuple(_advise(row, spec, latest) for row in fit.rows), spec, fit.scatter, fit.patterns.due, fit.trouble
+    )
+
+
+def pencil_rule(target: float, emergence: float) -> int | None:
+    """ceil(log(1 - target) / log(1 - p)): independent seeds that leave at most 1 - target of the cells empty.
+
+    Source: Roy 1957, in Schubert & Fowells, Sowing rates for reforestation by the seed-spotting method (USDA Forest
+    Service). None where the target is every cell, or nothing emerges.
+    """
+    if target >= 1 or emergence <= 0:
+        return None
+    if emergence >= 1:
+        return 1
+    return max(1, math.ceil(math.log1p(-target) / math.log1p(-emergence) - 1e-9))
+
+
+def rates_of(n: float, base: SowingRate) -> tuple[SowingRate, ...]:
+    """What is sown cell after cell at a mean of n: n; n and n + 1 in turn; a pinch with mean n."""
+    if base.k is not None:
+        return (SowingRate("pinch", (), n, base.k, base.k_measured),)
+    low = int(n)
+    numbers = (low,) if n == low else (low, low + 1)
+    return tuple(SowingRate("counted", (number,), float(number)) for number in numbers)
+
+
+def fill_of(tray: NewTray, rates: tuple[SowingRate, ...], cells: int) -> tuple[float, float, float]:
+    """Share of cells of a new tray that fill: mean and `FORECAST_LEVEL` range."""
+    filled = filled_cells(tray, rates, cells)
+    share, tails = np.arange(cells + 1) / cells, np.cumsum(filled)
+    low, high = (float(share[np.searchsorted(tails, (1 + side * FORECAST_LEVEL) / 2)]) for side in (-1, 1))
+    return float(filled @ share), low, high
+
+
+def cells_wanted(target: float, cells: int) -> int:
+    """How many of `cells` are the target share of them, at least one."""
+    return max(math.ceil(target * cells - 1e-9), 1)
+
+
+def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
+    cells = spec.cells or row.tray_cells
+    wanted = cells_wanted(spec.target, cells)
+    tray = new_tray(row.draws)
+
+    def chance(n: float) -> float:
+        return chance_of_filling(tray, rates_of(n, row.rate), cells, wanted)
+
+    halves = spec.mixes and row.rate.k is None
+    numbers = [n / 2 for n in range(2, 2 * spec.most_seeds + 1, 1 if halves else 2)]
+    tried: list[tuple[float, float]] = []
+    for n in numbers:
+        tried.append((n, chance(n)))
+        if tried[-1][1] >= spec.assurance:
+            break
+    best, best_chance = tried[-1]
+    reached = best_chance >= spec.assurance
+    fill = fill_of(tray, rates_of(best, row.rate), cells)
+    pencil = pencil_rule(spec.target, row.emergence)
+    half = best - 0.5 if reached and not halves and row.rate.k is None and best > 1 else None
+    half_chance = chance(half) if half is not None else 0.0
+    advice = _advice_notes(row, spec, best if reached else None, half if half_chance >= spec.assurance else None)
+    worst = row.draws.worst
+    worst_tray = new_tray(row.draws, worst=True) if worst is not None else None
+    known_size = row.rate.kind != "pinch_unmeasured"
+    return SowingRow(
+        species=row.species,
+        lot=row.lot,
+        treatment=row.treatment,
+        label=row.label,
+        cells=cells,
+        wanted=wanted,
+        seeds_per_cell=best if reached and known_size else None,
+        pinches_per_cell=best if reached and not known_size else None,
+        chance=best_chance,
+        expected_fill=fill[0],
+        fill_low=fill[1],
+        fill_high=fill[2],
+        pencil_seeds_per_cell=pencil if known_size else None,
+        pencil_chance=chance(float(min(pencil, _MOST_SEEDS))) if pencil is not None and known_size else None,
+        by_seeds=tuple(tried),
+        emergence=row.emergence,
+        emergence_low=row.emergence_low,
+        emergence_high=row.emergence_high,
+        trays=row.trays,
+        worst_season=worst.season if worst else None,
+        worst_chance=chance_of_filling(worst_tray, rates_of(best, row.rate), cells, wanted) if worst_tray else None,
+        notes=advice + age_note(row, latest) + row.notes,
+        horizon_on=row.horizon_on,
+        horizon_days=row.horizon_days,
+        horizon_basis=row.horizon_basis,
+        later_low=row.later_low,
+        later_high=row.later_high,
+    )
+
+
+def age_note(row: RowEstimate, latest: int) -> tuple[str, ...]:
+    """A warning where the seed will be older than its records: not sown in the book's latest season."""
+    if row.last_season >= latest:
+        return ()
+    return (f"last sown for {row.last_season}; seed ages, so the share may be too high: test a sample",)
+
+
+def _advice_notes(row: RowEstimate, spec: SowingSpec, best: float | None, half: float | None) -> tuple[str, ...]:
+    if row.rate.kind == "pinch_unmeasured":
+        pinches = "not reachable with up to" if best is None else "sow"
+        number = spec.most_seeds if best is None else best
+        unit = "pinch" if number == 1 else "pinches"
+        return (f"{pinches} {number:g} {unit} per cell; weigh or count pinches to learn the seeds",)
+    if best is None:
+        return (f"not reachable with up to {spec.most_seeds}, for which the chance is given: sow more cells instead "
+                "(germstats plan says how many trays an order takes)",)  # fmt: skip
+    notes = []
+    if row.rate.k is not None:
+        notes.append("a mean pinch, uneven from cell to cell")
+    elif best != int(best):
+        notes.append(f"alternate {int(best)} and {int(best) + 1}")
+    elif half is not None:
+        notes.append(f"alternating {int(half)} and {int(half) + 1} would also do")
+    if row.rate.k is None and best > HAND_CAP:
+        notes.append(f"more than {HAND_CAP} is much to sow and thin by hand: more cells may be cheaper")
+    return tuple(notes)

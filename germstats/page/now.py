@@ -1,0 +1,94 @@
+"""The page's first answer: what matters now, from every part of it."""
+
+from __future__ import annotations
+
+from germstats.document.blocks import Section, Words, items
+from germstats.document.check_text import severity_counts
+from germstats.page.plan import orders_served
+from germstats.page.season_end import SpringOver
+from germstats.page.season_summary import SeasonAccount
+from germstats.questions.backtest.backtest_text import overall_words
+from germstats.questions.plan.plan_text import bad_spring_words, late_words, short_words, to_sow_words
+from germstats.questions.review.review import POOR, LotReview
+from germstats.questions.review.review_text import settle_words, tray_words, verdict_words
+from germstats.questions.watch.watch_text import few_words, order_words, overdue_trays
+
+
+def now_section(account: SeasonAccount, over: SpringOver | None = None) -> Section:
+    """What matters most, from every part of the page; `over` once its spring is."""
+    said = [
+        *_of_orders(account),
+        *_of_trays(account, over),
+        *_of_lots(account, over),
+        *_of_covers(account),
+        *_of_records(account),
+        *_of_promises(account),
+    ]
+    return Section("now", "What matters now?", items("", said) or (Words("Nothing needs doing."),))
+
+
+def _of_orders(account: SeasonAccount) -> list[str]:
+    if account.plan is None:
+        return []
+    short = [f"Short order: {words}" for words in short_words(account.plan, orders_served(account))]
+    ours = [order_words(row, account.watch.spec.on) for row in account.watch.orders] if account.watch else []
+    bad = bad_spring_words(account.plan)
+    late = [f"Late order: {words}" for words in late_words(account.plan)]
+    return [to_sow_words(account.plan), *(short or ["No order is short."]), *late, *bad, *ours]
+
+
+def _of_trays(account: SeasonAccount, over: SpringOver | None) -> list[str]:
+    found = account.watch
+    said = [over.words] if over is not None else []
+    if found is None:
+        return said
+    few = few_words(found, over is not None, "'Bad seed, bad tray or bad year?' below tells more")
+    if over is None:
+        late = [row.tray for row in overdue_trays(found)]
+        said.append(f"Overdue trays: {', '.join(late)}; look at them now." if late else "No tray is overdue.")
+    return [*said, *([few] if few else [])]
+
+
+def _of_lots(account: SeasonAccount, over: SpringOver | None) -> list[str]:
+    """Poor lots, those of one cause and test together; then those with one tray lost."""
+    lots = [one for one in account.review.lots if one.verdict == POOR] if account.review is not None else []
+    poor: dict[str, list[str]] = {}
+    for one in lots:
+        if not tray_words(one):
+            poor.setdefault(_why(one, over), []).append(one.lot)
+    said = [f"Poor {'lot' if len(names) == 1 else 'lots'}: {', '.join(names)}, {why}" for why, names in poor.items()]
+    return [*said, *(f"{one.lot}: {verdict_words(one)}, {_why(one, over)}" for one in lots if tray_words(one))]
+
+
+def _why(one: LotReview, over: SpringOver | None) -> str:
+    why = f"{one.causes[0].standing} {one.causes[0].words}" if one.told else "cannot tell why yet"
+    return f"{why}. {settle_words(one, over is not None)}"
+
+
+def _of_covers(account: SeasonAccount) -> list[str]:
+    """Per species: which cover is worse or better than which."""
+    if account.covers is None:
+        return []
+    told: dict[str, list[str]] = {}
+    for row in account.covers.rows:
+        if row.species and row.verdict in ("better", "worse"):
+            told.setdefault(row.species, []).append(f"{row.level} is {row.verdict} than {row.reference}")
+    return [f"Covers, {species}: {', '.join(words)}." for species, words in told.items()]
+
+
+def _of_records(account: SeasonAccount) -> list[str]:
+    stops = severity_counts(account.book)["stop"]
+    if not stops:
+        return []
+    entries = "1 entry" if stops == 1 else f"{stops} entries"
+    left_out = ", ".join(account.book.left_out) or "no tray"
+    return [f"{entries} in the records cannot be right; mend them (germstats check). Nothing is estimated from "
+            f"{left_out} until mended or answered."]  # fmt: skip
+
+
+def _of_promises(account: SeasonAccount) -> list[str]:
+    if account.past is None:
+        return []
+    target = f"{100 * account.past.target:.3g} % of the cells"
+    promises = overall_words(account.past)
+    return [words for words in promises if words is promises[0] or words.startswith(target)]

@@ -1,0 +1,81 @@
+"""When an order is ready: the K-th plant sets the date, not the median."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from germstats.forecast.order import TimedTrays, day_of_plug
+from germstats.forecast.seeds_per_cell import FORECAST_LEVEL
+from germstats.forecast.springs import TIMED_ROWS
+from germstats.questions.plan.allotting import Batch, Batches, Outlook, benches_of
+from germstats.records.checking.parsing import spelled
+
+_RARELY = 0.05
+_SUREST = 0.001
+
+
+def never_certain(chance: float) -> float:
+    """The chance, called no nearer to 0 or 1 than 1 in 1,000."""
+    return min(max(chance, _SUREST), 1 - _SUREST)
+
+
+@dataclass(frozen=True)
+class Ready:
+    """Dates of one order line.
+
+    Attributes
+    ----------
+    first, last : pandas.Timestamp or None
+        90 % range of the day the last plant needed has come up (and grown on), in springs in which so many come at all.
+    by_due : float or None
+        Chance that all have by the due date, given that so many come.
+    notes : tuple of str
+    """
+
+    first: pd.Timestamp | None = None
+    last: pd.Timestamp | None = None
+    by_due: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+def ready_dates(batches: Batches, wanted: int, due: pd.Timestamp | None, outlook: Outlook, grow_weeks: float) -> Ready:
+    """Range of the day on which the `wanted`-th plant that lives has come up.
+
+    Springs, losses and benches are those of the order's chance; see `germstats.forecast.order.day_of_plug`.
+    """
+    if not batches:
+        return Ready()
+    if any(batch.source.draws.time is None for batch in batches):
+        return Ready(notes=("no timing on record: when it will be ready cannot be told",))
+    zero = batches[0].source.sowing_date
+    luck = outlook.luck.first(TIMED_ROWS)
+    places = benches_of(batches, luck.benches.shape[1], outlook.first)
+    trays = [
+        TimedTrays(batch.source.draws, batch.parts, benches, _clock(batch, zero))
+        for batch, benches in zip(batches, places, strict=True)
+    ]
+    days = day_of_plug(trays, wanted, luck) + 7 * grow_weeks
+    came = days[np.isfinite(days)]
+    if len(came) < _RARELY * len(days):
+        return Ready(notes=("so few springs bring enough plants that no date can be given",))
+    low, high = np.quantile(came, [(1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2])
+    early, last = zero + pd.Timedelta(days=int(low)), zero + pd.Timedelta(days=int(np.ceil(high)))
+    if due is None:
+        return Ready(early, last)
+    by_due = never_certain(float(np.mean(came <= (due - zero).days)))
+    late: tuple[str, ...] = ()
+    if early > due:
+        late = (f"comes after the due date, {spelled(due)}: speak to the client now",)
+    elif last > due:
+        late = (f"may be late: {100 * (1 - by_due):.0f} in 100 springs bring the last plant after {spelled(due)}",)
+    return Ready(early, last, by_due, late)
+
+
+def _clock(batch: Batch, zero: pd.Timestamp) -> float:
+    source = batch.source
+    start = float((source.sowing_date - zero).days)
+    assert source.draws.time is not None
+    return start + (source.origin_days if source.draws.time.origin == "1 February" else 0.0)

@@ -1,0 +1,127 @@
+"""What a record book tells a review: every tray as sown, its raw records, seed tests, what is usual in the nursery."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from germstats.engine.fit import FitSpec
+from germstats.forecast.cold_weeks import weeks_of_cold
+from germstats.forecast.weather import DailyWeather, daily_weather
+from germstats.questions.review.gather import Gathered, fit_sound
+from germstats.questions.review.lot_file import SeedTest
+from germstats.questions.review.maps import hit_trays
+from germstats.questions.review.records import tray_records, usual_of
+from germstats.questions.review.rules import Rules
+from germstats.questions.review.sown import LotFacts, SownTray
+from germstats.records.book import RecordBook
+from germstats.records.intervals.patterns import find_patterns
+from germstats.records.intervals.sowings import sown_trays
+from germstats.records.intervals.subsets import last_look
+
+_SEEDS_OF_TEST = 100
+_TESTS = (("cut test", "cut_test_seeds", "cut_test_full"), ("tetrazolium test", "tz_seeds", "tz_viable"))
+_OF_TESTS = ("cut_test_seeds", "cut_test_full", "tz_seeds", "tz_viable", "germination_counts")
+
+
+def gather(
+    book: RecordBook,
+    rules: Rules,
+    spec: FitSpec | None = None,
+    progress: Callable[[str], None] = lambda text: None,
+) -> Gathered:
+    """Lay out a book for the review of its lots, and fit it.
+
+    Parameters
+    ----------
+    book : RecordBook
+    rules : Rules
+        Their limits say what a deep cover is, and when something has plainly happened to a tray.
+    spec : FitSpec, optional
+        Pooled.
+    progress : callable, optional
+
+    Returns
+    -------
+    Gathered
+
+    Raises
+    ------
+    NotEnoughRecordsError
+        No tray has a usable check.
+    """
+    spec = spec or FitSpec()
+    table = sown_trays(book, spec.spring_ends).drop_duplicates("tray")
+    rows = [row for row in table.to_dict("records") if not pd.isna(row["season"]) and row["lot"]]
+    weather = daily_weather(book.tables["weather"])
+    trays = tuple(_sown(row, rules.limits["deep_mm"], weather, book.left_out) for row in rows)
+    records = tray_records(book, spec.spring_ends)
+    patterns = find_patterns(book, spec.spring_ends)
+    species = {one.tray: one.species for one in trays}
+    usual = usual_of(records, species)
+    fit = fit_sound(patterns, hit_trays(records, species, usual, rules.limits), spec, progress)
+    lots = _facts(book, rows, set(patterns.trays["tray"]))
+    return Gathered(fit, patterns, trays, records, lots, usual, rules)
+
+
+def _sown(
+    row: dict[Hashable, Any], deep_mm: float, weather: DailyWeather | None, stopped: Mapping[str, str]
+) -> SownTray:
+    depth, cover, chill = row["cover_depth_mm"], str(row["cover"]), float(row["chill_weeks"])
+    depth = float("nan") if pd.isna(depth) else float(depth)
+    return SownTray(
+        tray=str(row["tray"]), lot=str(row["lot"]), species=str(row["species"] or row["lot"]),
+        season=int(row["season"]), label=str(row["treatment"]), cover=cover, place=str(row["place"]),
+        deep=depth > deep_mm or (cover == "sand" and np.isnan(depth)),
+        rate=row["rate"], chill=chill if chill >= 0 else None,
+        origin_days=None if pd.isna(row["sown_on"]) else float((row["origin"] - row["sown_on"]).days),
+        cold=None if row["two_winters"] or pd.isna(row["sown_on"]) else
+        weeks_of_cold(weather, row["sown_on"], int(row["season"])), stopped=stopped.get(str(row["tray"]), ""),
+    )  # fmt: skip
+
+
+def _facts(book: RecordBook, rows: list[dict[Hashable, Any]], looked_at: set[str]) -> dict[str, LotFacts]:
+    """Facts of every lot that was sown."""
+    light = {str(row["species"]): row["light"] == "needs" for row in book.tables["species"].to_dict("records")}
+    last = last_look(book) or pd.Timestamp.min
+    own: dict[str, list[dict[Hashable, Any]]] = {}
+    for row in rows:
+        own.setdefault(str(row["lot"]), []).append(row)
+    tests = {str(row["lot"]): seed_tests(row) for row in book.tables["lots"].to_dict("records")}
+    found, wrong = {}, _impossible(book)
+    for lot, sown in own.items():
+        two = bool(sown[0]["two_winters"])
+        looked = {int(row["season"]) for row in sown if str(row["tray"]) in looked_at}
+        ahead = {int(row["season"]) for row in sown if two and last <= row["window_end"]} - looked
+        needs_light = light.get(str(sown[0]["species"]), False)
+        found[lot] = LotFacts(tests.get(lot, ()), needs_light, two, frozenset(ahead), wrong.get(lot, ()))
+    return found
+
+
+def seed_tests(lot: dict[Hashable, Any]) -> tuple[SeedTest, ...]:
+    """Tests written down for a lot; those that cannot be are blank in the book."""
+    tests = [SeedTest(kind, int(lot[tested]), int(lot[good])) for kind, tested, good in _TESTS
+             if not (pd.isna(lot[tested]) or pd.isna(lot[good])) and lot[tested] > 0]  # fmt: skip
+    counts = [int(n) for n in str(lot["germination_counts"]).split()]
+    if counts:
+        tests.append(SeedTest("germination test", _SEEDS_OF_TEST * len(counts), sum(counts)))
+    return tuple(tests)
+
+
+def _impossible(book: RecordBook) -> dict[str, tuple[str, ...]]:
+    """What is wrong with the tests of a lot, by lot."""
+    found: dict[str, tuple[str, ...]] = {}
+    wrong = book.findings[(book.findings["table"] == "lots") & book.findings["column"].isin(_OF_TESTS)]
+    for key, message, remedy in wrong[["key", "message", "remedy"]].itertuples(index=False):
+        lot = str(key).split("/")[0]
+        found[lot] = (*found.get(lot, ()), f"{message}; {remedy}")
+    for row in book.tables["lots"].to_dict("records"):
+        lot = str(row["lot"])
+        blank = [f"{kind}: {int(row[good])} good, but not of how many; it is not used until {tested} is written down"
+                 for kind, tested, good in _TESTS if pd.isna(row[tested]) and not pd.isna(row[good])]  # fmt: skip
+        if blank and lot not in found:
+            found[lot] = tuple(blank)
+    return found

@@ -1,0 +1,335 @@
+"""Why a lot did poorly, and what to do next year: `review`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from germstats.engine.fit import FitSpec
+from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.questions.review.book import gather
+from germstats.questions.review.counts import Came, came, came_words
+from germstats.questions.review.evidence import evidence_of
+from germstats.questions.review.gather import lot_file
+from germstats.questions.review.lot_file import LotFile, TrayFile
+from germstats.questions.review.row import Evidence
+from germstats.questions.review.rules import Reading, Rules, load_rules
+from germstats.questions.review.scoring import KINDS_OF_TRAY, Scored, score
+from germstats.records.book import RecordBook
+from germstats.records.suggesting import must_know
+
+_PLAIN = frozenset({"tray", "block", "edge", "losses", "record", "cover"})
+"""Evidence of what happened to a tray, which needs no more checks."""
+_OF_THE_END = frozenset({"lot_seen", "lot_mates", "season", "to_come"})
+"""Evidence that holds what came by the end of the spring against what was expected by then."""
+AS_EXPECTED, NOT_OVER, POOR, NO_VERDICT = "as expected", "not over yet", "poor", "cannot tell"
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One cause of a poor lot, with what speaks for and against it.
+
+    Attributes
+    ----------
+    cause, words, standing : str
+        Standing is likely, possible or unlikely.
+    points, start : int
+        All, and those before any evidence.
+    supports, opposes : tuple of (Evidence, int)
+        Rows with their points.
+    capped : str
+        Why it stands no higher.
+    """
+
+    cause: str
+    words: str
+    standing: str
+    points: int
+    start: int
+    supports: tuple[tuple[Evidence, int], ...]
+    opposes: tuple[tuple[Evidence, int], ...]
+    capped: str
+
+
+@dataclass(frozen=True)
+class LotReview:
+    """The review of one lot in one season.
+
+    Attributes
+    ----------
+    lot, species, season : str, str, int
+    verdict : {"as expected", "not over yet", "poor", "cannot tell"}
+    doors : tuple of str
+        What opened the review: why the lot is called poor.
+    opened : frozenset of str
+        The evidence whose doors opened.
+    seen : str
+        Raw counts beside what was expected.
+    causes : tuple of Cause
+        The highest first. Of a lot that is not over yet those only that stand already, beside that; else empty.
+    told : bool
+        Whether the lot is poor and a cause is likely; of a poor lot else it cannot be told which.
+    test : str
+        The cheapest test between the top two.
+    next_year, cautions : tuple of str
+    evidence : tuple of Evidence
+    trays : tuple of TrayFile
+    refused : str
+        What cannot be told apart, because it always went together, and what to sow to find out; empty where nothing.
+    notes : tuple of str
+    """
+
+    lot: str
+    species: str
+    season: int
+    verdict: str
+    doors: tuple[str, ...]
+    opened: frozenset[str]
+    seen: str
+    causes: tuple[Cause, ...]
+    told: bool
+    test: str
+    next_year: tuple[str, ...]
+    cautions: tuple[str, ...]
+    evidence: tuple[Evidence, ...]
+    trays: tuple[TrayFile, ...]
+    refused: str
+    notes: tuple[str, ...]
+
+    @property
+    def named(self) -> tuple[Cause, ...]:
+        """Causes to be named: "something happened to one tray" is left out where it is told what."""
+        return _named(self.causes)
+
+
+@dataclass(frozen=True)
+class Review:
+    """Reviews of the lots of one season, poor ones first; trays of no known lot are named."""
+
+    season: int
+    lots: tuple[LotReview, ...]
+    lotless: tuple[str, ...] = ()
+
+    def as_record(self) -> dict[str, object]:
+        """What `germstats review --json` prints beside the settings."""
+        lots = [_record(one) for one in self.lots]
+        return {"season": self.season, "lots": lots, "trays_of_no_known_lot": list(self.lotless)}
+
+
+def _record(one: LotReview) -> dict[str, object]:
+    causes = [
+        {"cause": cause.cause, "words": cause.words, "standing": cause.standing, "points": cause.points,
+         "for": [row.words for row, _ in cause.supports], "against": [row.words for row, _ in cause.opposes],
+         "held_down": cause.capped}
+        for cause in one.causes
+    ]  # fmt: skip
+    evidence = [{"evidence": row.evidence, "reading": row.reading, "statistic": row.statistic, "limit": row.limit,
+                 "words": row.words} for row in one.evidence]  # fmt: skip
+    return {
+        "lot": one.lot, "species": one.species, "season": one.season, "verdict": one.verdict,
+        "because": list(one.doors), "seen": one.seen, "causes": causes, "told": one.told, "test": one.test or None,
+        "next_year": list(one.next_year), "cautions": list(one.cautions), "evidence": evidence,
+        "refused": one.refused or None, "notes": list(one.notes),
+    }  # fmt: skip
+
+
+def review(
+    book: RecordBook,
+    lots: Sequence[str] = (),
+    season: int | None = None,
+    fit_spec: FitSpec | None = None,
+    rules: Path | None = None,
+    progress: Callable[[str], None] = lambda text: None,
+) -> Review:
+    """Review the lots of a season against what the rest of the records lets expect.
+
+    Parameters
+    ----------
+    book : RecordBook
+    lots : sequence of str, optional
+        Only these.
+    season : int, optional
+        Year of the first spring; the last in the book by default, or the lots' own last.
+    fit_spec : FitSpec, optional
+    rules : pathlib.Path, optional
+        Folder of edited rules.
+    progress : callable, optional
+
+    Returns
+    -------
+    Review
+
+    Raises
+    ------
+    WrongUseError
+        An unknown lot or season, or a fit without pooling.
+    NotEnoughRecordsError
+        No tray can be used.
+    """
+    fit_spec = fit_spec or FitSpec()
+    if not fit_spec.pooling:
+        raise WrongUseError("A review holds a lot against the others, so it needs them fitted together: leave out "
+                            "--no-pooling.")  # fmt: skip
+    held = load_rules(rules)
+    chosen, year, lotless = _chosen(book, lots, season)
+    gathered = gather(book, held, fit_spec, progress)
+    reviews = []
+    for lot in chosen:
+        progress(f"reviewing {lot}")
+        reviews.append(judge(lot_file(gathered, lot, year), held))
+    order = [POOR, NO_VERDICT, NOT_OVER, AS_EXPECTED]
+    return Review(year, tuple(sorted(reviews, key=lambda one: (order.index(one.verdict), one.lot))), lotless)
+
+
+def _chosen(book: RecordBook, lots: Sequence[str], season: int | None) -> tuple[tuple[str, ...], int, tuple[str, ...]]:
+    """Lots to review, the season, and trays of it that belong to no known lot."""
+    trays = book.tables["trays"].dropna(subset=["season"])
+    trays = trays[trays["lot"] != ""]
+    if trays.empty:
+        raise NotEnoughRecordsError("No tray is in the book yet: enter trays and their checks first.")
+    listed = set(book.tables["lots"]["lot"].astype(str)) or {str(lot) for lot in trays["lot"]}
+    sown = trays[trays["lot"].isin(listed)]
+    for lot in lots:
+        must_know(lot, {str(name) for name in sown["lot"]}, f"There is no tray of the lot {lot}")
+    own = sown[sown["lot"].isin(lots)] if lots else trays
+    year = int(own["season"].max()) if season is None else season
+    years = sorted({int(y) for y in trays["season"]})
+    if year not in years:
+        raise WrongUseError(f"No tray was sown for the season {year}; the book has {', '.join(map(str, years))}.")
+    here = {str(lot) for lot in own.loc[own["season"] == year, "lot"]}
+    away = sorted(set(lots) - here)
+    if away:
+        when = ", ".join(f"{lot} in {_years(trays, lot)}" for lot in away)
+        raise WrongUseError(f"Not sown for the season {year}: {when}; choose with --season.")
+    every = book.tables["trays"]
+    lost = every[(every["season"] == year).fillna(False) & ~every["lot"].isin(listed)] if not lots else every[:0]
+    return tuple(sorted(here & listed)), year, tuple(str(tray) for tray in lost["tray"])
+
+
+def _years(trays: pd.DataFrame, lot: str) -> str:
+    own = trays[trays["lot"] == lot]
+    return " and ".join(str(year) for year in sorted({int(y) for y in own["season"]}))
+
+
+def judge(file: LotFile, rules: Rules) -> LotReview:
+    """Review one lot.
+
+    Parameters
+    ----------
+    file : LotFile
+    rules : Rules
+
+    Returns
+    -------
+    LotReview
+    """
+    evidence = evidence_of(file, rules.limits)
+    readings = [(row.evidence, row.reading) for row in evidence if row.reading]
+    rows = {row.evidence: row for row in evidence}
+    open_doors = {door.evidence: door.words for door in rules.doors
+                  if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)}  # fmt: skip
+    opened = frozenset(open_doors)  # of doors of one evidence, which say nearly the same, the last is told
+    found = came(file)
+    verdict = _verdict(file, found, rows["lot_seen"].statistic, opened, rules)
+    scored = () if file.waiting else shown_scores(verdict, readings, rules)
+    causes = tuple(_cause(one, evidence, rules) for one in scored)
+    told = verdict == POOR and causes[0].standing == "likely"
+    named = _named(causes)
+    standing = [one for one in named if one.standing == "likely"] or list(best_fits(named))
+    return LotReview(
+        lot=file.lot, species=file.species, season=file.season, verdict=verdict,
+        doors=tuple(open_doors.values()), opened=opened, seen=came_words(found),
+        causes=causes, told=told,
+        test=_test(verdict, named, rules, {evidence for evidence, _ in readings}),
+        next_year=tuple(rules.causes[one.cause].next_year for one in standing) if verdict == POOR else (),
+        cautions=tuple(dict.fromkeys(c for one in causes if one.standing != "unlikely"
+                                     if (c := rules.causes[one.cause].caution))),
+        evidence=evidence, trays=file.trays, refused=file.apart, notes=_notes(file),
+    )  # fmt: skip
+
+
+def shown_scores(verdict: str, readings: Sequence[Reading], rules: Rules) -> tuple[Scored, ...]:
+    """Causes that are told of a lot: all of a poor one; of one that is not over yet those that stand already, whatever
+    is still to come: that it came low so far speaks for nothing."""
+    if verdict == NOT_OVER:
+        already = [reading for reading in readings if reading[0] not in _OF_THE_END]
+        return tuple(one for one in score(already, rules) if one.standing != "unlikely" and one.cause != "unfinished")
+    return score(readings, rules) if verdict == POOR else ()
+
+
+def best_fits(causes: Sequence[Cause]) -> tuple[Cause, ...]:
+    """The two causes that fit best where none is likely; what is unlikely fits nothing."""
+    return tuple(one for one in causes if one.standing != "unlikely")[:2]
+
+
+def _named(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
+    """Without "something happened to one tray" where it is told what."""
+    kind = any(one.cause in KINDS_OF_TRAY and one.standing == "likely" for one in causes)
+    return tuple(one for one in causes if not (kind and one.cause == "tray"))
+
+
+def _verdict(file: LotFile, found: Came | None, z: float | None, opened: frozenset[str], rules: Rules) -> str:
+    if file.waiting:
+        return NOT_OVER
+    late = file.share_out < rules.limits["not_over_seen"]
+    plain = bool(opened & _PLAIN)  # what has plainly happened is said, whatever is still to come
+    if late and not plain and z is not None and z <= rules.limits["not_over_z"]:
+        return NOT_OVER
+    if opened:
+        return POOR
+    return NO_VERDICT if z is None or found is None or found.untold else AS_EXPECTED
+
+
+def _cause(one: Scored, evidence: tuple[Evidence, ...], rules: Rules) -> Cause:
+    by_reading: dict[Reading, Evidence] = {(row.evidence, row.reading): row for row in evidence}
+    parts = [(by_reading[reading], size) for reading, size in one.parts]
+    return Cause(
+        one.cause, rules.causes[one.cause].words, one.standing, one.points, rules.causes[one.cause].start,
+        tuple(part for part in parts if part[1] > 0), tuple(part for part in parts if part[1] < 0), one.capped,
+    )  # fmt: skip
+
+
+def _test(verdict: str, causes: tuple[Cause, ...], rules: Rules, known: set[str]) -> str:
+    if verdict == NOT_OVER:
+        return "count again in 7 to 14 days, until two checks bring nothing new"
+    if verdict != POOR:
+        return ""
+    first, others = causes[0].cause, causes[1:]
+    if not others or others[0].standing == "unlikely":
+        if check := rules.check(first, known):
+            return check
+        others = tuple(sorted((one for one in others if one.cause not in KINDS_OF_TRAY), key=lambda one: -one.points))
+    return rules.test_between(first, others[0].cause, known) if others else rules.causes[first].check
+
+
+def _notes(file: LotFile) -> tuple[str, ...]:
+    out: dict[str, list[str]] = {}
+    for k, one in enumerate(file.trays):
+        if k not in file.counting and (why := _why_not(one)):
+            out.setdefault(why, []).append(one.tray)
+    notes = [f"{', '.join(trays)} {'does' if len(trays) == 1 else 'do'} not count: {why}"
+             for why, trays in out.items()]  # fmt: skip
+    counting = [file.trays[k] for k in file.counting]
+    notes += [f"{one.tray} is stopped by germstats check ({one.stopped}); what is written down is read here all the "
+              "same, no estimate rests on it" for one in counting if one.stopped]  # fmt: skip
+    if file.waiting:
+        notes.append("needs two winters: never called failed before its second spring; keep the trays")
+    elif file.two_winters:
+        notes.append("needs two winters: judged in its second spring")
+    if file.expected is not None and file.expected.lots == 0:
+        notes.append("no other lot of the species is on record: what to expect is wide")
+    if file.expected is None and file.counting:
+        notes.append("nothing else on record tells what to expect of it: this is the first")
+    return (*notes, *file.notes)
+
+
+def _why_not(one: TrayFile) -> str:
+    """Why a tray is not held against what its lot lets expect."""
+    if one.cut_short:
+        return f"{one.cut_short}, before its emergence was over"
+    if one.of_pinches:
+        return "it was sown by pinches of unknown size"
+    return "it has no check that can be used" if one.rate is not None else "it is not known what was sown in it"

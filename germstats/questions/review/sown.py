@@ -1,0 +1,116 @@
+"""The trays and lots of a review as they were sown, the cold they got, and what was always sown together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from germstats.questions.review.lot_file import Cold, SeedTest
+from germstats.records.seeds import SowingRate
+
+USUAL_FEWEST = 2
+
+
+@dataclass(frozen=True)
+class SownTray:
+    """One tray as it was sown.
+
+    Attributes
+    ----------
+    tray, lot, species : str
+    season : int
+        Year of its first spring.
+    label, cover, place : str
+        Treatment in words; its cover and place, empty where not noted.
+    deep : bool
+        Under a deep cover.
+    rate : SowingRate or None
+        None where it is not known what was sown.
+    chill : float or None
+        Weeks of cold the species needs, where given; 0 where it needs none.
+    origin_days : float or None
+        Days from sowing to 1 February of the spring it is judged in; None where undated.
+    cold : float or None
+        Weeks of cold it got before that spring; None where no weather tells.
+    stopped : str
+        The finding for which nothing is estimated from it, empty where there is none.
+    """
+
+    tray: str
+    lot: str
+    species: str
+    season: int
+    label: str
+    cover: str
+    place: str
+    deep: bool
+    rate: SowingRate | None
+    chill: float | None = None
+    origin_days: float | None = None
+    cold: float | None = None
+    stopped: str = ""
+
+    @property
+    def of_pinches(self) -> bool:
+        """Sown by pinches of unknown size, so that its share is of pinches."""
+        return self.rate is not None and self.rate.kind == "pinch_unmeasured"
+
+
+@dataclass(frozen=True)
+class LotFacts:
+    """What is known of a lot beside its trays.
+
+    Attributes
+    ----------
+    tests : tuple of SeedTest
+    light, two_winters : bool
+        Its species needs light; is judged in its second spring.
+    not_over : frozenset of int
+        Seasons whose trays have not been looked at in the spring they are judged in, while that has not passed.
+    notes : tuple of str
+        What is to be said of it in any case.
+    """
+
+    tests: tuple[SeedTest, ...] = ()
+    light: bool = False
+    two_winters: bool = False
+    not_over: frozenset[int] = frozenset()
+    notes: tuple[str, ...] = ()
+
+
+def cold_of(trays: Sequence[SownTray], own: Sequence[SownTray]) -> Cold:
+    """The cold that trays of one lot and season got and need, beside what trays of other seasons got."""
+    got = [one.cold for one in own if one.cold is not None]
+    if not got:
+        return Cold(None, own[0].chill, None)
+    others: dict[int, list[float]] = {}
+    for one in trays:
+        if one.cold is not None and one.season != own[0].season:
+            others.setdefault(one.season, []).append(one.cold)
+    usual = float(np.mean([np.mean(weeks) for weeks in others.values()])) if others else None
+    return Cold(float(np.mean(got)), own[0].chill, usual)
+
+
+def always_together(trays: tuple[SownTray, ...], lot: str) -> str:
+    """What a lot was always sown with, so that they cannot be told apart; empty where its trays differ.
+
+    That is a cover no other lot of the species had, or one cover at one place, where the species has other covers.
+    """
+    own = [one for one in trays if one.lot == lot]
+    family = [one for one in trays if one.species == own[0].species and one.lot != lot]
+    covers, places = {one.cover for one in own}, {one.place for one in own}
+    others = {one.cover for one in family}
+    if len(own) < USUAL_FEWEST or len(covers) != 1 or not others - covers or covers == {""}:
+        return ""
+    cover, place = next(iter(covers)), next(iter(places))
+    under = "uncovered" if cover == "none" else f"under {cover}"
+    other = "under a cover" if cover == "none" else "under another cover"
+    if len(places) == 1 and place:
+        return (f"{lot} was only ever sown {under} and only at {place}: seed, cover and place cannot be told apart; "
+                f"sow two trays of it {other} beside two {under}, at two places")  # fmt: skip
+    if not covers & others:
+        return (f"{lot} was only ever sown {under}, and no other lot of its species was: seed and cover cannot be told "
+                f"apart; sow two trays of it {other} beside two {under}")  # fmt: skip
+    return ""

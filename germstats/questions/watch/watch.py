@@ -1,0 +1,349 @@
+"""A season under way: which trays are late, which are done, which to keep: `watch`."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Hashable, Iterable
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from germstats.engine.arrays import Index
+from germstats.engine.fit import EmergenceFit, FitSpec
+from germstats.engine.lots import groups_of
+from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.forecast.demand import later_losses
+from germstats.forecast.law_average import WeighedFit, fits_by_law
+from germstats.forecast.weather import HeatClock, by_heat, daily_weather, heat_clock
+from germstats.questions.plan.ready import never_certain
+from germstats.questions.watch.advice import Facts, advised
+from germstats.questions.watch.course import Course, course_of, mixed, plugs_by_date, windows
+from germstats.questions.watch.spec import (
+    COMING,
+    CUT_SHORT,
+    FEW,
+    FINISHED,
+    KEEP,
+    LATE,
+    LOOK,
+    NEARLY,
+    NOT_DUE,
+    NOT_TOLD,
+    NOTHING,
+    SECOND_WINTER,
+    SILENT,
+    UNSEEN,
+    LotWatch,
+    OrderWatch,
+    TrayWatch,
+    Watch,
+    WatchSpec,
+)
+from germstats.questions.watch.weather import heat_words
+from germstats.records.book import RecordBook
+from germstats.records.checking.parsing import spelled
+from germstats.records.intervals.patterns import Patterns, find_patterns
+from germstats.records.intervals.seed_totals import UNITS, Unit, seeds_as_cells, told_by_seeds
+from germstats.records.intervals.sowings import ending_dates, sown_trays
+from germstats.records.intervals.subsets import as_of, looked_at_sowing
+from germstats.records.suggesting import must_know
+
+
+@dataclass(frozen=True)
+class Season:
+    """The trays of the spring under way, and what is known of them on the day."""
+
+    book: RecordBook
+    spec: WatchSpec
+    fit_spec: FitSpec
+    spring: int
+
+    @cached_property
+    def trays(self) -> pd.DataFrame:
+        """Trays sown and not yet past their spring, index 0..; ``judged`` is the year of that spring, ``ended`` the day
+        an event ended the tray's records, ``checked`` whether it was looked at."""
+        trays = sown_trays(self.book, self.fit_spec.spring_ends).drop_duplicates("tray")
+        trays = trays[trays["sown_on"].notna() & trays["rate"].notna() & (trays["window_end"] >= self.spec.on)]
+        trays = trays[trays["lot"].isin(self.spec.lots)] if self.spec.lots else trays
+        tables = self.book.tables
+        checks = [tables[name].dropna(subset="checked_on")["tray"] for name in ("checks", "cells")]
+        whole, _ = ending_dates(self.book)
+        return trays.assign(
+            judged=trays["origin"].dt.year,
+            ended=pd.to_datetime(trays["tray"].map(whole)),
+            checked=trays["tray"].isin(set(pd.concat(checks))),
+        ).reset_index(drop=True)
+
+    @cached_property
+    def here(self) -> pd.DataFrame:
+        """Those whose spring this is and whose records nothing ended."""
+        trays = self.trays
+        stopped = trays["tray"].isin(self.book.left_out) | trays["ended"].notna() | trays["tray_cells"].isna()
+        return trays[(trays["judged"] == self.spring) & ~stopped]
+
+    @cached_property
+    def patterns(self) -> Patterns:
+        """All records so far. Trays of this spring are under way: the day of sowing counts as a look that found none,
+        so that a single look is not taken as final; ``looked`` is how often they were really looked at."""
+        patterns = find_patterns(looked_at_sowing(self.book, self.here), self.fit_spec.spring_ends)
+        trays = patterns.trays
+        under_way = trays["tray"].isin(self.here["tray"])
+        looks = trays["looks"]
+        return replace(patterns, trays=trays.assign(looked=looks, looks=looks.clip(lower=2).where(under_way, looks)))
+
+    @cached_property
+    def closed(self) -> dict[str, int]:
+        """Tray -> cells that were empty when something ended them."""
+        _, by_cell = ending_dates(self.book)
+        cells = self.book.tables["cells"]
+        seen = (cells["emerged"].fillna(0) + cells["occupied"].fillna(0)) > 0
+        filled = set(zip(cells["tray"][seen], cells["cell"][seen], strict=True))
+        return dict(Counter(tray for tray, cell in by_cell if (tray, cell) not in filled))
+
+
+def watch(
+    book: RecordBook,
+    spec: WatchSpec,
+    fit_spec: FitSpec | None = None,
+    progress: Callable[[str], None] = lambda text: None,
+) -> Watch:
+    """Say of every tray of the spring under way what is still to come, and what to do with it.
+
+    Parameters
+    ----------
+    book : RecordBook
+    spec : WatchSpec
+    fit_spec : FitSpec, optional
+    progress : callable, optional
+
+    Returns
+    -------
+    Watch
+
+    Raises
+    ------
+    WrongUseError
+        No tray is under way on the day, an unknown lot, or a fit without pooling.
+    NotEnoughRecordsError
+        Nothing on record tells of any tray.
+    """
+    fit_spec = fit_spec or FitSpec()
+    season = under_way(book, spec, fit_spec)
+    fit, clock, course = _foretold(season, progress)
+    losses = _losses(season.book)
+    value = spec.plug_value if spec.plug_value is not None else _usual_price(book)
+    facts = Facts(fit, course, season.book, spec, value, losses)
+    rows = [*(advised(facts, k) for k in range(len(course.trays))), *_not_forecast(season, course)]
+    rows.sort(key=_gravest_first)
+    watched = season.here if len(season.here) else season.trays
+    weather = heat_words(season.book, watched, _species_up(rows), clock, spec, season.spring)
+    return Watch(spec, season.spring, tuple(rows), _lots(facts), _orders(book, course, season, losses), weather, value,
+                 _first_springs(season))  # fmt: skip
+
+
+def under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
+    """The trays under way on a day, before any of them is forecast; refuses as `watch` does."""
+    if not fit_spec.pooling:
+        raise WrongUseError("A watch forecasts trays from all others, so it needs them fitted together: leave out "
+                            "--no-pooling.")  # fmt: skip
+    known = {str(lot) for lot in book.tables["trays"]["lot"] if lot}
+    for lot in spec.lots:
+        must_know(lot, known, f"There is no tray of the lot {lot}")
+    season = _season_of(book, spec, fit_spec)
+    if season.trays.empty:
+        raise WrongUseError(_nothing_under_way(book, spec, fit_spec))
+    return season
+
+
+def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None) -> Course:
+    """Only the course of the trays under way on a day, as draws; parameters as in `watch`."""
+    return _foretold(_season_of(book, WatchSpec(on), fit_spec or FitSpec()), lambda text: None)[2]
+
+
+def _season_of(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
+    month, day = fit_spec.spring_ends
+    spring = spec.on.year + (spec.on > pd.Timestamp(spec.on.year, month, day))
+    return Season(as_of(book, spec.on), spec, replace(fit_spec, to_horizon=False), spring)
+
+
+def _foretold(season: Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None, Course]:
+    fits, clock = _fitted(season, progress)
+    progress("looking ahead")
+    courses = [(course_of(one.fit, season.here, season.closed, clock, season.spec.on), one.weight) for one in fits]
+    return fits[0].fit, clock, mixed(courses, list(groups_of(courses[0][0].trays)))
+
+
+def _fitted(season: Season, progress: Callable[[str], None]) -> tuple[tuple[WeighedFit, ...], HeatClock | None]:
+    """Fits of the records so far under every law of timing that counts; by heat where the weather of this spring and an
+    earlier one is known."""
+    patterns = season.patterns
+    known = season.here["tray"][season.here["checked"]]
+    if not ((patterns.trays["season"] < season.spring) | patterns.trays["tray"].isin(known)).any():
+        raise NotEnoughRecordsError("No tray has a check that can be used yet, in this season or an earlier one: look "
+                                    "at the trays and write down what you see, zeros too.")  # fmt: skip
+    weather = daily_weather(season.book.tables["weather"])
+    clock = None
+    if weather is not None:
+        years = sorted({int(y) for y in patterns.trays["season"]} | {season.spring})
+        clock = heat_clock(weather, years, season.spec.on, season.spec.base_c)
+    here = set(season.here["tray"])
+    if clock is None or season.spring not in clock.springs:
+        return fits_by_law(patterns, season.fit_spec, here, progress), None
+    spec = replace(season.fit_spec, scatter=replace(season.fit_spec.scatter, late_spring=False))
+    return fits_by_law(by_heat(patterns, clock), spec, here, progress), clock
+
+
+def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> str:
+    trays = sown_trays(book, fit_spec.spring_ends)
+    trays = trays[trays["lot"].isin(spec.lots)] if spec.lots else trays
+    of = f" of {', '.join(spec.lots)}" if spec.lots else ""
+    if trays.empty or trays["sown_on"].isna().all():
+        return f"No tray{of} is in the book yet: enter trays first."
+    first, last = trays["sown_on"].min(), trays["window_end"].max()
+    if spec.on < first:
+        return f"On {spelled(spec.on)} no tray{of} was sown yet; the first was on {spelled(first)}: choose a later day."
+    if spec.on > last:
+        spring = "its last spring" if len(spec.lots) == 1 else "their last spring" if spec.lots else "the last spring"
+        return (f"On {spelled(spec.on)} no tray{of} is under way: {spring} on record ended on {spelled(last)}. "
+                "germstats review looks back on it.")  # fmt: skip
+    return f"On {spelled(spec.on)} no tray{of} is under way: choose a day between sowing and the end of a spring."
+
+
+def _first_springs(season: Season) -> tuple[str, ...]:
+    """Species (or lots) under way that no earlier spring tells of."""
+    trays = season.patterns.trays
+    group = groups_of(trays)
+    here = trays["tray"].isin(season.here["tray"])
+    return tuple(sorted(set(group[here]) - set(group[~here & (trays["season"] < season.spring)])))
+
+
+def _species_up(rows: Iterable[TrayWatch]) -> frozenset[str]:
+    """Species of which anything was seen this spring."""
+    return frozenset(row.species for row in rows if row.filled_now)
+
+
+def _usual_price(book: RecordBook) -> float:
+    prices = book.tables["orders"]["price"].astype(float).dropna()
+    return float(prices.median()) if len(prices) else 1.0
+
+
+def _losses(book: RecordBook) -> float:
+    species = [str(one) for one in book.tables["species"]["species"]]
+    losses = later_losses(book, species, None)
+    return float(np.median([one.share for one in losses.values()])) if species else 0.06
+
+
+def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
+    """Trays of which nothing is foretold: waiting for a second winter, ended by an event, or stopped by a finding."""
+    told, rows = set(course.trays["tray"]), []
+    whole, _ = ending_dates(season.book)
+    table = season.book.tables["events"]
+    events = dict(zip(zip(table["tray"], table["on"], strict=True), table["event"], strict=True))
+    untold = season.trays[~season.trays["tray"].isin(told)]
+    counts = _ever_counted(season, set(untold["tray"]))
+    for tray in untold.to_dict("records"):
+        name = str(tray["tray"])
+        seen, cells, counted = counts.get(name) or _as_written(season.book, tray)
+        status, advice = NOT_TOLD, NOTHING
+        why = season.book.left_out.get(name, "nothing of it can be used")
+        if tray["two_winters"] and tray["origin"] > season.spec.on:
+            status, advice, why = SECOND_WINTER, KEEP, "needs two winters: no failure before its second spring"
+        elif name in whole:
+            status, why = CUT_SHORT, f"cut short on {spelled(whole[name])}: {events.get((name, whole[name]), 'ended')}"
+        elif tray["two_winters"]:
+            status, advice, why = UNSEEN, LOOK, "its second spring has begun, and it was not looked at since"
+        rows.append(TrayWatch(
+            name, str(tray["lot"]), str(tray["species"] or tray["lot"]), str(tray["treatment"]), str(tray["place"]),
+            None if seen is None or pd.isna(seen) else int(seen),
+            0 if pd.isna(cells) else int(cells),
+            None, None, None, None, None, None, None, status, advice, why, counted=counted,
+        ))  # fmt: skip
+    return rows
+
+
+def _ever_counted(season: Season, trays: set[str]) -> dict[str, tuple[float, float, Unit]]:
+    """Tray -> cells ever filled, of how many, or seedlings and seeds; those that findings keep out of the estimates
+    with them."""
+    if not trays:
+        return {}
+    tables = season.book.tables
+    own = {name: tables[name][tables[name]["tray"].isin(trays)] for name in ("checks", "cells")}
+    book = replace(season.book, tables={**tables, **own}, left_out={})
+    patterns = find_patterns(book, season.fit_spec.spring_ends)
+    units = np.where(told_by_seeds(patterns), "seeds", "cells")
+    counts = seeds_as_cells(patterns).trays
+    by_seeds = units == "seeds"
+    of = counts["cells"].where(by_seeds, counts["tray_cells"])
+    return dict(zip(counts["tray"].astype(str), zip(counts["filled"], of, units, strict=True), strict=True))
+
+
+def _as_written(book: RecordBook, tray: dict[Hashable, Any]) -> tuple[float | None, float, Unit]:
+    """The most ever written down of a tray none of whose checks count yet, and of how many."""
+    checks = book.tables["checks"]
+    own = checks[checks["tray"] == tray["tray"]]
+    if own["filled"].isna().all() and own["seedlings"].notna().any() and tray["rate"].k is None:
+        return float(own["seedlings"].max()), np.round(tray["rate"].mean * tray["tray_cells"]), "seeds"
+    filled = own["filled"].dropna()
+    return float(filled.max()) if len(filled) else None, tray["tray_cells"], "cells"
+
+
+_GRAVEST = (SILENT, LATE, UNSEEN, FEW, COMING, NOT_DUE, NEARLY, FINISHED, SECOND_WINTER, CUT_SHORT, NOT_TOLD)
+
+
+def _gravest_first(row: TrayWatch) -> tuple[int, float, str, str]:
+    return _GRAVEST.index(row.status), row.behind if row.behind is not None else 1.0, row.lot, row.tray
+
+
+def _lots(facts: Facts) -> tuple[LotWatch, ...]:
+    course, rows = facts.course, []
+    for lot, give_up in facts.give_up.items():
+        for counted in UNITS:
+            at = facts.of_lot(lot)
+            at = at[(course.trays["counted"].iloc[at] == counted).to_numpy()]
+            if at.size:
+                rows.append(_lot(course, lot, at, give_up, counted))
+    return tuple(rows)
+
+
+def _lot(course: Course, lot: str, at: Index, give_up: pd.Timestamp | None, counted: Unit) -> LotWatch:
+    """The trays `at` of one lot, all counted alike, together."""
+    final = course.final[:, at].sum(axis=1)
+    low, high = course.quantiles(final)
+    first, half, most = windows(course, at)
+    return LotWatch(
+        lot=lot,
+        species=str(course.trays["species"].iloc[at[0]]),
+        trays=len(at),
+        cells=int(course.cells[at].sum()),
+        filled_now=int(course.now[at].sum()),
+        final_low=low,
+        final=float(course.weight @ final),
+        final_high=high,
+        first=first,
+        half=half,
+        most=most,
+        give_up_after=give_up,
+        counted=counted,
+    )
+
+
+def _orders(book: RecordBook, course: Course, season: Season, losses: float) -> tuple[OrderWatch, ...]:
+    """Plugs still owed this year of each species against its trays of this spring."""
+    orders = book.tables["orders"].dropna(subset=["plugs"])
+    due = orders["due"].fillna(season.spec.on)
+    orders = orders[(due >= season.spec.on) & (due <= pd.Timestamp(season.spring, 12, 31))]
+    owed = (orders["plugs"].astype(float) - orders["delivered"].astype("Float64").fillna(0).astype(float)).clip(lower=0)
+    rows = []
+    for species, plugs in owed.groupby(orders["species"]).sum().items():
+        at = np.flatnonzero((course.trays["species"] == species).to_numpy())
+        if not at.size or season.spec.lots or plugs <= 0:
+            continue
+        needed = float(plugs) / (1 - losses)
+        brought = sum((course.plugs(k, course.final[:, k]) for k in at.tolist()), np.zeros(1))
+        chance = float(course.weight @ (brought >= needed))
+        rows.append(OrderWatch(str(species), int(plugs), never_certain(chance),
+                               course.window(plugs_by_date(course, at), needed)))  # fmt: skip
+    return tuple(rows)

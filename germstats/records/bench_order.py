@@ -1,0 +1,170 @@
+"""The trays of a season in the order in which they stand: place, then block, then tray, bench 10 after bench 2."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.records.book import RecordBook
+from germstats.records.intervals.sowings import treatment_label, treatment_of
+from germstats.records.suggesting import must_know
+
+GONE = ("sold", "discarded", "transplanted")
+"""Events after which a whole tray stands no longer on its bench."""
+
+
+@dataclass(frozen=True)
+class BenchTray:
+    """A tray as its label names it.
+
+    Attributes
+    ----------
+    tray, lot, species, common_name : str
+        Blank where the book does not tell.
+    season : int
+    sown_on : pandas.Timestamp or None
+    rows, columns : int or None
+    seeds_per_cell, treatment, place, block : str
+        As in the table trays; the treatment in words.
+    """
+
+    tray: str
+    lot: str
+    species: str
+    common_name: str
+    season: int
+    sown_on: pd.Timestamp | None
+    rows: int | None
+    columns: int | None
+    seeds_per_cell: str
+    treatment: str
+    place: str
+    block: str
+
+    @property
+    def cells(self) -> int | None:
+        """Cells of the tray; None where its rows or columns are not known."""
+        return None if self.rows is None or self.columns is None else self.rows * self.columns
+
+
+@dataclass(frozen=True)
+class Bench:
+    """Trays of a season, in bench order.
+
+    Attributes
+    ----------
+    season : int
+    trays : tuple of BenchTray
+        Sown for this season, and those of the season before that need two winters or were kept over.
+    gone : tuple of str
+        Trays of these that were sold, discarded or transplanted whole, and so are left out.
+    unplaced : tuple of str
+        Trays whose season is not known, which belong to no season's sheets.
+    """
+
+    season: int
+    trays: tuple[BenchTray, ...]
+    gone: tuple[str, ...]
+    unplaced: tuple[str, ...]
+
+    @property
+    def own(self) -> tuple[BenchTray, ...]:
+        """Trays sown for this very season."""
+        return tuple(tray for tray in self.trays if tray.season == self.season)
+
+
+def natural(text: str) -> tuple[Any, ...]:
+    """Key for sorting names as a person would: digits by their number, the rest without regard to capitals."""
+    parts = re.split(r"(\d+)", text.casefold())
+    return tuple((len(part.lstrip("0")), part.lstrip("0")) if k % 2 else part for k, part in enumerate(parts))
+
+
+def places_of(book: RecordBook) -> tuple[str, ...]:
+    """Places of the latest season that has any, in order: where trays to sow are set in turn."""
+    trays = book.tables["trays"]
+    used = trays[(trays["place"] != "") & trays["season"].notna()]
+    latest = used[used["season"] == used["season"].max()]
+    return tuple(sorted((str(place) for place in latest["place"].unique()), key=natural))
+
+
+def bench_of(book: RecordBook, season: int | None = None, lots: tuple[str, ...] = ()) -> Bench:
+    """The trays that stand in a season.
+
+    Parameters
+    ----------
+    book : RecordBook
+    season : int, optional
+        By default the latest of the book.
+    lots : tuple of str
+        Only trays of these; empty: all.
+
+    Returns
+    -------
+    Bench
+
+    Raises
+    ------
+    NotEnoughRecordsError
+        The book has no tray of a known season.
+    WrongUseError
+        The season has no tray, or a lot named is not in the book.
+    """
+    for lot in lots:
+        must_know(lot, {str(one) for name in ("lots", "trays") for one in book.tables[name]["lot"]} - {""},
+                  f"No lot is called {lot}")  # fmt: skip
+    table = book.tables["trays"].drop_duplicates("tray")
+    known = sorted({int(year) for year in table["season"].dropna()})
+    if not known:
+        raise NotEnoughRecordsError("The book has no tray yet: write the trays you sow into the table trays.")
+    year = known[-1] if season is None else season
+    if year not in known:
+        raise WrongUseError(f"No tray is of season {year}; the seasons are {', '.join(map(str, known))}.")
+    gone, kept = _whole(book, GONE), _whole(book, ("kept_over",))
+    names = _names(book)
+    trays: list[BenchTray] = []
+    left: list[BenchTray] = []
+    for row in table[table["season"].notna()].to_dict("records"):
+        one = _tray(row, names)
+        if lots and one.lot not in lots:
+            continue
+        waits = one.tray in kept or names.get(one.lot, ("", "", False))[2]
+        if one.season == year or (one.season == year - 1 and waits):
+            (left if one.tray in gone else trays).append(one)
+    if not trays:
+        why = "sold, discarded or transplanted" if left else f"of {' or '.join(lots)}: none was sown"
+        raise WrongUseError(f"No tray of season {year} is left to print: {why}.")
+    trays.sort(key=lambda one: (not one.place, natural(one.place), natural(one.block), natural(one.tray)))
+    return Bench(year, tuple(trays), tuple(sorted((one.tray for one in left), key=natural)),
+                 tuple(table["tray"][table["season"].isna()].astype(str)))  # fmt: skip
+
+
+def _whole(book: RecordBook, events: tuple[str, ...]) -> set[str]:
+    table = book.tables["events"]
+    return set(table["tray"][table["event"].isin(events) & (table["cells"] == "")])
+
+
+def _names(book: RecordBook) -> dict[str, tuple[str, str, bool]]:
+    """Lot -> species, its common name, and whether it needs two winters."""
+    species = book.tables["species"].drop_duplicates("species").set_index("species")
+    common, two = species["common_name"].to_dict(), species["two_winters"].to_dict()
+    lots = book.tables["lots"]
+    return {
+        str(lot): (str(code), str(common.get(code, "")), two.get(code) == "yes")
+        for lot, code in zip(lots["lot"], lots["species"], strict=True)
+    }
+
+
+def _tray(row: dict[Hashable, Any], names: dict[str, tuple[str, str, bool]]) -> BenchTray:
+    species, common, _ = names.get(row["lot"], ("", "", False))
+    rows, columns = (None if pd.isna(row[name]) else int(row[name]) for name in ("rows", "columns"))
+    return BenchTray(
+        tray=str(row["tray"]), lot=str(row["lot"]), species=species, common_name=common, season=int(row["season"]),
+        sown_on=None if pd.isna(row["sown_on"]) else row["sown_on"], rows=rows, columns=columns,
+        seeds_per_cell=str(row["seeds_per_cell"]), treatment=treatment_label(treatment_of(row)),
+        place=str(row["place"]), block=str(row["block"]),
+    )  # fmt: skip

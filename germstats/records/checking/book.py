@@ -1,0 +1,94 @@
+"""Rules about lots, weather and the book as a whole."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+
+import pandas as pd
+
+from germstats.records.checking.findings import Judgement, Kind
+from germstats.records.formats.reading import SPREADSHEETS, TEXT_TABLES
+from germstats.records.suggesting import some_of
+from germstats.records.tables import TABLES
+
+MORE_THAN_TESTED = Kind("stop", "more-than-tested", "mend one of the two; until then the test is not used")
+ABOVE_HUNDRED = Kind("stop", "above-hundred", "write the seeds that sprouted of each 100; until then they are not used")
+UPSIDE_DOWN = Kind("ask", "coldest-above-warmest", "exchange or mend the two; until then neither is used")
+UNWEIGHED = Kind("watch", "pinch-unweighed", "weigh the seed of a tray, or count ten pinches on paper, to learn more")
+NEVER_CHECKED = Kind("watch", "never-checked", "leave it, if they are still to come")
+NOT_CSV = Kind(
+    "watch", "not-read", "leave it if the CSV files have all of it; otherwise name the workbook, or save it as CSV"
+)
+NOT_READ = Kind("watch", "not-read", "leave it, if it is no table of the record book; else mend its name")
+
+_EXPLANATIONS = "explanations"  # the page that `germstats new` puts into a workbook
+_NAMED = 10
+
+
+def judge_lots(judgement: Judgement) -> None:
+    """Tests that found more than was tested."""
+    used = judgement.tables["lots"].used()
+    for found, of in (("cut_test_full", "cut_test_seeds"), ("tz_viable", "tz_seeds")):
+        above = used[(used[found] > used[of]).fillna(False).astype(bool)]
+        said = [f"{n} of {m} is more than were tested" for n, m in above[[found, of]].itertuples(index=False)]
+        noted = judgement.note(MORE_THAN_TESTED, ("lots", found), above.index, said)
+        judgement.blank(("lots", found), noted)
+        judgement.blank(("lots", of), noted)
+    counts = used["germination_counts"]
+    above_hundred = counts.index[[any(int(n) > 100 for n in entry.split()) for entry in counts]]
+    wrong = "more than 100 of 100 seeds cannot sprout"
+    noted = judgement.note(ABOVE_HUNDRED, ("lots", "germination_counts"), above_hundred, wrong)
+    judgement.blank(("lots", "germination_counts"), noted)
+
+
+def judge_weather(judgement: Judgement) -> None:
+    """A day whose coldest is above its warmest."""
+    used = judgement.tables["weather"].used()
+    for low, high in (("tmin_c", "tmax_c"), ("tmin_f", "tmax_f")):
+        odd = used[used[low] > used[high]]
+        said = [f"the coldest, {a:g}, is above the warmest, {b:g}" for a, b in odd[[low, high]].itertuples(index=False)]
+        noted = judgement.note(UPSIDE_DOWN, ("weather", low), odd.index, said)
+        judgement.blank(("weather", low), noted)
+        judgement.blank(("weather", high), noted)
+
+
+def judge_pinches(judgement: Judgement) -> None:
+    """Pinches of unknown size: only the share of pinches that fill a cell can be told."""
+    tables = judgement.tables
+    lots = tables["lots"].used().drop_duplicates("lot").set_index("lot")
+    species = tables["species"].used()
+    of_species = lots["species"].isin(species.loc[species["seeds_per_gram"] > 0, "species"])
+    known_weight = set(lots.index[of_species | (lots["seeds_per_gram"] > 0)])
+    counted = {lot for lot, entry in lots["pinch_counts"].items() if len(entry.split()) > 1}
+    trays = tables["trays"].used()
+    pinches = trays[trays["seeds_per_cell"] == "pinch"]
+    weighed = (pinches["grams"] > 0) & pinches["lot"].isin(known_weight)
+    unknown = pinches[~weighed & ~pinches["lot"].isin(counted)]
+    wrong = "a pinch without grams and seeds per gram; only the share of pinches that fill a cell can be estimated"
+    judgement.note(UNWEIGHED, ("trays", "seeds_per_cell"), unknown.index, wrong)
+
+
+def judge_coverage(judgement: Judgement) -> None:
+    """Trays sown but never looked at."""
+    trays = judgement.tables["trays"].used("tray")["tray"].unique().tolist()
+    looks = [judgement.tables[name].used("tray")["tray"] for name in ("checks", "cells", "maps")]
+    seen = set(pd.concat(looks).unique())
+    never = [tray for tray in trays if tray not in seen]
+    if never:
+        checked = len(trays) - len(never)
+        wrong = f"{checked} of {len(trays)} sown trays ({100 * checked / len(trays):.0f} %) were ever checked"
+        judgement.note_table(NEVER_CHECKED, "trays", f"{wrong}; never checked: {some_of(never, _NAMED)}")
+
+
+def judge_files(judgement: Judgement, not_read: Sequence[str]) -> None:
+    """Files or sheets that bear the name of no table, and files of another kind beside the CSV files."""
+    for name in not_read:
+        if name.lower().endswith((*SPREADSHEETS, *TEXT_TABLES)):
+            judgement.note_book(NOT_CSV, f"{name}: not read, because only the CSV files in a folder are read")
+            continue
+        stem = name.removesuffix(".csv").strip().lower()
+        if stem != _EXPLANATIONS:
+            near = difflib.get_close_matches(stem, TABLES, 1)
+            meant = f"; did you mean {near[0]}?" if near else ""
+            judgement.note_book(NOT_READ, f"{name}: not read, since no table of a record book is called so{meant}")

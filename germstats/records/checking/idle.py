@@ -1,0 +1,132 @@
+"""Rows and counts not used because other records of the same tray are: kept, and named, so that nothing is lost in
+silence."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from germstats.records.checking.findings import Judgement, Kind, Positions, more_rows
+from germstats.records.checking.parsing import spelled
+from germstats.records.suggesting import some_of
+
+ON_SOWING_DAY = Kind("watch", "on-sowing-day", "leave it if nothing was up yet; otherwise fix one of the two dates")
+CELLS_COUNT = Kind("watch", "cells-count", "leave it; the checks still count for losses")
+AFTER_THINNING = Kind("watch", "after-thinning", "leave it; after thinning, count filled cells, or cell by cell")
+SEEDLINGS_STOP = Kind("watch", "seedlings-stop", "count seedlings every time you check a tray, or never")
+ALIVE_ALONE = Kind("ask", "alive-alone", "write the seedlings ever seen into emerged; until then the row is not used")
+MAP_IDLE = Kind("watch", "map-idle", "leave it")
+MAP_ALONE = Kind("watch", "map-alone", "write its filled cells into the table checks too")
+EVENT_ELSEWHERE = Kind("watch", "event-elsewhere", "fix the cell, or leave it if nothing was sown there")
+HALF_DAY = Kind("watch", "half-day", "leave it, or fill in the missing one")
+
+
+def judge_idle(judgement: Judgement) -> None:
+    """Looks, events, maps and days that nothing is read from, though each is fine by itself.
+
+    What is blank because of another finding is not named again.
+    """
+    _judge_sowing_day(judgement)
+    _judge_alive_alone(judgement)
+    of_cells = _trays_of_cells(judgement)
+    _judge_checks_beside_cells(judgement, of_cells)
+    _judge_seedlings(judgement, of_cells)
+    _judge_events(judgement)
+    _judge_maps(judgement, of_cells)
+    _judge_half_days(judgement)
+
+
+def _note_by_tray(judgement: Judgement, kind: Kind, place: tuple[str, str], rows: pd.DataFrame, wrong: str) -> None:
+    """Note the first row of each tray, which names the others; ``{tray}`` in `wrong` is the tray."""
+    table = judgement.tables[place[0]]
+    for tray, group in rows.groupby("tray", sort=False):
+        at: Positions = group.index.to_numpy()
+        also = f" (and so in {more_rows(table, at[1:])})" if len(at) > 1 else ""
+        judgement.note(kind, place, at[:1], wrong.replace("{tray}", str(tray)) + also)
+
+
+def _judge_sowing_day(judgement: Judgement) -> None:
+    trays = judgement.tables["trays"].used("tray", "sown_on").drop_duplicates("tray").set_index("tray")["sown_on"]
+    for name in ("checks", "cells"):
+        used = judgement.tables[name].used("tray", "checked_on")
+        rows = used[used["checked_on"].notna() & (used["checked_on"] == used["tray"].map(trays))]
+        wrong = "tray {tray} was sown that day, so this check shows nothing yet and is not used"
+        _note_by_tray(judgement, ON_SOWING_DAY, (name, "checked_on"), rows, wrong)
+
+
+def _judge_alive_alone(judgement: Judgement) -> None:
+    used = judgement.tables["cells"].used("tray", "emerged", "occupied", "alive")
+    alone = used[used["alive"].notna() & used["emerged"].isna() & used["occupied"].isna()]
+    typed = judgement.tables["cells"].typed("emerged") | judgement.tables["cells"].typed("occupied")
+    alone = alone[~typed[alone.index]]  # what is typed there has its own finding
+    wrong = "only alive is filled in, which does not say how many seedlings ever came up"
+    judgement.note(ALIVE_ALONE, ("cells", "emerged"), alone.index, wrong)
+
+
+def _trays_of_cells(judgement: Judgement) -> set[str]:
+    """Trays whose emergence is read from single cells."""
+    cells = judgement.tables["cells"].used("tray", "checked_on", "emerged", "occupied")
+    counted = cells["emerged"].notna() | cells["occupied"].notna()
+    return set(cells.loc[counted & cells["checked_on"].notna(), "tray"])
+
+
+def _judge_checks_beside_cells(judgement: Judgement, of_cells: set[str]) -> None:
+    checks = judgement.tables["checks"].used("tray", "filled", "seedlings")
+    counted = checks["filled"].notna() | checks["seedlings"].notna()
+    wrong = "what came up in tray {tray} is read from its rows in cells, not from this count"
+    _note_by_tray(judgement, CELLS_COUNT, ("checks", "filled"), checks[counted & checks["tray"].isin(of_cells)], wrong)
+
+
+def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
+    checks = judgement.tables["checks"].used("tray", "checked_on", "filled", "seedlings")
+    checks = checks[checks["checked_on"].notna() & ~checks["tray"].isin(of_cells)]
+    counted = checks[checks["seedlings"].notna()]
+    events = judgement.tables["events"].used("tray", "on", "event")
+    thinned = events[(events["event"] == "thinned") & events["on"].notna()].groupby("tray")["on"].min()
+    after = counted["checked_on"] >= counted["tray"].map(thinned).astype("datetime64[ns]")
+    wrong = "seedlings counted after tray {tray} was thinned are only those left, so they are not used for emergence"
+    _note_by_tray(judgement, AFTER_THINNING, ("checks", "seedlings"), counted[after], wrong)
+    last_filled = checks[checks["filled"].notna()].groupby("tray")["checked_on"].max()
+    noted = checks[judgement.tables["checks"].typed("seedlings")[checks.index]]
+    last_counted = noted[~noted.index.isin(counted.index[after])].groupby("tray")["checked_on"].max()
+    counted = counted[~after]
+    stopped = last_counted.index[last_counted < last_filled.reindex(last_counted.index)]
+    wrong = "seedlings of tray {tray} were not counted at its last check, so its filled cells are used instead"
+    _note_by_tray(judgement, SEEDLINGS_STOP, ("checks", "seedlings"), counted[counted["tray"].isin(stopped)], wrong)
+
+
+def _judge_events(judgement: Judgement) -> None:
+    cells = judgement.tables["cells"].used("tray", "cell")
+    listed = {str(tray): set(group) for tray, group in cells.groupby("tray")["cell"]}
+    events = judgement.tables["events"].used("tray", "cells")
+    for at, tray, named in events[events["cells"] != ""].itertuples():
+        if tray in listed and listed[tray].isdisjoint(named.split()):
+            wrong = f"tray {tray} has no row in cells for {some_of(named.split(), joint=' ')}: counted as not sown"
+            judgement.note(EVENT_ELSEWHERE, ("events", "cells"), [at], wrong)
+
+
+def _judge_maps(judgement: Judgement, of_cells: set[str]) -> None:
+    maps = judgement.tables["maps"].used("tray", "seen_on")
+    wrong = "the rows in cells say more about tray {tray} than this map, so the map is not used"
+    _note_by_tray(judgement, MAP_IDLE, ("maps", "empty_cells"), maps[maps["tray"].isin(of_cells)], wrong)
+    others = maps[~maps["tray"].isin(of_cells) & maps["seen_on"].notna()]
+    newest = others.groupby("tray")["seen_on"].transform("max")
+    earlier = others[others["seen_on"] < newest]
+    days = newest[earlier.index]
+    said = [
+        f"only the last map of a spring is used, and tray {tray} has a later one, from {spelled(day)}"
+        for tray, day in zip(earlier["tray"], days, strict=True)
+    ]
+    judgement.note(MAP_IDLE, ("maps", "empty_cells"), earlier.index, said)
+    checked = set(judgement.tables["checks"].used("tray")["tray"]) | of_cells
+    wrong = "tray {tray} has a map but no check, and emergence is not estimated from a map"
+    _note_by_tray(judgement, MAP_ALONE, ("maps", "empty_cells"), others[~others["tray"].isin(checked)], wrong)
+
+
+def _judge_half_days(judgement: Judgement) -> None:
+    table = judgement.tables["weather"]
+    there = {end: table.typed(f"{end}_c") | table.typed(f"{end}_f") for end in ("tmin", "tmax")}
+    for given, missing, words in (("tmin", "tmax", "high"), ("tmax", "tmin", "low")):
+        half = np.flatnonzero(there[given] & ~there[missing] & table.in_use)
+        wrong = f"the {words} of the day is missing, so the day is not used"
+        judgement.note(HALF_DAY, ("weather", f"{missing}_c"), half, wrong)

@@ -1,0 +1,73 @@
+"""Rules about what was sown and how: light-needing seed under a cover, and lots whose species is not written down."""
+
+from __future__ import annotations
+
+import re
+
+from germstats.records.checking.findings import Judgement, Kind
+from germstats.records.suggesting import some_of
+
+LIGHT_COVERED = Kind(
+    "watch", "light-covered", "leave it if that is what you did; next time sow it on the surface and press it in"
+)
+LOT_ALONE = Kind("watch", "lot-alone", "write each lot and its species into the table lots")
+
+DEEP_GRIT_MM = 3.0
+"""Grit deeper than this is too deep for seed that needs light; common practice, no source."""
+
+_SAND = re.compile(r"\bsand\b", re.IGNORECASE)
+_GRIT = re.compile(r"\bgrit\b", re.IGNORECASE)
+_BURIED = re.compile(r"\bburied\b", re.IGNORECASE)
+_NOT_BURIED = re.compile(r"\b(?:not|never|un)[ -]?buried\b", re.IGNORECASE)
+_NAMED = 10
+
+
+def judge_light(judgement: Judgement) -> None:
+    """Seed that needs light, noted as lying where little light comes."""
+    species = judgement.tables["species"].used("species", "light")
+    needs = set(species.loc[species["light"] == "needs", "species"])
+    trays = judgement.tables["trays"].used("tray", "lot", "cover", "cover_depth_mm", "note")
+    trays = trays.assign(species=trays["lot"].map(_species_of(judgement)))
+    trays = trays[trays["species"].isin(needs)]
+    under = [_under(*one) for one in trays[["cover", "cover_depth_mm", "note"]].itertuples(index=False)]
+    trays = trays.assign(column=[column for column, _ in under], under=[words for _, words in under])
+    covered = trays[trays["under"] != ""]
+    for (code, column, words), group in covered.groupby(["species", "column", "under"], sort=False):
+        named = f"{'trays' if len(group) > 1 else 'tray'} {some_of(group['tray'].tolist(), _NAMED)}"
+        wrong = f"{code} needs light to sprout, and its seed {words} in {named}"
+        judgement.note(LIGHT_COVERED, ("trays", str(column)), group.index[:1], wrong)
+
+
+def _under(cover: str, depth: float, note: str) -> tuple[str, str]:
+    """The column that says why light does not come, and what it says; both empty where nothing does."""
+    deep = f" {depth:g} mm deep" if depth > 0 else ""
+    if _SAND.search(cover):
+        return "cover", f"lies under {cover}{deep}"
+    if _GRIT.search(cover) and depth > DEEP_GRIT_MM:
+        return "cover", f"lies under {cover}{deep}"
+    for column, text in (("cover", cover), ("note", note)):
+        if _BURIED.search(_NOT_BURIED.sub("", text)):
+            return column, f"is buried, as the {column} says,"
+    return "", ""
+
+
+def judge_lots_alone(judgement: Judgement) -> None:
+    """Lots that were sown and whose species is not written down: each is estimated as a species of its own."""
+    trays = judgement.tables["trays"].used("lot")
+    lots = judgement.tables["lots"].used("lot")
+    blank = ~judgement.tables["lots"].typed("species")[lots.index]  # what is typed there has its own finding
+    named = set(lots["lot"]) - {""}
+    alone = [lot for lot in trays["lot"].unique() if lot and (lot in set(lots["lot"][blank]) or not named)]
+    if not alone:
+        return
+    if not named:
+        wrong = "no lot is written down here, so every lot is treated as a species of its own"
+    else:
+        wrong = f"no species is written down for {some_of(alone, _NAMED)}, so each is treated as a species of its own"
+    judgement.note_table(LOT_ALONE, "lots", f"{wrong}: its estimate gets no help from other lots of its species")
+
+
+def _species_of(judgement: Judgement) -> dict[str, str]:
+    """Lot -> its species, blank where that is not known."""
+    lots = judgement.tables["lots"].used("lot", "species").drop_duplicates("lot")
+    return dict(zip(lots["lot"], lots["species"], strict=True))

@@ -1,0 +1,201 @@
+"""Text of a sheet -> a table under judgement: headings mended, columns found, values parsed one by one."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from germstats.errors import UnreadableBookError
+from germstats.records.checking.findings import MERGED, SET_ASIDE, USED, Judgement, Kind, Worktable, also_in
+from germstats.records.checking.parsing import Parsed, parse
+from germstats.records.formats.headings import mended
+from germstats.records.formats.reading import Sheet
+from germstats.records.tables import TABLES, Column, Table
+
+HEADING = Kind("changed", "heading-spelling", "leave it, if that is right")
+TWICE = Kind("changed", "heading-twice", "keep one of the columns")
+TWICE_DIFFERENT = Kind("ask", "heading-twice-different", "keep one of the columns, with the right value", True)
+UNKNOWN_COLUMN = Kind("watch", "unknown-column", "leave it, if it is a column of your own; else mend the heading")
+MISSING_COLUMN = Kind("stop", "missing-column", "add the column, or mend its heading")
+TOO_MANY = Kind("ask", "too-many-values", "put a text that holds a comma between quotation marks, or clear the extra")
+FORMULA_ZERO = Kind("watch", "formula-zero", "open and save the workbook in a spreadsheet, or write the value itself")
+
+Edits = Mapping[tuple[str, int, str], str]
+"""(table, position, column) -> the text to read there instead, from the answers."""
+
+
+def empty_worktable(spec: Table) -> Worktable:
+    """Return the table of a book that has none of that name."""
+    return _worktable(spec, f"{spec.name}.csv", {}, [], frozenset())
+
+
+def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
+    """Put a sheet into the judgement: its text under known headings, with findings about headings and widths.
+
+    Raises
+    ------
+    UnreadableBookError
+        The trays have no column ``tray``.
+    """
+    spec = TABLES[sheet.name]
+    grid = _grid(sheet)
+    headings = [mended(heading) for heading in sheet.header]
+    known = [column.name for column in spec.columns]
+    places = {name: [place for place, heading in enumerate(headings) if heading == name] for name in known}
+    if sheet.name == "trays" and not places["tray"]:
+        has = ", ".join(sheet.header) or "no columns at all"
+        raise UnreadableBookError(f"{sheet.shown_as} has no column tray; it has {has}.")
+    texts = {name: grid[:, found[0]] for name, found in places.items() if found}
+    table = _worktable(spec, sheet.shown_as, texts, sheet.numbers, frozenset(texts))
+    judgement.tables[sheet.name] = table
+    for name, found in places.items():
+        for extra in found[1:]:
+            _join_columns(judgement, (sheet.name, name), grid[:, extra])
+    table.ids = table.text[list(spec.key)].copy()
+    _note_headings(judgement, sheet, headings)
+    _note_missing(judgement, table)
+    over = [position for position, values in enumerate(sheet.values) if len(values) > len(sheet.header)]
+    wrong = "more values than headings, so some may stand in wrong columns"
+    judgement.set_aside(sheet.name, judgement.note(TOO_MANY, (sheet.name, ""), over, wrong))
+    _note_formulas(judgement, sheet, headings)
+    for (name, position, column), text in edits.items():
+        if name == sheet.name:
+            table.text.iat[position, table.text.columns.get_loc(column)] = text  # type: ignore[index]
+
+
+def _worktable(
+    spec: Table, shown_as: str, texts: Mapping[str, np.ndarray[Any, Any]], rows: Sequence[int], headed: frozenset[str]
+) -> Worktable:
+    index = pd.RangeIndex(len(rows))
+    blank = np.full(len(rows), "", dtype=object)
+    text = pd.DataFrame(
+        {column.name: texts.get(column.name, blank) for column in spec.columns}, index=index, dtype=object
+    )
+    values = pd.DataFrame({"row": np.array(rows, dtype=np.int64)}, index=index)
+    status = pd.Series(USED, index=index, dtype=pd.CategoricalDtype([USED, MERGED, SET_ASIDE]))
+    return Worktable(spec, shown_as, text, values, status, headed, pd.DataFrame(index=index))
+
+
+def _grid(sheet: Sheet) -> np.ndarray[Any, Any]:
+    """Rows of the sheet, each as wide as the widest."""
+    widths = set(map(len, sheet.values)) | {len(sheet.header)}
+    width, rows = max(widths), sheet.values
+    if len(widths) > 1:
+        rows = tuple((*values, *[""] * (width - len(values))) for values in rows)
+    return np.array(rows, dtype=object).reshape(len(rows), width)
+
+
+def _note_headings(judgement: Judgement, sheet: Sheet, headings: list[str]) -> None:
+    known = [column.name for column in TABLES[sheet.name].columns]
+    for place, (typed, name) in enumerate(zip(sheet.header, headings, strict=True)):
+        if name in known:
+            if typed != name:
+                judgement.note_table(HEADING, sheet.name, f"the heading {typed!r} is read as {name}", name)
+            if name in headings[:place]:
+                wrong = "two columns bear this heading; the second fills what the first leaves blank"
+                judgement.note_table(TWICE, sheet.name, wrong, name)
+        elif name:
+            near = difflib.get_close_matches(name, known, 1, cutoff=0.75)
+            meant = f"; did you mean {near[0]}?" if near else ""
+            judgement.note_table(UNKNOWN_COLUMN, sheet.name, f"the column {typed.strip()!r} is not read{meant}")
+        else:
+            wrong = f"column {place + 1} has no heading and is not read"
+            if any(values[place].strip() for values in sheet.values):
+                judgement.note_table(UNKNOWN_COLUMN, sheet.name, wrong)
+
+
+def _note_missing(judgement: Judgement, table: Worktable) -> None:
+    name = table.spec.name
+    missing = [column.name for column in table.spec.columns if column.required and column.name not in table.headed]
+    if name == "checks" and missing == ["filled"] and "seedlings" in table.headed:
+        missing = []  # seedlings of the whole tray tell as much
+    if name == "cells" and not table.headed & {"emerged", "occupied"}:
+        missing.append("emerged (or occupied)")
+    for column in missing:
+        wrong = f"the column {column} is missing" + (", so none of its rows can be used" if len(table.text) else "")
+        judgement.note_table(MISSING_COLUMN, name, wrong)
+    if not missing:
+        return
+    if name == "trays":
+        for tray in table.text["tray"].str.split().str.join(" "):
+            judgement.leave_out(tray, f"{table.shown_as} lacks the column {missing[0]}")
+    else:
+        table.status[:] = SET_ASIDE
+
+
+def _join_columns(judgement: Judgement, place: tuple[str, str], second: np.ndarray[Any, Any]) -> None:
+    """Fill a column from a second one of the same heading; ask where the two differ."""
+    text = judgement.tables[place[0]].text
+    first = text[place[1]].str.strip()
+    other = pd.Series(second, index=text.index, dtype=object).astype(object).str.strip() if len(text) else first
+    differ = np.flatnonzero((first != "") & (other != "") & (first != other))
+    said = [f"the two columns of this heading say {first[at]} and {other[at]}" for at in differ]
+    judgement.note(TWICE_DIFFERENT, place, differ, said, [""] * len(differ))
+    joined = text[place[1]].where(first != "", other)
+    joined.iloc[differ] = ""
+    text[place[1]] = joined
+
+
+def _note_formulas(judgement: Judgement, sheet: Sheet, headings: list[str]) -> None:
+    if not sheet.formula_zeros:
+        return
+    position = {row: at for at, row in enumerate(sheet.numbers)}
+    known = {column.name for column in TABLES[sheet.name].columns}
+    for row, place in sheet.formula_zeros:
+        if row in position and place < len(headings) and headings[place] in known:
+            wrong = "a formula stands here and reads back as 0 or as nothing"
+            judgement.note(FORMULA_ZERO, (sheet.name, headings[place]), [position[row]], wrong, [""])
+
+
+def parse_columns(judgement: Judgement, name: str) -> None:
+    """Parse every column of a table that has not been parsed yet, with findings about single values."""
+    table = judgement.tables[name]
+    parsed = {
+        column.name: _parsed(judgement, (name, column))
+        for column in table.spec.columns
+        if column.name not in table.values.columns
+    }
+    order = [column.name for column in table.spec.columns] + ["row"]
+    table.values = pd.concat([table.values, pd.DataFrame(parsed, index=table.values.index)], axis=1)[order]
+
+
+def _parsed(judgement: Judgement, place: tuple[str, Column]) -> pd.Series[Any]:
+    name, column = place
+    text = judgement.tables[name].text[column.name]
+    codes, entries = pd.factorize(text.to_numpy(dtype=object))
+    results = [parse(column, str(entry), judgement.dates) for entry in entries]
+    _note_values(judgement, (name, column.name), codes, results)
+    return typed_series(column, [result.value for result in results], codes)
+
+
+def _note_values(
+    judgement: Judgement, place: tuple[str, str], codes: np.ndarray[Any, Any], results: list[Parsed]
+) -> None:
+    kinds = {result.kind for result in results if result.kind}
+    for kind in sorted(kinds, key=lambda kind: kind.rule):
+        of_kind = np.array([result.kind == kind for result in results])[codes]
+        at = np.flatnonzero(of_kind)
+        if kind.severity != "changed":
+            judgement.note(kind, place, at, [results[code].wrong for code in codes[at]])
+            continue
+        # one mended spelling may run through a whole sheet: it is listed once, with the number of its rows
+        first, counts = np.unique(codes[at], return_index=True, return_counts=True)[1:]
+        for start, count in sorted(zip(at[first].tolist(), counts.tolist(), strict=True)):
+            judgement.note(kind, place, [start], results[codes[start]].wrong + also_in(count - 1))
+
+
+def typed_series(column: Column, values: list[Any], codes: np.ndarray[Any, Any]) -> pd.Series[Any]:
+    """Return the column with the type a record book gives it: value ``codes[i]`` at position i."""
+    if column.type == "date":
+        days = pd.Series(pd.to_datetime(pd.Series(values, dtype=object)).astype("datetime64[ns]"))
+        return pd.Series(days.to_numpy()[codes], dtype="datetime64[ns]")
+    if column.type in ("whole", "number"):
+        numbers = pd.Series([np.nan if value is None else value for value in values], dtype=float)
+        typed = numbers.astype("Int64") if column.type == "whole" else numbers
+        return pd.Series(typed.array[codes])
+    words = np.array(["" if value is None else value for value in values], dtype=object)
+    return pd.Series(words[codes] if len(codes) else [], dtype=object)
