@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from germstats.engine.fit import fit_emergence
-    from germstats.forecast.seeds_per_cell import seeds_per_cell
-    from germstats.questions.backtest.backtest import back_test
-    from germstats.questions.compare.compare import compare
-    from germstats.questions.plan.plan import plan_orders
-    from germstats.questions.review.review import review
-    from germstats.questions.trial.design import design_trial
-    from germstats.questions.watch.watch import watch
+    from germstats.questions.backtest import back_test
+    from germstats.questions.compare import compare
+    from germstats.questions.fit import fit_emergence
+    from germstats.questions.plan import plan_orders
+    from germstats.questions.review import review
+    from germstats.questions.sow import seeds_per_cell
+    from germstats.questions.trial import design_trial
+    from germstats.questions.watch import watch
     from germstats.records.book import read_book
 
 __all__ = [
@@ -29,14 +29,14 @@ __all__ = [
 
 _HOMES = {
     "read_book": "germstats.records.book",
-    "fit_emergence": "germstats.engine.fit",
-    "seeds_per_cell": "germstats.forecast.seeds_per_cell",
-    "plan_orders": "germstats.questions.plan.plan",
-    "back_test": "germstats.questions.backtest.backtest",
-    "compare": "germstats.questions.compare.compare",
-    "review": "germstats.questions.review.review",
-    "watch": "germstats.questions.watch.watch",
-    "design_trial": "germstats.questions.trial.design",
+    "fit_emergence": "germstats.questions.fit",
+    "seeds_per_cell": "germstats.questions.sow",
+    "plan_orders": "germstats.questions.plan",
+    "back_test": "germstats.questions.backtest",
+    "compare": "germstats.questions.compare",
+    "review": "germstats.questions.review",
+    "watch": "germstats.questions.watch",
+    "design_trial": "germstats.questions.trial",
 }
 
 

@@ -3,21 +3,34 @@
 from __future__ import annotations
 
 import ast
+import graphlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from germstats.cli.main import COMMANDS
+
 ROOT = Path(__file__).parents[1]
-FLOORS = ("errors", "records", "models", "simulation", "decisions", "reports", "cli")
-WRITERS = {
-    "records/writing.py",
-    "records/kept.py",
-    "records/importing.py",
-    "page/page.py",
-    "questions/sheets/sheets.py",
-    "phone/check_page.py",
+_FITTED = ("errors", "records", "engine")
+_SHOWN = (*_FITTED, "forecast", "maps", "document")
+BELOW: dict[str, tuple[str, ...]] = {
+    "errors": (),
+    "records": ("errors",),
+    "engine": ("errors", "records"),
+    "forecast": _FITTED,
+    "maps": _FITTED,
+    "demonstration": (*_FITTED, "forecast"),
+    "document": (*_FITTED, "forecast", "maps"),
+    "questions": _SHOWN,
+    "page": (*_SHOWN, "questions"),
+    "phone": ("errors", "records", "maps", "document"),
+    "cli": (*_SHOWN, "questions", "page", "phone", "demonstration"),
 }
+"""Floor -> the floors it may import, beside itself."""
+ONLY_ANSWERS = ("sheets",)
+"""Questions whose every module is an answer: the sums behind them lie below."""
+WRITERS = {"records/writing.py", "records/formats/kept.py", "records/formats/importing.py"}
 WRITING_CALLS = {"write_text", "write_bytes", "to_csv", "to_excel", "to_parquet", "to_pickle", "savefig", "savetxt",
                  "mkdir", "touch", "unlink", "rmdir", "rmtree", "makedirs"}  # fmt: skip
 MOST_LINES, MOST_FUNCTION_LINES = 400, 60
@@ -32,20 +45,29 @@ def floor_of(place: str) -> str | None:
     return {"__init__": None, "__main__": "cli"}.get(first, first)
 
 
-def imported_floors(tree: ast.Module) -> Iterator[tuple[int, str]]:
-    """Lines and floors of the package's own modules that are imported; the face of the package counts as ``face``."""
+def imported(tree: ast.Module) -> Iterator[tuple[int, tuple[str, ...]]]:
+    """Lines and dotted names of all that is imported, a name taken from a module behind it; a relative import is one
+    name, ``relative``."""
     for node in ast.walk(tree):
         if isinstance(node, ast.ImportFrom) and node.level:
-            yield node.lineno, "relative"
-        elif isinstance(node, ast.ImportFrom) and node.module == "germstats":
+            yield node.lineno, ("germstats", "relative")
+        elif isinstance(node, ast.ImportFrom):
             for name in node.names:
-                yield node.lineno, name.name if name.name in FLOORS else "face"
-        elif isinstance(node, ast.ImportFrom | ast.Import):
-            names = [node.module or ""] if isinstance(node, ast.ImportFrom) else [name.name for name in node.names]
-            for name in names:
-                parts = name.split(".")
-                if parts[0] == "germstats":
-                    yield node.lineno, parts[1] if len(parts) > 1 else "face"
+                yield node.lineno, (*(node.module or "").split("."), name.name)
+        elif isinstance(node, ast.Import):
+            for name in node.names:
+                yield node.lineno, tuple(name.name.split("."))
+
+
+def imported_floors(tree: ast.Module) -> Iterator[tuple[int, str]]:
+    """Lines and floors of the package's own modules that are imported; its face counts as ``face``, code that does not
+    come with it as ``outside``."""
+    for line, parts in imported(tree):
+        if parts[0] in ("nurseries", "tests"):
+            yield line, "outside"
+        elif parts[0] == "germstats":
+            known = len(parts) > 1 and parts[1] in (*BELOW, "relative")
+            yield line, parts[1] if known else "face"
 
 
 def wrong_way(tree: ast.Module, place: str) -> list[str]:
@@ -53,8 +75,40 @@ def wrong_way(tree: ast.Module, place: str) -> list[str]:
     floor = floor_of(place)
     if floor is None:
         return []
-    allowed = FLOORS[: FLOORS.index(floor) + 1]
+    allowed = (*BELOW[floor], floor)
     return [f"line {line} imports {other}" for line, other in imported_floors(tree) if other not in allowed]
+
+
+def _own_imports(tree: ast.Module) -> Iterator[tuple[int, tuple[str, ...]]]:
+    """Lines and dotted names of what is imported from the package, without its name."""
+    return ((line, parts[1:]) for line, parts in imported(tree) if parts[0] == "germstats")
+
+
+def other_questions(tree: ast.Module, place: str) -> list[str]:
+    """Imports of one question by another: what two of them need lies below both."""
+    floor, *inside = place.split("/")
+    if floor != "questions":
+        return []
+    own = inside[0]
+    asked = [(line, parts) for line, parts in _own_imports(tree) if parts[:1] == ("questions",)]
+    return [f"line {line} imports {'.'.join(parts)}" for line, parts in asked if parts[1:2] != (own,)]
+
+
+def is_answer(name: str) -> bool:
+    """Whether a module of a question shows its answer."""
+    return name.endswith("_text") or name == "figures"
+
+
+def answers_in_sums(tree: ast.Module, place: str) -> list[str]:
+    """Imports of an answer, or of what answers are made of, by the sums of a question."""
+    floor, *inside = place.removesuffix(".py").split("/")
+    if floor != "questions" or inside[0] in ONLY_ANSWERS or is_answer(inside[-1]):
+        return []
+    return [
+        f"line {line} imports {'.'.join(parts)}"
+        for line, parts in _own_imports(tree)
+        if parts[:1] == ("document",) or (parts[:1] == ("questions",) and any(map(is_answer, parts[2:3])))
+    ]
 
 
 def writes(tree: ast.Module, place: str) -> list[str]:
@@ -108,7 +162,16 @@ def foreign_errors(tree: ast.Module, place: str) -> list[str]:
 
 
 Checker = Callable[[ast.Module, str], list[str]]
-CHECKERS: tuple[Checker, ...] = (wrong_way, writes, prints, catches_all, long_functions, foreign_errors)
+CHECKERS: tuple[Checker, ...] = (
+    wrong_way,
+    other_questions,
+    answers_in_sums,
+    writes,
+    prints,
+    catches_all,
+    long_functions,
+    foreign_errors,
+)
 LONG = "def long():\n" + "    x = 1\n" * 60
 
 
@@ -116,14 +179,39 @@ LONG = "def long():\n" + "    x = 1\n" * 60
     ("checker", "place", "source", "found"),
     [
         (wrong_way, "records/book.py", "from germstats.engine.timing import x", 1),
-        (wrong_way, "records/book.py", "from germstats import models", 1),
+        (wrong_way, "records/book.py", "from germstats import engine", 1),
         (wrong_way, "records/book.py", "import germstats.cli.main", 1),
         (wrong_way, "records/book.py", "def f():\n    from germstats import read_book", 1),
         (wrong_way, "engine/timing.py", "from ..cli import main", 1),
         (wrong_way, "engine/timing.py", "import germstats.records.book\nimport numpy", 0),
-        (wrong_way, "simulation.py", "from germstats.forecast.seeds_per_cell import x", 1),
+        (wrong_way, "engine/timing.py", "from germstats.forecast.tray import x", 1),
+        (wrong_way, "forecast/tray.py", "from germstats.maps import tray_map", 1),
+        (wrong_way, "maps/tray_map.py", "from germstats.forecast.tray import x", 1),
+        (wrong_way, "forecast/order.py", "from germstats.questions.plan.ready import x", 1),
+        (wrong_way, "document/blocks.py", "from germstats.questions.watch import Watch", 1),
+        (wrong_way, "document/blocks.py", "from germstats.forecast.order_plan import OrderPlan", 0),
+        (wrong_way, "questions/watch/figures.py", "from germstats.document.figures_style import x", 0),
+        (wrong_way, "questions/watch/watch.py", "from germstats.page.page import x", 1),
+        (wrong_way, "page/page.py", "from germstats.phone.check_page import x", 1),
+        (wrong_way, "page/page.py", "from germstats.questions import watch", 0),
+        (wrong_way, "phone/check_page.py", "from germstats.questions.watch import watch", 1),
+        (wrong_way, "questions/trial/power.py", "from germstats.demonstration.demo import x", 1),
+        (wrong_way, "cli/demo.py", "from germstats.demonstration import simulate_demo", 0),
+        (wrong_way, "demonstration/demo.py", "from nurseries.trays import x\nimport tests.studies", 2),
         (wrong_way, "__main__.py", "from germstats.cli.main import main", 0),
+        (other_questions, "questions/trial/power.py", "from germstats.questions.compare.verdicts import x", 1),
+        (other_questions, "questions/trial/power.py", "from germstats.questions import compare, trial", 1),
+        (other_questions, "questions/trial/power.py", "import germstats.questions.compare.verdicts", 1),
+        (other_questions, "questions/trial/power.py", "from germstats.questions.trial.spec import TrialSpec", 0),
+        (other_questions, "page/page.py", "from germstats.questions.compare import compare", 0),
+        (answers_in_sums, "questions/watch/watch.py", "from germstats.questions.watch.watch_text import x", 1),
+        (answers_in_sums, "questions/watch/watch.py", "from germstats.questions.watch import spec, figures", 1),
+        (answers_in_sums, "questions/watch/__init__.py", "def f():\n    from germstats.document import tables", 1),
+        (answers_in_sums, "questions/watch/watch.py", "from germstats.questions.watch.spec import x", 0),
+        (answers_in_sums, "questions/watch/figures.py", "from germstats.questions.watch.watch_text import x", 0),
+        (answers_in_sums, "questions/sheets/sheets.py", "from germstats.document.rendering import x", 0),
         (writes, "engine/timing.py", "frame.to_csv('x')", 1),
+        (writes, "page/page.py", "path.write_text('x')", 1),
         (writes, "records/formats/reading.py", "path.open('wb')", 1),
         (writes, "records/formats/reading.py", "open(path, mode='a')", 1),
         (writes, "records/formats/reading.py", "open(path, 'rb')\npath.open(encoding='utf-8')", 0),
@@ -147,7 +235,7 @@ def test_the_checkers_find_what_they_look_for(checker: Checker, place: str, sour
 def test_module_keeps_the_rules_of_the_house(module: Path) -> None:
     text = module.read_text(encoding="utf-8")
     place = module.relative_to(ROOT / "germstats").as_posix()
-    assert floor_of(place) in (None, *FLOORS), f"{place} stands on no floor; the floors are {FLOORS}"
+    assert floor_of(place) in (None, *BELOW), f"{place} stands on no floor; the floors are {', '.join(BELOW)}"
     assert text.count("\n") <= MOST_LINES, f"{place} holds more than one thing: over {MOST_LINES} lines"
     assert [words for checker in CHECKERS for words in checker(ast.parse(text), place)] == []
 
@@ -161,6 +249,38 @@ def test_analyses_keep_sizes_and_catch_only_what_they_expect(story: Path) -> Non
 
 
 def test_every_floor_is_looked_at() -> None:
-    seen = {floor_of(path.relative_to(ROOT / "germstats").as_posix()) for path in MODULES} - {None}
-    assert seen <= set(FLOORS)
-    assert {"errors", "records", "models", "cli"} <= seen
+    assert {floor_of(path.relative_to(ROOT / "germstats").as_posix()) for path in MODULES} == {None, *BELOW}
+
+
+def test_the_floors_stand_on_each_other() -> None:
+    order = list(graphlib.TopologicalSorter(BELOW).static_order())
+    assert (order[0], order[-1]) == ("errors", "cli")
+
+
+def test_every_question_is_a_folder_named_as_its_command() -> None:
+    folders = {path.name for path in (ROOT / "germstats" / "questions").iterdir() if (path / "__init__.py").is_file()}
+    assert folders == {"fit", "sow", "plan", "sheets", "compare", "trial", "watch", "review", "backtest"}
+    assert folders <= set(COMMANDS)
+
+
+def module_graph(sources: dict[str, str]) -> dict[str, set[str]]:
+    """Module -> the modules among `sources` (by their paths inside the package) that it imports, wherever in it."""
+    names = {path.removesuffix(".py").removesuffix("/__init__").replace("/", ".") for path in sources}
+    graph: dict[str, set[str]] = {}
+    for path, text in sources.items():
+        name = path.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+        found = [".".join(parts) for _, parts in _own_imports(ast.parse(text))]
+        graph[name] = {one if one in names else one.rpartition(".")[0] for one in found} & names - {name}
+    return graph
+
+
+def test_a_circle_of_imports_is_found() -> None:
+    sources = {"a.py": "from germstats.b import c", "b/__init__.py": "", "b/c.py": "import germstats.a"}
+    with pytest.raises(graphlib.CycleError):
+        graphlib.TopologicalSorter(module_graph(sources)).prepare()
+
+
+def test_no_module_imports_itself_by_way_of_others() -> None:
+    places = {path.relative_to(ROOT / "germstats").as_posix(): path.read_text(encoding="utf-8") for path in MODULES}
+    del places["__init__.py"]
+    graphlib.TopologicalSorter(module_graph(places)).prepare()

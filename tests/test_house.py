@@ -9,6 +9,8 @@ import os
 import re
 import shutil
 import subprocess
+import tomllib
+from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
@@ -34,6 +36,18 @@ def test_top_level_holds_what_it_should_and_nothing_else() -> None:
     tops = {path.parts[0] for path in house_files()}
     assert NEEDED - tops == set()
     assert {top for top in tops - NEEDED if not top.startswith(".")} == set()
+
+
+def test_every_file_of_the_package_comes_with_it() -> None:
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    patterns = settings["tool"]["setuptools"]["package-data"]["germstats"]
+    inside = [path.relative_to("germstats") for path in house_files() if path.parts[0] == "germstats"]
+    data = {path for path in inside if path.suffix != ".py"}
+    assert {path for path in data if not any(fnmatch(path.as_posix(), pattern) for pattern in patterns)} == set()
+    assert [pattern for pattern in patterns if not any(fnmatch(path.as_posix(), pattern) for path in data)] == []
+    assert {path.parent for path in inside if path.suffix == ".py"} == {
+        path.parent for path in inside if path.name == "__init__.py"
+    }
 
 
 @pytest.mark.parametrize(

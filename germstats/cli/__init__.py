@@ -1,1 +1,1 @@
-
+"""One file per command: parse, call, print, exit code."""

@@ -14,7 +14,7 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.records.tables import TABLES
 
 if TYPE_CHECKING:
-    from germstats.questions.plan.next_sowings import NextSowings
+    from germstats.forecast.reconcile import NextSowings
 
 _NEXT = {
     "sowing": "open it in a browser and print it; weigh out the seed, and write sown_on as you sow",

@@ -1,8 +1,7 @@
-"""Spans of days on a calendar: when the lots of a spring come, and when orders are ready."""
+"""Spans of days on a calendar, whatever they are spans of."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,27 +14,19 @@ from germstats.document.figures_style import (
     MARKERS,
     PLATE,
     RULE,
-    FigureWords,
-    Picture,
     day_axis,
     gapped,
     panels,
-    shown,
     styled,
     titled,
 )
-from germstats.document.sentences import percent
-from germstats.forecast.order_plan import OrderPlan, OrderRow
-from germstats.questions.watch.spec import LotWatch, Watch
-from germstats.questions.watch.watch_text import of_how_many
-from germstats.records.checking.parsing import so_many, spelled
+from germstats.records.checking.parsing import spelled
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _ROW = 0.52
 _STEP = 0.17
-_WINDOWS = ("first cell", "half", "nine in ten")
 Days = tuple[pd.Timestamp, pd.Timestamp]
 
 
@@ -128,107 +119,6 @@ def draw_calendar(what: Calendar) -> Figure:
     return figure
 
 
-def calendar_picture(watch: Watch) -> Picture | None:
-    """Windows of the first cell, half and nine in ten of every lot, its give-up day, and the day it is told on.
-
-    Returns
-    -------
-    Picture or None
-        None where nothing of any lot is still to come.
-    """
-    on = watch.spec.on
-    rows = [(lot, _lot_row(lot, on)) for lot in watch.lots]
-    coming = [(lot, row) for lot, row in rows if any(row.spans) or row.mark is not None]
-    if not coming:
-        return None
-    title = f"Spring {watch.spring}: when lots come up"
-    what = Calendar(title, tuple(row for _, row in coming), _WINDOWS, "give up after", on)
-    done = len(rows) - len(coming)
-    text = (f"Told on {spelled(on)}, of {so_many(len(coming), 'lot')} still coming; windows hold in nine springs "
-            "of ten. " + " ".join(_lot_words(lot, row) for lot, row in coming)
-            + (f" Of {done} more nothing is to come." if done else ""))  # fmt: skip
-    table = calendar_table([lot for lot, _ in coming], on)
-    return Picture(f"calendar {on:%Y-%m-%d}", FigureWords(title, text), table, draw_calendar(what))
-
-
-def _lot_row(lot: LotWatch, on: pd.Timestamp) -> CalendarRow:
-    spans = tuple(None if one is None or one[1] <= on else one for one in (lot.first, lot.half, lot.most))
-    counted = so_many(lot.cells, lot.counted.removesuffix("s"))
-    return CalendarRow(f"{shown(lot.lot, 26)}: {lot.filled_now} of {counted}", spans, lot.give_up_after)
-
-
-def _lot_words(lot: LotWatch, row: CalendarRow) -> str:
-    named = next(((name, span) for name, span in zip(_WINDOWS[1:], row.spans[1:], strict=True) if span), None)
-    if named is not None:
-        return f"{shown(lot.lot)}: {named[0]} {_days(named[1])}."
-    return f"{shown(lot.lot)}: give up after {spelled(row.mark)}." if row.mark is not None else ""
-
-
-def _days(span: Days | None) -> str:
+def days_words(span: Days | None) -> str:
+    """First and last day of a span; a dash where there is none."""
     return "-" if span is None else f"{spelled(span[0])} to {spelled(span[1])}"
-
-
-def calendar_table(lots: Sequence[LotWatch], on: pd.Timestamp) -> pd.DataFrame:
-    """The windows drawn by `calendar_picture`, a dash where one has passed or none is told."""
-    rows = [
-        (
-            shown(lot.lot),
-            shown(lot.species),
-            f"{lot.filled_now} of {of_how_many(lot)}",
-            *(_days(span) for span in _lot_row(lot, on).spans),
-            "-" if lot.give_up_after is None else spelled(lot.give_up_after),
-        )
-        for lot in lots
-    ]
-    return pd.DataFrame(rows, columns=["lot", "species", "cells filled", *_WINDOWS, "give up after"])
-
-
-def ready_picture(plan: OrderPlan) -> Picture | None:
-    """When the last plant of every order line is up, and when it is due.
-
-    Returns
-    -------
-    Picture or None
-        None where no line has a date.
-    """
-    lines = [row for row in plan.rows if row.ready.first is not None and row.ready.last is not None]
-    if not lines:
-        return None
-    lines.sort(key=lambda row: (row.due is None, row.due or row.ready.last))
-    rows = tuple(CalendarRow(_order_words(row), (_ready(row),), row.due) for row in lines)
-    title = f"Orders of {plan.season}: when the last plant is {'ready' if plan.spec.grow_weeks else 'up'}"
-    what = Calendar(title, rows, ("last plant, nine springs in ten",), "due")
-    late = sum(row.ready.last > row.due for row in lines if row.due is not None and row.ready.last is not None)
-    undated = len(plan.rows) - len(lines)
-    text = (f"Of {so_many(len(lines), 'order line')} {late or 'none'} may be late. "
-            + " ".join(f"{_order_words(row)}: last plant {_days(_ready(row))}, due {_due(row)}." for row in lines)
-            + (f" {undated} more cannot be dated." if undated else ""))  # fmt: skip
-    return Picture(f"orders {plan.season}", FigureWords(title, text), ready_table(lines), draw_calendar(what))
-
-
-def _ready(row: OrderRow) -> Days | None:
-    return None if row.ready.first is None or row.ready.last is None else (row.ready.first, row.ready.last)
-
-
-def _due(row: OrderRow) -> str:
-    return "on no day named" if row.due is None else spelled(row.due)
-
-
-def _order_words(row: OrderRow) -> str:
-    return f"{shown(row.order, 18)}: {row.plugs:,} {shown(row.species, 14)}"
-
-
-def ready_table(rows: Sequence[OrderRow]) -> pd.DataFrame:
-    """The days drawn by `ready_picture`."""
-    lines = [
-        (
-            shown(row.order),
-            shown(row.species),
-            f"{row.plugs:,}",
-            _days(_ready(row)),
-            _due(row),
-            "-" if row.ready.by_due is None else percent(row.ready.by_due),
-        )
-        for row in rows
-    ]
-    return pd.DataFrame(lines, columns=["order", "species", "plugs", "last plant", "due", "by then, %"])

@@ -13,7 +13,7 @@ import pandas as pd
 from germstats.engine.arrays import Index, compile_patterns, taken_as_final
 from germstats.engine.hierarchy import Part, Tree
 from germstats.engine.laplace import BetaPrior
-from germstats.engine.likelihood import Origin
+from germstats.engine.likelihood import Origin, share_out_by
 from germstats.engine.lot_posterior import Priors, Scatter
 from germstats.engine.lots import LotRecords, groups_of
 from germstats.engine.timing import FAMILIES, Array
@@ -283,3 +283,12 @@ def _parts(
             data = taken_as_final(data, np.flatnonzero(np.isin(codes, np.concatenate(untimed))))
         parts.append(Part(place[codes], data, FAMILIES[law[0]], law[1]))
     return tuple(parts)
+
+
+def share_seen(design: PooledDesign, at: Array) -> Array:
+    """Expected share of each tray's emerging seeds out by its last check, (T,), at predictors `at` (T, 3)."""
+    seen = np.ones(design.tree.trays)
+    for part in design.tree.parts:
+        mu, sigma = at[part.trays, 1], np.exp(at[part.trays, 2])
+        seen[part.trays] = share_out_by(part.family, part.origin, part.data, mu, sigma)
+    return seen

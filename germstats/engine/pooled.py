@@ -9,13 +9,13 @@ from types import MappingProxyType
 import numpy as np
 
 from germstats.engine.arrays import Index
-from germstats.engine.design import PooledDesign, build_design
+from germstats.engine.design import PooledDesign, build_design, share_seen
 from germstats.engine.draws import lateness
 from germstats.engine.gaussian_vb import NormalLaw, normal_law
 from germstats.engine.hierarchy import Scales, State, part_of, predictors, start_state, state_of
 from germstats.engine.horizon import Horizons
 from germstats.engine.laplace import PooledMode, find_pooled_mode
-from germstats.engine.likelihood import Origin, share_out_by
+from germstats.engine.likelihood import Origin
 from germstats.engine.lot_posterior import Priors, Scatter
 from germstats.engine.lots import LotRecords, groups_of, sort_lots, time_priors
 from germstats.engine.scale_draws import draw_scales, effective_share, given_rho
@@ -396,12 +396,3 @@ def _first_sown(patterns: Patterns, season: int) -> bool:
     """Whether a species is in its first spring on record."""
     groups = groups_of(patterns.trays)
     return bool(set(groups) - set(groups[patterns.trays["season"] != season]))
-
-
-def share_seen(design: PooledDesign, at: Array) -> Array:
-    """Expected share of each tray's emerging seeds out by its last check, (T,), at predictors `at` (T, 3)."""
-    seen = np.ones(design.tree.trays)
-    for part in design.tree.parts:
-        mu, sigma = at[part.trays, 1], np.exp(at[part.trays, 2])
-        seen[part.trays] = share_out_by(part.family, part.origin, part.data, mu, sigma)
-    return seen

@@ -11,7 +11,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from germstats.engine.arrays import Index
-from germstats.engine.design import ALL_SPECIES, TIME, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey
+from germstats.engine.design import ALL_SPECIES, TIME, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey, share_seen
 from germstats.engine.draws import RowDraws, TimeDraws, WorstSpring, in_ordinary_spring, weighted_quantiles
 from germstats.engine.estimates import (
     RowEstimate,
@@ -24,7 +24,7 @@ from germstats.engine.estimates import (
 )
 from germstats.engine.hierarchy import predictors
 from germstats.engine.lots import LotRecords
-from germstats.engine.pooled import PooledFit, share_seen
+from germstats.engine.pooled import PooledFit
 from germstats.engine.threads import one_thread
 from germstats.engine.timing import Array
 from germstats.engine.variance_components import COORDINATES

@@ -1,0 +1,1 @@
+"""What the fit foretells, and sums that several questions share."""

@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from germstats.engine.design import share_seen
 from germstats.engine.fit import EmergenceFit, FitSpec, fit_emergence
 from germstats.engine.hierarchy import predictors
 from germstats.engine.lots import groups_of
-from germstats.engine.pooled import share_seen
 from germstats.engine.timing_choice import TimingChoice
 from germstats.records.intervals.patterns import Patterns
 

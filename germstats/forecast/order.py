@@ -17,6 +17,7 @@ from germstats.forecast.springs import Luck, thinned
 from germstats.forecast.tray import empty_share, seedlings_of_cell, worst_spring
 from germstats.records.seeds import SowingRate
 
+_SUREST = 0.001
 _SPRINGS = 2
 """Springs for each draw of a lot."""
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
@@ -296,3 +297,8 @@ def _first_days(one: TimedTrays, luck: Luck, late: Array, rng: np.random.Generat
         lives = (share < 1) & (rng.random(shape) >= lost)
         parts.append(np.where(lives, one.clock + at, np.inf))
     return np.concatenate(parts, axis=2).reshape(each[0], -1)
+
+
+def never_certain(chance: float) -> float:
+    """The chance, called no nearer to 0 or 1 than 1 in 1,000."""
+    return min(max(chance, _SUREST), 1 - _SUREST)

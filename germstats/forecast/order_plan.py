@@ -10,12 +10,12 @@ import pandas as pd
 
 from germstats.errors import WrongUseError
 from germstats.forecast.demand import Losses
+from germstats.forecast.plan_parts import CollectingRow, CostView, Ready
 from germstats.forecast.seeds_per_cell import SowingSpec
-from germstats.questions.plan.allotting import MOST_TRAYS, TWO_PLACES
-from germstats.questions.plan.collecting import CollectingRow
-from germstats.questions.plan.costs import CostView
-from germstats.questions.plan.ready import Ready
 
+MOST_TRAYS = 60
+"""Trays of one order line beyond which a plan is called not reachable; common practice, no source."""
+TWO_PLACES = 2
 LEVELS = (0.80, 0.90, 0.95)
 """Chances for which the trays are always shown."""
 BULK_UNDER_MG = 50.0

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pandas as pd
 
+from germstats.forecast.order_plan import OrderPlan, OrderSpec
 from germstats.forecast.trays_to_sow import TrayToSow, order_noted
 from germstats.records.book import RecordBook
 from germstats.records.checking.findings import rows_of
@@ -31,6 +32,31 @@ class SownAlready:
     sown: int = 0
     written: frozenset[str] = frozenset()
     others: int = 0
+
+
+@dataclass(frozen=True)
+class NextSowings:
+    """What to sow.
+
+    Attributes
+    ----------
+    season : int
+    trays : tuple of TrayToSow
+        Named trays of a plan still to be sown; without one, a nameless line per lot and treatment.
+    plan : OrderPlan or None
+    no_orders : str
+        Why there is no plan; blank where there is one.
+    spec : OrderSpec
+    already : SownAlready
+        What the book holds of the plan.
+    """
+
+    season: int
+    trays: tuple[TrayToSow, ...]
+    plan: OrderPlan | None
+    no_orders: str
+    spec: OrderSpec
+    already: SownAlready = field(default_factory=SownAlready)
 
 
 def spring_being_sown(book: RecordBook) -> int | None:

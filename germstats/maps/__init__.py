@@ -1,0 +1,1 @@
+"""Trays by their cells."""

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import pandas as pd
 
 from germstats.engine.fit import EmergenceFit
+from germstats.forecast.comparing import MOST_TRAYS
 from germstats.forecast.demand import StoredLot, lots_in_store
 from germstats.forecast.sources import USUAL_TRAY
 from germstats.questions.compare.comparison import CANNOT_TELL, CompareSpec, Comparison, ComparisonRow
 from germstats.questions.trial.design import known_share, seeds_advised
-from germstats.questions.trial.power import MOST_TRAYS, blocks_for
+from germstats.questions.trial.power import blocks_for
 from germstats.questions.trial.spec import TrialSpec
 from germstats.records.book import RecordBook
 

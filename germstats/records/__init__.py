@@ -1,1 +1,1 @@
-
+"""What was written down."""

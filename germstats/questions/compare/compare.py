@@ -15,9 +15,10 @@ from germstats.engine.hierarchy import Scales
 from germstats.engine.lots import groups_of
 from germstats.engine.threads import one_thread
 from germstats.errors import NotEnoughRecordsError
+from germstats.forecast.comparing import others_of
 from germstats.questions.compare.blocking import Pair, levels_of, side_by_side
 from germstats.questions.compare.comparison import CompareSpec, Comparison, ComparisonRow
-from germstats.questions.compare.contrast import borrow, compared, others_of
+from germstats.questions.compare.contrast import borrow, compared
 from germstats.questions.compare.verdicts import judged, over_all
 from germstats.questions.compare.volunteers import stray_seedlings
 from germstats.records.book import RecordBook

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from germstats.document.sentences import CAUTION, day_and_month, number, wrapped
 from germstats.document.tables import Table, text_table
+from germstats.forecast.comparing import MOST_TRAYS
 from germstats.questions.compare.comparison import CANNOT_TELL, REFUSED, SAME, CompareSpec, Comparison, ComparisonRow
-from germstats.questions.trial.power import MOST_TRAYS
 from germstats.records.checking.parsing import so_many
 
 _MOST_REFUSED = 3

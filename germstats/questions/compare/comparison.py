@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 
 from germstats.errors import WrongUseError
+from germstats.forecast.comparing import ANOTHER_SPRING_SD
 from germstats.questions.compare.blocking import TREATMENTS
 
-ANOTHER_SPRING_SD = 0.15
-"""Scatter of a treatment's effect from spring to spring, on the logit; a visible setting (statistics of the design)."""
 RATIO_MARGIN = 1.25
 """How many times as many seedlings still pass for the same; common practice, no source."""
 REFUSED, SAME, CANNOT_TELL = "refused", "practically the same", "cannot tell"

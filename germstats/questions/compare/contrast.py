@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -25,47 +25,18 @@ from germstats.engine.treatment_model import (
     compare_levels,
     rho_law,
 )
+from germstats.forecast.comparing import FIRM, Others
 from germstats.forecast.tray import empty_share
 from germstats.questions.compare.blocking import Pair
 from germstats.questions.compare.comparison import CANNOT_TELL, SAME, CompareSpec, ComparisonRow
 from germstats.questions.compare.crosscheck import Permuted, permutation_test, t_test, tray_logits
-from germstats.questions.compare.verdicts import FIRM
 from germstats.records.checking.parsing import so_many
 from germstats.records.intervals.patterns import Patterns
 
-_FEWEST_OTHERS = 10
 _WORTH_SAYING = 0.5  # points
 NEARLY_OUT = 0.9
 """Where less of what ever comes than this is out by the horizon in a level, a verdict speaks of that day only."""
 _POWER = 2.8  # 1.96 + 0.84: a difference that eight trials of ten would tell from none
-
-
-@dataclass(frozen=True)
-class Others:
-    """Trays of the other species, so that nothing is used twice.
-
-    Attributes
-    ----------
-    trays : (C,) int array
-        Their codes.
-    sisters : int
-        Those beyond the first of their lot, which tell how far trays of one lot lie apart.
-    """
-
-    trays: Index
-    sisters: int
-
-    @property
-    def enough(self) -> bool:
-        """Whether their scatter can be borrowed."""
-        return len(self.trays) >= _FEWEST_OTHERS
-
-
-def others_of(fit: EmergenceFit, species: str) -> Others:
-    """The trays of the other species."""
-    trays = fit.patterns.trays
-    codes = np.flatnonzero((trays["species"] != species).to_numpy())
-    return Others(codes, len(codes) - int(trays["lot"].iloc[codes].nunique()))
 
 
 def borrow(fit: EmergenceFit, others: Others, scales: Scales | None, found: Pair) -> tuple[SdPrior, SdPrior, str]:

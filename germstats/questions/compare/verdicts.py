@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from germstats.engine.timing import Array
+from germstats.forecast.comparing import FIRM
 from germstats.questions.compare.comparison import CANNOT_TELL, SAME, CompareSpec, ComparisonRow
 
-FIRM, SECOND_FIRM = 0.05, 0.10
+SECOND_FIRM = 0.10
 _FARTHEST = float(np.log(1e6))
 _RESTS_ON_SCATTER = "rests on the usual scatter of your trays"
 _RESTS_ON_WEIGHTS = "comes from the species known best: it does not show when each species counts the same"

@@ -21,14 +21,12 @@ from germstats.forecast.order import (
     plugs_of_trays,
     tray_in_a_spring,
 )
+from germstats.forecast.order_plan import MOST_TRAYS, TWO_PLACES
 from germstats.forecast.sources import Source
 from germstats.forecast.springs import COARSE_ROWS, ROWS, Luck
 from germstats.questions.plan.scarce_seed import Claim, even_cells, spread_seeds
 
 _MOST_IN_TIME = 0.5  # of the seedlings; common practice, no source
-MOST_TRAYS = 60
-"""Trays of one order line beyond which a plan is called not reachable; common practice, no source."""
-TWO_PLACES = 2
 _STEPS = 40
 _EVEN_CHANCE = 0.5
 _HANDFUL = 10

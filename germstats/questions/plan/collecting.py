@@ -2,39 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from germstats.forecast.plan_parts import SHARE_TO_TAKE, CollectingRow
 from germstats.forecast.sources import Source
-
-SHARE_TO_TAKE = 0.2
-"""Largest share of a stand's ripe seed to take; common practice, no source."""
-
-
-@dataclass(frozen=True)
-class CollectingRow:
-    """Seed of one species to collect so that the same orders could be grown again.
-
-    Attributes
-    ----------
-    species : str
-    seeds_needed : int or None
-        For all its order lines at the recommended rate and assurance; None where no number of trays reaches it.
-    seeds_left : int or None
-        What the plan leaves in store; None where a lot's store is unknown and nothing else is there.
-    seeds, grams : int or None, float or None
-        To collect; grams None where seeds per gram are unknown.
-    ripe_grams : float or None
-        Ripe seed a stand should hold so that no more than `SHARE_TO_TAKE` of it is taken.
-    notes : tuple of str
-    """
-
-    species: str
-    seeds_needed: int | None
-    seeds_left: int | None
-    seeds: int | None
-    grams: float | None
-    ripe_grams: float | None
-    notes: tuple[str, ...]
 
 
 def collecting_row(source: Source, seeds_needed: int | None, seeds_left: int | None, reserve: float) -> CollectingRow:

@@ -2,58 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from germstats.engine.timing import Array
+from germstats.forecast.plan_parts import CostView, Prices
 from germstats.forecast.tray import NewTray, empty_share
 from germstats.records.seeds import SowingRate
-
-
-@dataclass(frozen=True)
-class Prices:
-    """In the grower's own money.
-
-    Attributes
-    ----------
-    plug : float
-        What a filled cell is worth: price and the cost of a missing plug.
-    seed : float
-        One seed.
-    thinning : float
-        Taking out one seedling too many.
-    cell : float
-        One cell: mix, tray, water, bench.
-    """
-
-    plug: float
-    seed: float = 0.0
-    thinning: float = 0.0
-    cell: float = 0.0
-
-
-@dataclass(frozen=True)
-class CostView:
-    """Seeds per cell by cost.
-
-    Attributes
-    ----------
-    optimum : float or None
-        Number with the largest expected gain per cell; None where seed and thinning cost nothing, for then every
-        further seed pays.
-    planned : float
-        Seeds per cell recommended.
-    gain, gain_at_plan : float
-        Expected money per cell at the optimum and at the number planned.
-    prices : Prices
-    """
-
-    optimum: float | None
-    planned: float
-    gain: float
-    gain_at_plan: float
-    prices: Prices
 
 
 def gain_per_cell(tray: NewTray, rate: SowingRate, prices: Prices, losses: float) -> float:

@@ -2,44 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 from germstats.engine.fit import EmergenceFit
 from germstats.errors import NotEnoughRecordsError
 from germstats.forecast.demand import order_lines
 from germstats.forecast.order_plan import OrderPlan, OrderSpec
-from germstats.forecast.reconcile import SownAlready, before_sowing, spring_being_sown, still_to_sow
+from germstats.forecast.reconcile import NextSowings, SownAlready, before_sowing, spring_being_sown, still_to_sow
 from germstats.forecast.seeds_per_cell import SowingSpec, seeds_per_cell
 from germstats.forecast.sources import SeedRules, next_season
 from germstats.forecast.trays_to_sow import TrayToSow, advised_sowings, planned_trays
 from germstats.questions.plan.plan import plan_orders
 from germstats.records.book import RecordBook
 from germstats.records.suggesting import must_know, some_of
-
-
-@dataclass(frozen=True)
-class NextSowings:
-    """What to sow.
-
-    Attributes
-    ----------
-    season : int
-    trays : tuple of TrayToSow
-        Named trays of a plan still to be sown; without one, a nameless line per lot and treatment.
-    plan : OrderPlan or None
-    no_orders : str
-        Why there is no plan; blank where there is one.
-    spec : OrderSpec
-    already : SownAlready
-        What the book holds of the plan.
-    """
-
-    season: int
-    trays: tuple[TrayToSow, ...]
-    plan: OrderPlan | None
-    no_orders: str
-    spec: OrderSpec
-    already: SownAlready = field(default_factory=SownAlready)
 
 
 def why_no_orders(book: RecordBook) -> str:

@@ -11,26 +11,18 @@ from germstats.engine.fit import EmergenceFit
 from germstats.engine.timing import Array
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.demand import Losses, OrderLine, StoredLot, later_losses, lots_in_store, order_lines, set_aside
-from germstats.forecast.order import chance_of_plugs
-from germstats.forecast.order_plan import LEVELS, OrderPlan, OrderRow, OrderSpec, PlannedSowing, StoreRow
+from germstats.forecast.order import chance_of_plugs, never_certain
+from germstats.forecast.order_plan import LEVELS, TWO_PLACES, OrderPlan, OrderRow, OrderSpec, PlannedSowing, StoreRow
+from germstats.forecast.plan_parts import CollectingRow, CostView, Prices
 from germstats.forecast.seeds_per_cell import FORECAST_LEVEL
 from germstats.forecast.sources import SeedRules, Source, next_season, sources_of, stand_in
 from germstats.forecast.springs import ROWS, Luck, shared_luck
 from germstats.forecast.tray import empty_share, new_tray
-from germstats.questions.plan.allotting import (
-    TWO_PLACES,
-    Allotment,
-    AllotRules,
-    Batch,
-    Batches,
-    Outlook,
-    allot,
-    benches_of,
-)
-from germstats.questions.plan.collecting import CollectingRow, collecting_row
-from germstats.questions.plan.costs import CostView, Prices, best_by_cost
+from germstats.questions.plan.allotting import Allotment, AllotRules, Batch, Batches, Outlook, allot, benches_of
+from germstats.questions.plan.collecting import collecting_row
+from germstats.questions.plan.costs import best_by_cost
 from germstats.questions.plan.order_notes import order_notes, source_notes
-from germstats.questions.plan.ready import never_certain, ready_dates
+from germstats.questions.plan.ready import ready_dates
 from germstats.records.bench_order import places_of
 from germstats.records.book import RecordBook
 from germstats.records.suggesting import must_know

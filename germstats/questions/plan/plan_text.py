@@ -6,11 +6,11 @@ from collections.abc import Collection
 
 import pandas as pd
 
-from germstats.document.sentences import CAUTION, number, percent, spread, wrapped
+from germstats.document.sentences import CAUTION, STORE_AFTER, number, percent, spread, wrapped
 from germstats.document.tables import Table, text_table
 from germstats.forecast.demand import Losses
 from germstats.forecast.order_plan import BULK_UNDER_MG, OrderPlan, OrderRow, PlannedSowing
-from germstats.questions.plan.collecting import SHARE_TO_TAKE, CollectingRow
+from germstats.forecast.plan_parts import SHARE_TO_TAKE, CollectingRow
 from germstats.records.checking.parsing import so_many, spelled
 from germstats.records.suggesting import some_of
 
@@ -246,11 +246,6 @@ def bulking(plan: OrderPlan) -> str:
 SOW_ABOUT = (
     "'sow about' is the usual day of past sowings. The sheet (germstats sheets --kind sowing) says 'sow by': the same "
     "day, or an earlier one, the last that leaves a species its weeks of cold before spring."
-)
-STORE_AFTER = (
-    "Sowing takes no seed off the book. When all trays of a lot are sown, write what is left of it into the table "
-    "lots: column seeds_left where that is filled (it goes first), else grams_left. Else the next plan counts the same "
-    "seed again."
 )
 SOWN = "Already in the book as sown:"
 TWO_PLACES_WORDS = (

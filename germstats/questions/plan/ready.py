@@ -2,43 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
-from germstats.forecast.order import TimedTrays, day_of_plug
+from germstats.forecast.order import TimedTrays, day_of_plug, never_certain
+from germstats.forecast.plan_parts import Ready
 from germstats.forecast.seeds_per_cell import FORECAST_LEVEL
 from germstats.forecast.springs import TIMED_ROWS
 from germstats.questions.plan.allotting import Batch, Batches, Outlook, benches_of
 from germstats.records.checking.parsing import spelled
 
 _RARELY = 0.05
-_SUREST = 0.001
-
-
-def never_certain(chance: float) -> float:
-    """The chance, called no nearer to 0 or 1 than 1 in 1,000."""
-    return min(max(chance, _SUREST), 1 - _SUREST)
-
-
-@dataclass(frozen=True)
-class Ready:
-    """Dates of one order line.
-
-    Attributes
-    ----------
-    first, last : pandas.Timestamp or None
-        90 % range of the day the last plant needed has come up (and grown on), in springs in which so many come at all.
-    by_due : float or None
-        Chance that all have by the due date, given that so many come.
-    notes : tuple of str
-    """
-
-    first: pd.Timestamp | None = None
-    last: pd.Timestamp | None = None
-    by_due: float | None = None
-    notes: tuple[str, ...] = ()
 
 
 def ready_dates(batches: Batches, wanted: int, due: pd.Timestamp | None, outlook: Outlook, grow_weeks: float) -> Ready:

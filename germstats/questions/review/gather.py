@@ -10,10 +10,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from germstats.engine.design import TrayKey
+from germstats.engine.design import TrayKey, share_seen
 from germstats.engine.fit import EmergenceFit, FitSpec, fit_emergence
 from germstats.engine.hierarchy import predictors
-from germstats.engine.pooled import likeliest, share_seen
+from germstats.engine.pooled import likeliest
 from germstats.engine.timing import FAMILIES, Array
 from germstats.forecast.expectation import TrayAsk, expect
 from germstats.forecast.leave_out import Known

@@ -6,11 +6,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from germstats.document.rendering import self_contained
+from germstats.document.sentences import STORE_AFTER
 from germstats.forecast.order_plan import BULK_UNDER_MG
+from germstats.forecast.reconcile import NextSowings
 from germstats.forecast.trays_to_sow import TrayToSow
 from germstats.maps.tray_map import LABEL_CORNER, cell_name
-from germstats.questions.plan.next_sowings import NextSowings
-from germstats.questions.plan.plan_text import STORE_AFTER
 from germstats.questions.sheets.sheet_words import (
     DROPPINGS,
     SOW_BY,

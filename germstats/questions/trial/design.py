@@ -10,10 +10,10 @@ import pandas as pd
 
 from germstats.engine.fit import EmergenceFit
 from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.forecast.comparing import others_of
 from germstats.forecast.demand import StoredLot, lots_in_store
 from germstats.forecast.new_lots import new_lot, unknown_species
 from germstats.forecast.sources import unsown_words, usual_sowing_day
-from germstats.questions.compare.contrast import others_of
 from germstats.questions.trial.bench_plan import Sowing, bench_plan
 from germstats.questions.trial.power import (
     Setting,

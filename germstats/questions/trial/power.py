@@ -23,13 +23,10 @@ from germstats.engine.treatment_model import (
     compare_levels,
     known_rho,
 )
-from germstats.questions.compare.comparison import ANOTHER_SPRING_SD
-from germstats.questions.compare.verdicts import FIRM
+from germstats.forecast.comparing import ANOTHER_SPRING_SD, FIRM, MOST_TRAYS
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.seeds import SowingRate
 
-MOST_TRAYS = 400
-"""More trays of one treatment in one season than anybody sows; the search ends there."""
 _NODES, _MIDDLE = (np.arange(40) + 0.5) / 40, np.array([0.5])
 _HALVINGS = 22
 _FINISHED = 1e9  # days after which nothing more comes

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from germstats.errors import WrongUseError
+from germstats.forecast.comparing import MOST_TRAYS
 from germstats.questions.trial.bench_plan import PlannedTray
-from germstats.questions.trial.power import MOST_TRAYS
 
 SIMULATIONS = 100
 """Simulated trials of one answer: their standard error is .04, and they take two to three seconds."""

@@ -17,8 +17,8 @@ from germstats.engine.lots import groups_of
 from germstats.engine.timing import Array
 from germstats.forecast.expectation import Expected, TrayAsk, expect
 from germstats.forecast.leave_out import Known
+from germstats.forecast.order import never_certain
 from germstats.forecast.tray import empty_by
-from germstats.questions.plan.ready import never_certain
 from germstats.questions.watch.course import Course, give_up_day
 from germstats.questions.watch.spec import (
     COMING,

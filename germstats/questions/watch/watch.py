@@ -17,8 +17,8 @@ from germstats.engine.lots import groups_of
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.demand import later_losses
 from germstats.forecast.law_average import WeighedFit, fits_by_law
+from germstats.forecast.order import never_certain
 from germstats.forecast.weather import HeatClock, by_heat, daily_weather, heat_clock
-from germstats.questions.plan.ready import never_certain
 from germstats.questions.watch.advice import Facts, advised
 from germstats.questions.watch.course import Course, course_of, mixed, plugs_by_date, windows
 from germstats.questions.watch.spec import (

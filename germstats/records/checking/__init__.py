@@ -1,0 +1,1 @@
+"""What the entries mean, and everything that is wrong or odd in them."""

@@ -1,0 +1,1 @@
+"""Record books as files: CSV, workbooks, their description."""

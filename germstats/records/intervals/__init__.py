@@ -1,0 +1,1 @@
+"""What was sown, which checks count, and between which days seedlings came."""
