@@ -366,7 +366,7 @@ def test_counted_losses_are_near_the_planted_ones(demonstration) -> None:
     book, _ = demonstration
     for species, planted in (("PEAT", 0.06), ("MOFI", 0.05)):
         found = later_losses(book, [species], None)[species]
-        seedlings = int(found.source.split(" of ")[-1].split()[0])
+        seedlings = int(found.source.split(" of ")[-1].split()[0].replace(",", ""))
         assert abs(found.share - planted) < 4 * np.sqrt(planted * (1 - planted) / seedlings)
     assert later_losses(book, ["PEAT"], 0.2)["PEAT"].share == 0.2
 
