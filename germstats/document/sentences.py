@@ -26,6 +26,10 @@ def spread(low: str, high: str) -> str:
     for a range that lies beyond them."""
     if _beyond(low, high):
         return low
+    if low == "<1" and high == "1":
+        return "0-1"
+    if low == "99" and high == ">99":
+        return "99-100"
     return f"{low.lstrip('<>')}-{high.lstrip('<>')}"
 
 

@@ -236,6 +236,11 @@ def by_day(draws: RowDraws, day: float) -> RowDraws:
                    time=replace(time, horizon=max(day, 1e-3)))  # fmt: skip
 
 
+def nothing_up(draws: RowDraws) -> RowDraws:
+    """The same lot before anything of it can have come."""
+    return replace(draws, theta=np.full_like(draws.theta, logit(_NO_SHARE)), as_seen=None, late=None, worst=None)
+
+
 def _logit_by(theta: Array, sd: Array, late: Array, time: TimeDraws, time_sd: Array, day: float) -> tuple[Array, Array]:
     """Mean and spread of the logit of the share by a day, (N,) both, over one kind of effect on share and time.
 

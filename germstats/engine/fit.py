@@ -24,7 +24,7 @@ from germstats.errors import NotEnoughRecordsError
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many
 from germstats.records.intervals.patterns import Patterns, find_patterns
-from germstats.records.intervals.sowings import SPRING_ENDS
+from germstats.records.seasons import SPRING_ENDS
 from germstats.records.suggesting import some_of
 
 if TYPE_CHECKING:

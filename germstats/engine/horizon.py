@@ -18,7 +18,7 @@ from germstats.engine.likelihood import Origin
 from germstats.engine.lots import LotRecords, groups_of
 from germstats.engine.timing import Array
 from germstats.records.intervals.patterns import Patterns, seen_by
-from germstats.records.intervals.sowings import SPRING_ENDS
+from germstats.records.seasons import SPRING_ENDS
 
 ENOUGH_TRAYS = 0.25
 """Share of a lot's trays with seed still to come that must have been looked at on the day or later, and two of them

@@ -178,7 +178,8 @@ def _row(fit: EmergenceFit, stored: StoredLot, sown: Container[str]) -> tuple[Ro
     draws = unknown_species(fit)
     model = max(fit.rows, key=lambda row: row.trays)
     unsized = " but by pinches of unknown size" if kin else ""
-    unsown = unsown_words(fit, stored.species)
+    judged_later = f"{stored.species} was sown, but none of its trays can be judged yet"
+    unsown = judged_later if stored.lot in sown and not kin else unsown_words(fit, stored.species)
     told = f"{unsown}{unsized}: a wide guess from all species of the book, for sowing a trial tray first"
     if fit.horizons is not None:
         told += f", counted up to {_after_february(fit.horizons.book.day)}, the usual day of their last check"

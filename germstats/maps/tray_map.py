@@ -23,8 +23,9 @@ from germstats.maps.tray_scans import (
 )
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import cell_place
-from germstats.records.intervals.sowings import SPRING_ENDS, sown_trays
+from germstats.records.intervals.sowings import sown_trays
 from germstats.records.intervals.usable_checks import within_spring
+from germstats.records.seasons import SPRING_ENDS
 from germstats.records.seeds import SowingRate
 
 __all__ = [

@@ -8,8 +8,9 @@ import pytest
 
 from germstats.records.book import RecordBook, read_book
 from germstats.records.intervals.patterns import find_patterns
-from germstats.records.intervals.sowings import SPRING_ENDS, sown_trays
+from germstats.records.intervals.sowings import sown_trays
 from germstats.records.intervals.usable_checks import usable_looks, within_spring
+from germstats.records.seasons import SPRING_ENDS
 from tests.records.small_books import write
 
 # sown on 3 December 2024: 28 days of December are left, and January to July have 31 + 28 + 31 + 30 + 31 + 30 + 31

@@ -174,7 +174,7 @@ def overall_words(test: BackTest) -> list[str]:
         f"narrow ones, meant to hold as often, {one.pencil_inside} held.",
         *apart,
         *(singly if by_seeds else []),
-        f"{target} of the cells or more: promised of {one.promised:.0f} trays "
+        f"{target} of the cells or more: promised of {so_many(round(one.promised), 'tray')} "
         f"({_between(one.promised_low, one.promised_high)} by chance alone), come true in {one.reached}. {chances} "
         f"The pencil promised {one.pencil_promised:.0f}.",
         f"Error of the chances, 0 being perfect and 0.25 what a coin gets: {one.chance_error:.3f}, the pencil's "

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from germstats.engine.draws import RowDraws, by_day
+from germstats.engine.draws import RowDraws, by_day, nothing_up
 from germstats.engine.timing import Array
 from germstats.forecast.demand import OrderLine
 from germstats.forecast.order import (
@@ -102,11 +102,16 @@ class Outlook:
         return by_due if share >= _MOST_IN_TIME * float(all_told.weight @ all_told.share()) else self
 
     def draws(self, source: Source) -> RowDraws:
-        """The forecast of a source, by the day that is wanted."""
-        time = source.draws.time
-        if self.until is None or time is None:
+        """The forecast of a source, by the day that is wanted.
+
+        Where no timing is known, nothing is up before the February of the spring the seed comes up in.
+        """
+        if self.until is None:
             return source.draws
         days = float((self.until - source.sowing_date).days)
+        time = source.draws.time
+        if time is None:
+            return source.draws if days >= source.origin_days else nothing_up(source.draws)
         return by_day(source.draws, float(time.on_clock(days, source.origin_days)))
 
     def after(self, trays: int) -> Outlook:

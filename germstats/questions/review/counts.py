@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
-from scipy.special import expit, ndtr
+from scipy.special import expit, logit, ndtr
 
 from germstats.engine.timing import Array
 from germstats.questions.review.lot_file import LotFile, TrayFile, counted, foretold, own_logit, seen_of
@@ -16,6 +16,7 @@ from germstats.questions.review.undamaged_part import Part, SoundPart, sound_par
 from germstats.records.checking.parsing import so_many
 
 _FARTHEST = 6.0
+_LEAST_SHARE = 1e-3  # of seeds out by a look: fewer make no difference to a count of some hundreds
 _NEARLY_EMPTY, _HALF = 0.1, 0.5  # shares of what was sown; common practice, no source
 
 
@@ -202,14 +203,16 @@ def _few(file: LotFile, limits: Limits) -> bool:
 def lowest_tray(file: LotFile) -> tuple[int, tuple[int, ...], float] | None:
     """The tray that lies lowest among its sisters, those sisters, and its p, the scatter of trays integrated.
 
-    Sisters lie under a cover as deep as its own. None where no tray has one.
+    Sisters lie under a cover as deep as its own. Each tray is held to what should be out by its own last look: one
+    looked at in February only is not low beside those looked at in May. None where no tray has a sister.
     """
     expected, counting = file.expected, file.counting
     if expected is None:
         return None
     rho = float(expected.rho.mean())
     found = [own_logit(file.trays[k], rho) for k in counting]
-    gap = np.array([logit for logit, _ in found]) - expected.middle
+    by_last_look = np.clip(expit(expected.middle) * expected.out.mean(axis=0), _LEAST_SHARE, 1 - _LEAST_SHARE)
+    gap = np.array([own for own, _ in found]) - logit(by_last_look)
     spread = np.array([variance for _, variance in found]) + expected.tray_sd[:, None] ** 2
     deep = np.array([file.trays[k].deep for k in counting])
     tried = []

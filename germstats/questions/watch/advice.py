@@ -47,6 +47,7 @@ _SHORT, _SURE = 0.75, 0.9
 """Share of what trays like it bring below which a tray ends short, and how sure of that its own draws have to be before
 it is called overdue: it may just be slow; common practice, no source."""
 _ALL_OUT = 0.9  # share out of what comes, by others, from which on a tray with nothing up may be given up
+_MOST_GONE = 0.5  # share still standing from which on a loss is the first thing to see to; common practice, no source
 _DUE_CELLS = 2.0  # cells expected to be filled before a tray never looked at is asked after
 _WEEKS_OF_WINTER = 40.0  # from one summer to the next spring's end; common practice, no source
 _SECOND_SPRING = 0.1
@@ -89,6 +90,13 @@ class Facts:
     def second_spring(self) -> dict[str, float]:
         """Species -> share of cells empty in the first spring that filled in the second, by the trays kept over."""
         return second_springs(self.book, self.fit.spec.spring_ends)
+
+    @cached_property
+    def standing(self) -> dict[str, int]:
+        """Tray -> cells filled at its last check, where these were counted."""
+        checks = self.book.tables["checks"].dropna(subset=["filled_raw", "checked_on"])  # `filled` never falls
+        last = checks.sort_values("checked_on", kind="stable").groupby("tray")["filled_raw"].last()
+        return {str(tray): int(filled) for tray, filled in last.items()}
 
     def of_lot(self, lot: str, checked: bool = False) -> Index:
         """Places of a lot's trays in the course."""
@@ -238,6 +246,10 @@ def _advice(
     now = float(facts.course.now[k])
     have, will_have = facts.course.plugs(k, np.array([now, now + max(left, 0.0)]))
     plugs = float(will_have - have) * (1 - facts.losses)
+    left_standing = facts.standing.get(str(row["tray"]), int(now)) if row["counted"] == "cells" else int(now)
+    if now > 0 and left_standing <= _MOST_GONE * now:
+        came, left_there = so_many(int(now), "cell"), left_standing or "none"
+        return LOOK, f"{came} had filled, {left_there} at the last check: find out what took the rest first", ""
     if status == NOT_DUE:
         return KEEP, "nothing is wrong yet", ""
     if status == UNSEEN:

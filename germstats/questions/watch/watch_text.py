@@ -168,10 +168,11 @@ def _day(day: pd.Timestamp | None) -> str:
 
 
 def reasons(found: Watch) -> list[str]:
-    """Why trays are to be kept over, given up or are not forecast: one line for each reason."""
+    """Why trays are to be kept over, given up, looked into or are not forecast: one line for each reason."""
     by_reason: dict[str, list[str]] = {}
     for row in found.rows:
-        if row.advice in (DISCARD, WINTER_OVER) or row.final is None:
+        lost = row.advice == LOOK and row.status != UNSEEN
+        if lost or row.advice in (DISCARD, WINTER_OVER) or row.final is None:
             by_reason.setdefault(f"{row.advice}: {row.why}" if row.final is not None else row.why, []).append(row.tray)
     return [f"{', '.join(trays)}: {why}." for why, trays in by_reason.items()]
 

@@ -8,6 +8,7 @@ import pandas as pd
 
 from germstats.records.checking.findings import Judgement, Kind, Positions, more_rows
 from germstats.records.checking.parsing import spelled
+from germstats.records.seasons import SPRING_ENDS
 from germstats.records.suggesting import some_of
 
 ON_SOWING_DAY = Kind("watch", "on-sowing-day", "leave it if nothing was up yet; otherwise fix one of the two dates")
@@ -18,6 +19,7 @@ ALIVE_ALONE = Kind("ask", "alive-alone", "write the seedlings ever seen into eme
 MAP_IDLE = Kind("watch", "map-idle", "leave it")
 MAP_ALONE = Kind("watch", "map-alone", "write its filled cells into the table checks too")
 EVENT_ELSEWHERE = Kind("watch", "event-elsewhere", "fix the cell, or leave it if nothing was sown there")
+AFTER_SPRING = Kind("watch", "after-spring", "fix the dates if they are wrong; next year look before the spring ends")
 HALF_DAY = Kind("watch", "half-day", "leave it, or fill in the missing one")
 
 
@@ -27,6 +29,7 @@ def judge_idle(judgement: Judgement) -> None:
     What is blank because of another finding is not named again.
     """
     _judge_sowing_day(judgement)
+    _judge_after_spring(judgement)
     _judge_alive_alone(judgement)
     of_cells = _trays_of_cells(judgement)
     _judge_checks_beside_cells(judgement, of_cells)
@@ -52,6 +55,27 @@ def _judge_sowing_day(judgement: Judgement) -> None:
         rows = used[used["checked_on"].notna() & (used["checked_on"] == used["tray"].map(trays))]
         wrong = "tray {tray} was sown that day, so this check shows nothing yet and is not used"
         _note_by_tray(judgement, ON_SOWING_DAY, (name, "checked_on"), rows, wrong)
+
+
+def _judge_after_spring(judgement: Judgement) -> None:
+    """Trays of which every check came after the end of the spring they are judged in."""
+    trays = judgement.tables["trays"].used("tray", "season", "lot").dropna(subset=["season"]).drop_duplicates("tray")
+    lots = judgement.tables["lots"].used("lot", "species").drop_duplicates("lot").set_index("lot")["species"]
+    species = judgement.tables["species"].used("species", "two_winters")
+    patient = set(species.loc[species["two_winters"] == "yes", "species"])
+    year = trays["season"].astype(int) + trays["lot"].map(lots).isin(patient).astype(int)
+    month, day = SPRING_ENDS
+    spelled_end = f"{pd.Timestamp(2001, month, day):%-d %B}"
+    ends = pd.to_datetime({"year": year, "month": month, "day": day})
+    end_of = dict(zip(trays["tray"], ends, strict=True))
+    looks = {name: judgement.tables[name].used("tray", "checked_on") for name in ("checks", "cells")}
+    dated = pd.concat([table.dropna(subset=["checked_on"]) for table in looks.values()])
+    first = dated.groupby("tray")["checked_on"].min()
+    late = {str(tray) for tray, seen in first.items() if tray in end_of and seen > end_of[tray]}
+    for name, table in looks.items():
+        rows = table[table["tray"].isin(late) & table["checked_on"].notna()]
+        wrong = f"tray {{tray}} was first checked after {spelled_end}, the end of its spring: its counts are not used"
+        _note_by_tray(judgement, AFTER_SPRING, (name, "checked_on"), rows, wrong)
 
 
 def _judge_alive_alone(judgement: Judgement) -> None:

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from germstats.records.book import RecordBook
 from germstats.records.intervals.running_maximum import climb, count_distinct
-from germstats.records.intervals.sowings import SPRING_ENDS, sown_trays
+from germstats.records.intervals.sowings import sown_trays
 from germstats.records.intervals.usable_checks import usable_looks
+from germstats.records.seasons import SPRING_ENDS
 from germstats.records.seeds import SowingRate
 from germstats.records.tables import LEFT_COUNTS
 

@@ -11,9 +11,6 @@ import pandas as pd
 from germstats.records.book import RecordBook
 from germstats.records.seeds import DEFAULT_PINCH_K, SowingRate, parse_seeds, pinch_from_counts
 
-SPRING_ENDS = (7, 31)
-"""Month and day on which a season's first spring ends."""
-
 ENDING_EVENTS = frozenset(
     {
         "dropped",

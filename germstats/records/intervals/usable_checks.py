@@ -55,7 +55,8 @@ def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
     for (tray, _), on in by_cell.items():
         any_cell[tray] = min(on, any_cell.get(tray, _NEVER))
 
-    why = dict.fromkeys([*cells["tray"].unique(), *totals["tray"].unique()], "no check before its records ended")
+    looked_at = [*cells["tray"].unique(), *totals["tray"].unique()]
+    why = dict.fromkeys(looked_at, "no check before its records or its spring ended")
     waiting = _waiting(trays, cells, totals)
     why |= {tray: f"needs two winters: due in spring {year}" for tray, year in waiting.items()}
 
