@@ -5,11 +5,13 @@ from __future__ import annotations
 import datetime
 import textwrap
 from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
 
-from germstats.engine.estimates import RowEstimate
-from germstats.engine.fit import ScatterEstimate
-from germstats.engine.trouble import FitTrouble
-from germstats.forecast.seeds_per_cell import SowingRow
+if TYPE_CHECKING:  # `check` and `new` speak through this module and need none of the estimating
+    from germstats.engine.estimates import RowEstimate
+    from germstats.engine.fit import ScatterEstimate
+    from germstats.engine.trouble import FitTrouble
+    from germstats.forecast.seeds_per_cell import SowingRow
 
 WIDTH = 100
 
