@@ -26,21 +26,9 @@ def percent(share: float) -> str:
 def spread(low: str, high: str) -> str:
     """A range for a table; ends such as ``<1`` and ``>99`` are held to 1 and 99, as a sign in it reads as an arrow, but
     for a range that lies beyond them."""
-    if _beyond(low, high):
+    if low == high and low.startswith(("<", ">")):
         return low
     return f"{low.lstrip('<>')}-{high.lstrip('<>')}"
-
-
-def from_to(low: str, high: str) -> str:
-    """A range for a sentence."""
-    if _beyond(low, high):
-        return f"{'below' if low[0] == '<' else 'above'} {low[1:]}"
-    return f"from {low.lstrip('<>')} to {high.lstrip('<>')}"
-
-
-def _beyond(low: str, high: str) -> bool:
-    """Whether both ends are ``<1``, or ``>99``."""
-    return low == high and low.startswith(("<", ">"))
 
 
 def days(value: float | None) -> str:
