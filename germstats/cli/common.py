@@ -168,10 +168,11 @@ def fitted(book: Path, dates: str | None, spec: FitSpec) -> EmergenceFit:
 def opened(book: Path, dates: str | None) -> RecordBook:
     """Read BOOK; a folder remembers the order of dates it was told, so that it need not be said again."""
     from germstats.records.book import read_book
-    from germstats.records.formats.workbook import remember_dates
 
     records = read_book(book, dates)
     if dates and book.is_dir():
+        from germstats.records.formats.workbook import remember_dates
+
         remember_dates(book, dates)
     return records
 

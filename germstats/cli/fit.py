@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -19,21 +19,29 @@ from germstats.cli.common import (
     progress,
 )
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from germstats.engine.fit import EmergenceFit
+
 
 @click.command()
 @book_argument
 @dates_option
 @fit_options
+@click.option(
+    "--crosscheck",
+    is_flag=True,
+    help="Also estimate everything with general-purpose libraries (statsmodels, lifelines) and say where the two "
+    "disagree. Takes longer.",
+)
 @json_option
-def fit(book: Path, dates: str | None, as_json: bool, **settings: Any) -> None:
+def fit(book: Path, dates: str | None, crosscheck: bool, as_json: bool, **settings: Any) -> None:
     """Estimate emergence share and days to half from the records of BOOK, per species, lot and treatment."""
-    from germstats.engine.crosscheck import compare_roads, library_road
     from germstats.questions.fit.fit_text import fit_text
 
     result = fitted(book, dates, fit_spec(settings))
-    progress("the libraries' road")
-    road = library_road(result.patterns)
-    compared = compare_roads(result.rows, road)
+    compared, libraries = _cross_checked(result) if crosscheck else (None, None)
     if as_json:
         rows = [row.as_record() for row in result.rows]
         answer = {
@@ -42,9 +50,19 @@ def fit(book: Path, dates: str | None, as_json: bool, **settings: Any) -> None:
             "rows": rows,
             "left_out": result.patterns.left_out,
             "due": result.patterns.due,
-            "second_road": compared.to_dict("records"),
-            "libraries": road.to_frame().to_dict("records"),
         }
+        if compared is not None and libraries is not None:
+            answer["second_road"] = compared.to_dict("records")
+            answer["libraries"] = libraries.to_dict("records")
         print_json(answer)
     else:
         click.echo(fit_text(result, compared))
+
+
+def _cross_checked(result: EmergenceFit) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Where the fit and the general-purpose libraries agree or part, and the libraries' own estimates."""
+    from germstats.engine.crosscheck import compare_roads, library_road
+
+    progress("estimating again with general-purpose libraries")
+    road = library_road(result.patterns)
+    return compare_roads(result.rows, road), road.to_frame()

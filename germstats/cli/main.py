@@ -5,7 +5,7 @@ Errors this package raises on purpose end here, and only here, as one sentence o
 
 from __future__ import annotations
 
-import difflib
+import gc
 import importlib
 import sys
 import warnings
@@ -34,6 +34,9 @@ COMMANDS = {
 """Command -> where it lives, and its line in the help, which must not import it."""
 
 INTERRUPTED = 130  # the exit code shells give a program stopped by Ctrl-C
+_SELDOM = (100_000, 20, 20)
+"""When to look for garbage: loading libraries makes many objects and next to no garbage, and looking for it in vain
+costs a short command a tenth of its time."""
 
 
 class LazyGroup(click.Group):
@@ -44,6 +47,7 @@ class LazyGroup(click.Group):
         processes = sys.modules.get("multiprocessing.process")
         if processes is not None and getattr(processes.current_process(), "_inheriting", False):
             return None  # the first process runs the command; this one is begun for a part of its work
+        gc.set_threshold(*_SELDOM)
         return super().main(*args, **kwargs)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -65,6 +69,8 @@ class LazyGroup(click.Group):
         """Find the command, or say which ones are spelled nearly like it."""
         name = args[0]
         if name not in COMMANDS and not name.startswith("-"):
+            import difflib
+
             near = difflib.get_close_matches(name, COMMANDS, cutoff=0.5)
             hint = f"Did you mean {' or '.join(near)}?" if near else f"The commands are {', '.join(COMMANDS)}."
             ctx.fail(f"There is no command {name!r}. {hint}")

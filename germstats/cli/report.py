@@ -38,14 +38,13 @@ from germstats.cli.files import PAGE, refuse_place
 def report(book: Path, dates: str | None, page: Path, force: bool, figures: Path | None, **settings: Any) -> None:
     """Write everything BOOK tells onto one page, to read on a phone or to print; it needs no network."""
     import datetime
-    import os
 
     from germstats.forecast.order_plan import OrderSpec
     from germstats.forecast.seeds_per_cell import SowingSpec
     from germstats.page.page import season_page
     from germstats.page.pictures import Kind, as_files, begin_lots, draw, on_page
     from germstats.page.season_summary import AccountSpec, begin_account
-    from germstats.page.workers import shared
+    from germstats.page.workers import shared, usable_cores
     from germstats.records.writing import must_take_files, put_files
 
     how = fit_spec(settings)
@@ -60,7 +59,7 @@ def report(book: Path, dates: str | None, page: Path, force: bool, figures: Path
     progress("reading the records")
     records = opened(book, dates)
     kinds: tuple[Kind, ...] = ("svg", "png") if figures is not None else ()
-    with shared((os.cpu_count() or 1) - 1) as begin:
+    with shared(usable_cores() - 1) as begin:
         begun = begin_account(records, wanted, how, progress, begin)
         lots = begin_lots(begun, kinds, begin)
         account = begun.finished(progress)

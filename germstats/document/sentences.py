@@ -5,11 +5,13 @@ from __future__ import annotations
 import datetime
 import textwrap
 from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
 
-from germstats.engine.estimates import RowEstimate
-from germstats.engine.fit import ScatterEstimate
-from germstats.engine.trouble import FitTrouble
-from germstats.forecast.seeds_per_cell import SowingRow
+if TYPE_CHECKING:  # `check` and `new` speak through this module and need none of the estimating
+    from germstats.engine.estimates import RowEstimate
+    from germstats.engine.fit import ScatterEstimate
+    from germstats.engine.trouble import FitTrouble
+    from germstats.forecast.seeds_per_cell import SowingRow
 
 WIDTH = 100
 
@@ -24,25 +26,13 @@ def percent(share: float) -> str:
 def spread(low: str, high: str) -> str:
     """A range for a table; ends such as ``<1`` and ``>99`` are held to 1 and 99, as a sign in it reads as an arrow, but
     for a range that lies beyond them."""
-    if _beyond(low, high):
+    if low == high and low.startswith(("<", ">")):
         return low
     if low == "<1" and high == "1":
         return "0-1"
     if low == "99" and high == ">99":
         return "99-100"
     return f"{low.lstrip('<>')}-{high.lstrip('<>')}"
-
-
-def from_to(low: str, high: str) -> str:
-    """A range for a sentence."""
-    if _beyond(low, high):
-        return f"{'below' if low[0] == '<' else 'above'} {low[1:]}"
-    return f"from {low.lstrip('<>')} to {high.lstrip('<>')}"
-
-
-def _beyond(low: str, high: str) -> bool:
-    """Whether both ends are ``<1``, or ``>99``."""
-    return low == high and low.startswith(("<", ">"))
 
 
 def days(value: float | None) -> str:

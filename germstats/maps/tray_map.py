@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from germstats.engine.timing import Array
 from germstats.maps.tray_scans import (
     PERMUTATIONS,
     EmptyBlock,
@@ -27,6 +25,9 @@ from germstats.records.intervals.sowings import sown_trays
 from germstats.records.intervals.usable_checks import within_spring
 from germstats.records.seasons import SPRING_ENDS
 from germstats.records.seeds import SowingRate
+
+if TYPE_CHECKING:
+    from germstats.engine.timing import Array
 
 __all__ = [
     "LABEL_CORNER",
@@ -264,6 +265,8 @@ def _from_look(tray: dict[Hashable, Any], empty: str, sowing: tuple[float, float
 
 def _sowing(rate: SowingRate | None) -> tuple[float, float]:
     """Mean seeds per cell, and the most seedlings they can honestly give."""
+    from scipy import stats  # only here, so that what needs no map starts without it
+
     if rate is None or rate.kind == "pinch_unmeasured":
         return np.nan, np.inf
     if rate.k is not None:

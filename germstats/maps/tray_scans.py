@@ -10,14 +10,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations
 from math import comb
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
-from scipy.special import xlogy
 
-from germstats.engine.timing import Array
+if TYPE_CHECKING:
+    from germstats.engine.timing import Array
 
 Marks = NDArray[np.bool_]
 Whole = NDArray[np.integer[Any]]
@@ -176,6 +175,8 @@ def _inside(grids: Marks, corners: Whole) -> Whole:
 
 def _ratio(inside: Whole, sizes: Whole, came: int, total: int) -> Array:
     """Log likelihood ratio of a lower share inside against one share everywhere; 0 where not emptier inside."""
+    from scipy.special import xlogy  # only here, so that a page for the phone is written without it
+
     outside, rest = came - inside, total - sizes
 
     def fit(hits: Any, of: Any) -> Any:
@@ -229,6 +230,8 @@ def ring_of_empties(filled: Marks, known: Marks) -> EmptyRing | None:
     EmptyRing or None
         None where there are no inner or no outer cells, no empty or no filled cell.
     """
+    from scipy import stats
+
     edge = outer_cells(known.shape[0], known.shape[1])
     empty = known & ~filled
     cells, empties, outer = int(known.sum()), int(empty.sum()), int((known & edge).sum())

@@ -21,6 +21,16 @@ Begin = Callable[..., Callable[[], Any]]
 """(work, arguments ...) -> what gives its result; `functools.partial` does the work only then, in this process."""
 
 
+def usable_cores() -> int:
+    """Cores this process may use, which a container or a batch system may hold below those of the machine."""
+    count = getattr(os, "process_cpu_count", None)  # Python 3.13 and newer; the user can set it from outside
+    if count is not None:
+        return count() or 1
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 @contextmanager
 def shared(workers: int) -> Iterator[Begin]:
     """Begin work in further processes that start afresh; what is not asked for is dropped at the end.

@@ -1,4 +1,5 @@
-"""`sow`, `plan` and `trial` on the demonstration answer in under five seconds after imports, on a machine at rest.
+"""`sow`, `plan` and `trial` on the demonstration answer in under five seconds after imports, on a machine at rest; and
+`check` and `fit` cost little more than what they stand on.
 
 Machines are noisy: the same command took from 3.9 to 5.4 CPU seconds here within one day. So each run is timed beside a
 fixed piece of work of the same kind (numpy on small arrays), which took one second where `sow` took 3.9.
@@ -27,6 +28,8 @@ pytestmark = pytest.mark.slow
 
 BAR, PAGE_BAR, LARGE_PAGE_BAR = 5.0, 15.0, 90.0  # seconds, where the fixed work takes one
 LARGE_PAGE_MB = 10.0
+CHECK_BAR = 2.4  # `check`, imports and all, over importing pandas alone
+FIT_BAR = 1.2  # `fit` over `sow`, which fits the same book
 ROUNDS = 81_000
 
 
@@ -65,14 +68,49 @@ def test_answers_in_five_seconds(command):
     assert ratio < BAR
 
 
-def page(book: Path, where: Path) -> tuple[float, float]:
-    """Seconds by the clock and CPU seconds of the command that writes a page."""
+def python(*words: str, ends_with: int = 0) -> tuple[float, float]:
+    """Seconds by the clock and CPU seconds of a Python that starts afresh, with all the processes it begins."""
     began, before = time.perf_counter(), os.times()
-    command = [sys.executable, "-m", "germstats", "report", str(book), "--force", "-o", str(where)]
-    subprocess.run(command, check=True, capture_output=True)
+    told = subprocess.run([sys.executable, *words], capture_output=True, text=True, check=False)
     after = os.times()
+    assert told.returncode == ends_with, told.stderr
     spent = after.children_user + after.children_system - before.children_user - before.children_system
     return time.perf_counter() - began, spent
+
+
+def median_ratio(what: str, below: Callable[[], float], own: Callable[[], float]) -> float:
+    """CPU seconds of a command over those of what it stands on: the middle of five rounds, in each one after the
+    other."""
+    rounds = [(below(), own()) for _ in range(5)]
+    ratio = statistics.median(mine / under for under, mine in rounds)
+    print(f"{what}: {statistics.median(mine for _, mine in rounds):.2f} CPU s, ratio {ratio:.2f}")
+    return ratio
+
+
+def test_check_costs_little_more_than_pandas():
+    """It reads 40,000 rows; most of the rest is pandas starting up."""
+    book = str(DATASETS / "demonstration")
+
+    def check() -> float:
+        return python("-m", "germstats", "check", book, ends_with=1)[1]  # the planted stops are found
+
+    check()  # compiles what was not compiled yet
+    assert median_ratio("check", lambda: python("-c", "import pandas")[1], check) <= CHECK_BAR
+
+
+def test_fit_costs_little_more_than_sow():
+    """Both fit the book; the regressions of the cross-check are run only where they are asked for."""
+    book = str(DATASETS / "demonstration")
+
+    def command(name: str) -> float:
+        return python("-m", "germstats", name, book)[1]
+
+    assert median_ratio("fit", lambda: command("sow"), lambda: command("fit")) <= FIT_BAR
+
+
+def page(book: Path, where: Path) -> tuple[float, float]:
+    """Seconds by the clock and CPU seconds of the command that writes a page."""
+    return python("-m", "germstats", "report", str(book), "--force", "-o", str(where))
 
 
 def test_a_page_in_fifteen_seconds(tmp_path):

@@ -15,8 +15,11 @@ from click.testing import CliRunner, Result
 from germstats import errors
 from germstats.cli.common import print_json
 from germstats.cli.main import COMMANDS, INTERRUPTED, main
+from tests.test_datasets import DATASETS
 
 HEAVY = {"pandas", "numpy", "scipy", "matplotlib", "statsmodels", "lifelines", "seaborn", "xlsxwriter"}
+ESTIMATING = {"scipy", "matplotlib", "statsmodels", "lifelines", "seaborn"}
+DEMONSTRATION = str(DATASETS / "demonstration")
 
 
 def imported(*args: str) -> set[str]:
@@ -36,6 +39,26 @@ def test_help_and_usage_errors_import_nothing_heavy(args: tuple[str, ...]) -> No
     names = imported(*args)
     assert {"click", "germstats"} <= names  # the log was read rightly
     assert names & HEAVY == set()
+
+
+def test_check_loads_nothing_that_estimates() -> None:
+    names = imported("check", DEMONSTRATION)
+    assert {"pandas", "germstats"} <= names
+    assert names & ESTIMATING == set()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("book", "--example"), ("--check-page", "-o", "book/page.html"),
+     ("--check-page", "--for", DEMONSTRATION, "-o", "book/page.html")],
+    ids=["book", "page", "page of a book"],
+)  # fmt: skip
+def test_new_loads_nothing_that_estimates(tmp_path, monkeypatch, words: tuple[str, ...]) -> None:
+    monkeypatch.chdir(tmp_path)
+    names = imported("new", *words)
+    assert any((tmp_path / "book").iterdir())
+    assert "germstats" in names
+    assert names & ESTIMATING == set()
 
 
 @pytest.mark.parametrize("name", COMMANDS)

@@ -6,6 +6,8 @@ import pytest
 from click.testing import CliRunner
 
 from germstats.cli.main import main
+from germstats.errors import WrongUseError
+from germstats.page import workers
 from germstats.records.formats.workbook import write_book
 from tests.page_books import small_tables
 
@@ -66,3 +68,17 @@ def test_a_day_without_trays_is_refused(book, tmp_path):
     told = run(book, "-o", tmp_path / "page.html", "--on", "1999-04-15", "--no-backtest")
     assert told.exit_code == 2
     assert "no tray" in told.output
+
+
+@pytest.mark.parametrize(("cores", "beside"), [(1, 0), (4, 3)])
+def test_begins_a_process_for_every_further_core_it_may_use(book, tmp_path, monkeypatch, cores, beside):
+    begun = []
+
+    def shared(workers):
+        begun.append(workers)
+        raise WrongUseError("far enough")
+
+    monkeypatch.setattr(workers, "usable_cores", lambda: cores)
+    monkeypatch.setattr(workers, "shared", shared)
+    assert "far enough" in run(book, "-o", tmp_path / "page.html").output
+    assert begun == [beside]

@@ -14,7 +14,7 @@ import pytest
 
 from germstats.cli.trial import trial
 from germstats.document.blocks import Card, Command, Gallery, Grid, Items, Section, WhatIf, Words
-from germstats.document.sentences import from_to, spread
+from germstats.document.sentences import spread
 from germstats.page.open_trials import even_trays, open_trials
 from germstats.page.page import sections_of
 from germstats.page.pictures import Pictures
@@ -386,7 +386,6 @@ def test_settings_tell_points_and_the_option():
 
 def test_a_range_never_reads_as_an_arrow():
     assert (spread("79", ">99"), spread("<1", "12"), spread("43", "72")) == ("79-99", "1-12", "43-72")
-    assert from_to("79", ">99") == "from 79 to 99"
     for account in (ended_account(), hostile_account()):
         for section in sections(account).values():
             assert "->" not in said(section) and "-<" not in said(section)

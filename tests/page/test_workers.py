@@ -6,7 +6,7 @@ import time
 import pytest
 
 from germstats.errors import WrongUseError
-from germstats.page.workers import shared
+from germstats.page.workers import shared, usable_cores
 
 
 def refuse():
@@ -36,3 +36,16 @@ def test_results_are_those_of_the_work_and_refusals_its_own():
 def test_without_a_process_who_asks_does_all():
     with shared(0) as begin:
         assert begin(os.getpid)() == os.getpid()
+
+
+def test_the_cores_counted_are_those_this_process_may_use(monkeypatch):
+    monkeypatch.delattr(os, "process_cpu_count", raising=False)
+    monkeypatch.setattr(os, "cpu_count", lambda: 64)
+    monkeypatch.setattr(os, "sched_getaffinity", lambda pid: {3, 5}, raising=False)
+    assert usable_cores() == 2
+    monkeypatch.delattr(os, "sched_getaffinity")
+    assert usable_cores() == 64
+    monkeypatch.setattr(os, "cpu_count", lambda: None)
+    assert usable_cores() == 1
+    monkeypatch.setattr(os, "process_cpu_count", lambda: 6, raising=False)
+    assert usable_cores() == 6

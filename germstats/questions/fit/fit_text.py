@@ -1,4 +1,4 @@
-"""`fit` in words: estimates beside raw counts, settings, and the libraries' road."""
+"""`fit` in words: estimates beside raw counts, settings, and the libraries' road where it was asked for."""
 
 from __future__ import annotations
 
@@ -57,8 +57,15 @@ def later_words(row: RowEstimate) -> str:
     return spread(percent(row.later_low), percent(row.later_high))
 
 
-def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
-    """The whole printed answer of `germstats fit`; `compared` is what `compare_roads` returns."""
+def fit_text(fit: EmergenceFit, compared: pd.DataFrame | None = None) -> str:
+    """The whole printed answer of `germstats fit`.
+
+    Parameters
+    ----------
+    fit : EmergenceFit
+    compared : pandas.DataFrame, optional
+        What `compare_roads` returns; without it nothing is said of the libraries.
+    """
     lines = [
         wrapped(
             "How much of each lot comes up in an average tray of an ordinary spring, counted to the day under 'by', "
@@ -76,7 +83,7 @@ def fit_text(fit: EmergenceFit, compared: pd.DataFrame) -> str:
         wrapped(f"Scatter: {scatter_words(fit.scatter)}."),
         wrapped(cell_words(fit)),
         wrapped(timing_words(fit)),
-        *_roads(compared),
+        *([] if compared is None else _roads(compared)),
         "",
         "Next: germstats sow, for seeds per cell.",
     ]  # fmt: skip

@@ -61,18 +61,11 @@ def judge_order(judgement: Judgement) -> None:
     for name, frame in looks.items():
         if len(frame) < 2:
             continue
-        frame = frame.assign(
-            exchanged=exchanged(frame["day"]),
-            sown=frame["tray"].map(sown),
-            alone=frame["day"].map(trays_on) < _ROUND,
-            **_neighbours(frame, pd.Series(True, index=frame.index)),
-        )
-        odd = _out_of_place(frame)
-        rest = frame[~odd]
+        out = _odd_looks(frame, sown, trays_on)
+        rest = frame.drop(out.index)
         before = rest.groupby("unit")["day"].shift(1)
         if (before <= rest["day"]).sum() < _IN_ORDER * before.notna().sum():
             continue
-        out = frame[odd]
         said = [_both_readings(row) for row in rows_of(out)]
         judgement.set_aside(name, judgement.note(EXCHANGED, (name, DATED[name]), out.index, said))
         back = rest[before > rest["day"]].drop_duplicates("tray")
@@ -81,6 +74,25 @@ def judge_order(judgement: Judgement) -> None:
             for day, was in zip(back["day"], before[back.index], strict=True)
         ]
         judgement.note(GOES_BACK, (name, DATED[name]), back.index, said)
+
+
+def _odd_looks(frame: pd.DataFrame, sown: pd.Series[Any], trays_on: pd.Series[Any]) -> pd.DataFrame:
+    """Looks out of place, with their neighbours and the other reading of their date.
+
+    Where all the dates of a unit follow on each other, only one that few trays share can be odd; other units are passed
+    over.
+    """
+    alone = frame["day"].map(trays_on) < _ROUND
+    goes_back = frame.groupby("unit")["day"].shift(1) > frame["day"]
+    doubtful = frame["unit"].isin(frame.loc[alone | goes_back, "unit"])
+    looks = frame[doubtful]
+    looks = looks.assign(
+        exchanged=exchanged(looks["day"]),
+        sown=looks["tray"].map(sown),
+        alone=alone[doubtful],
+        **_neighbours(looks, pd.Series(True, index=looks.index)),
+    )
+    return looks[_out_of_place(looks)]
 
 
 def judge_seasons(judgement: Judgement) -> None:
@@ -128,11 +140,14 @@ def exchanged(days: pd.Series[Any]) -> pd.Series[Any]:
 
 
 def _before_sowing(judgement: Judgement, name: str, sown: pd.Series[Any]) -> pd.DataFrame:
+    days = judgement.tables[name].used("tray", DATED[name])
+    early = days[DATED[name]] < days["tray"].map(sown)
+    if not early.any():
+        return days[early]
     frame = _dated(judgement, name)
+    frame = frame[frame["unit"].isin(frame["unit"][early[frame.index]])]
     frame = frame.assign(sown=frame["tray"].map(sown))
     before = frame["day"] < frame["sown"]
-    if not before.any():
-        return frame[before]
     frame = frame.assign(exchanged=exchanged(frame["day"]), **_neighbours(frame, ~before))
     fits = (frame["exchanged"] >= frame["sown"]) & (frame["exchanged"] <= frame["sown"] + _LONGEST)
     if name in _UNITS:

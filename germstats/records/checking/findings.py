@@ -101,6 +101,8 @@ class Worktable:
         Columns the header has.
     ids : pandas.DataFrame
         Ids and date of each row as typed, whatever was answered.
+    entries : dict
+        What `distinct` has found so far.
     """
 
     spec: Table
@@ -110,6 +112,7 @@ class Worktable:
     status: pd.Series[Any]
     headed: frozenset[str]
     ids: pd.DataFrame
+    entries: dict[str, tuple[Positions, pd.Index[Any]]] = field(default_factory=dict)
 
     def keys(self, at: Positions) -> list[str]:
         """Ids and date of rows as typed, joined by ``/``."""
@@ -117,8 +120,17 @@ class Worktable:
 
     def typed(self, column: str) -> pd.Series[bool]:
         """Whether anything is typed in the column, by position."""
-        codes, entries = pd.factorize(self.text[column])
+        codes, entries = self.distinct(column)
         return pd.Series(np.array([entry.strip() != "" for entry in entries], dtype=bool)[codes])
+
+    def distinct(self, column: str) -> tuple[Positions, pd.Index[Any]]:
+        """The different entries of a column as typed, and which of them stands at each position.
+
+        They are looked for once: nobody may change the text after that.
+        """
+        if column not in self.entries:
+            self.entries[column] = pd.factorize(self.text[column])
+        return self.entries[column]
 
     @property
     def in_use(self) -> pd.Series[bool]:
@@ -127,7 +139,9 @@ class Worktable:
 
     def used(self, *columns: str) -> pd.DataFrame:
         """Values of the rows still in use, by position: of these columns, where any is named."""
-        return (self.values[list(columns)] if columns else self.values)[self.in_use]
+        chosen = self.values[list(columns)] if columns else self.values.copy()
+        in_use = self.in_use
+        return chosen if in_use.all() else chosen[in_use]
 
 
 @dataclass

@@ -58,7 +58,7 @@ def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
     table.ids = table.text[list(spec.key)].copy()
     _note_headings(judgement, sheet, headings)
     _note_missing(judgement, table)
-    over = [position for position, values in enumerate(sheet.values) if len(values) > len(sheet.header)]
+    over = _too_wide(sheet) if grid.shape[1] > len(sheet.header) else []
     wrong = "more values than headings, so some may stand in wrong columns"
     judgement.set_aside(sheet.name, judgement.note(TOO_MANY, (sheet.name, ""), over, wrong))
     _note_formulas(judgement, sheet, headings)
@@ -87,6 +87,11 @@ def _grid(sheet: Sheet) -> np.ndarray[Any, Any]:
     if len(widths) > 1:
         rows = tuple((*values, *[""] * (width - len(values))) for values in rows)
     return np.array(rows, dtype=object).reshape(len(rows), width)
+
+
+def _too_wide(sheet: Sheet) -> list[int]:
+    """Positions of rows with more values than headings."""
+    return [position for position, values in enumerate(sheet.values) if len(values) > len(sheet.header)]
 
 
 def _note_headings(judgement: Judgement, sheet: Sheet, headings: list[str]) -> None:
@@ -154,19 +159,17 @@ def _note_formulas(judgement: Judgement, sheet: Sheet, headings: list[str]) -> N
 def parse_columns(judgement: Judgement, name: str) -> None:
     """Parse every column of a table that has not been parsed yet, with findings about single values."""
     table = judgement.tables[name]
-    parsed = {
-        column.name: _parsed(judgement, (name, column))
+    there = table.values
+    columns = {
+        column.name: there[column.name] if column.name in there else _parsed(judgement, (name, column))
         for column in table.spec.columns
-        if column.name not in table.values.columns
     }
-    order = [column.name for column in table.spec.columns] + ["row"]
-    table.values = pd.concat([table.values, pd.DataFrame(parsed, index=table.values.index)], axis=1)[order]
+    table.values = pd.DataFrame({**columns, "row": there["row"]}, index=there.index)
 
 
 def _parsed(judgement: Judgement, place: tuple[str, Column]) -> pd.Series[Any]:
     name, column = place
-    text = judgement.tables[name].text[column.name]
-    codes, entries = pd.factorize(text.to_numpy(dtype=object))
+    codes, entries = judgement.tables[name].distinct(column.name)
     results = [parse(column, str(entry), judgement.dates) for entry in entries]
     _note_values(judgement, (name, column.name), codes, results)
     return typed_series(column, [result.value for result in results], codes)

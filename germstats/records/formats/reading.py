@@ -185,7 +185,7 @@ def _read_csv(file: Path, name: str) -> Sheet:
     first = next((line for line in text.splitlines() if line.strip()), "")
     separator = max(_SEPARATORS, key=first.count)
     lines: Iterable[list[str]] = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-    if GUARDED.search(text):
+    if "'" in text and GUARDED.search(text):
         lines = ([unguarded(value) for value in line] for line in lines)
     try:
         return sheet_of(name, file.name, lines)
@@ -216,7 +216,7 @@ def sheet_of(
     numbers: list[int] = []
     values: list[tuple[str, ...]] = []
     for number, line in enumerate(lines, start=2):
-        if "".join(line).strip():
+        if (line and line[0].strip()) or "".join(line).strip():  # an id nearly always stands first
             numbers.append(number)
             values.append(tuple(line) if len(line) == width else _fitted(line, width))
     return Sheet(name, shown_as, header, tuple(numbers), tuple(values), formula_zeros)
