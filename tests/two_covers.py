@@ -13,7 +13,7 @@ from germstats.engine.timing_choice import CellScatter, TimingChoice
 from germstats.engine.treatment_model import borrowed, borrowed_time
 from germstats.questions.compare.blocking import Pair
 from germstats.questions.compare.comparison import CompareSpec, ComparisonRow
-from germstats.questions.compare.contrast import compared
+from germstats.questions.compare.contrast import SdPriors, compared
 from germstats.questions.compare.verdicts import verdict_of
 from germstats.records.seeds import parse_seeds
 from tests.made_patterns import made_patterns
@@ -61,6 +61,7 @@ def judged_pair(
         "S", "cover", "none", "grit", (len(reference), len(level)), (None,) * 2, (None,) * 2, (None,) * 2
     )
     found = Pair(np.arange(len(seen)), arm, np.zeros(len(seen), dtype=np.int64), "lot")
+    priors = SdPriors(tray=borrowed(tray_sd), time=borrowed_time(None), source="known", borrowed=True)
     with one_thread():
-        row = compared(fit, base, found, (borrowed(tray_sd), borrowed_time(None), "known"), spec)
+        row = compared(fit, base, found, priors, spec)
     return verdict_of(replace(row, p_adjusted=row.p_main), spec)  # Holm over one pair changes nothing

@@ -36,7 +36,7 @@ from germstats.engine.timing_choice import CellScatter, TimingChoice
 from germstats.engine.treatment_model import borrowed, borrowed_time
 from germstats.questions.compare.blocking import Pair
 from germstats.questions.compare.comparison import CANNOT_TELL, SAME, CompareSpec, ComparisonRow
-from germstats.questions.compare.contrast import compared
+from germstats.questions.compare.contrast import SdPriors, compared
 from germstats.questions.compare.verdicts import verdict_of
 from germstats.records.intervals.patterns import ONE_SEED, Patterns
 
@@ -162,7 +162,8 @@ def by_compare(setup: SetUp, made: Made) -> ComparisonRow:
     sown = (CELLS * setup.trays,) * 2
     base = ComparisonRow("SIMU", "cover", "none", "grit", (setup.trays, setup.trays), sown, seen, seen)
     found = Pair(np.arange(len(made.level)), made.level, made.block, "lot")
-    priors = borrowed(setup.nursery_sd), borrowed_time(setup.time_sd), "known"
+    own, own_time = borrowed(setup.nursery_sd), borrowed_time(setup.time_sd)
+    priors = SdPriors(tray=own, time=own_time, source="known", borrowed=True)
     row = compared(fit, base, found, priors, CompareSpec())
     return verdict_of(replace(row, p_adjusted=row.p_main), CompareSpec())  # Holm over one pair changes nothing
 

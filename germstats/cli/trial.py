@@ -54,7 +54,8 @@ def trial(book: Path, dates: str | None, as_json: bool, plan_file: Path | None, 
     design = design_trial(fit, records, spec, progress)
     plan = plan_frame(design.plan)
     if as_json:
-        print_json({"settings": fit_settings(fit), **asdict(design), "plan": plan.to_dict("records")})
+        told = {**asdict(design), "plan": plan.to_dict("records"), "too_many": design.too_many}
+        print_json({"settings": fit_settings(fit), **told})
     else:
         click.echo(trial_text(design))
     if plan_file is not None:

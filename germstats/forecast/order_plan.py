@@ -20,6 +20,7 @@ LEVELS = (0.80, 0.90, 0.95)
 """Chances for which the trays are always shown."""
 BULK_UNDER_MG = 50.0
 """Weight of seed for a tray below which it is bulked with damp sand or vermiculite; common practice, no source."""
+_EVEN = 0.5  # a chance in the worst spring below which it is told in words; common practice, no source
 
 
 MOST_CELLS, MOST_WEEKS = 1000, 520
@@ -98,6 +99,19 @@ class OrderSpec:
         SowingSpec(self.target, cells=self.cells, most_seeds=most_seeds)  # refuses what it cannot advise on
 
 
+def too_light(grams: float) -> bool:
+    """Whether seed of a tray is too light to be weighed and spread without bulking."""
+    return 1000 * grams < BULK_UNDER_MG
+
+
+@dataclass(frozen=True)
+class LotNote:
+    """What must be known of the forecast of one lot, or of a species of which no lot is there."""
+
+    lot: str
+    note: str
+
+
 @dataclass(frozen=True)
 class PlannedSowing:
     """Trays of one lot for one order line.
@@ -129,6 +143,15 @@ class PlannedSowing:
     sow_on: pd.Timestamp
     places: tuple[str, ...]
 
+    @property
+    def light(self) -> bool:
+        """Whether the seed of a tray is too light to be weighed and spread without bulking."""
+        return self.grams_per_tray is not None and too_light(self.grams_per_tray)
+
+    def as_record(self) -> dict[str, object]:
+        """As `germstats plan --json` prints it; dates as text."""
+        return {**_with_dates(asdict(self)), "light": self.light}
+
 
 @dataclass(frozen=True)
 class OrderRow:
@@ -158,8 +181,10 @@ class OrderRow:
         The chance lies below the one wanted.
     rationed : bool
         There was too little seed for whole trays at the recommended rate, so that it was shared out.
-    notes, lot_notes : tuple of str
-        What must be known to read the line; what the forecasts of its lots rest on.
+    notes : tuple of str
+        What must be known to read the line.
+    of_lots : tuple of LotNote
+        What the forecasts of its lots rest on.
     comes_late : bool
         Whether most seedlings come after the due date, less the growing weeks: the trays are then those of plants that
         come late, and `chance` is that they are ready in time.
@@ -186,18 +211,36 @@ class OrderRow:
     short: bool
     rationed: bool
     notes: tuple[str, ...]
-    lot_notes: tuple[str, ...]
+    of_lots: tuple[LotNote, ...]
     comes_late: bool = False
 
     RECORD: ClassVar[tuple[str, ...]] = (
         "order", "species", "plugs", "due", "lots", "trays", "seeds_per_cell", "grams_per_tray", "chance",
         "worst_season", "worst_chance", "expected_plugs", "plugs_low", "plugs_high", "ready_from", "ready_to",
-        "trays_for", "pencil_trays", "pencil_chance", "short", "comes_late", "notes",
+        "trays_for", "pencil_trays", "pencil_chance", "short", "comes_late", "notes", "fails_in_worst",
+        "ready_after_due",
     )  # fmt: skip
 
     def as_record(self) -> dict[str, object]:
         """The columns of `OrderPlan.to_frame`."""
         return {name: getattr(self, name) for name in self.RECORD} | {"notes": self.notes + self.lot_notes}
+
+    @property
+    def lot_notes(self) -> tuple[str, ...]:
+        """What the forecasts of its lots rest on, each with its lot before it."""
+        return tuple(f"{one.lot}: {one.note}" for one in self.of_lots)
+
+    @property
+    def fails_in_worst(self) -> bool:
+        """Whether a spring like the worst on record leaves it less than an even chance."""
+        return self.worst_chance is not None and self.worst_chance < _EVEN
+
+    @property
+    def ready_after_due(self) -> bool:
+        """Whether it has plants enough, but surely after the day it is due."""
+        if not self.sowings or self.short or self.due is None or self.ready_from is None:
+            return False
+        return self.ready_from > self.due
 
     @property
     def lots(self) -> tuple[str, ...]:
@@ -280,7 +323,7 @@ class OrderPlan:
             {
                 **_with_dates(row.as_record()),
                 "trays_for": {f"{level:g}": trays for level, trays in row.trays_for},
-                "sowings": [_with_dates(asdict(sowing)) for sowing in row.sowings],
+                "sowings": [sowing.as_record() for sowing in row.sowings],
                 "cost": None if row.cost is None else asdict(row.cost),
                 "losses": row.losses.as_record(),
                 "by_due": row.ready.by_due,

@@ -94,6 +94,8 @@ class SowingRow:
     notes : tuple of str
     horizon_on, horizon_days, horizon_basis, later_low, later_high :
         As in `RowEstimate`: chances and fills are by that day.
+    by_pinch : bool
+        Whether cells get a pinch instead of counted seeds.
     """
 
     species: str | None
@@ -123,11 +125,12 @@ class SowingRow:
     horizon_basis: str | None = None
     later_low: float | None = None
     later_high: float | None = None
+    by_pinch: bool = False
 
     RECORD: ClassVar[tuple[str, ...]] = (
         "species", "lot", "treatment", "cells", "seeds_per_cell", "pinches_per_cell", "chance", "expected_fill",
         "fill_low", "fill_high", "pencil_seeds_per_cell", "worst_season", "worst_chance", "notes", "horizon_on",
-        "horizon_days", "horizon_basis", "later_low", "later_high",
+        "horizon_days", "horizon_basis", "later_low", "later_high", "by_pinch",
     )  # fmt: skip
 
     def as_record(self) -> dict[str, object]:
@@ -166,7 +169,7 @@ class SowingAdvice:
             Columns species, lot, treatment (dict), cells, seeds_per_cell (None where not reachable),
             pinches_per_cell (None where the size of a pinch is known), chance,
             expected_fill, fill_low, fill_high (shares of cells), pencil_seeds_per_cell, worst_season, worst_chance,
-            notes (tuple).
+            notes (tuple), horizon_on, horizon_days, horizon_basis, later_low, later_high, by_pinch (bool).
         """
         return pd.DataFrame([row.as_record() for row in self.rows], columns=list(SowingRow.RECORD))
 
@@ -303,6 +306,7 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
         horizon_basis=row.horizon_basis,
         later_low=row.later_low,
         later_high=row.later_high,
+        by_pinch=row.rate.kind in ("pinch", "pinch_unmeasured"),
     )
 
 

@@ -25,10 +25,13 @@ class SowBy:
         None where it cannot be told.
     why : str
         What it rests on, in a few words.
+    counts_cold : bool
+        Whether it heeds weeks of cold that the species needs.
     """
 
     day: pd.Timestamp | None
     why: str
+    counts_cold: bool = False
 
 
 def sow_by(book: RecordBook, lot: str, species: str, season: int, label: str = "") -> SowBy:
@@ -56,11 +59,11 @@ def sow_by(book: RecordBook, lot: str, species: str, season: int, label: str = "
     need = "" if weeks is None else f"{so_many(weeks, 'week')} of cold"
     if cold is not None and (usual is None or cold < usual):
         late = "" if usual is None else f"; the usual day, {spelled(usual)}, leaves {_left(usual, season):.1f}"
-        return SowBy(cold, f"{need} before {_end_of_cold(season)}{before}{late}")
+        return SowBy(cold, f"{need} before {_end_of_cold(season)}{before}{late}", counts_cold=True)
     if usual is None:
         return SowBy(None, "cannot be told: neither a sowing day nor weeks of cold are written down")
     last = "" if cold is None else f"; its {need}{before} would allow {spelled(cold)}"
-    return SowBy(usual, f"the middle of earlier sowings of {whose}{last}")
+    return SowBy(usual, f"the middle of earlier sowings of {whose}{last}", counts_cold=cold is not None)
 
 
 def cold_weeks(book: RecordBook, species: str) -> float | None:

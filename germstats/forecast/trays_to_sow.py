@@ -11,7 +11,7 @@ import pandas as pd
 
 from germstats.engine.fit import EmergenceFit
 from germstats.forecast.demand import lots_in_store
-from germstats.forecast.order_plan import OrderPlan, PlannedSowing
+from germstats.forecast.order_plan import OrderPlan, PlannedSowing, too_light
 from germstats.forecast.seeds_per_cell import SowingAdvice, SowingRow
 from germstats.forecast.sowing_deadline import SowBy, sow_by
 from germstats.records.bench_order import natural
@@ -48,6 +48,11 @@ class Seeds:
     by_pinch: bool
     per_tray: int | None
     grams: float | None
+
+    @property
+    def light(self) -> bool:
+        """Whether the seed of a tray is too light to be weighed and spread without bulking."""
+        return self.grams is not None and too_light(self.grams)
 
     @property
     def entry(self) -> str:
@@ -238,13 +243,19 @@ def _planned_seeds(sowing: PlannedSowing) -> Seeds:
 
 
 def _advised_seeds(row: SowingRow, pure_per_gram: float | None) -> Seeds:
-    mean, by_pinch = row.seeds_per_cell, any(note.startswith("a mean pinch") for note in row.notes)
+    mean = row.seeds_per_cell
     if mean is None:
-        return Seeds(None, 0, 0.0, by_pinch, None, None)
+        return Seeds(low=None, more=0, mean=0.0, by_pinch=row.by_pinch, per_tray=None, grams=None)
     total = math.ceil(mean * row.cells - 1e-9)
     low = int(mean)
-    more = 0 if by_pinch else total - low * row.cells
-    return Seeds(low, more, mean, by_pinch, total, total / pure_per_gram if pure_per_gram else None)
+    return Seeds(
+        low=low,
+        more=0 if row.by_pinch else total - low * row.cells,
+        mean=mean,
+        by_pinch=row.by_pinch,
+        per_tray=total,
+        grams=total / pure_per_gram if pure_per_gram else None,
+    )
 
 
 def _shape(book: RecordBook, lot: str, cells: int) -> Shape:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from germstats.document.blocks import Section, Words, items
 from germstats.document.check_text import severity_counts
-from germstats.page.plan import orders_served
-from germstats.page.season_end import SpringOver
+from germstats.page.ending import SpringOver
 from germstats.page.season_summary import SeasonAccount
-from germstats.questions.backtest.backtest_text import overall_words
+from germstats.questions.backtest.backtest_text import chances_words, ranges_words
+from germstats.questions.compare.comparison import BETTER, WORSE
 from germstats.questions.plan.plan_text import bad_spring_words, late_words, short_words, to_sow_words
-from germstats.questions.review.review import POOR, LotReview
-from germstats.questions.review.review_text import settle_words, tray_words, verdict_words
+from germstats.questions.review.review import LotReview
+from germstats.questions.review.review_text import settle_words
 from germstats.questions.watch.watch_text import few_words, order_words, overdue_trays
 
 
@@ -30,7 +30,7 @@ def now_section(account: SeasonAccount, over: SpringOver | None = None) -> Secti
 def _of_orders(account: SeasonAccount) -> list[str]:
     if account.plan is None:
         return []
-    short = [f"Short order: {words}" for words in short_words(account.plan, orders_served(account))]
+    short = [f"Short order: {words}" for words in short_words(account.plan, account.served)]
     ours = [order_words(row, account.watch.spec.on) for row in account.watch.orders] if account.watch else []
     bad = bad_spring_words(account.plan)
     late = [f"Late order: {words}" for words in late_words(account.plan)]
@@ -51,13 +51,14 @@ def _of_trays(account: SeasonAccount, over: SpringOver | None) -> list[str]:
 
 def _of_lots(account: SeasonAccount, over: SpringOver | None) -> list[str]:
     """Poor lots, those of one cause and test together; then those with one tray lost."""
-    lots = [one for one in account.review.lots if one.verdict == POOR] if account.review is not None else []
+    found = account.review
+    if found is None:
+        return []
     poor: dict[str, list[str]] = {}
-    for one in lots:
-        if not tray_words(one):
-            poor.setdefault(_why(one, over), []).append(one.lot)
+    for one in found.poor:
+        poor.setdefault(_why(one, over), []).append(one.lot)
     said = [f"Poor {'lot' if len(names) == 1 else 'lots'}: {', '.join(names)}, {why}" for why, names in poor.items()]
-    return [*said, *(f"{one.lot}: {verdict_words(one)}, {_why(one, over)}" for one in lots if tray_words(one))]
+    return [*said, *(f"{one.lot}: {one.shown_verdict}, {_why(one, over)}" for one in found.of_one_tray)]
 
 
 def _why(one: LotReview, over: SpringOver | None) -> str:
@@ -71,7 +72,7 @@ def _of_covers(account: SeasonAccount) -> list[str]:
         return []
     told: dict[str, list[str]] = {}
     for row in account.covers.rows:
-        if row.species and row.verdict in ("better", "worse"):
+        if row.species and row.verdict in (BETTER, WORSE):
             told.setdefault(row.species, []).append(f"{row.level} is {row.verdict} than {row.reference}")
     return [f"Covers, {species}: {', '.join(words)}." for species, words in told.items()]
 
@@ -89,6 +90,4 @@ def _of_records(account: SeasonAccount) -> list[str]:
 def _of_promises(account: SeasonAccount) -> list[str]:
     if account.past is None:
         return []
-    target = f"{100 * account.past.target:.3g} % of the cells"
-    promises = overall_words(account.past)
-    return [words for words in promises if words is promises[0] or words.startswith(target)]
+    return [ranges_words(account.past), chances_words(account.past)]

@@ -10,7 +10,7 @@ from germstats.engine.fit import EmergenceFit
 from germstats.forecast.comparing import MOST_TRAYS
 from germstats.forecast.demand import StoredLot, lots_in_store
 from germstats.forecast.sources import USUAL_TRAY
-from germstats.questions.compare.comparison import CANNOT_TELL, CompareSpec, Comparison, ComparisonRow
+from germstats.questions.compare.comparison import CompareSpec, Comparison, ComparisonRow
 from germstats.questions.trial.design import known_share, seeds_advised
 from germstats.questions.trial.power import blocks_for
 from germstats.questions.trial.spec import TrialSpec
@@ -65,14 +65,9 @@ def open_trials(fit: EmergenceFit, book: RecordBook, found: Comparison) -> tuple
     """
     pairs: dict[str, list[ComparisonRow]] = {}
     for row in found.rows:
-        if row.species and row.treatment == "cover" and _worth(row):
+        if row.species and row.treatment == "cover" and row.worth_a_trial:
             pairs.setdefault(row.species, []).append(row)
     return tuple(_trial(fit, book, species, tuple(own), found.spec) for species, own in pairs.items())
-
-
-def _worth(row: ComparisonRow) -> bool:
-    """Whether a number of trays that anybody sows would tell it."""
-    return row.verdict == CANNOT_TELL and 0 < (row.more_trays or 0) <= MOST_TRAYS
 
 
 def _points_told(row: ComparisonRow, spec: CompareSpec) -> float:

@@ -7,10 +7,10 @@ import datetime
 from germstats.document.blocks import Section
 from germstats.document.rendering import self_contained
 from germstats.page.covers import covers_section, trial_section
+from germstats.page.ending import spring_over
 from germstats.page.now import now_section
 from germstats.page.pictures import Pictures
 from germstats.page.plan import collect_section, orders_section, packet_sections, sow_section
-from germstats.page.season_end import spring_over
 from germstats.page.season_summary import SeasonAccount
 from germstats.page.spring import calendar_section, poor_section, watch_section
 from germstats.page.trust import care_section, how_section, records_section, settings_section, trust_section

@@ -28,13 +28,12 @@ from germstats.page.figures import (
 )
 from germstats.page.season_summary import Begun, SeasonAccount
 from germstats.page.workers import Begin
-from germstats.questions.review.review import POOR, LotReview
+from germstats.questions.review.review import LotReview
 from germstats.questions.watch.spec import Watch
 from germstats.records.intervals.subsets import keep_trays
 
 MOST = 24
 """Figures of one kind on a page; more would make it slow on a phone."""
-_MOST_MAPS = 3  # of one lot, the emptiest
 Kind = Literal["svg", "png"]
 
 
@@ -155,16 +154,13 @@ def _wanted(account: SeasonAccount) -> Iterator[Job]:
     if account.past:
         yield "past", "", backtest_picture, (account.past,)
     for one in account.review.lots if account.review else ():
-        if one.verdict == POOR:
-            yield from (("maps", one.lot, tray_map_picture, (each,)) for each in _telling_maps(one))
+        yield from (("maps", one.lot, tray_map_picture, (seen,)) for seen in _telling_maps(one))
 
 
 def _telling_maps(one: LotReview) -> list[TrayMap]:
-    """Maps of the trays that the evidence names; of the emptiest tray where it names none."""
-    maps = sorted((tray.seen_map for tray in one.trays if tray.seen_map is not None), key=lambda m: int(m.filled.sum()))
-    said = " ".join(row.words for cause in one.causes for row, _ in cause.supports)
-    named = [each for each in maps if f"{each.tray}:" in said]
-    return named[:_MOST_MAPS] or maps[:1]
+    """Maps of the trays that show why a lot is poor."""
+    maps = {tray.tray: tray.seen_map for tray in one.trays if tray.seen_map is not None}
+    return [maps[tray] for tray in one.maps]
 
 
 def _drawn(

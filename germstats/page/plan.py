@@ -47,23 +47,13 @@ def sow_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
     return Section("sow", "How many seeds per cell?", blocks)
 
 
-def orders_served(account: SeasonAccount) -> frozenset[tuple[str, str]]:
-    """Orders (order, species) due in the spring that is watched, which its own trays serve: a later sowing cannot."""
-    found, plan = account.watch, account.plan
-    if found is None or plan is None:
-        return frozenset()
-    under_way = {row.species for row in found.orders}
-    return frozenset((row.order, row.species) for row in plan.rows
-                     if row.due is not None and row.due.year <= found.spring and row.species in under_way)  # fmt: skip
-
-
 def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
     """Trays for the orders, what to weigh out, what stays in store."""
     plan, question = account.plan, "How many trays for the orders?"
     if plan is None:
         return Section("orders", question, (Words(account.missing["plan"]),))
     wanted = f"{100 * plan.spec.assurance:.3g} %"
-    served = orders_served(account)
+    served = account.served
     short = short_words(plan, served)
     now = [order_words(row, account.watch.spec.on) for row in account.watch.orders] if account.watch and served else []
     light = bulking(plan)

@@ -1,90 +1,21 @@
-"""Whether the spring a page tells of is over, and what can still be done with its trays."""
+"""What can still be done with the trays of a spring that is over."""
 
 from __future__ import annotations
 
-import datetime
-from dataclasses import dataclass
-
-import pandas as pd
-
 from germstats.document.sentences import number
-from germstats.errors import NotEnoughRecordsError
-from germstats.page.season_summary import SeasonAccount
 from germstats.questions.watch.spec import (
-    COMING,
     DISCARD,
-    LATE,
-    NEARLY,
-    NOT_DUE,
     SECOND_WINTER,
-    SILENT,
-    UNSEEN,
     WINTER_OVER,
     TrayWatch,
     Watch,
 )
 from germstats.questions.watch.watch_text import of_how_many
-from germstats.records.checking.parsing import spelled
-from germstats.records.intervals.subsets import newest_day
-
-_UNFINISHED = (SILENT, LATE, UNSEEN, COMING, NOT_DUE, NEARLY)
-
-
-@dataclass(frozen=True)
-class SpringOver:
-    """A spring that is over.
-
-    Attributes
-    ----------
-    spring : int
-    words : str
-        That it is over, and by what.
-    """
-
-    spring: int
-    words: str
-
-
-def spring_over(account: SeasonAccount, made_on: datetime.date | None = None) -> SpringOver | None:
-    """The spring the page tells of, if it is over; None while it is under way.
-
-    It is over when its last day has passed, on the page's day or on the day it is made, or when by the checks nothing
-    more is to come on any tray. A page as it stood on a day of its own knows nothing of the day it is made.
-
-    Parameters
-    ----------
-    account : SeasonAccount
-    made_on : datetime.date, optional
-    """
-    found = account.watch
-    if found is None and account.review is None:
-        return None
-    try:
-        on = account.spec.on if account.spec.on is not None else newest_day(account.book)
-    except NotEnoughRecordsError:
-        return None
-    spring = found.spring if found is not None else account.review.season if account.review is not None else on.year
-    month, day = account.fit.spec.spring_ends
-    end = pd.Timestamp(spring, month, day)
-    today = pd.Timestamp(made_on) if made_on is not None and account.spec.on is None else on
-    if max(on, today) > end:
-        return SpringOver(spring, f"Spring {spring} is over: it ended on {spelled(end)}, and the newest record is of "
-                                  f"{spelled(min(on, today))}.")  # fmt: skip
-    if found is not None and _nothing_to_come(found):
-        return SpringOver(
-            spring, f"Spring {spring} is over: by the checks up to {spelled(on)} nothing more is to come."
-        )
-    return None
-
-
-def _nothing_to_come(found: Watch) -> bool:
-    passed = all(lot.most is None or lot.most[1] <= found.spec.on for lot in found.lots)
-    return bool(found.lots) and passed and not any(row.status in _UNFINISHED for row in found.rows)
 
 
 def unfinished_words(found: Watch) -> list[str]:
     """Trays that had not finished when they were last looked at, and what can still be done about it."""
-    rows = [row for row in found.rows if row.status in _UNFINISHED]
+    rows = [row for row in found.rows if row.unfinished]
     if not rows:
         return []
     said = ", ".join(f"{row.tray} ({_seen(row)})" for row in rows)

@@ -15,7 +15,8 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.order_plan import OrderPlan, OrderSpec
 from germstats.forecast.seeds_per_cell import SowingAdvice, SowingSpec, seeds_per_cell
 from germstats.page.workers import Begin
-from germstats.questions.backtest.backtest import BackTest, back_test
+from germstats.questions.backtest.backtest import back_test
+from germstats.questions.backtest.result import BackTest
 from germstats.questions.compare.compare import compare
 from germstats.questions.compare.comparison import CompareSpec, Comparison
 from germstats.questions.plan.plan import plan_orders
@@ -84,6 +85,13 @@ class SeasonAccount:
     review: Review | None
     past: BackTest | None
     missing: dict[str, str]
+
+    @property
+    def served(self) -> frozenset[tuple[str, str]]:
+        """Orders of the plan (order, species) that the trays of the spring watched serve: a later sowing cannot."""
+        if self.watch is None or self.plan is None:
+            return frozenset()
+        return self.watch.served & {(row.order, row.species) for row in self.plan.rows}
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from germstats.document.blocks import Block, Card, Section, Words, grid, items
-from germstats.page.season_end import SpringOver, next_when_over, unfinished_words
+from germstats.page.ending import SpringOver
+from germstats.page.season_end import next_when_over, unfinished_words
 from germstats.page.season_summary import SeasonAccount
 from germstats.page.when_came import came_table, lots_came
 from germstats.questions.plan.plan_text import ready_words
@@ -17,11 +18,8 @@ from germstats.questions.review.review_text import (
     row_words,
     sentence,
     settle_words,
-    shown_causes,
     since_words,
-    tray_words,
     untold_words,
-    verdict_words,
 )
 from germstats.questions.watch.spec import Watch
 from germstats.questions.watch.watch_text import (
@@ -37,7 +35,6 @@ from germstats.questions.watch.watch_text import (
 )
 from germstats.records.checking.parsing import spelled
 
-_TWO_WINTERS = "needs two winters: never called failed"
 _WHY = "The next part tells more"
 _COLUMNS = (
     "'filled' is seen, 'final' what to expect by the end of the spring, its range holding nine trays of ten; 'more %' "
@@ -133,16 +130,16 @@ def poor_section(
     found, question = account.review, "Bad seed, bad tray or bad year?"
     if found is None:
         return Section("poor", question, (Words(account.missing["review"]),))
-    poor = sorted((one for one in found.lots if one.verdict == POOR), key=lambda one: bool(tray_words(one)))
+    poor = sorted((one for one in found.lots if one.verdict == POOR), key=lambda one: one.one_tray is not None)
     others = [one for one in found.lots if one.verdict in (NO_VERDICT, NOT_OVER)]
     fine = [one for one in found.lots if one.verdict == AS_EXPECTED]
     ended = over is not None
     blocks: tuple[Block, ...] = (
-        Words(f"Season {found.season}. {poor_words(found.lots)}", "lead"),
+        Words(f"Season {found.season}. {poor_words(found)}", "lead"),
         Words("Each lot is held against what the other trays on record let expect of it, its own trays of the season "
               "left out. Expected ranges hold nine lots of ten. Points say how much speaks for a cause, each one "
               "doubling the odds."),
-        *(Card(one.lot, verdict_words(one), (*_poor(one, ended), *maps.get(one.lot, ()))) for one in poor),
+        *(Card(one.lot, one.shown_verdict, (*_poor(one, ended), *maps.get(one.lot, ()))) for one in poor),
         *(Card(one.lot, one.verdict, _other(one, ended)) for one in others),
         *items("As expected", [f"{one.lot}: {sentence(one.seen, False)} {_said(one)}" for one in fine]),
         Words(next_of_review(found), "next"),
@@ -152,10 +149,11 @@ def poor_section(
 
 def _poor(one: LotReview, over: bool) -> tuple[Block, ...]:
     untold = () if one.told else (Words(untold_words(one)),)
+    verdict = f"{POOR}, " if one.one_tray is None else ""
     return (
-        Words(f"{sentence(('' if tray_words(one) else 'poor, ') + since_words(one))} {sentence(one.seen)}", "lead"),
+        Words(f"{sentence(verdict + since_words(one))} {sentence(one.seen)}", "lead"),
         *untold,
-        *(block for cause in shown_causes(one) for block in _cause(cause)),
+        *(block for cause in one.shown for block in _cause(cause)),
         Words(settle_words(one, over), "next"),
         *items("Next year", [sentence(words) for words in one.next_year]),
         *(Words(f"Mind: {words}.", "care") for words in one.cautions),
@@ -183,7 +181,7 @@ def _other(one: LotReview, over: bool) -> tuple[Block, ...]:
 
 def _when_over(one: LotReview) -> str:
     """What can still be done for a lot that was not over at its last check."""
-    if any(note.startswith(_TWO_WINTERS) for note in one.notes):
+    if one.waiting:
         return "keep its trays for their second winter, labelled, and go on checking in their second spring"
     return "count its trays once more now and write it down, else a late lot cannot be told from a poor one"
 

@@ -43,7 +43,7 @@ def test_json_has_what_scripts_need(season):
             assert set(cause) >= {"cause", "standing", "points", "for", "against"}
             assert cause["standing"] in ("likely", "possible", "unlikely")
         for row in lot["evidence"]:
-            assert set(row) == {"evidence", "reading", "statistic", "limit", "words"}
+            assert set(row) == {"evidence", "reading", "statistic", "limit", "words", "trays"}
 
 
 def test_json_holds_no_number_that_is_none(season):

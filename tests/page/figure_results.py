@@ -14,7 +14,7 @@ from germstats.forecast.later_losses import fixed_losses
 from germstats.forecast.order_plan import OrderPlan, OrderRow, OrderSpec
 from germstats.forecast.plan_parts import Ready
 from germstats.maps.tray_map import TrayMap
-from germstats.questions.backtest.backtest import BackTest
+from germstats.questions.backtest.result import BackTest
 from germstats.questions.backtest.scores import TrayTest, score
 from germstats.questions.compare.comparison import CompareSpec, Comparison, ComparisonRow
 from germstats.questions.watch.spec import LotWatch, Watch, WatchSpec

@@ -15,17 +15,19 @@ import pytest
 from germstats.cli.trial import trial
 from germstats.document.blocks import Card, Command, Gallery, Grid, Items, Section, WhatIf, Words
 from germstats.document.sentences import spread
+from germstats.page.ending import spring_over
 from germstats.page.open_trials import even_trays, open_trials
 from germstats.page.page import sections_of
 from germstats.page.pictures import Pictures
-from germstats.page.season_end import next_when_over, spring_over, unfinished_words
+from germstats.page.season_end import next_when_over, unfinished_words
 from germstats.page.season_summary import SeasonAccount
 from germstats.page.trust import findings_words
 from germstats.page.when_came import came_table, lots_came
-from germstats.questions.review.review import POOR, LotReview
-from germstats.questions.review.review_text import poor_words, review_text, settle_words, tray_words, verdict_words
+from germstats.questions.review.befell import one_tray_of
+from germstats.questions.review.review import POOR, LotReview, Review
+from germstats.questions.review.review_text import poor_words, review_text, settle_words
 from germstats.questions.review.row import Evidence
-from germstats.questions.review.rules import load_rules
+from germstats.questions.review.rules import Check, load_rules
 from germstats.questions.trial.power import blocks_for
 from germstats.questions.watch.spec import COMING
 from tests.page_books import ended_account, few_seeds, hostile_account, undecided
@@ -158,18 +160,19 @@ def test_trays_not_finished_at_the_last_look_are_named_with_what_can_be_done():
 def test_every_test_of_the_rules_says_from_when_it_can_be_made():
     """A test that needs living seedlings, or weeks of a spring, is never asked for in autumn."""
     rules = load_rules(None)
-    needs = {one.check for one in rules.causes.values()} | {one.test for one in rules.tests}
+    needs = {one.check for one in rules.causes.values()} | {Check(one.test, one.when) for one in rules.tests}
     assert len(needs) > 15
     one = ended_account().review.lots[0]
-    for test in needs:
-        words = settle_words(replace(one, test=test), over=True)
+    for check in needs:
+        test = check.words
+        words = settle_words(replace(one, test=test, test_when=check.when), over=True)
         growing = re.search("wait three weeks|in 7|7 to 14 days|once more|seedling stands|stem|at noon|36 cells", test)
         counted = test.startswith(("count again", "count the tray again"))
         if growing or counted or "scratch" in test:
             assert words.startswith("It can be settled next spring"), test
         else:
             assert words.startswith("To settle it"), test
-        assert settle_words(replace(one, test=test), over=False) == f"To settle it: {test}."
+        assert settle_words(replace(one, test=test, test_when=check.when), over=False) == f"To settle it: {test}."
 
 
 # --- one tray lost
@@ -180,8 +183,14 @@ def of_one_tray(z: float | None = 0.5, **reads: str) -> LotReview:
     one = next(lot for lot in ended_account().review.lots if lot.verdict == POOR)
     read = {"lot_seen": "", "block": "strong", **reads}
     evidence = tuple(Evidence(name, how, z if name == "lot_seen" else None, "") for name, how in read.items())
-    return replace(one, verdict=POOR, doors=("a block of cells at an edge is empty",), opened=frozenset({"block"}),
-                   evidence=evidence)  # fmt: skip
+    return replace(
+        one,
+        verdict=POOR,
+        one_tray=one_tray_of(evidence, {"block"}, load_rules(None).own_limit),
+        doors=("a block of cells at an edge is empty",),
+        opened=frozenset({"block"}),
+        evidence=evidence,
+    )
 
 
 @pytest.mark.parametrize(
@@ -205,8 +214,8 @@ def of_one_tray(z: float | None = 0.5, **reads: str) -> LotReview:
 )
 def test_the_heading_names_the_tray_and_not_the_lot(z, reads, heading):
     one = of_one_tray(z, **reads)
-    assert verdict_words(one) == heading
-    assert bool(tray_words(one)) == (heading != POOR)
+    assert one.shown_verdict == heading
+    assert (one.one_tray is not None) == (heading != POOR)
 
 
 def test_a_lot_that_opened_a_door_of_its_own_is_poor_whatever_befell_its_trays():
@@ -215,14 +224,14 @@ def test_a_lot_that_opened_a_door_of_its_own_is_poor_whatever_befell_its_trays()
     assert len(doors) >= 3
     for door in doors:
         one = of_one_tray()
-        assert tray_words(one)
-        assert tray_words(replace(one, opened=one.opened | {door.evidence})) == ""
+        assert one.one_tray is not None
+        assert one_tray_of(one.evidence, one.opened | {door.evidence}, load_rules(None).own_limit) is None
 
 
 def test_a_lot_with_one_tray_lost_is_not_counted_as_poor():
     low, tray = of_one_tray(-2.5, lot_seen="low"), replace(of_one_tray(), lot="TRAY-24A")
-    assert poor_words([low]) == "Poor: 1 of 1 lot."  # one lot has no s
-    assert poor_words([low, tray]) == "Poor: 1 of 2 lots. Well enough but for one tray: TRAY-24A."
+    assert poor_words(Review(2026, (low,))) == "Poor: 1 of 1 lot."  # one lot has no s
+    assert poor_words(Review(2026, (low, tray))) == "Poor: 1 of 2 lots. Well enough but for one tray: TRAY-24A."
     account = ended_account()
     both = replace(account, review=replace(account.review, lots=(tray, low)))
     section = sections(both)["poor"]

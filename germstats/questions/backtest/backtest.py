@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable, Iterator, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cache, partial
 from typing import Any
 
@@ -22,6 +22,7 @@ from germstats.forecast.order import Parts
 from germstats.forecast.tray import filled_cells, new_tray
 from germstats.questions.backtest.finished_trays import empty_cells, why_not_finished
 from germstats.questions.backtest.out_of_sample import Foreknown, foreknow, share_seen
+from germstats.questions.backtest.result import BackTest, SetAside
 from germstats.questions.backtest.scores import Forecast, Score, TrayTest, count_range, score
 from germstats.records.book import RecordBook
 from germstats.records.intervals.patterns import Patterns, find_patterns, seen_by
@@ -51,93 +52,6 @@ class Promise:
             raise WrongUseError(f"The level of a range lies between 0 and 1, not {self.level:g}.")
         if self.assured is not None and not 0 < self.assured < 1:
             raise WrongUseError(f"An assured chance lies between 0 and 1, not {self.assured:g}.")
-
-
-@dataclass(frozen=True)
-class SetAside:
-    """A tray of a later season that was not tested, and why."""
-
-    tray: str
-    season: int
-    lot: str
-    why: str
-
-
-@dataclass(frozen=True)
-class BackTest:
-    """What `back_test` found.
-
-    Attributes
-    ----------
-    rows : tuple of TrayTest
-        By season, then lot.
-    set_aside : tuple of SetAside
-    left_out : dict
-        Tray -> why nothing at all could be read from it, as in `Patterns`.
-    seasons, lots, bases : tuple of Score
-        The same trays by season, by lot and by what the forecast rested on.
-    overall : Score
-    first_season : int
-    spec : FitSpec
-    target, level : float
-    """
-
-    rows: tuple[TrayTest, ...]
-    set_aside: tuple[SetAside, ...]
-    left_out: dict[str, str]
-    seasons: tuple[Score, ...]
-    lots: tuple[Score, ...]
-    bases: tuple[Score, ...]
-    overall: Score
-    first_season: int
-    spec: FitSpec
-    target: float
-    level: float
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row per tray.
-
-        Returns
-        -------
-        pandas.DataFrame
-            The attributes of `TrayTest`, then inside, reached, pencil_inside.
-        """
-        return pd.DataFrame([row.as_record() for row in self.rows])
-
-    def without_new_covers(self, season: int | None = None) -> Score | None:
-        """Score of the trays (of one season) whose species had been sown under their cover before; None: no such tray.
-
-        What a cover does is not to be foretold before it was tried, and says nothing of the spring.
-        """
-        rows = [row for row in self.rows if row.basis != "cover" and season in (None, row.season)]
-        return score("without new covers", rows) if rows else None
-
-    def odd_seasons(self) -> tuple[int, ...]:
-        """Seasons in which fewer trays came inside their range than chance allows, new covers apart."""
-        return tuple(season for season, one in self._plain_seasons() if one.ranges == "too high")
-
-    def troubled_seasons(self) -> tuple[int, ...]:
-        """Seasons that were odd, or in which fewer trays reached the target than chance allows; new covers apart."""
-        return tuple(season for season, one in self._plain_seasons() if "too high" in (one.ranges, one.chances))
-
-    def _plain_seasons(self) -> list[tuple[int, Score]]:
-        scores = [(int(one.name), self.without_new_covers(int(one.name))) for one in self.seasons]
-        return [(season, one) for season, one in scores if one is not None]
-
-    def as_record(self) -> dict[str, object]:
-        """Everything as plain values, for ``--json``: rows per tray, then sums, then what was not tested."""
-        sums = {"lots": self.lots, "seasons": self.seasons, "bases": self.bases}
-        return {
-            "target": self.target,
-            "level": self.level,
-            "first_season": self.first_season,
-            "rows": [row.as_record() for row in self.rows],
-            **{name: [one.as_record() for one in scores] for name, scores in sums.items()},
-            "overall": self.overall.as_record(),
-            "odd_seasons": self.odd_seasons(),
-            "set_aside": [asdict(one) for one in self.set_aside],
-            "left_out": self.left_out,
-        }
 
 
 def back_test(

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from germstats.document.sentences import percent, spread, wrapped
 from germstats.document.tables import Table, text_table
-from germstats.questions.backtest.backtest import BackTest
+from germstats.questions.backtest.result import WIDE_SPRINGS, BackTest, SeasonVerdict
 from germstats.questions.backtest.scores import Score, TrayTest
 from germstats.records.checking.parsing import so_many
 
@@ -17,8 +17,6 @@ _BASES = {
     "cover": "cover new to the species",
     "unknown": "species new, or not written down",
 }
-_WIDE_SPRINGS = 0.7  # twice the usual --season-sd
-_FEW = 10  # under so many trays a verdict is a hint
 
 
 def backtest_text(test: BackTest) -> str:
@@ -95,20 +93,20 @@ def _season_words(one: Score, test: BackTest) -> str:
     if one.inside == one.trays:
         return f"{words}, as promised."
     words += f", {one.short} fell short, {one.better} came better"
-    if one.ranges != "too high":
+    verdict = test.verdict_of(one)
+    if verdict == SeasonVerdict.AS_PROMISED:
         return f"{words}: as promised."
-    new = [row for row in own if row.basis == "cover"]
-    if int(one.name) not in test.odd_seasons():
+    if verdict == SeasonVerdict.NEW_COVERS:
+        new = [row for row in own if row.basis == "cover"]
         missed = sum(not row.inside for row in new)
         return (
             f"{words}. {missed} of the misses were under covers the species had never had: look at the cover before "
             "the spring. The other trays came as promised."
         )
     known = [row for row in own if row.basis != "cover"]
-    short, better = sum(row.seen < row.low for row in known), sum(row.seen > row.high for row in known)
-    if short >= 2 * better:
+    if verdict == SeasonVerdict.POORER:
         return f"{words}. A poorer spring than those before it could foretell{_mostly(known, short=True)}."
-    if better >= 2 * short:
+    if verdict == SeasonVerdict.KINDER:
         return f"{words}. A kinder spring than those before it could foretell{_mostly(known, short=False)}."
     return f"{words}. Missed on both sides: trays differed more than those before them had."
 
@@ -145,19 +143,42 @@ def _lot_words(test: BackTest) -> list[str]:
     return ["Lots whose trays left their ranges more often than chance would have it:", *lines, ""] if lines else []
 
 
+_OF_RANGES = {
+    "as promised": "The ranges held as promised.",
+    "too high": "The ranges were too narrow for what came.",
+    "too low": "The ranges were wider than your trays needed: the forecasts are cautious.",
+}
+_OF_CHANCES = {
+    "as promised": "The chances came true as promised.",
+    "too high": "More was promised than came.",
+    "too low": "More came than was promised: the forecasts are cautious.",
+}
+
+
+def ranges_words(test: BackTest) -> str:
+    """How many trays came inside their range, and what that says of the ranges."""
+    one = test.overall
+    return (
+        f"Over all: {one.inside} of {one.trays} trays came inside their range; about {one.inside_expected:.0f} should "
+        f"have ({_between(one.inside_low, one.inside_high)} by chance alone). {_OF_RANGES[one.ranges]} A range spanned "
+        f"{100 * (one.high_fill - one.low_fill):.0f} points on average; a wide one is easily right. Of the pencil's "
+        f"narrow ones, meant to hold as often, {one.pencil_inside} held."
+    )
+
+
+def chances_words(test: BackTest) -> str:
+    """Of how many trays the target was promised, how many reached it, and what that says of the chances."""
+    one = test.overall
+    return (
+        f"{100 * test.target:.3g} % of the cells or more: promised of {so_many(round(one.promised), 'tray')} "
+        f"({_between(one.promised_low, one.promised_high)} by chance alone), come true in {one.reached}. "
+        f"{_OF_CHANCES[one.chances]} The pencil promised {one.pencil_promised:.0f}."
+    )
+
+
 def overall_words(test: BackTest) -> list[str]:
     """Promised and come, over all, in a few sentences."""
-    one, target = test.overall, f"{100 * test.target:.3g} %"
-    ranges = {
-        "as promised": "The ranges held as promised.",
-        "too high": "The ranges were too narrow for what came.",
-        "too low": "The ranges were wider than your trays needed: the forecasts are cautious.",
-    }[one.ranges]
-    chances = {
-        "as promised": "The chances came true as promised.",
-        "too high": "More was promised than came.",
-        "too low": "More came than was promised: the forecasts are cautious.",
-    }[one.chances]
+    one = test.overall
     known = test.without_new_covers()
     apart = [] if known is None or known.trays == one.trays else [
         f"Without the {so_many(one.trays - known.trays, 'tray')} under covers new to their species, {known.inside} of "
@@ -168,20 +189,15 @@ def overall_words(test: BackTest) -> list[str]:
     singly = [f"{counted}, so each seed there counts as one cell, a pinch as its mean."]
     better = "better than" if one.chance_error < one.pencil_chance_error else "no better than"
     return [
-        f"Over all: {one.inside} of {one.trays} trays came inside their range; about {one.inside_expected:.0f} should "
-        f"have ({_between(one.inside_low, one.inside_high)} by chance alone). {ranges} A range spanned "
-        f"{100 * (one.high_fill - one.low_fill):.0f} points on average; a wide one is easily right. Of the pencil's "
-        f"narrow ones, meant to hold as often, {one.pencil_inside} held.",
+        ranges_words(test),
         *apart,
         *(singly if by_seeds else []),
-        f"{target} of the cells or more: promised of {so_many(round(one.promised), 'tray')} "
-        f"({_between(one.promised_low, one.promised_high)} by chance alone), come true in {one.reached}. {chances} "
-        f"The pencil promised {one.pencil_promised:.0f}.",
+        chances_words(test),
         f"Error of the chances, 0 being perfect and 0.25 what a coin gets: {one.chance_error:.3f}, the pencil's "
         f"{one.pencil_chance_error:.3f}; {better} the pencil.",
         "Trays of one spring share its luck, so what chance alone can do is more than these ranges say: with "
         f"{_seasons(len(test.seasons))} tested, take the verdicts as "
-        + ("a first hint." if len(test.seasons) < 3 or one.trays < _FEW else "a guide, not as proof."),
+        + ("a first hint." if test.hint_only else "a guide, not as proof."),
     ]
 
 
@@ -213,17 +229,16 @@ def _set_aside(test: BackTest) -> list[str]:
 
 def next_of_backtest(test: BackTest) -> str:
     """What to do next with the promises."""
-    one = test.without_new_covers() or test.overall  # sow speaks of covers tried before
-    if one.ranges != "too high" and one.chances != "too high":
+    if test.held:
         return (
             "Next: germstats sow. Its chances have held on your own trays so far; keep every check, zeros too, and ask "
             "again after this spring."
         )
     springs = " and ".join(str(season) for season in test.troubled_seasons())
     more = "For orders that must not fail ask for more, say germstats sow --assurance 0.9."
-    if springs and test.spec.scatter.season < _WIDE_SPRINGS:
+    if springs and test.narrow_springs:
         return (
-            f"Next: springs like {springs} can come again. Run germstats backtest with --season-sd {_WIDE_SPRINGS:g} "
+            f"Next: springs like {springs} can come again. Run germstats backtest with --season-sd {WIDE_SPRINGS:g} "
             "(springs that differ more): if more trays come inside and the error of the chances does not grow, use "
             f"the same in germstats sow. {more}"
         )

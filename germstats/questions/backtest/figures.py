@@ -26,7 +26,7 @@ from germstats.document.figures_style import (
 )
 from germstats.document.sentences import percent
 from germstats.engine.timing import Array
-from germstats.questions.backtest.backtest import BackTest
+from germstats.questions.backtest.result import BackTest
 from germstats.questions.backtest.scores import Score, TrayTest
 from germstats.records.checking.parsing import so_many
 

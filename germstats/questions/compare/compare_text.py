@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from germstats.document.sentences import CAUTION, day_and_month, number, wrapped
 from germstats.document.tables import Table, text_table
-from germstats.forecast.comparing import MOST_TRAYS
 from germstats.questions.compare.comparison import CANNOT_TELL, REFUSED, SAME, CompareSpec, Comparison, ComparisonRow
 from germstats.records.checking.parsing import so_many
 
@@ -55,7 +54,7 @@ def _sentence(row: ComparisonRow, spec: CompareSpec) -> str:
     if row.verdict == REFUSED:
         return f"{who}, {pair}: cannot be separated. {row.notes[0][:1].upper()}{row.notes[0][1:]}."
     told = f"{_signed(row.points)} points of emergence ({_range(row.points_low, row.points_high)})"
-    if _few_points_many_times(row, spec):
+    if spec.needs_ratio(row.points, row.ratio):
         told += f", {_times(row.ratio)} times as many seedlings ({_times_range(row)})"
     if row.cells_per_tray is not None:
         told += f", {_signed(row.cells_per_tray)} filled cells a tray"
@@ -64,9 +63,9 @@ def _sentence(row: ComparisonRow, spec: CompareSpec) -> str:
     words = f"{who}, {pair}{_by_day(row)}: {_said(row, spec)}; {told}."
     if row.more_trays is not None:
         words += f" {_more_words(row, spec)}"
-    if row.verdict.startswith("probably") and row.species is not None:
+    if row.probably and row.species is not None:
         words += " It rests on the usual scatter of your trays: sow more trays of both before you change your ways."
-    elif row.verdict.startswith("probably"):
+    elif row.probably:
         words += " It comes from the species known best. Other species may differ."
     return words
 
@@ -85,22 +84,15 @@ def _said(row: ComparisonRow, spec: CompareSpec) -> str:
         benches = "benches could hide a difference"
     else:
         said = f"{row.level} is {row.verdict}"
-        benches = f"it could also be a {row.verdict.removeprefix('probably ')} bench"
+        benches = f"it could also be a {row.way} bench"
     if row.places_noted is False:
         said += f" (no place is noted, so {benches})"
     return said
 
 
-def _few_points_many_times(row: ComparisonRow, spec: CompareSpec) -> bool:
-    """Whether the points alone would hide how far the two lie apart."""
-    if row.ratio is None or abs(row.points or 0.0) > spec.margin:
-        return False
-    return not 1 / spec.ratio_margin <= row.ratio <= spec.ratio_margin
-
-
 def _more_words(row: ComparisonRow, spec: CompareSpec) -> str:
     told = f"{spec.margin:g} points" if row.more_trays_scale != "ratio" else f"{spec.ratio_margin:g} times as many"
-    if (row.more_trays or 0) > MOST_TRAYS:
+    if row.takes_too_many:
         return f"It would take more trays than anybody sows to tell {told} from no difference."
     return f"About {row.more_trays} more trays of each would tell {told} from no difference."
 
@@ -187,7 +179,7 @@ def numbers_table(rows: list[ComparisonRow]) -> Table:
 
 def numbers_words(rows: list[ComparisonRow], spec: CompareSpec) -> str:
     """What the columns of `numbers_table` are."""
-    own = any(row.tray_sd_source.startswith("borrowed") for row in rows)
+    own = any(row.tray_sd_borrowed for row in rows)
     source = "borrowed from your trays of other species" if own else "what is usual; you have too few other trays"
     return (
         "'times' is the range of the level's emergence divided by the reference's. Two are practically the same where "

@@ -8,12 +8,25 @@ import numpy as np
 import pandas as pd
 
 from germstats.errors import WrongUseError
-from germstats.forecast.comparing import ANOTHER_SPRING_SD
+from germstats.forecast.comparing import ANOTHER_SPRING_SD, MOST_TRAYS
 from germstats.questions.compare.blocking import TREATMENTS
 
 RATIO_MARGIN = 1.25
 """How many times as many seedlings still pass for the same; common practice, no source."""
 REFUSED, SAME, CANNOT_TELL = "refused", "practically the same", "cannot tell"
+BETTER, WORSE = "better", "worse"
+PROBABLY_BETTER, PROBABLY_WORSE = "probably better", "probably worse"
+_WAYS = {BETTER: BETTER, PROBABLY_BETTER: BETTER, WORSE: WORSE, PROBABLY_WORSE: WORSE}
+
+
+def is_probable(verdict: str) -> bool:
+    """Whether a verdict says better or worse, but is not firm."""
+    return verdict in (PROBABLY_BETTER, PROBABLY_WORSE)
+
+
+def way_of(verdict: str) -> str:
+    """Better or worse, however sure; any other verdict as it is."""
+    return _WAYS.get(verdict, verdict)
 
 
 @dataclass(frozen=True)
@@ -55,6 +68,12 @@ class CompareSpec:
         """Whether these ranges lie inside both margins, so that two levels are practically the same."""
         in_points = -self.margin <= points[0] and points[1] <= self.margin
         return in_points and 1 / self.ratio_margin <= ratio[0] and ratio[1] <= self.ratio_margin
+
+    def needs_ratio(self, points: float | None, ratio: float | None) -> bool:
+        """Whether the points alone would hide how far the two lie apart."""
+        if ratio is None or abs(points or 0.0) > self.margin:
+            return False
+        return not 1 / self.ratio_margin <= ratio <= self.ratio_margin
 
 
 @dataclass(frozen=True)
@@ -102,6 +121,8 @@ class ComparisonRow:
     more_trays_scale : {"points", "ratio", ""}
         The margin that needs them.
     notes : tuple of str
+    tray_sd_borrowed : bool
+        Whether the tray sd is borrowed from trays of other species, and not just what is usual.
     """
 
     species: str | None
@@ -149,6 +170,27 @@ class ComparisonRow:
     more_trays: int | None = None
     more_trays_scale: str = ""
     notes: tuple[str, ...] = ()
+    tray_sd_borrowed: bool = False
+
+    @property
+    def probably(self) -> bool:
+        """Whether its verdict is not firm."""
+        return is_probable(self.verdict)
+
+    @property
+    def way(self) -> str:
+        """Better or worse, however sure; any other verdict as it is."""
+        return way_of(self.verdict)
+
+    @property
+    def takes_too_many(self) -> bool:
+        """Whether it would take more trays than anybody sows to tell."""
+        return self.more_trays is not None and self.more_trays > MOST_TRAYS
+
+    @property
+    def worth_a_trial(self) -> bool:
+        """Whether a number of trays that anybody sows would tell it."""
+        return self.verdict == CANNOT_TELL and bool(self.more_trays) and not self.takes_too_many
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -39,25 +39,49 @@ NEARLY_OUT = 0.9
 _POWER = 2.8  # 1.96 + 0.84: a difference that eight trials of ten would tell from none
 
 
-def borrow(fit: EmergenceFit, others: Others, scales: Scales | None, found: Pair) -> tuple[SdPrior, SdPrior, str]:
+@dataclass(frozen=True)
+class SdPriors:
+    """Priors of the tray sds of a pair.
+
+    Attributes
+    ----------
+    tray, time : SdPrior
+        Of the logit of emergence, and of the log of time.
+    source : str
+        Where they come from, in words.
+    borrowed : bool
+        Whether they are borrowed from trays of other species.
+    """
+
+    tray: SdPrior
+    time: SdPrior
+    source: str
+    borrowed: bool
+
+
+def borrow(fit: EmergenceFit, others: Others, scales: Scales | None, found: Pair) -> SdPriors:
     """Priors of the tray sds of a pair from the scatters of `others`; that of places counts where its blocks are not
     places."""
     if scales is None:
-        return (
-            borrowed(None),
-            borrowed_time(None),
-            "usual scatter of trays; fewer than ten others of yours to borrow from",
+        return SdPriors(
+            tray=borrowed(None),
+            time=borrowed_time(None),
+            source="usual scatter of trays; fewer than ten others of yours to borrow from",
+            borrowed=False,
         )
     assert fit.pooled is not None, "a comparison rests on a pooled fit"
     placed = "place" in fit.pooled.design.prior.learnt and "place" not in found.blocked_by
     sd = float(np.hypot(scales.tray, scales.place)) if placed else scales.tray
     said = f"borrowed from {so_many(len(others.trays), 'tray')} of other species"
-    return borrowed(sd, others.sisters), borrowed_time(scales.tray_time), said
+    return SdPriors(
+        tray=borrowed(sd, others.sisters),
+        time=borrowed_time(scales.tray_time),
+        source=said,
+        borrowed=True,
+    )
 
 
-def compared(
-    fit: EmergenceFit, base: ComparisonRow, found: Pair, priors: tuple[SdPrior, SdPrior, str], spec: CompareSpec
-) -> ComparisonRow:
+def compared(fit: EmergenceFit, base: ComparisonRow, found: Pair, priors: SdPriors, spec: CompareSpec) -> ComparisonRow:
     """One pair with its numbers, not yet judged.
 
     Parameters
@@ -66,7 +90,7 @@ def compared(
     base : ComparisonRow
         Names and raw counts.
     found : Pair
-    priors : SdPrior, SdPrior, str
+    priors : SdPriors
         Of the tray sds on share and time, and where they come from.
     spec : CompareSpec
     """
@@ -74,7 +98,7 @@ def compared(
     rates = [fit.patterns.sowings[code] for code in trays["sowing"]]
     horizon = _horizon_of(fit, base.species or "", found)
     trial = _trial(fit, base.species or "", found, horizon)
-    posterior = compare_levels(trial, priors[0], priors[1])
+    posterior = compare_levels(trial, priors.tray, priors.time)
     share = posterior.share
     draws = share.draws()
     logits = tray_logits(trays, rates, trial.rho)
@@ -89,7 +113,8 @@ def compared(
         p_permutation=permuted.p,
         p_permutation_smallest=permuted.smallest,
         tray_sd=float(draws.weight @ draws.sd),
-        tray_sd_source=priors[2],
+        tray_sd_source=priors.source,
+        tray_sd_borrowed=priors.borrowed,
         places_noted=found.places_noted,
     )
     row = replace(row, notes=_notes(fit, trays, found, permuted, row))

@@ -22,7 +22,15 @@ from germstats.document.figures_style import (
     styled,
     titled,
 )
-from germstats.questions.compare.comparison import CANNOT_TELL, REFUSED, SAME, Comparison, ComparisonRow
+from germstats.questions.compare.comparison import (
+    CANNOT_TELL,
+    REFUSED,
+    SAME,
+    Comparison,
+    ComparisonRow,
+    is_probable,
+    way_of,
+)
 from germstats.records.checking.parsing import so_many
 
 if TYPE_CHECKING:
@@ -95,8 +103,8 @@ def draw_differences(rows: Sequence[Difference], margin: float, title: str, acro
 
 
 def _draw_row(axes: Axes, at: float, row: Difference) -> None:
-    firm = not row.verdict.startswith("probably ")
-    marker, colour = _SIGNS.get(row.verdict.removeprefix("probably "), ("o", SOFT))
+    firm = not is_probable(row.verdict)
+    marker, colour = _SIGNS.get(way_of(row.verdict), ("o", SOFT))
     filled = firm and row.verdict != CANNOT_TELL
     axes.plot([row.low, row.high], [at, at], color=colour, lw=2, ls="-" if firm else (0, (5, 2)), solid_capstyle="butt")
     axes.plot([row.points], [at], marker, color=colour, mfc=colour if filled else "white", mew=2, ms=8)

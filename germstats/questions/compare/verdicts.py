@@ -8,7 +8,16 @@ import numpy as np
 
 from germstats.engine.timing import Array
 from germstats.forecast.comparing import FIRM
-from germstats.questions.compare.comparison import CANNOT_TELL, SAME, CompareSpec, ComparisonRow
+from germstats.questions.compare.comparison import (
+    BETTER,
+    CANNOT_TELL,
+    PROBABLY_BETTER,
+    PROBABLY_WORSE,
+    SAME,
+    WORSE,
+    CompareSpec,
+    ComparisonRow,
+)
 
 SECOND_FIRM = 0.10
 _FARTHEST = float(np.log(1e6))
@@ -39,13 +48,13 @@ def verdict_of(row: ComparisonRow, spec: CompareSpec) -> ComparisonRow:
     if row.p_adjusted is None or row.points is None:
         return row
     if row.p_adjusted < FIRM:
-        direction = "better" if row.points > 0 else "worse"
+        sure, unsure = (BETTER, PROBABLY_BETTER) if row.points > 0 else (WORSE, PROBABLY_WORSE)
         firm = row.p_second is not None and row.p_second <= SECOND_FIRM
         said = () if firm else (_RESTS_ON_SCATTER if row.species is not None else _RESTS_ON_WEIGHTS,)
         little = (f"a real difference, but {_within(spec)}",) if row.verdict == SAME else ()
         return replace(
             row,
-            verdict=direction if firm else f"probably {direction}",
+            verdict=sure if firm else unsure,
             more_trays=None,
             more_trays_scale="",
             notes=(*row.notes, *said, *little),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from germstats.forecast.demand import OrderLine
-from germstats.forecast.order_plan import OrderRow
+from germstats.forecast.order_plan import LotNote, OrderRow
 from germstats.forecast.sources import Source
 from germstats.questions.plan.allotting import Batches
 from germstats.records.checking.parsing import spelled
@@ -22,10 +22,11 @@ def order_notes(row: OrderRow, line: OrderLine, batches: Batches, best: Source, 
     )
 
 
-def source_notes(batches: Batches, best: Source) -> tuple[str, ...]:
+def source_notes(batches: Batches, best: Source) -> tuple[LotNote, ...]:
     """What the forecast of each lot used rests on."""
     used = dict.fromkeys([batch.source for batch in batches] or [best])
-    return tuple(f"{source.stored.lot or source.stored.species}: {note}" for source in used for note in source.notes)
+    named = [(source.stored.lot or source.stored.species, source.notes) for source in used]
+    return tuple(LotNote(lot, note) for lot, notes in named for note in notes)
 
 
 def _why_none(line: OrderLine, batches: Batches, best: Source, rationed: bool) -> list[str]:

@@ -193,7 +193,7 @@ def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rati
         comes_late=laid_out.until is None and line.due is not None,
         rationed=rationed and bool(batches),
         notes=(),
-        lot_notes=source_notes(batches, field.best),
+        of_lots=source_notes(batches, field.best),
     )
     pricked = ("extra seedlings are pricked into empty cells",) if field.pricked and batches else ()
     return replace(row, notes=order_notes(row, line, batches, field.best, rationed) + pricked)

@@ -18,7 +18,6 @@ SHARED_LUCK = (
     "Trays of one order share the spring, the lot and their benches. Each tray also has its own luck. Ranges cover 9 "
     "springs in 10."
 )
-_LOW = 0.5  # a chance in the worst spring that is told in words; common practice, no source
 
 
 def plan_text(plan: OrderPlan, sown: int = 0) -> str:
@@ -69,7 +68,7 @@ def worst_words(plan: OrderPlan) -> str:
     if all(row.worst_chance is None for row in plan.rows):
         return ""
     said = "'worst spring' is the chance in a spring no better than that species' worst on record (its year)."
-    low = [row for row in plan.rows if _would_fail(row)]
+    low = [row for row in plan.rows if row.fails_in_worst]
     return said if not low else (
         f"{said} {_orders_of(low)}: less than an even chance then, and more trays help little, since they share the "
         f"spring. An order that must not fail wants plants kept over; germstats review --season {low[0].worst_season} "
@@ -79,12 +78,8 @@ def worst_words(plan: OrderPlan) -> str:
 
 def bad_spring_words(plan: OrderPlan) -> list[str]:
     """Orders that are not short, but would be in a spring like the worst on record."""
-    low = [row for row in plan.rows if _would_fail(row) and not row.short]
+    low = [row for row in plan.rows if row.fails_in_worst and not row.short]
     return [f"In a spring like {low[0].worst_season} these would still run short: {_orders_of(low)}."] if low else []
-
-
-def _would_fail(row: OrderRow) -> bool:
-    return row.worst_chance is not None and row.worst_chance < _LOW
 
 
 def _orders_of(rows: list[OrderRow]) -> str:
@@ -144,9 +139,8 @@ def late_words(plan: OrderPlan) -> list[str]:
         f"{_named(row)}: its last plant is up from {_date(row.ready_from)} on, and it is due {_date(row.due)}: speak "
         "to the client now."
         for row in plan.rows
-        if row.sowings and not row.short and row.due is not None and row.ready_from is not None
-        and row.ready_from > row.due
-    ]  # fmt: skip
+        if row.ready_after_due
+    ]
 
 
 def _shortfalls(plan: OrderPlan) -> list[str]:
@@ -233,7 +227,7 @@ def sowings_table(plan: OrderPlan) -> Table:
 def bulking(plan: OrderPlan) -> str:
     """What to do with weights too small to share out by hand; empty where there are none."""
     pairs = [(row, sowing) for row in plan.rows for sowing in row.sowings]
-    light = [s for _, s in pairs if s.grams_per_tray is not None and 1000 * s.grams_per_tray < BULK_UNDER_MG]
+    light = [sowing for _, sowing in pairs if sowing.light]
     if not light:
         return ""
     return (
@@ -270,11 +264,9 @@ def plan_notes(plan: OrderPlan) -> list[str]:
         for note in row.notes:
             said.setdefault(note, []).append(f"{row.order} {row.species}")
     lines = [f"{', '.join(rows)}: {note}." for note, rows in said.items()]
-    lots = dict.fromkeys(note for row in plan.rows for note in row.lot_notes)
     by_lot: dict[str, list[str]] = {}
-    for note in lots:
-        lot, words = note.split(": ", 1)
-        by_lot.setdefault(lot, []).append(words)
+    for one in dict.fromkeys(note for row in plan.rows for note in row.of_lots):
+        by_lot.setdefault(one.lot, []).append(one.note)
     return [*lines, *(f"{lot}: {'; '.join(words)}." for lot, words in by_lot.items())]
 
 

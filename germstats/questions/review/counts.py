@@ -252,8 +252,8 @@ def tray(file: LotFile, limits: Limits) -> Evidence:
     low = z is not None and z <= limits["lot_lowish"]
     words = f"{one.tray} has {_has(one)}, its sisters {between}"
     if p >= limits["tray_far_p"] / len(counting):
-        return Evidence("tray", "one_lower", p, words, limit)
-    return Evidence("tray", "one_low_rest_low" if low else "one_low_rest_fine", p, words, limit)
+        return Evidence("tray", "one_lower", p, words, limit, trays=(one.tray,))
+    return Evidence("tray", "one_low_rest_low" if low else "one_low_rest_fine", p, words, limit, trays=(one.tray,))
 
 
 def _has(one: TrayFile) -> str:

@@ -30,10 +30,11 @@ def record(file: LotFile, limits: Limits) -> Evidence:
     falls = max(file.trays, key=lambda one: one.falls)
     if falls.falls > limits["record_falls"]:
         words = f"{falls.tray}: seedlings ever seen fall in {so_many(falls.falls, 'cell')} with nothing noted"
-        return Evidence("record", "falls", float(falls.falls), words)
-    sudden = [one.tray for one in file.trays if one.sudden]
+        return Evidence("record", "falls", float(falls.falls), words, trays=(falls.tray,))
+    sudden = tuple(one.tray for one in file.trays if one.sudden)
     if sudden:
-        return Evidence("record", "sudden", None, f"{', '.join(sudden)}: a fifth or more gone between two checks")
+        words = f"{', '.join(sudden)}: a fifth or more gone between two checks"
+        return Evidence("record", "sudden", None, words, trays=sudden)
     return Evidence("record", "", None, "the counts hang together")
 
 
@@ -56,8 +57,8 @@ def cover_use(file: LotFile, limits: Limits) -> Evidence:
     deep = [one for one in file.trays if one.deep]
     if not (file.light and deep):
         return Evidence("cover_use", "", None, "no light-needing seed lay deep")
-    return Evidence("cover_use", "deep_light", float(len(deep)),
-                    f"{trays_words(len(deep))} of light-needing seed under {deep[0].label}")  # fmt: skip
+    words = f"{trays_words(len(deep))} of light-needing seed under {deep[0].label}"
+    return Evidence("cover_use", "deep_light", float(len(deep)), words, trays=tuple(one.tray for one in deep))
 
 
 def test(file: LotFile, limits: Limits) -> Evidence:
@@ -99,9 +100,10 @@ def _gap(file: LotFile, viable: float, noise: float) -> float:
 
 def note(file: LotFile, limits: Limits) -> Evidence:
     """Mice in the notes or events."""
-    mice = [one.tray for one in file.trays if one.mice]
-    return Evidence("note", "mouse" if mice else "", None,
-                    f"{', '.join(mice)}: mice were noted" if mice else "no mice were noted")  # fmt: skip
+    mice = tuple(one.tray for one in file.trays if one.mice)
+    if not mice:
+        return Evidence("note", "", None, "no mice were noted")
+    return Evidence("note", "mouse", None, f"{', '.join(mice)}: mice were noted", trays=mice)
 
 
 def trays(file: LotFile, limits: Limits) -> Evidence:

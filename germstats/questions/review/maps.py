@@ -93,7 +93,8 @@ def block(file: LotFile, limits: Limits) -> Evidence:
     shape = "a strip from side to side" if _is_strip(box, one.seen) else (
         f"{_span(box.rows, 'row')} by {_span(box.columns, 'column')}")  # fmt: skip
     words = f"{one.tray.tray}: {box.cells - box.filled} of {so_many(box.cells, 'cell')} empty in {shape} at an edge"
-    return Evidence("block", _unless_bare(_p_graded(one.block_p, limits), file, limits), one.block_p, words)
+    reading = _unless_bare(_p_graded(one.block_p, limits), file, limits)
+    return Evidence("block", reading, one.block_p, words, trays=(one.tray.tray,))
 
 
 def _emptiest(file: LotFile, limits: Limits) -> tuple[_Bare, EmptyBlock] | None:
@@ -116,9 +117,10 @@ def shape(file: LotFile, limits: Limits) -> Evidence:
     found = _emptiest(file, limits)
     if found is None or _p_graded(found[0].block_p, limits) != "strong":
         return Evidence("shape", "", None, "")
-    strip = _is_strip(found[1], found[0].seen)
-    return Evidence("shape", "strip" if strip else "patch", None,
-                    f"the empty block {'runs' if strip else 'does not run'} from side to side")  # fmt: skip
+    one, box = found
+    strip = _is_strip(box, one.seen)
+    words = f"the empty block {'runs' if strip else 'does not run'} from side to side"
+    return Evidence("shape", "strip" if strip else "patch", None, words, trays=(one.tray.tray,))
 
 
 def edge(file: LotFile, limits: Limits) -> Evidence:
@@ -128,7 +130,8 @@ def edge(file: LotFile, limits: Limits) -> Evidence:
         return Evidence("edge", "", None, "no map tells of the edge")
     one, ring = min(found, key=lambda row: (row[0].ring_p, row[0].tray.tray))
     words = f"{one.tray.tray}: {ring.outer_empty} of its {ring.empty} empty cells in the outer ring of {ring.outer}"
-    return Evidence("edge", _unless_bare(_p_graded(one.ring_p, limits), file, limits), one.ring_p, words)
+    reading = _unless_bare(_p_graded(one.ring_p, limits), file, limits)
+    return Evidence("edge", reading, one.ring_p, words, trays=(one.tray.tray,))
 
 
 def overfull(file: LotFile, limits: Limits) -> Evidence:
@@ -140,13 +143,12 @@ def overfull(file: LotFile, limits: Limits) -> Evidence:
     count = cast("int", cells.count)
     reading = "strong" if count >= limits["overfull_strong"] else "some" if count >= limits["overfull_some"] else "none"
     if not count:
-        trays = so_many(len(found), "tray")
-        words = f"no cell holds more seedlings than seeds were sown, by the counts of {trays}"
-    else:
-        named = " ".join(cells.cells[:_NAMED]) + (" ..." if count > _NAMED else "")
-        hold = "cells hold" if count > 1 else "cell holds"
-        words = f"{name}: {count} {hold} more seedlings than seeds were sown ({named})"
-    return Evidence("overfull", reading, float(count), words)
+        words = f"no cell holds more seedlings than seeds were sown, by the counts of {so_many(len(found), 'tray')}"
+        return Evidence("overfull", reading, 0.0, words)
+    named = " ".join(cells.cells[:_NAMED]) + (" ..." if count > _NAMED else "")
+    hold = "cells hold" if count > 1 else "cell holds"
+    words = f"{name}: {count} {hold} more seedlings than seeds were sown ({named})"
+    return Evidence("overfull", reading, float(count), words, trays=(name,))
 
 
 def _losing(file: LotFile, limits: Limits) -> tuple[TrayFile, float, float] | None:
@@ -185,9 +187,9 @@ def losses(file: LotFile, limits: Limits) -> Evidence:
     one, z, share = worst
     strong = z >= limits["losses_z"] and share >= _great(one, limits)
     reading = "strong" if strong else "some" if z >= limits["losses_some"] else ""
-    return Evidence("losses", reading, z,
-                    f"{one.tray}: {one.lost} of {one.ever} lost after they came; "
-                    f"{100 * _usual_losses(file, one).share:.0f} % is usual")  # fmt: skip
+    usual = f"{100 * _usual_losses(file, one).share:.0f} % is usual"
+    words = f"{one.tray}: {one.lost} of {one.ever} lost after they came; {usual}"
+    return Evidence("losses", reading, z, words, trays=(one.tray,))
 
 
 def course(file: LotFile, limits: Limits) -> Evidence:
@@ -200,8 +202,9 @@ def course(file: LotFile, limits: Limits) -> Evidence:
     came = max(one.ever or 0, 1)
     others = (one.lost or 0) - one.at_once
     if one.at_once >= limits["jump"] * came and others >= limits["beside_jump"] * came:
-        return Evidence("course", "jump", share, f"{said}, the others over several")
-    return Evidence("course", "at_once" if share >= limits["at_once"] else "over_time", share, said)
+        return Evidence("course", "jump", share, f"{said}, the others over several", trays=(one.tray,))
+    reading = "at_once" if share >= limits["at_once"] else "over_time"
+    return Evidence("course", reading, share, said, trays=(one.tray,))
 
 
 def loss_map(file: LotFile, limits: Limits) -> Evidence:
@@ -218,12 +221,13 @@ def loss_map(file: LotFile, limits: Limits) -> Evidence:
     p_ring = float(stats.hypergeom.sf(int((gone & ring).sum()) - 1, int(had.sum()), int(gone.sum()),
                                       int((had & ring).sum())))  # fmt: skip
     joined = join_count(gone, had)
-    said = f"{worst[0].tray}: {int(gone.sum())} of {so_many(int(had.sum()), 'cell')} lost seedlings"
+    tray = worst[0].tray
+    said = f"{tray}: {int(gone.sum())} of {so_many(int(had.sum()), 'cell')} lost seedlings"
     if p_ring < limits["loss_map_p"]:
-        return Evidence("loss_map", "edge", p_ring, f"{said}, mostly at the edge")
+        return Evidence("loss_map", "edge", p_ring, f"{said}, mostly at the edge", trays=(tray,))
     if joined.p < limits["loss_map_p"]:
-        return Evidence("loss_map", "clustered", joined.p, f"{said}, side by side")
-    return Evidence("loss_map", "none", joined.p, f"{said}, anywhere")
+        return Evidence("loss_map", "clustered", joined.p, f"{said}, side by side", trays=(tray,))
+    return Evidence("loss_map", "none", joined.p, f"{said}, anywhere", trays=(tray,))
 
 
 def hit_trays(

@@ -10,13 +10,14 @@ import pandas as pd
 
 from germstats.engine.fit import FitSpec
 from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.questions.review.befell import OneTray, maps_to_draw, one_tray_of
 from germstats.questions.review.book import gather
 from germstats.questions.review.counts import Came, came, came_words
 from germstats.questions.review.evidence import evidence_of
 from germstats.questions.review.gather import lot_file
 from germstats.questions.review.lot_file import LotFile, TrayFile
 from germstats.questions.review.row import Evidence
-from germstats.questions.review.rules import Reading, Rules, load_rules
+from germstats.questions.review.rules import Check, Reading, Rules, When, load_rules
 from germstats.questions.review.scoring import KINDS_OF_TRAY, Scored, score
 from germstats.records.book import RecordBook
 from germstats.records.suggesting import must_know
@@ -62,6 +63,9 @@ class LotReview:
     ----------
     lot, species, season : str, str, int
     verdict : {"as expected", "not over yet", "poor", "cannot tell"}
+    one_tray : OneTray or None
+        What befell one of its trays, where it is looked into for that alone and itself came well enough; its verdict is
+        poor then, too, and `shown_verdict` says which of the two it is.
     doors : tuple of str
         What opened the review: why the lot is called poor.
     opened : frozenset of str
@@ -74,7 +78,13 @@ class LotReview:
         Whether the lot is poor and a cause is likely; of a poor lot else it cannot be told which.
     test : str
         The cheapest test between the top two.
+    test_when : When or None
+        When that can be made; None where there is no test.
     next_year, cautions : tuple of str
+    waiting : bool
+        Whether it is waiting for its second spring.
+    maps : tuple of str
+        Trays whose maps show why it is poor, the emptiest first.
     evidence : tuple of Evidence
     trays : tuple of TrayFile
     refused : str
@@ -86,14 +96,18 @@ class LotReview:
     species: str
     season: int
     verdict: str
+    one_tray: OneTray | None
     doors: tuple[str, ...]
     opened: frozenset[str]
     seen: str
     causes: tuple[Cause, ...]
     told: bool
     test: str
+    test_when: When | None
     next_year: tuple[str, ...]
     cautions: tuple[str, ...]
+    waiting: bool
+    maps: tuple[str, ...]
     evidence: tuple[Evidence, ...]
     trays: tuple[TrayFile, ...]
     refused: str
@@ -104,6 +118,16 @@ class LotReview:
         """Causes to be named: "something happened to one tray" is left out where it is told what."""
         return _named(self.causes)
 
+    @property
+    def shown(self) -> tuple[Cause, ...]:
+        """Causes worth naming: those that stand, at most two where none is likely."""
+        return tuple(one for one in self.named if one.standing != "unlikely") if self.told else best_fits(self.named)
+
+    @property
+    def shown_verdict(self) -> str:
+        """The verdict as a heading has it: of a tray, where it is a tray and not the lot."""
+        return self.verdict if self.one_tray is None else self.one_tray.words
+
 
 @dataclass(frozen=True)
 class Review:
@@ -113,26 +137,43 @@ class Review:
     lots: tuple[LotReview, ...]
     lotless: tuple[str, ...] = ()
 
+    @property
+    def poor(self) -> tuple[LotReview, ...]:
+        """Lots that are poor themselves."""
+        return tuple(one for one in self.lots if one.verdict == POOR and one.one_tray is None)
+
+    @property
+    def of_one_tray(self) -> tuple[LotReview, ...]:
+        """Lots that came well enough but for one tray."""
+        return tuple(one for one in self.lots if one.one_tray is not None)
+
     def as_record(self) -> dict[str, object]:
         """What `germstats review --json` prints beside the settings."""
-        lots = [_record(one) for one in self.lots]
-        return {"season": self.season, "lots": lots, "trays_of_no_known_lot": list(self.lotless)}
+        return {
+            "season": self.season,
+            "lots": [_record(one) for one in self.lots],
+            "trays_of_no_known_lot": list(self.lotless),
+            "poor": [one.lot for one in self.poor],
+            "of_one_tray": [one.lot for one in self.of_one_tray],
+        }
 
 
 def _record(one: LotReview) -> dict[str, object]:
     causes = [
         {"cause": cause.cause, "words": cause.words, "standing": cause.standing, "points": cause.points,
          "for": [row.words for row, _ in cause.supports], "against": [row.words for row, _ in cause.opposes],
-         "held_down": cause.capped}
+         "held_down": cause.capped, "shown": cause in one.shown}
         for cause in one.causes
     ]  # fmt: skip
     evidence = [{"evidence": row.evidence, "reading": row.reading, "statistic": row.statistic, "limit": row.limit,
-                 "words": row.words} for row in one.evidence]  # fmt: skip
+                 "words": row.words, "trays": list(row.trays)} for row in one.evidence]  # fmt: skip
     return {
         "lot": one.lot, "species": one.species, "season": one.season, "verdict": one.verdict,
         "because": list(one.doors), "seen": one.seen, "causes": causes, "told": one.told, "test": one.test or None,
         "next_year": list(one.next_year), "cautions": list(one.cautions), "evidence": evidence,
-        "refused": one.refused or None, "notes": list(one.notes),
+        "refused": one.refused or None, "notes": list(one.notes), "shown_verdict": one.shown_verdict,
+        "befell_one_tray": [] if one.one_tray is None else list(one.one_tray.befell), "test_when": one.test_when,
+        "waiting_for_second_spring": one.waiting, "maps": list(one.maps),
     }  # fmt: skip
 
 
@@ -239,16 +280,32 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     told = verdict == POOR and causes[0].standing == "likely"
     named = _named(causes)
     standing = [one for one in named if one.standing == "likely"] or list(best_fits(named))
+    test = _test(verdict, named, rules, {evidence for evidence, _ in readings})
+    poor = verdict == POOR
+    supports = [row for one in causes for row, _ in one.supports]
+    cautions = [rules.causes[one.cause].caution for one in causes if one.standing != "unlikely"]
     return LotReview(
-        lot=file.lot, species=file.species, season=file.season, verdict=verdict,
-        doors=tuple(open_doors.values()), opened=opened, seen=came_words(found),
-        causes=causes, told=told,
-        test=_test(verdict, named, rules, {evidence for evidence, _ in readings}),
-        next_year=tuple(rules.causes[one.cause].next_year for one in standing) if verdict == POOR else (),
-        cautions=tuple(dict.fromkeys(c for one in causes if one.standing != "unlikely"
-                                     if (c := rules.causes[one.cause].caution))),
-        evidence=evidence, trays=file.trays, refused=file.apart, notes=_notes(file),
-    )  # fmt: skip
+        lot=file.lot,
+        species=file.species,
+        season=file.season,
+        verdict=verdict,
+        one_tray=one_tray_of(evidence, opened, rules.own_limit) if poor else None,
+        doors=tuple(open_doors.values()),
+        opened=opened,
+        seen=came_words(found),
+        causes=causes,
+        told=told,
+        test="" if test is None else test.words,
+        test_when=None if test is None else test.when,
+        next_year=tuple(rules.causes[one.cause].next_year for one in standing) if poor else (),
+        cautions=tuple(dict.fromkeys(caution for caution in cautions if caution)),
+        waiting=file.waiting,
+        maps=maps_to_draw(file.trays, supports) if poor else (),
+        evidence=evidence,
+        trays=file.trays,
+        refused=file.apart,
+        notes=_notes(file),
+    )
 
 
 def shown_scores(verdict: str, readings: Sequence[Reading], rules: Rules) -> tuple[Scored, ...]:
@@ -292,14 +349,14 @@ def _cause(one: Scored, evidence: tuple[Evidence, ...], rules: Rules) -> Cause:
     )  # fmt: skip
 
 
-def _test(verdict: str, causes: tuple[Cause, ...], rules: Rules, known: set[str]) -> str:
+def _test(verdict: str, causes: tuple[Cause, ...], rules: Rules, known: set[str]) -> Check | None:
     if verdict == NOT_OVER:
-        return "count again in 7 to 14 days, until two checks bring nothing new"
+        return Check("count again in 7 to 14 days, until two checks bring nothing new", When.IN_SPRING)
     if verdict != POOR:
-        return ""
+        return None
     first, others = causes[0].cause, causes[1:]
     if not others or others[0].standing == "unlikely":
-        if check := rules.check(first, known):
+        if (check := rules.check(first, known)) is not None:
             return check
         others = tuple(sorted((one for one in others if one.cause not in KINDS_OF_TRAY), key=lambda one: -one.points))
     return rules.test_between(first, others[0].cause, known) if others else rules.causes[first].check

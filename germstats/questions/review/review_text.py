@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 from germstats.document.sentences import CAUTION, wrapped
 from germstats.document.tables import text_table
@@ -15,9 +14,9 @@ from germstats.questions.review.review import (
     Cause,
     LotReview,
     Review,
-    best_fits,
 )
 from germstats.questions.review.row import Evidence
+from germstats.questions.review.rules import When
 from germstats.records.checking.parsing import so_many
 
 
@@ -31,7 +30,7 @@ def review_text(found: Review, explain: bool = False) -> str:
             "possible, or cannot be told; points say how much speaks for it, each one doubling the odds."
         ),
         "",
-        wrapped(poor_words(found.lots)),
+        wrapped(poor_words(found)),
         "",
     ]
     for one in poor:
@@ -51,10 +50,10 @@ def review_text(found: Review, explain: bool = False) -> str:
 
 
 def _poor_lot(one: LotReview, explain: bool) -> list[str]:
-    lines = [wrapped(f"{one.lot}: {verdict_words(one)}, {since_words(one)}. {sentence(one.seen)}")]
+    lines = [wrapped(f"{one.lot}: {one.shown_verdict}, {since_words(one)}. {sentence(one.seen)}")]
     if not one.told:
         lines.append(wrapped(untold_words(one), "  "))
-    for cause in shown_causes(one):
+    for cause in one.shown:
         lines += _cause_lines(cause)
     lines.append(wrapped(f"To settle it: {one.test}.", "  "))
     lines += [wrapped(f"Next year: {words}.", "  ") for words in one.next_year]
@@ -65,77 +64,35 @@ def _poor_lot(one: LotReview, explain: bool) -> list[str]:
     return lines
 
 
-_WITHIN = -1.5
-"""Standard normal z below which a lot is low itself: that of the lot's own door in the rules."""
-_BELOW_USUAL = "lowish"
-_BEFELL = (
-    ("part of one tray lost", {("block", "strong"), ("edge", "strong")}),
-    ("one tray lost", {("tray", "one_low_rest_fine"), ("tray", "one_low_rest_low")}),
-    ("one tray lost seedlings after they came up", {("losses", "strong")}),
-    ("counts of one tray contradict each other", {("record", "falls")}),
-)
-"""What may have befallen one tray, and how the evidence then reads."""
-
-
-def tray_words(one: LotReview) -> str:
-    """What befell a tray of a lot that was looked into for it alone; empty where the lot itself came low, or a cover or
-    a winter held it down."""
-    seen = next((row for row in one.evidence if row.evidence == "lot_seen"), None)
-    if one.verdict != POOR or seen is None or seen.statistic is None or seen.statistic <= _WITHIN:
-        return ""
-    if one.opened - {evidence for _, telling in _BEFELL for evidence, _ in telling}:
-        return ""
-    read = {(row.evidence, row.reading) for row in one.evidence}
-    return " and ".join([words for words, telling in _BEFELL if telling & read][:2])
-
-
-def verdict_words(one: LotReview) -> str:
-    """The verdict as a heading has it: of a tray, where it is a tray and not the lot."""
-    tray = tray_words(one)
-    if not tray:
-        return one.verdict
-    low = any(row.evidence == "lot_seen" and row.reading == _BELOW_USUAL for row in one.evidence)
-    return f"{tray}; the lot came {'within its range' if low else 'as expected'}"
-
-
 def since_words(one: LotReview) -> str:
     """Why it was looked into."""
-    return f"{'looked into' if tray_words(one) else ''} since {listed(one.doors)}".strip()
+    looked = "looked into since" if one.one_tray is not None else "since"
+    return f"{looked} {listed(one.doors)}"
 
 
-def poor_words(lots: Sequence[LotReview]) -> str:
+def poor_words(found: Review) -> str:
     """How many lots are poor, and which came well enough but for one tray."""
-    poor = [one for one in lots if one.verdict == POOR]
-    trays = [one.lot for one in poor if tray_words(one)]
-    said = f"Poor: {len(poor) - len(trays)} of {so_many(len(lots), 'lot')}."
+    trays = [one.lot for one in found.of_one_tray]
+    said = f"Poor: {len(found.poor)} of {so_many(len(found.lots), 'lot')}."
     for verdict in (NOT_OVER, NO_VERDICT):
-        if others := sum(one.verdict == verdict for one in lots):
+        if others := sum(one.verdict == verdict for one in found.lots):
             said += f" {verdict.capitalize()}: {others}."
     return f"{said} Well enough but for one tray: {', '.join(trays)}." if trays else said
 
 
-_OF_A_SPRING = re.compile(r"scratch|count (the tray )?again|count once more|stem|at noon|sow 36")
-_OF_A_PACKET = re.compile(r"packet")
-
-
 def settle_words(one: LotReview, over: bool) -> str:
     """The test that settles it, and from when it can be made: `over` once the spring is."""
-    if not over or _OF_A_PACKET.search(one.test):
-        return f"To settle it: {one.test}."
-    if _OF_A_SPRING.search(one.test):
+    if over and one.test_when == When.IN_SPRING:
         return f"It can be settled next spring: {one.test}."
-    return f"To settle it, if its trays still stand: {one.test}."
-
-
-def shown_causes(one: LotReview) -> list[Cause]:
-    """Causes worth naming: those that stand, at most two where none is likely."""
-    return [cause for cause in one.named if cause.standing != "unlikely"] if one.told else list(best_fits(one.named))
+    if over and one.test_when == When.WHILE_TRAYS_STAND:
+        return f"To settle it, if its trays still stand: {one.test}."
+    return f"To settle it: {one.test}."
 
 
 def untold_words(one: LotReview) -> str:
     """That no cause is likely, and how many fit at all."""
     fits = {0: ", and none of the known causes fits.", 1: "; the one that fits best:", 2: "; the two that fit best:"}
-    return f"Cannot tell which cause from the records alone{fits[len(shown_causes(one))]}"
+    return f"Cannot tell which cause from the records alone{fits[len(one.shown)]}"
 
 
 def _cause_lines(cause: Cause, when: str = "") -> list[str]:

@@ -22,6 +22,8 @@ class Evidence:
         What was seen, with its raw counts.
     limit : float or None
         The statistic beyond which the row speaks; None where it is read off.
+    trays : tuple of str
+        The trays it speaks of; empty where it is of the lot as a whole.
     """
 
     evidence: str
@@ -29,3 +31,4 @@ class Evidence:
     statistic: float | None
     words: str
     limit: float | None = None
+    trays: tuple[str, ...] = ()

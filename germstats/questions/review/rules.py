@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import cache
 from pathlib import Path
 
@@ -24,13 +25,36 @@ _KEYS = {"points": 3, "causes": 1, "readings": 2, "limits": 1, "doors": 1}
 """The first columns that name a row, and may do so once only."""
 _FILES = {
     "points": ("cause", "evidence", "reading", "points", "source"),
-    "causes": ("cause", "words", "start", "check", "next_year", "caution", "source"),
+    "causes": ("cause", "words", "start", "check", "check_when", "next_year", "caution", "source"),
     "readings": ("evidence", "reading", "words", "limit", "source"),
     "limits": ("limit", "value", "meaning", "source"),
     "doors": ("door", "evidence", "reading", "below", "with", "words", "source"),
     "caps": ("cause", "when", "lifted_by", "at_most", "why", "source"),
-    "tests": ("cause_a", "cause_b", "test", "limit", "wrong_answers", "cost", "spent_by", "source"),
+    "tests": ("cause_a", "cause_b", "test", "when", "limit", "wrong_answers", "cost", "spent_by", "source"),
 }
+_MAY_LACK = {"causes": ("check_when",), "tests": ("when",)}
+"""Columns that are blank where a table has none."""
+OWN_DOOR = "lot"
+"""The door of a lot that is low itself."""
+
+
+class When(StrEnum):
+    """When a check or a test can be made."""
+
+    ANY_TIME = "any time"
+    IN_SPRING = "in spring"
+    WHILE_TRAYS_STAND = "while trays stand"
+
+
+_WHEN_OF_SEVERAL = (When.ANY_TIME, When.IN_SPRING, When.WHILE_TRAYS_STAND)
+
+
+@dataclass(frozen=True)
+class Check:
+    """What to look at, in words, and when that can be done."""
+
+    words: str
+    when: When
 
 
 @dataclass(frozen=True)
@@ -40,7 +64,7 @@ class Cause:
     cause: str
     words: str
     start: int
-    check: str
+    check: Check
     next_year: str
     caution: str
 
@@ -84,6 +108,7 @@ class Test:
     first: str
     second: str
     test: str
+    when: When
     limit: str
     wrong_answers: str
     cost: str
@@ -92,9 +117,9 @@ class Test:
     __test__ = False  # no test of this project
 
     @property
-    def words(self) -> str:
-        """One sentence."""
-        return f"{self.test} ({self.cost}); {self.limit}"
+    def check(self) -> Check:
+        """What to look at, in one sentence."""
+        return Check(f"{self.test} ({self.cost}); {self.limit}", self.when)
 
 
 @dataclass(frozen=True)
@@ -120,13 +145,18 @@ class Rules:
     caps: tuple[Cap, ...]
     tests: tuple[Test, ...]
 
-    def check(self, cause: str, known: Collection[str]) -> str:
-        """What to look at first for a cause; empty where evidence that is `known` tells it already."""
-        spent = any(one.first == cause and one.spent_by in known for one in self.tests if one.spent_by)
-        return "" if spent else self.causes[cause].check
+    @property
+    def own_limit(self) -> float | None:
+        """The z below which a lot is low itself: that of its own door; None where there is no such door."""
+        return next((door.below for door in self.doors if door.door == OWN_DOOR), None)
 
-    def test_between(self, first: str, second: str, known: Collection[str] = ()) -> str:
-        """Words of the cheapest test that separates two causes; their first checks where none is listed.
+    def check(self, cause: str, known: Collection[str]) -> Check | None:
+        """What to look at first for a cause; None where evidence that is `known` tells it already."""
+        spent = any(one.first == cause and one.spent_by in known for one in self.tests if one.spent_by)
+        return None if spent else self.causes[cause].check
+
+    def test_between(self, first: str, second: str, known: Collection[str] = ()) -> Check:
+        """The cheapest test that separates two causes; their first checks where none is listed.
 
         Parameters
         ----------
@@ -136,9 +166,15 @@ class Rules:
         """
         for one in self.tests:
             if {one.first, one.second} == {first, second} and not (one.spent_by and one.spent_by in known):
-                return one.words
-        checks = [check for cause in (first, second) if (check := self.check(cause, known))]
-        return "; ".join(checks) or self.causes[first].check
+                return one.check
+        checks = [check for cause in (first, second) if (check := self.check(cause, known)) is not None]
+        return _together(checks) if checks else self.causes[first].check
+
+
+def _together(checks: Sequence[Check]) -> Check:
+    """Several checks as one: a packet can be opened first, at any time; else one that needs a spring makes all wait."""
+    when = min((one.when for one in checks), key=_WHEN_OF_SEVERAL.index)
+    return Check("; ".join(one.words for one in checks), when)
 
 
 def load_rules(folder: Path | None = None) -> Rules:
@@ -168,10 +204,16 @@ def _load(folder: Path | None) -> Rules:
         _must_hold_rules(folder)
     table = {name: _rows(name, folder) for name in _FILES}
     causes = {
-        row["cause"]: Cause(row["cause"], row["words"], _whole("causes", row, "start"), row["check"], row["next_year"],
-                            row["caution"])
+        row["cause"]: Cause(
+            cause=row["cause"],
+            words=row["words"],
+            start=_whole("causes", row, "start"),
+            check=Check(row["check"], _when("causes", row, "check_when")),
+            next_year=row["next_year"],
+            caution=row["caution"],
+        )
         for row in table["causes"]
-    }  # fmt: skip
+    }
     readings = {(row["evidence"], row["reading"]): row["words"] for row in table["readings"]}
     points: dict[str, dict[Reading, int]] = {cause: {} for cause in causes}
     for row in table["points"]:
@@ -186,13 +228,14 @@ def _load(folder: Path | None) -> Rules:
         _known("tests", row["spent_by"], {"", *evidences})
     tests = tuple(
         Test(
-            row["cause_a"],
-            row["cause_b"],
-            row["test"],
-            row["limit"],
-            row["wrong_answers"],
-            row["cost"],
-            row["spent_by"],
+            first=row["cause_a"],
+            second=row["cause_b"],
+            test=row["test"],
+            when=_when("tests", row, "when"),
+            limit=row["limit"],
+            wrong_answers=row["wrong_answers"],
+            cost=row["cost"],
+            spent_by=row["spent_by"],
         )
         for row in table["tests"]
     )
@@ -232,6 +275,8 @@ def _rows(name: str, folder: Path | None) -> list[dict[str, str]]:
         raise WrongUseError(f"{file} cannot be read; save it as CSV in UTF-8.") from None
     if not rows:
         raise WrongUseError(f"{file} holds no row; copy the package's own from {DATA}.")
+    blank = dict.fromkeys(_MAY_LACK.get(name, ()), "")
+    rows = [blank | row for row in rows]
     for number, row in enumerate(rows, 2):
         if any(row.get(column) is None for column in _FILES[name]) or None in row:
             raise WrongUseError(f"{file} row {number}: it should have the columns {', '.join(_FILES[name])}; put text "
@@ -256,6 +301,15 @@ def _number(name: str, row: dict[str, str], column: str) -> float:
     if not math.isfinite(number):
         raise WrongUseError(f"review_{name}.csv: {column} is a number, not {row[column]!r}; mend it.")
     return number
+
+
+def _when(name: str, row: dict[str, str], column: str) -> When:
+    """When a check can be made; where that is blank, while the trays stand."""
+    try:
+        return When(row[column] or When.WHILE_TRAYS_STAND)
+    except ValueError:
+        known = ", ".join(When)
+        raise WrongUseError(f"review_{name}.csv: {column} is one of {known}, not {row[column]!r}; mend it.") from None
 
 
 def _whole(name: str, row: dict[str, str], column: str) -> int:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from germstats.document.sentences import percent
-from germstats.forecast.order_plan import BULK_UNDER_MG, OrderPlan
+from germstats.forecast.order_plan import OrderPlan
 from germstats.forecast.reconcile import SownAlready
 from germstats.forecast.trays_to_sow import Seeds, Shape, TrayToSow
 from germstats.maps.tray_map import cell_name
@@ -77,11 +77,6 @@ def cover_words(treatment: Mapping[str, str | float]) -> str:
     """Cover and depth, such as ``sand 5 mm``; blank where not recorded."""
     cover = str(treatment.get("cover", ""))
     return f"{cover} {treatment['cover_depth_mm']:g} mm" if cover and "cover_depth_mm" in treatment else cover
-
-
-def light(seeds: Seeds) -> bool:
-    """Whether the seed of a tray is too light to be weighed and spread without bulking."""
-    return seeds.grams is not None and 1000 * seeds.grams < BULK_UNDER_MG
 
 
 def doubtful(names: Iterable[str]) -> bool:

@@ -17,7 +17,6 @@ from germstats.questions.sheets.sheet_words import (
     cover_words,
     day_words,
     doubtful,
-    light,
     lots_to_take,
     plan_remarks,
     seeds_words,
@@ -113,7 +112,7 @@ def sowing_sheet(found: NextSowings, source: str) -> str:
         sow_by=SOW_BY,
         store=STORE_AFTER,
         bulk_under=f"{BULK_UNDER_MG:g}",
-        cold=any(" of cold" in one.sow_by.why for one in trays),
+        cold=any(one.sow_by.counts_cold for one in trays),
         cautions=sowing_cautions(trays),
         doubtful=doubtful(one.tray for one in trays),
     )
@@ -125,7 +124,7 @@ def _sowing_line(one: TrayToSow) -> SowingLine:
     return SowingLine(
         tray=one.tray, order=one.order, lot=one.lot, species=one.species, common_name=one.common_name,
         seeds=seeds_words(seeds, one.shape.cells), amount=f"{amount} = {weight}" if amount and weight else amount,
-        bulked=light(seeds), cells=shape_words(one.shape), cover=cover_words(one.treatment),
+        bulked=seeds.light, cells=shape_words(one.shape), cover=cover_words(one.treatment),
         depth_unknown="cover_depth_mm" not in one.treatment,
         pretreatment=str(one.treatment.get("pretreatment", "")), place=one.place, sow_by=day_words(one.sow_by.day),
         note=one.note,

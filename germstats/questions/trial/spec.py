@@ -78,6 +78,10 @@ class TrialSpec:
             raise WrongUseError("A trial needs at least two places, or bench and treatment cannot be separated.")
 
 
+MANY_TRAYS = 40
+"""More trays of one treatment in a season than a small nursery sows for a trial; common practice, no source."""
+
+
 @dataclass(frozen=True)
 class TrialDesign:
     """A trial laid out.
@@ -138,3 +142,13 @@ class TrialDesign:
     seeds_left: int | None
     plan: tuple[PlannedTray, ...]
     notes: tuple[str, ...]
+
+    @property
+    def too_many(self) -> bool:
+        """Whether more trays are needed than a small nursery sows for a trial."""
+        return self.needed is None or self.needed > MANY_TRAYS
+
+    @property
+    def sowable(self) -> tuple[tuple[int, int], ...]:
+        """Those of `told` that a small nursery can sow and that tell something."""
+        return tuple((trays, points) for trays, points in self.told if points is not None and trays <= MANY_TRAYS)

@@ -9,9 +9,6 @@ from germstats.document.tables import text_table
 from germstats.questions.trial.spec import TrialDesign
 from germstats.records.checking.parsing import so_many, spelled
 
-MANY_TRAYS = 40
-"""More trays of one treatment in a season than a small nursery sows for a trial; common practice, no source."""
-
 
 def trial_text(design: TrialDesign) -> str:
     """The whole printed answer of `germstats trial`."""
@@ -19,7 +16,7 @@ def trial_text(design: TrialDesign) -> str:
         wrapped(_answer(design)),
         wrapped(_scatter(design)),
         wrapped(_checked(design)),
-        *([wrapped(_too_many(design))] if (design.needed or MANY_TRAYS + 1) > MANY_TRAYS else []),
+        *([wrapped(_too_many(design))] if design.too_many else []),
         "",
         f"What trays would tell, {percent(design.spec.power)} times of 100:",
         _told(design),
@@ -92,7 +89,7 @@ def _too_many(design: TrialDesign) -> str:
         first = "No number of trays tells it"
     else:
         first = f"{design.needed} trays of each are more than most nurseries can sow"
-    can = [f"{trays} tell {points}" for trays, points in design.told if points is not None and trays <= MANY_TRAYS]
+    can = [f"{trays} tell {points}" for trays, points in design.sowable]
     return (f"{first}: think again what difference would change your ways. Of each treatment {', '.join(can)} points; "
             "--trays lays out what you have.")  # fmt: skip
 

@@ -20,6 +20,8 @@ KEEP, DISCARD, WINTER_OVER, MOVE_ON, LOOK, NOTHING = (
     "keep", "discard", "winter over", "thin, fill gaps", "look at it", "nothing to decide",
 )  # fmt: skip
 """Advice."""
+_OVERDUE = (SILENT, LATE, UNSEEN)
+_UNFINISHED = (*_OVERDUE, COMING, NOT_DUE, NEARLY)
 
 
 @dataclass(frozen=True)
@@ -107,6 +109,20 @@ class TrayWatch:
     money: str = ""
     counted: Unit = "cells"
 
+    @property
+    def overdue(self) -> bool:
+        """Whether it is silent, late or not looked at."""
+        return self.status in _OVERDUE
+
+    @property
+    def unfinished(self) -> bool:
+        """Whether something may still come on it, by its status."""
+        return self.status in _UNFINISHED
+
+    def as_record(self) -> dict[str, object]:
+        """As `germstats watch --json` prints it; dates as text."""
+        return {**_dated(asdict(self)), "overdue": self.overdue, "unfinished": self.unfinished}
+
 
 Window = tuple[pd.Timestamp, pd.Timestamp]
 
@@ -155,12 +171,16 @@ class OrderWatch:
         That this season's trays bring so many.
     last_plant : (low, high) or None
         90 % window of the day the last one needed is up, in springs that bring so many.
+    orders : tuple of str
+        Orders of the species that are due by the end of the year: this season's trays serve them, a later sowing
+        cannot.
     """
 
     species: str
     plugs: int
     chance: float
     last_plant: Window | None
+    orders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -192,6 +212,17 @@ class Watch:
     plug_value: float
     first_springs: tuple[str, ...]
 
+    @property
+    def over(self) -> bool:
+        """Whether by the checks nothing more is to come on any tray, so that the spring is over before its last day."""
+        passed = all(lot.most is None or lot.most[1] <= self.spec.on for lot in self.lots)
+        return bool(self.lots) and passed and not any(row.unfinished for row in self.rows)
+
+    @property
+    def served(self) -> frozenset[tuple[str, str]]:
+        """Orders (order, species) that the trays of this spring serve."""
+        return frozenset((order, row.species) for row in self.orders for order in row.orders)
+
     def as_record(self) -> dict[str, object]:
         """What `germstats watch --json` prints; dates as text."""
         return {
@@ -199,7 +230,8 @@ class Watch:
             "spring": self.spring,
             "plug_value": self.plug_value,
             "holding_cost": self.spec.holding_cost,
-            "rows": [_dated(asdict(row)) for row in self.rows],
+            "over": self.over,
+            "rows": [row.as_record() for row in self.rows],
             "lots": [_dated(asdict(row)) for row in self.lots],
             "orders": [_dated(asdict(row)) for row in self.orders],
             "weather": list(self.weather),

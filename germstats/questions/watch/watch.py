@@ -332,18 +332,29 @@ def _lot(course: Course, lot: str, at: Index, give_up: pd.Timestamp | None, coun
 
 def _orders(book: RecordBook, course: Course, season: Season, losses: float) -> tuple[OrderWatch, ...]:
     """Plugs still owed this year of each species against its trays of this spring."""
-    orders = book.tables["orders"].dropna(subset=["plugs"])
-    due = orders["due"].fillna(season.spec.on)
-    orders = orders[(due >= season.spec.on) & (due <= pd.Timestamp(season.spring, 12, 31))]
-    owed = (orders["plugs"].astype(float) - orders["delivered"].astype("Float64").fillna(0).astype(float)).clip(lower=0)
+    table = book.tables["orders"].dropna(subset=["plugs"])
+    delivered = table["delivered"].astype("Float64").fillna(0).astype(float)
+    table = table.assign(owed=(table["plugs"].astype(float) - delivered).clip(lower=0))
+    year_ends = pd.Timestamp(season.spring, 12, 31)
+    due = table["due"].fillna(season.spec.on)
+    orders = table[(due >= season.spec.on) & (due <= year_ends)]
+    served = table[(table["due"] <= year_ends) & (table["owed"] > 0)]
     rows = []
-    for species, plugs in owed.groupby(orders["species"]).sum().items():
+    for species, plugs in orders["owed"].groupby(orders["species"]).sum().items():
         at = np.flatnonzero((course.trays["species"] == species).to_numpy())
         if not at.size or season.spec.lots or plugs <= 0:
             continue
         needed = float(plugs) / (1 - losses)
         brought = sum((course.plugs(k, course.final[:, k]) for k in at.tolist()), np.zeros(1))
         chance = float(course.weight @ (brought >= needed))
-        rows.append(OrderWatch(str(species), int(plugs), never_certain(chance),
-                               course.window(plugs_by_date(course, at), needed)))  # fmt: skip
+        names = served["order"][served["species"] == species]
+        rows.append(
+            OrderWatch(
+                species=str(species),
+                plugs=int(plugs),
+                chance=never_certain(chance),
+                last_plant=course.window(plugs_by_date(course, at), needed),
+                orders=tuple(dict.fromkeys(str(name) for name in names)),
+            )
+        )
     return tuple(rows)

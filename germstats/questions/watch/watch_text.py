@@ -42,6 +42,7 @@ def watch_text(found: Watch) -> str:
         *(wrapped(f"{words[0].upper()}{words[1:]}.") for words in found.weather),
         *([""] if found.weather else []),
         *_by_seeds(found),
+        *_over(found),
         *_unseen(found),
         *_first_springs(found),
         *_overdue(overdue),
@@ -61,7 +62,7 @@ def watch_text(found: Watch) -> str:
 
 def overdue_trays(found: Watch) -> list[TrayWatch]:
     """Trays that are silent, late or not looked at."""
-    return [row for row in found.rows if row.status in (SILENT, LATE, UNSEEN)]
+    return [row for row in found.rows if row.overdue]
 
 
 def trays_table(found: Watch) -> Table:
@@ -90,6 +91,12 @@ def by_seeds_words(found: Watch) -> str:
 def of_how_many(row: TrayWatch | LotWatch) -> str:
     """Cells, or seeds where those are counted."""
     return str(row.cells) if row.counted == "cells" else f"{row.cells} seeds"
+
+
+def _over(found: Watch) -> list[str]:
+    if not found.over:
+        return []
+    return [wrapped(f"Spring {found.spring} is over: by these checks nothing more is to come."), ""]
 
 
 def _unseen(found: Watch) -> list[str]:

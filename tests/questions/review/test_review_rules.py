@@ -122,10 +122,11 @@ def test_a_tray_cause_is_no_rival_where_trays_are_alike(tmp_path, tiny):
 
 
 def test_the_cheapest_test_not_made_yet_is_named(tiny):
-    assert tiny.test_between("cold", "wet") == "squeeze it (a bit); drips: wet"
-    assert tiny.test_between("cold", "wet", {"test"}) == "weigh it (a day); heavy: wet"
-    assert tiny.check("wet", {"test"}) == "" and tiny.check("wet", {"note"}) == "lift the tray"
-    assert tiny.test_between("wet", "tray", {"test"}) == "look"  # none listed, and squeezing told what lifting would
+    assert tiny.test_between("cold", "wet").words == "squeeze it (a bit); drips: wet"
+    assert tiny.test_between("cold", "wet", {"test"}).words == "weigh it (a day); heavy: wet"
+    assert tiny.check("wet", {"test"}) is None and tiny.check("wet", {"note"}).words == "lift the tray"
+    unlisted = tiny.test_between("wet", "tray", {"test"})  # squeezing told what lifting would
+    assert unlisted.words == "look"
 
 
 def test_a_door_opens_by_hand(tiny):
@@ -286,11 +287,11 @@ def test_the_season_is_blamed_before_the_seed():
 
 
 def test_the_test_between_two_causes_is_the_one_listed():
-    assert RULES.test_between("seed", "tray").startswith("cut 50 seeds")
+    assert RULES.test_between("seed", "tray").words.startswith("cut 50 seeds")
     assert RULES.test_between("tray", "seed") == RULES.test_between("seed", "tray")
-    assert "squash" in RULES.test_between("chill", "seed")
-    unlisted = RULES.test_between("cover", "damp")
-    assert RULES.causes["cover"].check in unlisted and RULES.causes["damp"].check in unlisted
+    assert "squash" in RULES.test_between("chill", "seed").words
+    unlisted = RULES.test_between("cover", "damp").words
+    assert RULES.causes["cover"].check.words in unlisted and RULES.causes["damp"].check.words in unlisted
 
 
 # Rules of the grower's own.
