@@ -59,7 +59,8 @@ def _judge_sowing_day(judgement: Judgement) -> None:
 
 def _judge_after_spring(judgement: Judgement) -> None:
     """Trays of which every check came after the end of the spring they are judged in."""
-    trays = judgement.tables["trays"].used("tray", "season", "lot").dropna(subset=["season"]).drop_duplicates("tray")
+    trays = judgement.tables["trays"].used("tray", "season", "lot", "sown_on")
+    trays = trays.dropna(subset=["season"]).drop_duplicates("tray")
     lots = judgement.tables["lots"].used("lot", "species").drop_duplicates("lot").set_index("lot")["species"]
     species = judgement.tables["species"].used("species", "two_winters")
     patient = set(species.loc[species["two_winters"] == "yes", "species"])
@@ -67,7 +68,8 @@ def _judge_after_spring(judgement: Judgement) -> None:
     month, day = SPRING_ENDS
     spelled_end = f"{pd.Timestamp(2001, month, day):%-d %B}"
     ends = pd.to_datetime({"year": year, "month": month, "day": day})
-    end_of = dict(zip(trays["tray"], ends, strict=True))
+    sensible = ~(trays["sown_on"] >= ends)  # a season that ended before the sowing has a finding of its own
+    end_of = dict(zip(trays["tray"][sensible], ends[sensible], strict=True))
     looks = {name: judgement.tables[name].used("tray", "checked_on") for name in ("checks", "cells")}
     dated = pd.concat([table.dropna(subset=["checked_on"]) for table in looks.values()])
     first = dated.groupby("tray")["checked_on"].min()
