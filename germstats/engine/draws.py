@@ -238,7 +238,7 @@ def by_day(draws: RowDraws, day: float) -> RowDraws:
 
 def nothing_up(draws: RowDraws) -> RowDraws:
     """The same lot before anything of it can have come."""
-    return replace(draws, theta=np.full_like(draws.theta, logit(_NO_SHARE)), as_seen=None, late=None, worst=None)
+    return replace(draws, theta=np.full_like(draws.theta, logit(_NO_SHARE)), as_seen=None, late=None)
 
 
 def _logit_by(theta: Array, sd: Array, late: Array, time: TimeDraws, time_sd: Array, day: float) -> tuple[Array, Array]:

@@ -48,6 +48,17 @@ def test_seed_of_two_winters_is_promised_from_its_second_spring_on(tmp_path, due
     assert any("BBBB was sown, but none of its trays can be judged yet" in note for note in row.lot_notes)
 
 
+def test_seed_looked_at_once_a_spring_is_promised_for_no_day_before_february(tmp_path):
+    """No timing, two springs on record: the worst of them is known, and asked for too."""
+    trays = [*PAST, "S1,2024,A-24,2023-12-05,6,12,2,none"]
+    book = book_of(tmp_path, trays, ["S1,2024-06-15,31", *(f"T{k},2025-06-15,{50 + k}" for k in range(3))],
+                   "O-1,AAAA,30,2026-01-10")  # fmt: skip
+    fit = germstats.fit_emergence(book)
+    assert all(row.draws.time is None and row.draws.worst is not None for row in fit.rows)
+    (row,) = germstats.plan_orders(fit, book).rows
+    assert row.chance < 0.01 and row.worst_chance < 0.01
+
+
 def test_a_tray_that_died_is_looked_into_before_it_is_potted(tmp_path):
     trays = [*PAST, "GONE,2026,A-25,2025-12-05,6,12,2,none", "FINE,2026,A-25,2025-12-05,6,12,2,none"]
     book = book_of(tmp_path, trays, [*PAST_LOOKS, *looked_at("GONE", 2026, 20, 45, 30, 0),
