@@ -30,6 +30,7 @@ _PER_WEEKS = 10.0
 
 SHARE, TIME, SPREAD = 0, 1, 2
 """The three predictors of a tray: logit p, log time, log sigma."""
+_OF_SPRINGS = ("season", "species in season")
 ALL_SPECIES = ("all species", SHARE)
 """Name of the effect about which species lie, where there are several."""
 
@@ -121,6 +122,11 @@ class PooledDesign:
     chill: dict[str, float]
     seasons: tuple[int, ...]
     late: dict[tuple[str | None, str], float] = field(default_factory=dict)
+
+    @cached_property
+    def of_springs(self) -> Array:
+        """(P,) 1 for effects of springs on time, 0 for others."""
+        return np.array([float(name[0] in _OF_SPRINGS and name[1] == TIME) for name in self.columns.at])
 
     @cached_property
     def place_of(self) -> Index:

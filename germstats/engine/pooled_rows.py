@@ -34,7 +34,6 @@ from germstats.records.intervals.patterns import Patterns
 _DRAWS = 512  # of the effects, shared out evenly among the draws of the scales
 _MOSTLY_OTHERS = 0.5
 _HALF = np.array([0.5])
-_OF_SPRINGS = ("season", "species in season")
 CONTRADICTED = 4.6
 """Seedlings the timing curve has after the last one seen, from which on a plateau contradicts it: of so many expected
 none comes in one case of a hundred (Poisson)."""
@@ -174,7 +173,7 @@ def _worst_season(fit: PooledFit, group: str) -> int | None:
 def _spring(fit: PooledFit, group: str, season: int) -> Array:
     """(P,) form: what a season adds to the logit of the species' share."""
     row, chill = fit.design.columns.row, fit.design.chill.get(group)
-    late = _late_of(fit, _Ask(group, None, None, timed=True))
+    late = _late_of(fit, group, None)
     return np.asarray((row(TrayKey(group, None, season, chill=chill, late=late)) - row(TrayKey(group, None)))[0])
 
 
@@ -239,17 +238,20 @@ def _forms(fit: PooledFit, ask: _Ask, worst: int | None) -> list[Array]:
 
 def _springs_time(fit: PooledFit, ask: _Ask) -> Array:
     """(P,) form: how late the springs of a row's trays were on average, on log days."""
-    design = fit.design
-    lots = [k for k, lot in enumerate(design.lots) if lot.group == ask.group and ask.lot in (None, k)]
-    trays = np.isin(design.tree.lot[design.tree.group], lots)
-    springs = np.array([name[0] in _OF_SPRINGS and name[1] == TIME for name in design.columns.at])
-    return np.asarray(design.tree.design[design.tree.group[trays], TIME].mean(axis=0) * springs)
+    tree = fit.design.tree
+    trays = np.isin(tree.lot[tree.group], _lots_of(fit, ask.group, ask.lot))
+    return np.asarray(tree.design[tree.group[trays], TIME].mean(axis=0) * fit.design.of_springs)
 
 
-def _late_of(fit: PooledFit, ask: _Ask) -> float:
+def _lots_of(fit: PooledFit, group: str, lot: int | None) -> list[int]:
+    """Numbers of the lots that tell of a row: its own; of a new lot, all of the species."""
+    return [k for k, one in enumerate(fit.design.lots) if one.group == group and lot in (None, k)]
+
+
+def _late_of(fit: PooledFit, group: str, lot: int | None) -> float:
     """What a spring later by one on log days takes from the logit of a row's share in the fit."""
-    lots = [lot for k, lot in enumerate(fit.design.lots) if lot.group == ask.group and ask.lot in (None, k)]
-    return float(np.mean([fit.design.late.get((lot.species, lot.lot), 0.0) for lot in lots])) if lots else 0.0
+    lots = [fit.design.lots[k] for k in _lots_of(fit, group, lot)]
+    return float(np.mean([fit.design.late.get((one.species, one.lot), 0.0) for one in lots])) if lots else 0.0
 
 
 def _horizon_of(fit: PooledFit, ask: _Ask) -> float:
@@ -309,7 +311,7 @@ def _assembled(fit: PooledFit, values: Array, ask: _Ask | None, season: int | No
     theta, as_seen, late_then = drawn[:, 0], None, None
     if ask is not None and time is not None:
         late_then = drawn[:, 3]
-        as_seen = theta - _late_of(fit, ask) * late_then
+        as_seen = theta - _late_of(fit, ask.group, ask.lot) * late_then
         theta = in_ordinary_spring(time, as_seen, late_then)
     weight = each([draw.weight / values.shape[1] for draw in fit.draws])
     alike = time is None or fit.scatter.season == 0  # springs are taken to be all the same

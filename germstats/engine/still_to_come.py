@@ -336,11 +336,13 @@ class _Row:
         """Code of its latest tray."""
         return int(self.own[latest_of(self.patterns.trays.iloc[self.own])])
 
-    def days(self, later: float = 0.0) -> dict[Origin, tuple[float, float]]:
-        """The horizon and the end of the spring on each clock, of a tray neither early nor late.
+    @cached_property
+    def days(self) -> dict[Origin, tuple[float, float]]:
+        """The horizon and the end of the spring on each clock, of a tray neither early nor late."""
+        return self.days_if(0.0)
 
-        The lot is taken to be `later` than its trays' effects say, on log days of the species' own clock.
-        """
+    def days_if(self, later: float) -> dict[Origin, tuple[float, float]]:
+        """The same for a lot `later` than its trays' effects say, on log days of the species' own clock."""
         late = np.array(float(np.mean(self.clocks.shift[self.own])) + later)
         origin_days = np.array(float(self.patterns.trays["origin_days"].iloc[self.latest]))
         days = np.array([self.row.horizon_days, self.ends[self.latest]], dtype=float)
@@ -367,20 +369,21 @@ class _Row:
 
 def _tails_of_group(patterns: Patterns, codes: Index, clocks: Clocks, members: Sequence[_Row]) -> tuple[Tail, ...]:
     seen = {on: days_seen(patterns, codes, clocks, on) for on in ORIGINS}
-    return tails_of(seen, {on: max(one.days()[on][0] for one in members) for on in ORIGINS})
+    return tails_of(seen, {on: max(one.days[on][0] for one in members) for on in ORIGINS})
 
 
 def _told(members: Sequence[_Row], tails: tuple[Tail, ...]) -> dict[int, RowEstimate]:
     """The rows of one species, by number."""
     for one in members:
-        tails = possible_with(tails, one.share, one.row.draws.weight, {on: day for on, (day, _) in one.days().items()})
+        tails = possible_with(tails, one.share, one.row.draws.weight, {on: day for on, (day, _) in one.days.items()})
     told = {}
     for one in members:
         row = one.row
         if one.over:
             told[one.number] = replace(row, later_low=0.0, later_high=0.0)
         elif tails:
-            days = [one.days(one.unsure * z) for z in THREE_NODES]
+            unsure = one.unsure
+            days = [one.days_if(unsure * z) for z in THREE_NODES]
             low, high = still_to_come(tails, one.share, row.draws.weight, days)
             living = _living(one.patterns.trays.iloc[one.own])
             told[one.number] = replace(row, later_low=min(low, living), later_high=min(high, living))
