@@ -1,8 +1,8 @@
 # %% [markdown]
 """A poor lot reviewed before next year: bad seed, bad tray, bad practice or bad year?
 
-Run as `python analyses/poor_lot_review.py [--book BOOK] [--lot LOT] [--season YEAR] [--out DIR]`; without a book it
-uses the demonstration nursery, which is invented.
+Run as `python analyses/poor_lot_review.py [--book BOOK] [--lot LOT] [--season YEAR] [--out DIR]`;
+without a book it uses the demonstration nursery, which is invented.
 """
 
 # %%
@@ -29,8 +29,8 @@ parser.add_argument("--out", type=Path, default=Path(__file__).parents[1] / "out
 options = parser.parse_args()
 
 # %% [markdown]
-# Every lot of the season is held against what the other trays on record let expect of its emergence. Poor lots come
-# first, with their causes; the rest came as expected.
+# Every lot of the season is held against what the other trays on record let expect of its
+# emergence. Poor lots come first, with their causes; the rest came as expected.
 
 # %%
 book = germstats.read_book(options.book)
@@ -38,8 +38,9 @@ found = germstats.review(book, season=options.season)
 print(review_text(found))
 
 # %% [markdown]
-# One lot with its points added up, row by row: where a verdict comes from, and what one more test would change. In the
-# demonstration BASA-24C was collected early and has insect holes, and its seed tests were poor.
+# One lot with its points added up, row by row: where a verdict comes from, and what one more test
+# would change. In the demonstration BASA-24C was collected early and has insect holes, and its seed
+# tests were poor.
 
 # %%
 lot, season = options.lot, options.season
@@ -50,8 +51,8 @@ lot = lot or (poor or [found.lots[0].lot])[0]
 print(review_text(germstats.review(book, [lot], season), explain=True))
 
 # %% [markdown]
-# Where the empty cells lie is evidence too: a mouse takes a block from an edge, rain washes a strip, drying empties the
-# outer ring. A map of empty cells takes two minutes.
+# Where the empty cells lie is evidence too: a mouse takes a block from an edge, rain washes a
+# strip, drying empties the outer ring. A map of empty cells takes two minutes.
 
 # %%
 options.out.mkdir(parents=True, exist_ok=True)
@@ -61,7 +62,9 @@ told = [
     for one in found.lots
     for tray in one.trays
     for row in one.evidence
-    if row.evidence in ("block", "edge") and row.reading == "strong" and row.words.startswith(f"{tray.tray}:")
+    if row.evidence in ("block", "edge")
+    and row.reading == "strong"
+    and row.words.startswith(f"{tray.tray}:")
 ]
 for tray in (told or mapped)[:3]:
     assert tray.seen_map is not None
@@ -79,5 +82,10 @@ if not mapped:
 # %%
 for one in found.lots:
     if one.verdict == POOR:
-        causes = " and ".join(cause.words for cause in one.named if cause.standing == "likely") or "cannot tell"
-        print(f"{one.lot}: {causes}. To settle it: {one.test}. Next year: {'; '.join(one.next_year)}.")
+        causes = (
+            " and ".join(cause.words for cause in one.named if cause.standing == "likely")
+            or "cannot tell"
+        )
+        print(
+            f"{one.lot}: {causes}. To settle it: {one.test}. Next year: {'; '.join(one.next_year)}."
+        )

@@ -1,11 +1,12 @@
 # %% [markdown]
-"""Real, openly licensed records through the toolkit: to record books, to a fit, to seeds per cell, to promises kept.
+"""Real, openly licensed records through the toolkit: to record books, to a fit, to seeds per cell,
+to promises kept.
 
-Run as `python analyses/real_records.py [--sets NAME ...] [--data DIR] [--out DIR] [--seed N]`. The data are read from
-beside the checkout and never kept in it; the books are written outside it. Sources: Worthy et al. 2024,
-doi:10.5281/zenodo.12753086 (CC BY 4.0); Quintero et al., doi:10.5061/dryad.02v6wwq6n (CC0); Benitez et al. 2022,
-doi:10.1002/ecs2.3907, data EDI edi.1019 (CC BY 4.0); Rutherford & Archer (CC0); Siegmund et al., clarkia-bet-hedging
-(MIT).
+Run as `python analyses/real_records.py [--sets NAME ...] [--data DIR] [--out DIR] [--seed N]`. The
+data are read from beside the checkout and never kept in it; the books are written outside it.
+Sources: Worthy et al. 2024, doi:10.5281/zenodo.12753086 (CC BY 4.0); Quintero et al.,
+doi:10.5061/dryad.02v6wwq6n (CC0); Benitez et al. 2022, doi:10.1002/ecs2.3907, data EDI edi.1019 (CC
+BY 4.0); Rutherford & Archer (CC0); Siegmund et al., clarkia-bet-hedging (MIT).
 """
 
 # %%
@@ -40,26 +41,33 @@ DATA = Path(__file__).parents[2] / "shared" / "data"
 
 def days_after(sown: pd.Series, day: pd.Series) -> pd.Series:
     """ISO dates `day` days after sowing."""
-    return (pd.to_datetime(sown) + pd.to_timedelta(day.astype(float), unit="D")).dt.strftime("%Y-%m-%d")
+    return (pd.to_datetime(sown) + pd.to_timedelta(day.astype(float), unit="D")).dt.strftime(
+        "%Y-%m-%d"
+    )
 
 
 def looks(seeds: pd.DataFrame, last: pd.Series) -> pd.DataFrame:
-    """Cell rows: none on the last empty check, one on the first with a seedling; none on the last check otherwise."""
+    """Cell rows: none on the last empty check, one on the first with a seedling; none on the last
+    check otherwise.
+    """
     came = seeds["t_hi"].notna()
     before = seeds[came & (seeds["t_lo"] > 0)]
     parts = [
         before.assign(checked_on=days_after(before["sown_on"], before["t_lo"]), emerged=0),
-        seeds[came].assign(checked_on=days_after(seeds.loc[came, "sown_on"], seeds.loc[came, "t_hi"]), emerged=1),
+        seeds[came].assign(
+            checked_on=days_after(seeds.loc[came, "sown_on"], seeds.loc[came, "t_hi"]), emerged=1
+        ),
         seeds[~came].assign(checked_on=last[~came], emerged=0),
     ]
     return pd.concat(parts)[["tray", "cell", "checked_on", "emerged"]]
 
 
 # %% [markdown]
-# Wild annuals, one seed to a cell, thirteen populations in each rack: a tray row per population (rack / population),
-# the rack itself as block; only the cells listed for a population count as sown. Blank cells are a tray row and a lot
-# of their own, sown with no seed: under a population they would be seeds that failed, and left out they could not show
-# strays. Eight cells whose seed was lost are left out. A cohort's last record is taken as its last check.
+# Wild annuals, one seed to a cell, thirteen populations in each rack: a tray row per population
+# (rack / population), the rack itself as block; only the cells listed for a population count as
+# sown. Blank cells are a tray row and a lot of their own, sown with no seed: under a population
+# they would be seeds that failed, and left out they could not show strays. Eight cells whose seed
+# was lost are left out. A cohort's last record is taken as its last check.
 
 
 # %%
@@ -77,8 +85,9 @@ def streptanthus_book(data: Path) -> dict[str, pd.DataFrame]:
     )
     last = seeds.groupby("cohort")["t_hi"].transform("max")
     trays = seeds.drop_duplicates("tray")[["tray", "lot", "sown_on", "block"]]
-    trays = trays.assign(season=2021, rows=10, columns=20,
-                         seeds_per_cell=np.where(trays["lot"] == "blank", "0", "1"))  # fmt: skip
+    trays = trays.assign(
+        season=2021, rows=10, columns=20, seeds_per_cell=np.where(trays["lot"] == "blank", "0", "1")
+    )
     lots = seeds.drop_duplicates("lot")[["lot", "species"]]
     lots["species"] = lots["species"].fillna("no seed")
     return {
@@ -90,9 +99,9 @@ def streptanthus_book(data: Path) -> dict[str, pd.DataFrame]:
 
 
 # %% [markdown]
-# Field stations of sixteen cells with one seed each: a station in a season is a tray, the microhabitat its place. The
-# second sowing, of October 2019, has its first spring in 2020. What never came is looked at last on the last visit of
-# that spring.
+# Field stations of sixteen cells with one seed each: a station in a season is a tray, the
+# microhabitat its place. The second sowing, of October 2019, has its first spring in 2020. What
+# never came is looked at last on the last visit of that spring.
 
 
 # %%
@@ -110,7 +119,8 @@ def lentisc_book(data: Path) -> dict[str, pd.DataFrame]:
         cell=seeds["cell"].str[-1] + seeds["cell"].str[:-1],
     )
     in_spring = visits[
-        visits["revision_date"] <= visits["season"].map({"2018-19": "2019-07-31", "2019-20": "2020-07-31"})
+        visits["revision_date"]
+        <= visits["season"].map({"2018-19": "2019-07-31", "2019-20": "2020-07-31"})
     ]
     last_visit = seeds["season"].map(in_spring.groupby("season")["revision_date"].max())
     last = np.minimum(last_visit, days_after(seeds["sown_on"], seeds["t_lo"]))
@@ -126,14 +136,16 @@ def lentisc_book(data: Path) -> dict[str, pd.DataFrame]:
 
 
 # %% [markdown]
-# Pots of fifty seeds of wild rye under four amounts of litter, alone or with a second grass, looked at six times. What
-# was counted is plants standing, so that some fall; what had stood once has come: the most so far is written down.
-# A pot is a flat of one cell.
+# Pots of fifty seeds of wild rye under four amounts of litter, alone or with a second grass, looked
+# at six times. What was counted is plants standing, so that some fall; what had stood once has
+# come: the most so far is written down. A pot is a flat of one cell.
 
 
 # %%
 def litter_book(data: Path) -> dict[str, pd.DataFrame]:
-    """Tables of the record book of the litter pots; the level `None` is a word, no missing value."""
+    """Tables of the record book of the litter pots; the level `None` is a word, no missing
+    value.
+    """
     pots = pd.read_csv(data / "litter_cover_pots.csv", keep_default_na=False)
     pots = pots[(pots["elymus_sown"] == 50) & (pots["exclude_from_germination"] == 0)]
     pots = pots.assign(elymus_count=pots["elymus_count"].astype(float)).sort_values(["pot", "day"])
@@ -157,8 +169,8 @@ def litter_book(data: Path) -> dict[str, pd.DataFrame]:
 
 
 # %% [markdown]
-# Pots of three seeds with one count and no date: the dates below are nominal, so there is no timing to be had. A pot
-# is a flat of one cell, the watering its pretreatment.
+# Pots of three seeds with one count and no date: the dates below are nominal, so there is no timing
+# to be had. A pot is a flat of one cell, the watering its pretreatment.
 
 
 # %%
@@ -166,18 +178,30 @@ def mesquite_book(data: Path) -> dict[str, pd.DataFrame]:
     """Tables of the record book of the pots."""
     pots = pd.read_csv(data / "mesquite_pots.csv")
     names = "P" + pots["pot"].astype(str)
-    trays = pd.DataFrame({"tray": names, "season": 2001, "lot": "mesquite", "sown_on": "2001-01-01",
-                          "rows": 1, "columns": 1, "seeds_per_cell": "3",
-                          "pretreatment": pots["tx"].str.lower()})  # fmt: skip
-    checks = pd.DataFrame({"tray": trays["tray"], "checked_on": "2001-06-30", "seedlings": pots["seedlings"]})
+    trays = pd.DataFrame(
+        {
+            "tray": names,
+            "season": 2001,
+            "lot": "mesquite",
+            "sown_on": "2001-01-01",
+            "rows": 1,
+            "columns": 1,
+            "seeds_per_cell": "3",
+            "pretreatment": pots["tx"].str.lower(),
+        }
+    )
+    checks = pd.DataFrame(
+        {"tray": trays["tray"], "checked_on": "2001-06-30", "seedlings": pots["seedlings"]}
+    )
     return {"trays": trays, "checks": checks}
 
 
 # %% [markdown]
-# Bags of a hundred seeds of one annual, buried at twenty sites in each of three autumns, their seedlings counted once
-# in January: the bags of the first year. A bag is a flat of one cell. Seed was gathered and buried site by site, so
-# that a site is a lot. The days are not in the file: sowing in mid October and a count in mid January are assumed. With
-# one look a bag nothing is said of timing, and no answer rests on these days.
+# Bags of a hundred seeds of one annual, buried at twenty sites in each of three autumns, their
+# seedlings counted once in January: the bags of the first year. A bag is a flat of one cell. Seed
+# was gathered and buried site by site, so that a site is a lot. The days are not in the file:
+# sowing in mid October and a count in mid January are assumed. With one look a bag nothing is said
+# of timing, and no answer rests on these days.
 
 ASSUMED_SOWING, ASSUMED_COUNT = "10-15", "01-15"
 
@@ -201,10 +225,19 @@ def clarkia_book(data: Path) -> dict[str, pd.DataFrame]:
         }
     )
     checks = pd.DataFrame(
-        {"tray": trays["tray"], "checked_on": seen + "-" + ASSUMED_COUNT, "seedlings": bags["seedlings_january"]}
+        {
+            "tray": trays["tray"],
+            "checked_on": seen + "-" + ASSUMED_COUNT,
+            "seedlings": bags["seedlings_january"],
+        }
     )
     lots = pd.DataFrame({"lot": sorted(bags["site"].unique()), "species": "clarkia"})
-    return {"species": pd.DataFrame({"species": ["clarkia"]}), "lots": lots, "trays": trays, "checks": checks}
+    return {
+        "species": pd.DataFrame({"species": ["clarkia"]}),
+        "lots": lots,
+        "trays": trays,
+        "checks": checks,
+    }
 
 
 # %%
@@ -225,7 +258,9 @@ FILES = {
 
 
 def dispersion(trays: pd.DataFrame, by: list[str]) -> tuple[float, int]:
-    """Pearson dispersion of trays within groups, degrees of freedom; groups with none or all seen are left out."""
+    """Pearson dispersion of trays within groups, degrees of freedom; groups with none or all seen
+    are left out.
+    """
     groups = trays.groupby(by)[["emerged", "seeds"]].transform("sum")
     p = groups["emerged"] / groups["seeds"]
     telling = (p > 0) & (p < 1)
@@ -236,8 +271,8 @@ def dispersion(trays: pd.DataFrame, by: list[str]) -> tuple[float, int]:
 
 
 # %% [markdown]
-# How the seeds came, without any law of timing: the nonparametric curve of each lot and treatment. Its band takes the
-# tray as the unit. Pots have no dates, so there is nothing to draw.
+# How the seeds came, without any law of timing: the nonparametric curve of each lot and treatment.
+# Its band takes the tray as the unit. Pots have no dates, so there is nothing to draw.
 
 
 # %%
@@ -245,8 +280,15 @@ def draw_curves(patterns: Patterns, place: Path) -> None:
     """Figure of the curves, a panel for each lot, a line for each treatment."""
     lots = sorted(patterns.trays["lot"].unique())
     across, down = min(len(lots), 4), -(-len(lots) // 4)
-    figure, axes = plt.subplots(down, across, figsize=(3 * across, 2.6 * down), sharex=True, sharey=True,
-                                squeeze=False, layout="constrained")  # fmt: skip
+    figure, axes = plt.subplots(
+        down,
+        across,
+        figsize=(3 * across, 2.6 * down),
+        sharex=True,
+        sharey=True,
+        squeeze=False,
+        layout="constrained",
+    )
     for axis in axes.flat[len(lots) :]:
         axis.set_visible(False)
     for axis, lot in zip(axes.flat, lots, strict=False):
@@ -254,8 +296,14 @@ def draw_curves(patterns: Patterns, place: Path) -> None:
         for label, trays in treatments:
             curve = emergence_curve(patterns, trays.index)
             axis.fill_between(curve.day, 100 * curve.low, 100 * curve.high, step="post", alpha=0.25)
-            sns.lineplot(x=curve.day, y=100 * curve.came, drawstyle="steps-post", ax=axis,
-                         label=str(label), legend=len(treatments) > 1)  # fmt: skip
+            sns.lineplot(
+                x=curve.day,
+                y=100 * curve.came,
+                drawstyle="steps-post",
+                ax=axis,
+                label=str(label),
+                legend=len(treatments) > 1,
+            )
         axis.set(title=lot, xlabel="days from sowing", ylabel="came, % of seeds", ylim=(0, 100))
         axis.tick_params(labelbottom=True)
     figure.savefig(place, dpi=150)
@@ -264,11 +312,12 @@ def draw_curves(patterns: Patterns, place: Path) -> None:
 
 
 # %% [markdown]
-# Whether promises are kept: the trays of each lot, season and treatment are parted at random into two halves, and each
-# half is foretold from the other, as trays in a spring not yet seen. They share lots and springs, so that ranges should
-# hold more often than they say; a season foretold from the seasons before it is the harder test, where there are two.
-# Beside the range, two chances: what a tray is promised to reach with 80 % or more, and with 50 % or more, where it is
-# promised anything. Where only seedlings were counted each seed stands as a cell of its own.
+# Whether promises are kept: the trays of each lot, season and treatment are parted at random into
+# two halves, and each half is foretold from the other, as trays in a spring not yet seen. They
+# share lots and springs, so that ranges should hold more often than they say; a season foretold
+# from the seasons before it is the harder test, where there are two. Beside the range, two chances:
+# what a tray is promised to reach with 80 % or more, and with 50 % or more, where it is promised
+# anything. Where only seedlings were counted each seed stands as a cell of its own.
 
 ASSURED = (0.8, 0.5)
 Tested = tuple[Patterns, np.ndarray]  # what was known, and the codes of the trays foretold
@@ -294,7 +343,9 @@ def seasons(patterns: Patterns) -> Iterator[Tested]:
 
 @dataclass(frozen=True)
 class Kept:
-    """What came of the ranges, of each assured chance where it promised anything, and why trays were set aside."""
+    """What came of the ranges, of each assured chance where it promised anything, and why trays
+    were set aside.
+    """
 
     ranges: Score | None
     chances: tuple[Score | None, ...]
@@ -312,18 +363,33 @@ def scored(patterns: Patterns, tests: Iterator[Tested]) -> Kept:
             aside += [f"the fit failed, {failed}"] * len(asked)
             continue
         for assured in ASSURED:
-            found = list(held_against(patterns, asked, fit, Promise(target=0.9, level=0.9, assured=assured)))
+            found = list(
+                held_against(patterns, asked, fit, Promise(target=0.9, level=0.9, assured=assured))
+            )
             rows[assured] += [one for one in found if isinstance(one, TrayTest)]
         aside += [one.why for one in found if isinstance(one, SetAside)]
     promised = [[one for one in own if one.wanted > 0] for own in rows.values()]
     chances = tuple(
-        score(f"{assured:.0%}", own) if own else None for assured, own in zip(ASSURED, promised, strict=True)
+        score(f"{assured:.0%}", own) if own else None
+        for assured, own in zip(ASSURED, promised, strict=True)
     )
     return Kept(score("all", rows[ASSURED[0]]) if rows[ASSURED[0]] else None, chances, tuple(aside))
 
 
-HEADER = ("set", "foretold from", "trays", "inside 90 %", "should be", "short", "better",
-          "promised at 80 %", "reached", "promised at 50 %", "reached", "set aside")  # fmt: skip
+HEADER = (
+    "set",
+    "foretold from",
+    "trays",
+    "inside 90 %",
+    "should be",
+    "short",
+    "better",
+    "promised at 80 %",
+    "reached",
+    "promised at 50 %",
+    "reached",
+    "set aside",
+)
 
 
 def line(name: str, how: str, found: Kept) -> tuple[str, ...]:
@@ -334,13 +400,25 @@ def line(name: str, how: str, found: Kept) -> tuple[str, ...]:
     inside = f"{one.inside} ({one.inside / one.trays:.3f})"
     should = f"{one.inside_expected:.0f} ({one.inside_low} to {one.inside_high})"
     chances = [words for each in found.chances for words in _chance(each)]
-    return name, how, str(one.trays), inside, should, str(one.short), str(one.better), *chances, aside
+    return (
+        name,
+        how,
+        str(one.trays),
+        inside,
+        should,
+        str(one.short),
+        str(one.better),
+        *chances,
+        aside,
+    )
 
 
 def _chance(one: Score | None) -> tuple[str, str]:
     if one is None:
         return "-", "-"
-    return f"{one.promised:.0f} of {one.trays} ({one.promised_low} to {one.promised_high})", str(one.reached)
+    return f"{one.promised:.0f} of {one.trays} ({one.promised_low} to {one.promised_high})", str(
+        one.reached
+    )
 
 
 def promises_kept(name: str, patterns: Patterns, seed: int) -> list[tuple[str, ...]]:
@@ -366,7 +444,10 @@ def must_be_there(names: list[str], data: Path) -> None:
     """Refuse at once where a file of a set is missing."""
     missing = [file for name in names for file in FILES[name] if not (data / file).is_file()]
     if missing:
-        raise SystemExit(f"Not in {data}: {', '.join(missing)}. Say with --data where they are, or leave the set out.")
+        raise SystemExit(
+            f"Not in {data}: {', '.join(missing)}. Say with --data where they are, or leave the "
+            "set out."
+        )
 
 
 def main() -> None:
@@ -374,7 +455,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Real records through the toolkit.")
     parser.add_argument("--sets", nargs="+", choices=list(BOOKS), default=list(BOOKS))
     parser.add_argument("--data", type=Path, default=DATA)
-    parser.add_argument("--out", type=Path, default=Path(tempfile.gettempdir()) / "germstats_real_records")
+    parser.add_argument(
+        "--out", type=Path, default=Path(tempfile.gettempdir()) / "germstats_real_records"
+    )
     parser.add_argument("--seed", type=int, default=1, help="of the halves")
     options = parser.parse_args()
     must_be_there(options.sets, options.data)
@@ -385,13 +468,18 @@ def main() -> None:
         book = germstats.read_book(place)
         fit = germstats.fit_emergence(book)
         advice = germstats.seeds_per_cell(fit, cells=72)
-        table = fit.to_frame().merge(advice.to_frame()[["seeds_per_cell", "chance"]], left_index=True, right_index=True)
+        table = fit.to_frame().merge(
+            advice.to_frame()[["seeds_per_cell", "chance"]], left_index=True, right_index=True
+        )
         print(f"\n{name}: book in {place}, {len(book.findings)} findings")
         print(table.drop(columns=["notes", "species"]).round(2).to_string(index=False))
         if (fit.patterns.trays["looks"] > 1).any():
             draw_curves(fit.patterns, options.out / f"{name}_curves.png")
         promises += promises_kept(name, fit.patterns, options.seed)
-    print("\nTrays inside their 90 % range, and those that reached what was promised at 80 and at 50 % or more")
+    print(
+        "\nTrays inside their 90 % range, and those that reached what was promised at 80 and at "
+        "50 % or more"
+    )
     print("(in brackets: by chance alone, nine times in ten):")
     print(text_table(HEADER, promises, left=2))
 

@@ -7,19 +7,25 @@ from __future__ import annotations
 
 
 class GermstatsError(Exception):
-    """Base of every error this package raises on purpose; the text is one clear sentence for a grower."""
+    """Base of every error this package raises on purpose; the text is one clear sentence for a
+    grower.
+    """
 
     exit_code = 1
 
 
 class UnreadableBookError(GermstatsError):
-    """Nothing readable is there: no folder, no CSV, a workbook without the sheets, a file that is no table."""
+    """Nothing readable is there: no folder, no CSV, a workbook without the sheets, a file that is
+    no table.
+    """
 
     exit_code = 1
 
 
 class WrongUseError(GermstatsError):
-    """The caller asked for something that makes no sense: an unknown lot, a target of 140 %, a file in the way."""
+    """The caller asked for something that makes no sense: an unknown lot, a target of 140 %, a file
+    in the way.
+    """
 
     exit_code = 2
 
@@ -31,4 +37,6 @@ class NotEnoughRecordsError(GermstatsError):
 
 
 class GermstatsWarning(UserWarning):
-    """Base of the package's warnings; a warning says what it means for the decision and one next step."""
+    """Base of the package's warnings; a warning says what it means for the decision and one next
+    step.
+    """

@@ -22,13 +22,31 @@ def made_patterns(
 ) -> Patterns:
     """`trays` gives what differs from a plain tray of 72 cells with one seed each."""
     plain: dict[str, object] = {
-        "species": None, "lot": "A", "season": 2025, "cover": "none", "cover_depth_mm": np.nan, "pretreatment": "",
-        "treatment": "none", "chill_weeks": np.nan, "place": "",
-        "block": "", "sown_on": pd.Timestamp("2024-12-01"), "origin_days": 62.0,
-        "cells": 72.0, "tray_cells": 72, "seeds": 72.0, "emerged": 1.0, "filled": 1.0,
-        "left_alive": np.nan, "left_dead": np.nan, "left_empty": np.nan,
-        "last_day": 200.0, "looks": 2, "record": "counts", "sowing": 0,
-    }  # fmt: skip
+        "species": None,
+        "lot": "A",
+        "season": 2025,
+        "cover": "none",
+        "cover_depth_mm": np.nan,
+        "pretreatment": "",
+        "treatment": "none",
+        "chill_weeks": np.nan,
+        "place": "",
+        "block": "",
+        "sown_on": pd.Timestamp("2024-12-01"),
+        "origin_days": 62.0,
+        "cells": 72.0,
+        "tray_cells": 72,
+        "seeds": 72.0,
+        "emerged": 1.0,
+        "filled": 1.0,
+        "left_alive": np.nan,
+        "left_dead": np.nan,
+        "left_empty": np.nan,
+        "last_day": 200.0,
+        "looks": 2,
+        "record": "counts",
+        "sowing": 0,
+    }
     return Patterns(
         pd.DataFrame([{**plain, "tray": f"T{k}", **tray} for k, tray in enumerate(trays)]),
         pd.DataFrame(times, columns=["tray", "lo", "hi", "count"]),

@@ -1,4 +1,6 @@
-"""A small part of the demonstration with hostile names, and its page, made once for all tests of pages."""
+"""A small part of the demonstration with hostile names, and its page, made once for all tests of
+pages.
+"""
 
 from __future__ import annotations
 
@@ -30,18 +32,27 @@ PRICE = 31337.25
 
 
 def small_tables(renamed: bool = False) -> dict[str, pd.DataFrame]:
-    """Two species of the demonstration: trays, what was seen of them, orders with a telling price."""
+    """Two species of the demonstration: trays, what was seen of them, orders with a telling
+    price.
+    """
     tables = dict(simulate_demo(DEFAULT_SEED).tables)
     lots = set(tables["lots"].loc[tables["lots"]["species"].isin(SPECIES), "lot"])
     trays = set(tables["trays"].loc[tables["trays"]["lot"].isin(lots), "tray"])
     for name, column, kept in (
-        ("species", "species", set(SPECIES)), ("lots", "lot", lots), ("trays", "lot", lots), ("checks", "tray", trays),
-        ("cells", "tray", trays), ("events", "tray", trays), ("maps", "tray", trays),
+        ("species", "species", set(SPECIES)),
+        ("lots", "lot", lots),
+        ("trays", "lot", lots),
+        ("checks", "tray", trays),
+        ("cells", "tray", trays),
+        ("events", "tray", trays),
+        ("maps", "tray", trays),
         ("orders", "species", set(SPECIES)),
-    ):  # fmt: skip
+    ):
         tables[name] = tables[name][tables[name][column].isin(kept)].reset_index(drop=True)
     of_both = ["HECY", "MOFI", *["HECY"] * (len(tables["orders"]) - 2)]
-    tables["orders"] = tables["orders"].assign(species=of_both, price=PRICE, client='<b>Larchbank</b> & "Trail"')
+    tables["orders"] = tables["orders"].assign(
+        species=of_both, price=PRICE, client='<b>Larchbank</b> & "Trail"'
+    )
     tables["lots"] = tables["lots"].assign(cost_per_gram=2.5)
     if renamed:
         for name in ("lots", "trays"):
@@ -62,7 +73,9 @@ def hostile_account() -> SeasonAccount:
     from pathlib import Path
 
     with tempfile.TemporaryDirectory() as folder:
-        return account_of(small_book(Path(folder), renamed=True), AccountSpec(on=pd.Timestamp(2026, 4, 26)))
+        return account_of(
+            small_book(Path(folder), renamed=True), AccountSpec(on=pd.Timestamp(2026, 4, 26))
+        )
 
 
 @cache
@@ -79,8 +92,10 @@ def few_seeds(account: SeasonAccount, seeds: int) -> SeasonAccount:
     """The account with so few seeds of every lot of HECY in store."""
     lots = account.book.tables["lots"]
     mine = (lots["species"] == "HECY").to_numpy()
-    short = lots.assign(seeds_left=lots["seeds_left"].astype("Float64").mask(mine, seeds),
-                        grams_left=lots["grams_left"].mask(mine, np.nan))  # fmt: skip
+    short = lots.assign(
+        seeds_left=lots["seeds_left"].astype("Float64").mask(mine, seeds),
+        grams_left=lots["grams_left"].mask(mine, np.nan),
+    )
     book = replace(account.book, tables={**account.book.tables, "lots": short})
     return replace(account, book=book, plan=plan_orders(account.fit, book, OrderSpec()))
 
@@ -88,8 +103,10 @@ def few_seeds(account: SeasonAccount, seeds: int) -> SeasonAccount:
 def undecided(account: SeasonAccount, species: str = "MOFI", more: int = 11) -> SeasonAccount:
     """The account with the covers of a species not told apart."""
     assert account.covers is not None
-    rows = tuple(replace(row, verdict=CANNOT_TELL, more_trays=more) if row.species == species else row
-                 for row in account.covers.rows)  # fmt: skip
+    rows = tuple(
+        replace(row, verdict=CANNOT_TELL, more_trays=more) if row.species == species else row
+        for row in account.covers.rows
+    )
     return replace(account, covers=replace(account.covers, rows=rows))
 
 

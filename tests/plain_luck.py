@@ -1,4 +1,6 @@
-"""The luck of one species of which the same share of plants is lost everywhere, shared by the tests of orders."""
+"""The luck of one species of which the same share of plants is lost everywhere, shared by the tests
+of orders.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Small books as growers could have them, drawn at random: one to sixteen trays, every kind of record, odd springs too.
+"""Small books as growers could have them, drawn at random: one to sixteen trays, every kind of
+record, odd springs too.
 
 Nothing of the package is used: the rows are CSV text, the seedlings come from plain draws.
 """
@@ -15,25 +16,50 @@ import numpy as np
 COLUMNS = {
     "species": ("species", "common_name", "two_winters", "chill_weeks", "light"),
     "lots": ("lot", "species", "cut_test_seeds", "cut_test_full", "pinch_counts"),
-    "trays": ("tray", "season", "lot", "sown_on", "rows", "columns", "seeds_per_cell", "cover", "cover_depth_mm",
-              "pretreatment", "place", "block"),
+    "trays": (
+        "tray",
+        "season",
+        "lot",
+        "sown_on",
+        "rows",
+        "columns",
+        "seeds_per_cell",
+        "cover",
+        "cover_depth_mm",
+        "pretreatment",
+        "place",
+        "block",
+    ),
     "checks": ("tray", "checked_on", "filled", "seedlings"),
     "cells": ("tray", "cell", "checked_on", "emerged", "occupied", "seeds", "alive"),
     "events": ("tray", "on", "event", "cells"),
     "maps": ("tray", "seen_on", "empty_cells"),
     "weather": ("date", "tmin_c", "tmax_c"),
-}  # fmt: skip
+}
 SIZES = ((1, 1), (1, 2), (1, 6), (2, 3), (3, 4), (4, 6), (6, 12))
 SEEDS = ("1", "1", "2", "3", "4", "2-3", "~3", "pinch", "25", "0")
 KINDS = ("counts", "occupied", "filled", "seedlings", "both")
-MOODS = ("ordinary", "ordinary", "ordinary", "empty", "full", "late", "one day", "sparse", "nearly none", "early")
+MOODS = (
+    "ordinary",
+    "ordinary",
+    "ordinary",
+    "empty",
+    "full",
+    "late",
+    "one day",
+    "sparse",
+    "nearly none",
+    "early",
+)
 LOOKS = ("weekly", "weekly", "first and last", "one", "few", "uneven", "daily")
 Row = dict[str, object]
 
 
 @dataclass(frozen=True)
 class Tray:
-    """What is drawn once for a tray, and what came of it: (cells, seeds) days to emergence, inf for never."""
+    """What is drawn once for a tray, and what came of it: (cells, seeds) days to emergence, inf for
+    never.
+    """
 
     name: str
     sown_on: date
@@ -44,13 +70,17 @@ class Tray:
 
 
 def small_book(seed: int) -> dict[str, list[Row]]:
-    """Tables of one book by name, each a list of rows; every fourth one is of dishes still under way."""
+    """Tables of one book by name, each a list of rows; every fourth one is of dishes still under
+    way.
+    """
     return short_dishes(seed) if seed % 4 == 0 else random_book(seed)
 
 
 def short_dishes(seed: int) -> dict[str, list[Row]]:
-    """Dishes of a hundred seeds of one species that sprout within days, looked at until some of those to come are out:
-    few and late are nearly the same there, and a spring late by a day or two moves everything."""
+    """Dishes of a hundred seeds of one species that sprout within days, looked at until some of
+    those to come are out: few and late are nearly the same there, and a spring late by a day or two
+    moves everything.
+    """
     rng = np.random.default_rng(20_000 + seed)
     tables: dict[str, list[Row]] = {name: [] for name in COLUMNS}
     dishes, lots = int(rng.integers(4, 17)), int(rng.integers(1, 6))
@@ -59,15 +89,28 @@ def short_dishes(seed: int) -> dict[str, list[Row]]:
     stop, shares = float(rng.choice([0.3, 0.5, 0.7, 0.9])), rng.uniform(0.1, 0.8, size=lots)
     for k in range(dishes):
         sown_on = date(2025, 3, 1) + timedelta(days=int(rng.integers(0, 30)))
-        tables["trays"].append({"tray": f"D{k:02d}", "season": 2025, "lot": f"L{k % lots}", "rows": 10, "columns": 10,
-                                "sown_on": sown_on.isoformat(), "seeds_per_cell": 1})  # fmt: skip
+        tables["trays"].append(
+            {
+                "tray": f"D{k:02d}",
+                "season": 2025,
+                "lot": f"L{k % lots}",
+                "rows": 10,
+                "columns": 10,
+                "sown_on": sown_on.isoformat(),
+                "seeds_per_cell": 1,
+            }
+        )
         days = np.exp(middle + spread * _standard(rng, law, 100) + 0.05 * rng.normal())
         last = float(np.quantile(days, stop))
         days[rng.random(100) > shares[k % lots]] = np.inf
         looks = np.linspace(max(1.0, 0.3 * last), last, int(rng.integers(5, 10)))
         for day in sorted({max(1, int(look)) for look in looks}):
             out = int((days <= day).sum())
-            row: Row = {"tray": f"D{k:02d}", "checked_on": (sown_on + timedelta(days=day)).isoformat(), "filled": out}
+            row: Row = {
+                "tray": f"D{k:02d}",
+                "checked_on": (sown_on + timedelta(days=day)).isoformat(),
+                "filled": out,
+            }
             tables["checks"].append(row | {"seedlings": out} if kind == "seedlings" else row)
     tables["lots"] = [{"lot": f"L{k}", "species": "SP"} for k in range(lots)]
     return tables
@@ -86,16 +129,26 @@ def random_book(seed: int) -> dict[str, list[Row]]:
     rng = np.random.default_rng(seed)
     tables: dict[str, list[Row]] = {name: [] for name in COLUMNS}
     species = [f"SP{k}" for k in range(rng.integers(1, 4))]
-    lots = {f"{code}-{year}": code for code in species for year in range(22, 23 + rng.integers(0, 2))}
+    lots = {
+        f"{code}-{year}": code for code in species for year in range(22, 23 + rng.integers(0, 2))
+    }
     mood, looks, kind = (str(rng.choice(some)) for some in (MOODS, LOOKS, KINDS))
-    settings = {"mood": mood, "looks": looks, "kind": kind, "seeds": str(rng.choice(SEEDS[:-1])),
-                "mixed": str(rng.random() < 0.4), "seasons": str(rng.integers(1, 4))}  # fmt: skip
+    settings = {
+        "mood": mood,
+        "looks": looks,
+        "kind": kind,
+        "seeds": str(rng.choice(SEEDS[:-1])),
+        "mixed": str(rng.random() < 0.4),
+        "seasons": str(rng.integers(1, 4)),
+    }
     middle = {code: rng.uniform(np.log(6), np.log(200)) for code in species}
     share = {lot: float(rng.beta(1, 1)) for lot in lots}
     blank = str(rng.choice(list(lots))) if rng.random() < 0.15 else ""
     for k in range(int(rng.integers(1, 17))):
         lot = str(rng.choice(list(lots)))
-        _add_tray(tables, rng, f"T{k:02d}", lot, settings, middle[lots[lot]], share[lot], lot == blank)
+        _add_tray(
+            tables, rng, f"T{k:02d}", lot, settings, middle[lots[lot]], share[lot], lot == blank
+        )
     if rng.random() < 0.75:
         tables["lots"] = [_lot(rng, lot, code) for lot, code in lots.items()]
     if rng.random() < 0.6:
@@ -128,7 +181,11 @@ def _lot(rng: np.random.Generator, lot: str, code: str) -> Row:
 
 
 def _species(rng: np.random.Generator, code: str) -> Row:
-    row: Row = {"species": code, "common_name": f"flower {code}", "light": str(rng.choice(["needs", "either", ""]))}
+    row: Row = {
+        "species": code,
+        "common_name": f"flower {code}",
+        "light": str(rng.choice(["needs", "either", ""])),
+    }
     row["two_winters"] = "yes" if rng.random() < 0.15 else "no"
     row["chill_weeks"] = int(rng.integers(1, 16)) if rng.random() < 0.5 else ""
     return row
@@ -139,26 +196,51 @@ def _weather(rng: np.random.Generator, trays: list[Row]) -> list[Row]:
     for year in sorted({int(str(tray["season"])) for tray in trays}):
         for k in range(300):
             day = date(year - 1, 10, 5) + timedelta(days=k)
-            mean = 9 - 10 * np.cos(2 * np.pi * (day.timetuple().tm_yday - 20) / 365) + rng.normal(0, 3)
-            rows.append({"date": day.isoformat(), "tmin_c": round(mean - 5, 1), "tmax_c": round(mean + 5, 1)})
+            mean = (
+                9 - 10 * np.cos(2 * np.pi * (day.timetuple().tm_yday - 20) / 365) + rng.normal(0, 3)
+            )
+            rows.append(
+                {
+                    "date": day.isoformat(),
+                    "tmin_c": round(mean - 5, 1),
+                    "tmax_c": round(mean + 5, 1),
+                }
+            )
     return rows
 
 
 def _add_tray(
-    tables: dict[str, list[Row]], rng: np.random.Generator, name: str, lot: str, settings: dict[str, str],
-    middle: float, share: float, blank: bool,
-) -> None:  # fmt: skip
+    tables: dict[str, list[Row]],
+    rng: np.random.Generator,
+    name: str,
+    lot: str,
+    settings: dict[str, str],
+    middle: float,
+    share: float,
+    blank: bool,
+) -> None:
     season = 2024 + int(rng.integers(0, int(settings["seasons"])))
     fall = rng.random() < 0.6
-    sown_on = date(season - 1, 10, 10) + timedelta(days=int(rng.integers(0, 60) if fall else rng.integers(120, 190)))
+    sown_on = date(season - 1, 10, 10) + timedelta(
+        days=int(rng.integers(0, 60) if fall else rng.integers(120, 190))
+    )
     shape = SIZES[rng.integers(len(SIZES))]
     mixed = settings["mixed"] == "True"
     entry = str(rng.choice(SEEDS)) if mixed else settings["seeds"]
     entry = "0" if blank else entry
-    row: Row = {"tray": name, "season": season, "lot": lot, "sown_on": sown_on.isoformat(), "rows": shape[0],
-                "columns": shape[1], "seeds_per_cell": entry}  # fmt: skip
+    row: Row = {
+        "tray": name,
+        "season": season,
+        "lot": lot,
+        "sown_on": sown_on.isoformat(),
+        "rows": shape[0],
+        "columns": shape[1],
+        "seeds_per_cell": entry,
+    }
     row["cover"] = str(rng.choice(["grit", "none", "sand", ""]))
-    row["cover_depth_mm"] = int(rng.integers(1, 12)) if row["cover"] == "sand" and rng.random() < 0.5 else ""
+    row["cover_depth_mm"] = (
+        int(rng.integers(1, 12)) if row["cover"] == "sand" and rng.random() < 0.5 else ""
+    )
     row["place"] = str(rng.choice(["bench 1", "bench 2"])) if rng.random() < 0.4 else ""
     tables["trays"].append(row)
     days = _emergence(rng, shape[0] * shape[1], entry, settings["mood"], middle, share)
@@ -169,7 +251,12 @@ def _add_tray(
     tray = Tray(name, sown_on, shape, days, kind, looks)
     if settings["mood"] == "late":
         tray = Tray(
-            name, sown_on, shape, [[looks[-1] if d < np.inf else d for d in cell] for cell in days], kind, looks
+            name,
+            sown_on,
+            shape,
+            [[looks[-1] if d < np.inf else d for d in cell] for cell in days],
+            kind,
+            looks,
         )
     if rng.random() < 0.95:  # a few are never looked at
         _add_looks(tables, rng, tray)
@@ -217,16 +304,28 @@ def _add_looks(tables: dict[str, list[Row]], rng: np.random.Generator, tray: Tra
             lost = 1 if falls and place == len(tray.looks) - 1 else 0
             filled = max(sum(n > 0 for n in came) - lost, 0)
             seedlings = max(sum(came) - lost, 0) if tray.kind == "seedlings" else ""
-            tables["checks"].append({"tray": tray.name, "checked_on": on, "filled": filled, "seedlings": seedlings})
+            tables["checks"].append(
+                {"tray": tray.name, "checked_on": on, "filled": filled, "seedlings": seedlings}
+            )
         for name, n in zip(names, came, strict=True) if by_cell else ():
             row: Row = {"tray": tray.name, "cell": name, "checked_on": on}
             row |= {"occupied": int(n > 0)} if tray.kind == "occupied" else {"emerged": n}
             tables["cells"].append(row)
     if tray.looks and rng.random() < 0.1:
         day = tray.sown_on + timedelta(days=int(rng.choice(tray.looks)))
-        event = str(rng.choice(["washed", "rodent", "thinned", "transplanted", "discarded", "damping_off"]))
-        tables["events"].append({"tray": tray.name, "on": day.isoformat(), "event": event, "cells": ""})
+        event = str(
+            rng.choice(["washed", "rodent", "thinned", "transplanted", "discarded", "damping_off"])
+        )
+        tables["events"].append(
+            {"tray": tray.name, "on": day.isoformat(), "event": event, "cells": ""}
+        )
     if tray.looks and rng.random() < 0.15:
         seen = tray.sown_on + timedelta(days=tray.looks[-1])
-        empty = [name for name, cell in zip(names, tray.days, strict=True) if min(cell, default=np.inf) == np.inf]
-        tables["maps"].append({"tray": tray.name, "seen_on": seen.isoformat(), "empty_cells": " ".join(empty)})
+        empty = [
+            name
+            for name, cell in zip(names, tray.days, strict=True)
+            if min(cell, default=np.inf) == np.inf
+        ]
+        tables["maps"].append(
+            {"tray": tray.name, "seen_on": seen.isoformat(), "empty_cells": " ".join(empty)}
+        )

@@ -18,7 +18,11 @@ def test_it_runs(script, tmp_path):
     if script.name in NEEDS_SHARED and not (ROOT.parent / "shared" / "data").is_dir():
         pytest.skip("the real records of ../shared/data are not here")
     done = subprocess.run(
-        [sys.executable, str(script), "--out", str(tmp_path)], capture_output=True, text=True, timeout=300, check=False
+        [sys.executable, str(script), "--out", str(tmp_path)],
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
     )
     assert done.returncode == 0, done.stderr
     assert "emergence" in done.stdout

@@ -1,8 +1,10 @@
-"""What is said of emergence from books of totals, where rho is a setting: `analyses/studies/cell_scatter.py` in small.
+"""What is said of emergence from books of totals, where rho is a setting:
+`analyses/studies/cell_scatter.py` in small.
 
-Bars: mean error of emergence within .02 where the true rho is drawn from its prior, within .045 where it is 0 (what the
-prior itself costs); 95 % ranges hold the truth in .92 of lots; nothing is called learned. A small run can refute a bar
-only by more than its own error: three standard errors are allowed on top, with books as the units.
+Bars: mean error of emergence within .02 where the true rho is drawn from its prior, within .045
+where it is 0 (what the prior itself costs); 95 % ranges hold the truth in .92 of lots; nothing is
+called learned. A small run can refute a bar only by more than its own error: three standard errors
+are allowed on top, with books as the units.
 """
 
 from __future__ import annotations

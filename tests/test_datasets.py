@@ -1,4 +1,6 @@
-"""The data sets in the repository are what their manifest says and what their build scripts write."""
+"""The data sets in the repository are what their manifest says and what their build scripts
+write.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,9 @@ NOT_DATA = {"README.md", "build.py", "manifest.json"}
 
 def test_the_manifest_names_every_file_and_no_other() -> None:
     here = {path.relative_to(DATASETS).as_posix() for path in DATASETS.rglob("*") if path.is_file()}
-    assert {name for name in here if Path(name).name not in NOT_DATA and "__pycache__" not in name} == set(FILES)
+    assert {
+        name for name in here if Path(name).name not in NOT_DATA and "__pycache__" not in name
+    } == set(FILES)
 
 
 @pytest.mark.parametrize("name", FILES)

@@ -1,4 +1,6 @@
-"""The decision log: every file has its parts, what it cites exists, and the list names each file exactly once."""
+"""The decision log: every file has its parts, what it cites exists, and the list names each file
+exactly once.
+"""
 
 from __future__ import annotations
 
@@ -14,13 +16,17 @@ FILES = sorted(path for path in LOG.glob("*.md") if path.name != "README.md")
 DIARIES = sorted((ROOT / "analyses").rglob("*.md"))
 PARTS = ["Context", "Decision", "Consequence", "Held by"]
 NAME = re.compile(r"\d{4}(-[a-z0-9]+)+\.md")
-STATUS = re.compile(r"accepted|superseded by \[\d{4}\]\(\S+\)|accepted, in part superseded by \[\d{4}\]\(\S+\)")
+STATUS = re.compile(
+    r"accepted|superseded by \[\d{4}\]\(\S+\)|accepted, in part superseded by \[\d{4}\]\(\S+\)"
+)
 CITED = re.compile(r"`((?:analyses|datasets|germstats|tests)/[^`\s:]+)(?:::(\w+))?`")
 LINK = re.compile(r"\]\(([^)#:]+)\)")
 
 
 def faults_of_form(text: str) -> list[str]:
-    """What a decision lacks: a title, an ISO date, a status, the four parts in order and none of them empty."""
+    """What a decision lacks: a title, an ISO date, a status, the four parts in order and none of
+    them empty.
+    """
     head, *parts = re.split(r"^## (.*)\n", text, flags=re.MULTILINE)
     faults = []
     if not re.match(r"# \S.*\n\n", head):
@@ -33,7 +39,11 @@ def faults_of_form(text: str) -> list[str]:
         faults.append("no status")
     if parts[::2] != PARTS:
         faults.append(f"its parts are {parts[::2]}")
-    faults += [f"nothing under {name}" for name, body in zip(parts[::2], parts[1::2], strict=True) if not body.strip()]
+    faults += [
+        f"nothing under {name}"
+        for name, body in zip(parts[::2], parts[1::2], strict=True)
+        if not body.strip()
+    ]
     return faults
 
 
@@ -86,8 +96,13 @@ def test_the_list_names_every_file_once_with_its_title() -> None:
 
 def test_numbers_follow_the_days() -> None:
     """One number a file, none left out, and no decision numbered before an earlier one."""
-    assert [path.name[:4] for path in FILES] == [f"{number:04d}" for number in range(1, len(FILES) + 1)]
-    days = [re.findall(r"^\* Date: (.*)$", path.read_text(encoding="utf-8"), re.MULTILINE)[0] for path in FILES]
+    assert [path.name[:4] for path in FILES] == [
+        f"{number:04d}" for number in range(1, len(FILES) + 1)
+    ]
+    days = [
+        re.findall(r"^\* Date: (.*)$", path.read_text(encoding="utf-8"), re.MULTILINE)[0]
+        for path in FILES
+    ]
     assert days == sorted(days)
 
 
@@ -137,9 +152,13 @@ def test_what_does_not_exist_is_found_out(tmp_path: Path) -> None:
     assert missing(SOUND, tmp_path, tmp_path) == ["tests/test_it.py::test_units"]
     (tmp_path / "tests" / "test_it.py").write_text("def test_units(): ...\n")
     assert missing(SOUND, tmp_path, tmp_path) == []
-    assert missing("see [0002](0002-gone.md) and [a page](https://example.org)", tmp_path) == ["0002-gone.md"]
+    assert missing("see [0002](0002-gone.md) and [a page](https://example.org)", tmp_path) == [
+        "0002-gone.md"
+    ]
 
 
 def test_the_list_is_read_by_its_lines() -> None:
-    text = "* [0001](0001-one.md) One (superseded by [0002](0002-two.md))\n* [0002](0002-two.md) Two\n"
+    text = (
+        "* [0001](0001-one.md) One (superseded by [0002](0002-two.md))\n* [0002](0002-two.md) Two\n"
+    )
     assert listed(text) == ["0001-one.md", "0002-two.md"]

@@ -16,15 +16,19 @@ def fit():
 
 
 def test_ranges_hold_the_truth(fit):
-    """At least nine of ten lot-treatment rows that are no planted story, for the share and for the days to half."""
+    """At least nine of ten lot-treatment rows that are no planted story, for the share and for the
+    days to half.
+    """
     truth = simulate_demo().truth.rows
     held, timed = [], []
     for row in fit.rows:
         depth = row.treatment.get("cover_depth_mm", np.nan)
-        same = truth["cover_depth_mm"].eq(depth) | (truth["cover_depth_mm"].isna() & np.isnan(depth))
-        (true,) = truth[(truth["lot"] == row.lot) & (truth["cover"] == row.treatment["cover"]) & same].to_dict(
-            "records"
+        same = truth["cover_depth_mm"].eq(depth) | (
+            truth["cover_depth_mm"].isna() & np.isnan(depth)
         )
+        (true,) = truth[
+            (truth["lot"] == row.lot) & (truth["cover"] == row.treatment["cover"]) & same
+        ].to_dict("records")
         if not true["planted"]:
             held.append(row.emergence_low <= true["emergence"] <= row.emergence_high)
             timed.append(row.median_days_low <= true["median_days"] <= row.median_days_high)
@@ -47,4 +51,6 @@ def test_more_seeds_never_lower_the_chance(fit):
 
 
 def test_trays_left_out_are_named(fit):
-    assert set(fit.patterns.left_out) == set(germstats.read_book(DATASETS / "demonstration").left_out)
+    assert set(fit.patterns.left_out) == set(
+        germstats.read_book(DATASETS / "demonstration").left_out
+    )

@@ -1,8 +1,9 @@
 """What the documents show is what happens: commands print the blocks under them, Python blocks run.
 
-A ```console block whose first line is ``$ germstats ...`` is run in an empty folder that holds the demonstration book
-in `output/demo`; a line ``...`` stands for any lines left out. Install and make blocks are tried on a clean clone.
-The contributors' guide names only files that are there and words that the code uses, and its map shows every folder.
+A ```console block whose first line is ``$ germstats ...`` is run in an empty folder that holds the
+demonstration book in `output/demo`; a line ``...`` stands for any lines left out. Install and make
+blocks are tried on a clean clone. The contributors' guide names only files that are there and words
+that the code uses, and its map shows every folder.
 """
 
 from __future__ import annotations
@@ -50,7 +51,10 @@ def python_blocks(text: str) -> list[str]:
 
 def matches(shown: tuple[str, ...], printed: list[str]) -> bool:
     """Whether the printed lines are the shown ones, ``...`` standing for any lines."""
-    pattern = "".join(r"(?:.*\n)*?" if line.strip() == "..." else re.escape(line.rstrip()) + r"\n" for line in shown)
+    pattern = "".join(
+        r"(?:.*\n)*?" if line.strip() == "..." else re.escape(line.rstrip()) + r"\n"
+        for line in shown
+    )
     return re.fullmatch(pattern, "".join(f"{line.rstrip()}\n" for line in printed)) is not None
 
 
@@ -93,7 +97,9 @@ def test_the_extractor_finds_commands_with_their_output() -> None:
         (("a",), ["a", "b"], False),
     ],
 )
-def test_output_is_compared_line_by_line(shown: tuple[str, ...], printed: list[str], same: bool) -> None:
+def test_output_is_compared_line_by_line(
+    shown: tuple[str, ...], printed: list[str], same: bool
+) -> None:
     assert matches(shown, printed) == same
 
 
@@ -106,11 +112,20 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
-    """Run a shown command as a shell would, with this environment's `germstats` first on the path."""
+    """Run a shown command as a shell would, with this environment's `germstats` first on
+    the path.
+    """
     path = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", "")])
     env = {**os.environ, "PATH": path, "COLUMNS": "120"}
     return subprocess.run(
-        command, shell=True, cwd=folder, env=env, capture_output=True, text=True, timeout=300, check=False
+        command,
+        shell=True,
+        cwd=folder,
+        env=env,
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
     )
 
 
@@ -121,7 +136,9 @@ def test_readme_shows_commands() -> None:
 @pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
 def test_commands_print_what_the_document_shows(document: Path, desk: Path) -> None:
     for shown in console_blocks(document.read_text(encoding="utf-8")):
-        assert any(line.strip() != "..." for line in shown.output), f"{shown.command}: no line of output is shown"
+        assert any(line.strip() != "..." for line in shown.output), (
+            f"{shown.command}: no line of output is shown"
+        )
         result = run(shown.command, desk)
         printed = (result.stdout or result.stderr).splitlines()
         assert matches(shown.output, printed), f"$ {shown.command}\n" + "\n".join(printed)
@@ -131,12 +148,18 @@ def test_commands_print_what_the_document_shows(document: Path, desk: Path) -> N
 def test_python_blocks_run(document: Path, desk: Path) -> None:
     code = "\n".join(python_blocks(document.read_text(encoding="utf-8")))
     result = subprocess.run(
-        [sys.executable, "-c", code], cwd=desk, capture_output=True, text=True, timeout=300, check=False
+        [sys.executable, "-c", code],
+        cwd=desk,
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
     )
     assert result.returncode == 0, result.stderr
 
 
-# --- The contributors' guide -------------------------------------------------------------------------------------
+# --- The contributors' guide
+# -------------------------------------------------------------------------------------
 
 GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 TOPS = ("germstats", "analyses", "tests", "datasets", ".ci")
@@ -148,17 +171,23 @@ MADE = ".venv/"
 
 def house_paths() -> set[str]:
     """Files and folders of the checkout, from its root; a folder ends in a slash."""
-    inside = [path for top in TOPS for path in (ROOT / top).rglob("*") if "__pycache__" not in path.parts]
+    inside = [
+        path for top in TOPS for path in (ROOT / top).rglob("*") if "__pycache__" not in path.parts
+    ]
     files = [path.relative_to(ROOT) for path in (*ROOT.glob("*"), *inside) if path.is_file()]
     folders = {folder for path in files for folder in path.parents[:-1]}
     return {*map(Path.as_posix, files), *(f"{folder.as_posix()}/" for folder in folders)}
 
 
 def unknown_paths(text: str, known: Iterable[str]) -> list[str]:
-    """Paths in backticks, a command's too, that end no known path; a folder may come without its slash."""
+    """Paths in backticks, a command's too, that end no known path; a folder may come without its
+    slash.
+    """
     ends = "".join(f"/{path}\n" for path in known)
     words = [word for quoted in QUOTED.findall(text) for word in quoted.split()]
-    paths = [word for word in words if A_PATH.fullmatch(word) and not word.startswith((OPTIONAL, MADE))]
+    paths = [
+        word for word in words if A_PATH.fullmatch(word) and not word.startswith((OPTIONAL, MADE))
+    ]
     return [path for path in paths if f"/{path}\n" not in ends and f"/{path}/\n" not in ends]
 
 
@@ -180,7 +209,9 @@ def test_every_path_of_the_guide_is_there() -> None:
 
 
 def mapped_folders(text: str) -> set[str]:
-    """Folders named at the head of the lines of the ```text block, those of an indented line inside the one above."""
+    """Folders named at the head of the lines of the ```text block, those of an indented line inside
+    the one above.
+    """
     (block,) = [body for language, body in FENCE.findall(text) if language == "text"]
     folders, above = set(), ""
     for line in block.splitlines():
@@ -194,13 +225,18 @@ def mapped_folders(text: str) -> set[str]:
 
 
 def test_the_map_is_read_by_its_folders() -> None:
-    text = "```text\na/      what a is\n        and more/or less\n  b/ c/\n  d/    inside a\ne.py    a file\n```\n"
+    text = (
+        "```text\na/      what a is\n        and more/or less\n  b/ c/\n  d/    inside a\ne.py    "
+        "a file\n```\n"
+    )
     assert mapped_folders(text) == {"a/", "a/b/", "a/c/", "a/d/"}
 
 
 def test_the_map_shows_every_folder_of_the_floors() -> None:
     package = ROOT / "germstats"
-    folders = {f"{path.parent.relative_to(package).as_posix()}/" for path in package.rglob("__init__.py")}
+    folders = {
+        f"{path.parent.relative_to(package).as_posix()}/" for path in package.rglob("__init__.py")
+    }
     assert mapped_folders(GUIDE) == folders - {"./", "demonstration/"}
 
 
@@ -217,20 +253,25 @@ def unused(names: Iterable[str], code: str) -> list[str]:
 
 
 def test_a_glossary_is_read_word_by_word() -> None:
-    text = "## Glossary\nOne word.\n* **lot** (`lot`): seed. **sow by**\n  (`sow_by`, `due`): a day.\n"
+    text = (
+        "## Glossary\nOne word.\n* **lot** (`lot`): seed. **sow by**\n  (`sow_by`, `due`): a day.\n"
+    )
     text += "\n## Next\n**no** (`no`)\n"
     assert glossary(text) == {"lot": ["lot"], "sow by": ["sow_by", "due"]}
     assert unused(["sow_by", "due"], "sow_by = 1; dues = 2") == ["due"]
 
 
 def test_the_words_of_the_glossary_are_those_of_the_code() -> None:
-    code = "\n".join(path.read_text(encoding="utf-8") for path in sorted((ROOT / "germstats").rglob("*.py")))
+    code = "\n".join(
+        path.read_text(encoding="utf-8") for path in sorted((ROOT / "germstats").rglob("*.py"))
+    )
     words = glossary(GUIDE)
     assert len(words) >= 20
     assert unused([name for names in words.values() for name in names], code) == []
 
 
-# --- The change log ----------------------------------------------------------------------------------------------
+# --- The change log
+# ------------------------------------------------------------------------------------------
 
 CHANGES = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
 
@@ -254,8 +295,12 @@ def test_releases_are_read_with_their_days() -> None:
 
 
 def test_what_moved_is_where_the_change_log_says() -> None:
-    """The right column of the table of moves; paths are inside the package unless they begin at the root."""
-    rows = re.findall(r"^\| (`.*) \| (`.*) \|$", CHANGES.partition("### Where things went")[2], re.MULTILINE)
+    """The right column of the table of moves; paths are inside the package unless they begin at the
+    root.
+    """
+    rows = re.findall(
+        r"^\| (`.*) \| (`.*) \|$", CHANGES.partition("### Where things went")[2], re.MULTILINE
+    )
     assert len(rows) > 20
     known = house_paths()
     assert unknown_paths("\n".join(new for _, new in rows), known) == []

@@ -51,7 +51,9 @@ def test_patterns_agree_with_the_trays(record, trays):
             assert ends[code] == 72
             assert facts.seen_map.filled.sum() == facts.filled
             seen = nursery.patterns.times
-            assert seen.loc[seen["tray"] == code, "count"].sum() == np.nansum(facts.seen_map.emerged)
+            assert seen.loc[seen["tray"] == code, "count"].sum() == np.nansum(
+                facts.seen_map.emerged
+            )
         else:
             assert ends.get(code, 0) + came.get(code, 0) == 72
             assert facts.seen_map is None or facts.seen_map.source == "maps"
@@ -91,7 +93,9 @@ def test_every_cause_is_planted_and_some_of_each_can_be_seen():
 
 
 def test_an_accident_in_a_tray_that_was_empty_before_is_hidden():
-    """A mouse in a lot that too few cold weeks had left nearly empty: by the truth of what came, not by its map."""
+    """A mouse in a lot that too few cold weeks had left nearly empty: by the truth of what came,
+    not by its map.
+    """
     hidden, can_hide = [], {"mouse", "wash", "dry", "chill", "damp", "tray"}
     for seed in range(60):
         nursery = simulate_failures(FailureSpec(trays=1, twice=1.0, hit=1.0, short_chill=1.0), seed)
@@ -99,16 +103,24 @@ def test_an_accident_in_a_tray_that_was_empty_before_is_hidden():
         for lot in nursery.truth:
             assert set(lot.hidden) <= set(lot.causes) & can_hide - set(lot.detectable)
     assert len(hidden) >= 5
-    over = [lot for lot in hidden if not {"unfinished", "damp", "tray"} & set(lot.causes)]  # these hide otherwise
-    fill = [1 - (1 - lot.real_share) ** 2 for lot in over]  # two seeds a cell, in the spring they had
+    over = [
+        lot for lot in hidden if not {"unfinished", "damp", "tray"} & set(lot.causes)
+    ]  # these hide otherwise
+    fill = [
+        1 - (1 - lot.real_share) ** 2 for lot in over
+    ]  # two seeds a cell, in the spring they had
     assert np.median(fill) < 0.3 and max(fill) < 0.7
 
 
 def test_damping_off_after_the_last_check_is_hidden():
-    """Few had died by the last check of a lot whose checks stopped early: the records cannot tell of the rest."""
+    """Few had died by the last check of a lot whose checks stopped early: the records cannot tell
+    of the rest.
+    """
     found = []
     for seed in range(200):
-        nursery = simulate_failures(FailureSpec(trays=2, twice=1.0, hit=1.0, causes=("damp", "unfinished")), seed)
+        nursery = simulate_failures(
+            FailureSpec(trays=2, twice=1.0, hit=1.0, causes=("damp", "unfinished")), seed
+        )
         for lot in nursery.truth:
             trays = [nursery.trays[tray] for tray in lot.trays]
             if "damp" in lot.hidden:
@@ -119,10 +131,14 @@ def test_damping_off_after_the_last_check_is_hidden():
 
 
 def test_a_ring_in_a_tray_that_something_had_emptied_is_hidden():
-    """What thinned a tray to a few seedlings leaves no ring to be seen, though most of those few dried out."""
+    """What thinned a tray to a few seedlings leaves no ring to be seen, though most of those few
+    dried out.
+    """
     filled, shown = [], 0
     for seed in range(150):
-        nursery = simulate_failures(FailureSpec(trays=2, twice=1.0, hit=1.0, causes=("tray", "dry")), seed)
+        nursery = simulate_failures(
+            FailureSpec(trays=2, twice=1.0, hit=1.0, causes=("tray", "dry")), seed
+        )
         for lot in nursery.truth:
             hit = [nursery.trays[tray] for tray in lot.trays if "dry" in nursery.trays[tray].hurt]
             if "dry" in lot.hidden and "tray" in lot.causes:
@@ -133,14 +149,18 @@ def test_a_ring_in_a_tray_that_something_had_emptied_is_hidden():
 
 
 def test_a_thinned_tray_is_hidden_only_where_something_else_had_emptied_its_lot():
-    """A third of five seedlings is not to be seen; a species that always comes sparsely hides nothing."""
+    """A third of five seedlings is not to be seen; a species that always comes sparsely hides
+    nothing.
+    """
     for causes, may_hide in ((("tray", "chill"), True), (("tray",), False)):
         hidden = []
         for seed in range(60):
             spec = FailureSpec(trays=2, twice=1.0, hit=1.0, causes=causes, short_chill=1.0)
             hidden += [lot for lot in simulate_failures(spec, seed).truth if "tray" in lot.hidden]
         assert bool(hidden) == may_hide
-        fill = [1 - (1 - lot.real_share) ** 2 for lot in hidden]  # two seeds a cell, in the spring they had
+        fill = [
+            1 - (1 - lot.real_share) ** 2 for lot in hidden
+        ]  # two seeds a cell, in the spring they had
         assert not hidden or (len(hidden) >= 5 and np.median(fill) < 0.3)
 
 
@@ -155,12 +175,20 @@ def test_what_cannot_be_seen_is_not_called_detectable():
 def test_dead_seed_and_short_chill_lower_what_comes():
     for cause in ("seed", "chill"):
         spec = replace(only(cause), short_chill=1.0)
-        hit = [lot for seed in range(10) for lot in simulate_failures(spec, seed).truth if cause in lot.causes]
+        hit = [
+            lot
+            for seed in range(10)
+            for lot in simulate_failures(spec, seed).truth
+            if cause in lot.causes
+        ]
         assert len(hit) >= 20
         assert np.mean([lot.real_share / lot.share for lot in hit]) < 0.7
     tests = [simulate_failures(only("seed"), seed).tests.values() for seed in range(10)]
     healthy = [simulate_failures(QUIET, seed).tests.values() for seed in range(10)]
-    low, usual = (np.mean([one.good / one.tested for group in groups for one in group]) for groups in (tests, healthy))
+    low, usual = (
+        np.mean([one.good / one.tested for group in groups for one in group])
+        for groups in (tests, healthy)
+    )
     assert low < 0.35 < 0.6 < usual
 
 
@@ -172,15 +200,21 @@ def test_short_chill_follows_the_need():
 
 
 def test_only_light_needing_seed_suffers_under_sand():
-    nurseries = [simulate_failures(replace(only("cover"), decoys=True, trays=4), seed) for seed in range(10)]
-    light = {species for one in nurseries for species in one.species.query("light == 'needs'")["species"]}
+    nurseries = [
+        simulate_failures(replace(only("cover"), decoys=True, trays=4), seed) for seed in range(10)
+    ]
+    light = {
+        species for one in nurseries for species in one.species.query("light == 'needs'")["species"]
+    }
     shares: dict[tuple[bool, str], list[float]] = {}
     for one in nurseries:
         for lot in one.truth:
             assert ("cover" in lot.causes) == (lot.species in light)
             for tray in lot.trays:
                 plan = one.trays[tray].plan
-                shares.setdefault((lot.species in light, plan.cover), []).append(plan.share / lot.share)
+                shares.setdefault((lot.species in light, plan.cover), []).append(
+                    plan.share / lot.share
+                )
     assert np.mean(shares[True, "sand"]) < 0.5 < np.mean(shares[True, "none"])
     assert abs(np.mean(shares[False, "sand"]) - np.mean(shares[False, "none"])) < 0.15
 
@@ -203,8 +237,10 @@ def test_a_mouse_leaves_nothing_in_a_block_from_an_edge_and_dry_edges_spare_the_
     for facts in hit_trays(only("mouse"), "mouse", range(3)):
         assert 0 <= facts.hurt["mouse"] <= 0.7
     outer = outer_cells(6, 12)
-    gap = [one.seen_map.filled[~outer].mean() - one.seen_map.filled[outer].mean()
-           for one in hit_trays(only("dry"), "dry", range(3))]  # fmt: skip
+    gap = [
+        one.seen_map.filled[~outer].mean() - one.seen_map.filled[outer].mean()
+        for one in hit_trays(only("dry"), "dry", range(3))
+    ]
     assert np.mean(gap) > 0.3
 
 
@@ -227,7 +263,9 @@ def test_miscounts_fall_by_cell_or_at_once():
     totals = list(hit_trays(only("miscount", trays=1, record="totals"), "miscount", range(3)))
     assert np.mean([one.sudden for one in totals]) > 0.3
     healthy = [
-        one for seed in range(3) for one in simulate_failures(replace(QUIET, record="totals"), seed).trays.values()
+        one
+        for seed in range(3)
+        for one in simulate_failures(replace(QUIET, record="totals"), seed).trays.values()
     ]
     assert np.mean([one.sudden for one in healthy]) < 0.02
 
@@ -243,22 +281,30 @@ def test_unfinished_lots_were_not_looked_at_to_the_end():
 
 
 def test_the_weather_tells_of_the_winter_that_was_planted_and_now_and_then_of_one_that_was_not():
-    """15 weeks of cold, 8 in a short winter, the thermometer 1.5 off; in a decoy it says 10 where there were 15."""
+    """15 weeks of cold, 8 in a short winter, the thermometer 1.5 off; in a decoy it says 10 where
+    there were 15.
+    """
     told: dict[str, list[float]] = {}
     for seed in range(200):
         nursery = simulate_failures(FailureSpec(trays=1, short_chill=0.3, lots=1), seed)
         told.setdefault(nursery.winter, []).append(nursery.cold[nursery.season])
         hurt = {lot.species for lot in nursery.truth if "chill" in lot.causes}
-        assert hurt == ({"S2", "S3"} if nursery.winter == "short" else set())  # they need 8 and 11 weeks
+        assert hurt == (
+            {"S2", "S3"} if nursery.winter == "short" else set()
+        )  # they need 8 and 11 weeks
         assert set(nursery.cold) == {nursery.season - 1, nursery.season}
     for winter, weeks in (("ordinary", 15.0), ("short", 8.0), ("looks short", 10.0)):
         held = np.array(told[winter])
         assert len(held) >= 5
-        assert abs(held.mean() - weeks) < 4 * 1.5 / np.sqrt(len(held)), winter  # four standard errors
+        assert abs(held.mean() - weeks) < 4 * 1.5 / np.sqrt(len(held)), (
+            winter
+        )  # four standard errors
 
 
 def test_tray_totals_tell_how_far_they_fell_and_how_much_at_once():
-    for facts in simulate_failures(FailureSpec(record="totals", hit=1.0, causes=("damp",)), 3).trays.values():
+    for facts in simulate_failures(
+        FailureSpec(record="totals", hit=1.0, causes=("damp",)), 3
+    ).trays.values():
         standing = facts.standing
         falls = [max(standing[: k + 1].max() - here, 0) for k, here in enumerate(standing)]
         assert facts.lost == max(falls)

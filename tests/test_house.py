@@ -1,6 +1,8 @@
-"""The top level holds what it should, no file names a path of one machine, and `.ci/environment` keeps its promises.
+"""The top level holds what it should, no file names a path of one machine, and `.ci/environment`
+keeps its promises.
 
-The promises of `.ci/environment` are tried with made-up `python3`, `virtualenv` and `uv` on an otherwise bare PATH.
+The promises of `.ci/environment` are tried with made-up `python3`, `virtualenv` and `uv` on an
+otherwise bare PATH.
 """
 
 from __future__ import annotations
@@ -16,8 +18,19 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
-NEEDED = {"README.md", "DEVELOPERS.md", "pyproject.toml", "germstats", "analyses", "tests", "datasets", "Makefile",
-          "LICENSE", "CHANGELOG.md", ".ci"}  # fmt: skip
+NEEDED = {
+    "README.md",
+    "DEVELOPERS.md",
+    "pyproject.toml",
+    "germstats",
+    "analyses",
+    "tests",
+    "datasets",
+    "Makefile",
+    "LICENSE",
+    "CHANGELOG.md",
+    ".ci",
+}
 SYSTEM_TOOLS = ("sh", "rm", "cat", "dirname", "mkdir", "chmod", "cp", "env")
 MACHINE_PATH = re.compile(r"(?<![\w.}])/(?:wor[k]|roo[t]|hom[e]/\w+|tm[p]/[a-z]+)/|[.]librar[y]\b")
 
@@ -28,7 +41,9 @@ def house_files() -> list[Path]:
     if git is None or not (ROOT / ".git").exists():
         pytest.skip("this is no git checkout, so there is no telling which files belong to it")
     listing = [git, "ls-files", "-z", "--cached", "--others", "--exclude-standard"]
-    names = subprocess.run(listing, cwd=ROOT, capture_output=True, text=True, check=True).stdout.split("\0")
+    names = subprocess.run(
+        listing, cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.split("\0")
     return [Path(name) for name in names if name and (ROOT / name).is_file()]
 
 
@@ -41,10 +56,18 @@ def test_top_level_holds_what_it_should_and_nothing_else() -> None:
 def test_every_file_of_the_package_comes_with_it() -> None:
     settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     patterns = settings["tool"]["setuptools"]["package-data"]["germstats"]
-    inside = [path.relative_to("germstats") for path in house_files() if path.parts[0] == "germstats"]
+    inside = [
+        path.relative_to("germstats") for path in house_files() if path.parts[0] == "germstats"
+    ]
     data = {path for path in inside if path.suffix != ".py"}
-    assert {path for path in data if not any(fnmatch(path.as_posix(), pattern) for pattern in patterns)} == set()
-    assert [pattern for pattern in patterns if not any(fnmatch(path.as_posix(), pattern) for path in data)] == []
+    assert {
+        path for path in data if not any(fnmatch(path.as_posix(), pattern) for pattern in patterns)
+    } == set()
+    assert [
+        pattern
+        for pattern in patterns
+        if not any(fnmatch(path.as_posix(), pattern) for path in data)
+    ] == []
     assert {path.parent for path in inside if path.suffix == ".py"} == {
         path.parent for path in inside if path.name == "__init__.py"
     }
@@ -52,7 +75,12 @@ def test_every_file_of_the_package_comes_with_it() -> None:
 
 @pytest.mark.parametrize(
     ("text", "found"),
-    [("see /wor" + "k/main", True), ("/hom" + "e/ann/x", True), ("/tm" + "p/abc/x", True), ("a/wo" + "rk/b", False)],
+    [
+        ("see /wor" + "k/main", True),
+        ("/hom" + "e/ann/x", True),
+        ("/tm" + "p/abc/x", True),
+        ("a/wo" + "rk/b", False),
+    ],
 )
 def test_machine_paths_are_recognised(text: str, found: bool) -> None:
     assert bool(MACHINE_PATH.search(text)) == found
@@ -62,11 +90,16 @@ def test_no_file_names_a_path_of_one_machine() -> None:
     leaks = []
     for path in house_files():
         lines = (ROOT / path).read_text(encoding="utf-8", errors="replace").splitlines()
-        leaks += [f"{path}:{number}" for number, line in enumerate(lines, start=1) if MACHINE_PATH.search(line)]
+        leaks += [
+            f"{path}:{number}"
+            for number, line in enumerate(lines, start=1)
+            if MACHINE_PATH.search(line)
+        ]
     assert leaks == []
 
 
-# --- .ci/environment ---------------------------------------------------------------------------------------------
+# --- .ci/environment
+# ------------------------------------------------------------------------------------------
 
 PYTHON = """#!/bin/sh
 echo "python3 $*" >>"$CALLS"
@@ -90,7 +123,9 @@ MAKER = '#!/bin/sh\necho "{name} $*" >>"$CALLS"\n[ "$1" = pip ] && exit 0\n' + M
 
 
 class Machine:
-    """A folder with the script, a bare PATH with made-up programs, and a list of what was called."""
+    """A folder with the script, a bare PATH with made-up programs, and a list of what was
+    called.
+    """
 
     def __init__(self, folder: Path) -> None:
         self.project = folder / "project"
@@ -115,7 +150,9 @@ class Machine:
         """Run the script with nothing else on the PATH."""
         env = {"PATH": str(self.bin), "CALLS": str(self.calls_file), "HOME": str(self.project)}
         script = self.project / ".ci" / "environment"
-        return subprocess.run([script], env=env, capture_output=True, text=True, timeout=30, check=False)
+        return subprocess.run(
+            [script], env=env, capture_output=True, text=True, timeout=30, check=False
+        )
 
     @property
     def calls(self) -> list[str]:
@@ -139,7 +176,9 @@ HALF_MADE = "mkdir -p .venv/bin; exit 1"
 INSTALL_BY_PIP = "env -m pip install --quiet --editable .[dev]"
 
 
-def test_without_any_way_it_stops_with_the_line_to_type_and_installs_nothing(machine: Machine) -> None:
+def test_without_any_way_it_stops_with_the_line_to_type_and_installs_nothing(
+    machine: Machine,
+) -> None:
     machine.has("python3", python_stub(HALF_MADE))
     result = machine.run()
     assert result.returncode == 1
@@ -186,7 +225,9 @@ def test_uv_comes_last_and_installs_into_the_environment_only(machine: Machine) 
     machine.has("python3", python_stub(HALF_MADE))
     machine.has("uv", MAKER.format(name="uv", no_pip=1))
     assert machine.run().returncode == 0
-    assert machine.installs == ["uv pip install --quiet --python .venv/bin/python --editable .[dev]"]
+    assert machine.installs == [
+        "uv pip install --quiet --python .venv/bin/python --editable .[dev]"
+    ]
 
 
 def test_an_old_python_is_refused(machine: Machine) -> None:

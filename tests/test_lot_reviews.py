@@ -1,9 +1,11 @@
-"""Does the review find what was planted? The study of `analyses/studies/lot_reviews.py` in small, with its own errors.
+"""Does the review find what was planted? The study of `analyses/studies/lot_reviews.py` in small,
+with its own errors.
 
-Bars from the design, on its definition of detectable: the right cause likely or possible in 85 %, likely in 65 %; a
-wrong cause likely in at most 5 % of lots called poor; healthy lots called poor in at most 5 %; of two causes both stand
-in 75 %. They are held with weather written down and without. A small run can refute a bar only by more than its own
-error: three standard errors are allowed on top.
+Bars from the design, on its definition of detectable: the right cause likely or possible in 85 %,
+likely in 65 %; a wrong cause likely in at most 5 % of lots called poor; healthy lots called poor in
+at most 5 %; of two causes both stand in 75 %. They are held with weather written down and without.
+A small run can refute a bar only by more than its own error: three standard errors are allowed on
+top.
 """
 
 from __future__ import annotations
@@ -25,20 +27,32 @@ def study():
 
 
 def row(causes=(), detectable=(), verdict="poor", decoys=(), hidden=(), **standing):
-    return {"causes": list(causes), "detectable": list(detectable), "hidden": list(hidden), "decoys": list(decoys),
-            "verdict": verdict, "standing": standing,
-            "readings": [("lot_seen", "low")]}  # fmt: skip
+    return {
+        "causes": list(causes),
+        "detectable": list(detectable),
+        "hidden": list(hidden),
+        "decoys": list(decoys),
+        "verdict": verdict,
+        "standing": standing,
+        "readings": [("lot_seen", "low")],
+    }
 
 
 def test_figures_by_hand(study):
-    rows = pd.DataFrame([
-        row(["seed"], ["seed"], seed="likely"), row(["seed"], ["seed"], seed="possible", tray="likely"),
-        row(["mouse"], ["mouse"], mouse="unlikely", tray="likely"), row(["dry"], [], verdict="as expected"),
-        row(verdict="as expected"), row(damp="likely"), row(["unfinished"], ["unfinished"], verdict="not over yet"),
-        row(["seed", "tray"], ["seed", "tray"], seed="likely", tray="possible"),
-        row(["chill", "mouse"], ["chill", "mouse"], chill="likely"),
-        row(["chill", "mouse"], ["chill"], hidden=["mouse"], chill="likely", mouse="possible"),
-    ])  # fmt: skip
+    rows = pd.DataFrame(
+        [
+            row(["seed"], ["seed"], seed="likely"),
+            row(["seed"], ["seed"], seed="possible", tray="likely"),
+            row(["mouse"], ["mouse"], mouse="unlikely", tray="likely"),
+            row(["dry"], [], verdict="as expected"),
+            row(verdict="as expected"),
+            row(damp="likely"),
+            row(["unfinished"], ["unfinished"], verdict="not over yet"),
+            row(["seed", "tray"], ["seed", "tray"], seed="likely", tray="possible"),
+            row(["chill", "mouse"], ["chill", "mouse"], chill="likely"),
+            row(["chill", "mouse"], ["chill"], hidden=["mouse"], chill="likely", mouse="possible"),
+        ]
+    )
     found = study.figures(rows)
     assert found["right cause likely or possible"][:2] == (0.75, 4)  # not the mouse
     assert found["right cause likely"][:2] == (0.5, 4)
@@ -58,14 +72,21 @@ def test_sizes_have_the_signs_they_were_given(study):
     for _ in range(300):
         seed = rng.random() < 0.5
         low = rng.random() < (0.8 if seed else 0.1)
-        rows.append({**row(["seed"] if seed else ["tray"]), "readings": [("test", "low")] if low else []})
+        rows.append(
+            {**row(["seed"] if seed else ["tray"]), "readings": [("test", "low")] if low else []}
+        )
     sizes = study.fit_sizes(pd.DataFrame(rows), rules)
-    assert sizes["seed"]["test", "low"] >= 3  # odds 4 against 1 / 9: 36 times, five doublings, a little held back
+    assert (
+        sizes["seed"]["test", "low"] >= 3
+    )  # odds 4 against 1 / 9: 36 times, five doublings, a little held back
     for cause, own in sizes.items():
         stated = {**rules.points[cause], ("start", ""): rules.causes[cause].start}
         assert all(abs(size - stated[key]) <= 3 for key, size in own.items())
-    assert all(np.sign(size) in (0, np.sign(rules.points["seed"][key])) for key, size in sizes["seed"].items()
-               if key[0] != "start")  # fmt: skip
+    assert all(
+        np.sign(size) in (0, np.sign(rules.points["seed"][key]))
+        for key, size in sizes["seed"].items()
+        if key[0] != "start"
+    )
 
 
 @pytest.fixture(scope="module", params=[True, False], ids=["weather", "no weather"])
@@ -77,8 +98,14 @@ def found(request, fresh, study):
 @pytest.fixture(scope="module")
 def fresh(study):
     names = [name for name, one in study.SET_UPS.items() if one.scatter == "assumed"]
-    return pd.DataFrame([{"set_up": name, "nursery": k, **one} for name in names for k in range(200, 200 + NURSERIES)
-                         for one in study.nursery_rows(name, k)])  # fmt: skip
+    return pd.DataFrame(
+        [
+            {"set_up": name, "nursery": k, **one}
+            for name in names
+            for k in range(200, 200 + NURSERIES)
+            for one in study.nursery_rows(name, k)
+        ]
+    )
 
 
 def held(found, name, low, high):
@@ -113,7 +140,9 @@ def test_the_committed_tables_are_whole(study):
 
 
 def test_every_bar_holds_where_trays_scatter_as_assumed():
-    """Of the committed table: 3,945 healthy lots and 249 with two causes, of nurseries nobody had seen."""
+    """Of the committed table: 3,945 healthy lots and 249 with two causes, of nurseries nobody had
+    seen.
+    """
     table = pd.read_csv(RESULTS / "lot_reviews.csv")
     table = table[(table["scatter"] == "assumed") & table["bar"].notna()]
     assert table.loc[table["what"] == "healthy called poor", "lots"].min() >= 2000

@@ -1,7 +1,9 @@
-"""Do orders keep their chance where losses differ by tray and spring? `analyses/studies/order_losses.py` in small.
+"""Do orders keep their chance where losses differ by tray and spring?
+`analyses/studies/order_losses.py` in small.
 
-Bar: losses with an sd of .1 between springs and again between trays, means of .1 to .2, orders of two to four trays:
-promised less reached within .05. With one number for the losses and a bench of its own for each tray it was .10.
+Bar: losses with an sd of .1 between springs and again between trays, means of .1 to .2, orders of
+two to four trays: promised less reached within .05. With one number for the losses and a bench of
+its own for each tray it was .10.
 """
 
 from __future__ import annotations
@@ -30,7 +32,9 @@ def test_the_simulator_loses_what_it_says(study) -> None:
 
 @pytest.mark.slow
 def test_orders_keep_their_chance(study) -> None:
-    rows = pd.DataFrame([line for mean in study.MEANS for k in range(BOOKS) for line in study.trial(mean, k)])
+    rows = pd.DataFrame(
+        [line for mean in study.MEANS for k in range(BOOKS) for line in study.trial(mean, k)]
+    )
     some = rows[rows["trays"] <= 4]
     assert len(some) > 60
     assert abs(float((some["promised"] - some["reached"]).mean())) <= 0.05

@@ -1,4 +1,6 @@
-"""Real records come through with the counts and dispersions given beside them (../shared/data/README.md, computed)."""
+"""Real records come through with the counts and dispersions given beside them
+(../shared/data/README.md, computed).
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,9 @@ from germstats.records.intervals.patterns import find_patterns
 
 ROOT = Path(__file__).parents[1]
 DATA = ROOT.parent / "shared" / "data"
-pytestmark = pytest.mark.skipif(not DATA.is_dir(), reason="the real records of ../shared/data are not here")
+pytestmark = pytest.mark.skipif(
+    not DATA.is_dir(), reason="the real records of ../shared/data are not here"
+)
 
 
 @pytest.fixture(scope="module")
@@ -39,7 +43,9 @@ def test_streptanthus(story, tmp_path):
     trays = patterns_of(story, "streptanthus", tmp_path).trays
     assert (trays["emerged"].sum(), trays["seeds"].sum()) == (1707, 4108)
     flags = pd.read_csv(DATA / "streptanthus_cells_season1.csv")["flag"]
-    assert (flags != "blank").sum() == trays["seeds"].sum() + 8 == 4116  # eight were lost or not sown
+    assert (
+        (flags != "blank").sum() == trays["seeds"].sum() + 8 == 4116
+    )  # eight were lost or not sown
     assert (trays["lot"] != "blank").all()  # a cell with no seed is no seed that failed
     trays = trays.assign(cohort=trays["block"].str[:2])
     value, df = story["dispersion"](trays, ["lot", "cohort"])
@@ -69,8 +75,9 @@ def test_mesquite(story, tmp_path):
 
 
 def test_litter(story, tmp_path):
-    """Standing plants at the last counts, days 36-39, none/low/medium/high .828/.728/.757/.733 (computed); what had
-    ever come is a little more."""
+    """Standing plants at the last counts, days 36-39, none/low/medium/high .828/.728/.757/.733
+    (computed); what had ever come is a little more.
+    """
     trays = patterns_of(story, "litter", tmp_path).trays
     by_cover = trays.groupby("cover")[["emerged", "seeds"]].sum()
     share = (by_cover["emerged"] / by_cover["seeds"]).loc[["none", "low", "med", "high"]].to_numpy()
@@ -83,17 +90,26 @@ def test_clarkia(story, tmp_path):
     raw = pd.read_csv(DATA / "clarkia_seed_bags.csv").query("age_years == 1")
     assert (len(trays), trays["seeds"].sum()) == (591, 59_100)
     by_site = trays.groupby(["lot", "season"])["emerged"].sum()
-    assert by_site.tolist() == raw.groupby(["site", "year_seen"])["seedlings_january"].sum().tolist()
+    assert (
+        by_site.tolist() == raw.groupby(["site", "year_seen"])["seedlings_january"].sum().tolist()
+    )
 
 
 @pytest.fixture(scope="module")
 def bags(story, tmp_path_factory):
-    """The bags of four sites, as flats of a hundred seeds and as trays of a hundred cells with one seed each."""
+    """The bags of four sites, as flats of a hundred seeds and as trays of a hundred cells with one
+    seed each.
+    """
     folder, tables = tmp_path_factory.mktemp("bags"), story["BOOKS"]["clarkia"](DATA)
     sites = sorted(tables["lots"]["lot"])[:4]
     trays = tables["trays"][tables["trays"]["lot"].isin(sites)]
     checks = tables["checks"][tables["checks"]["tray"].isin(trays["tray"])]
-    flats = {**tables, "trays": trays, "checks": checks, "lots": tables["lots"][tables["lots"]["lot"].isin(sites)]}
+    flats = {
+        **tables,
+        "trays": trays,
+        "checks": checks,
+        "lots": tables["lots"][tables["lots"]["lot"].isin(sites)],
+    }
     cells = {**flats, "trays": trays.assign(rows=10, columns=10, seeds_per_cell="1")}
     books = {}
     for name, one in (("flats", flats), ("cells", cells)):
@@ -106,7 +122,9 @@ def test_bags_of_seedlings_are_back_tested_however_they_are_written(bags):
     flats, cells = (back_test(bags[name]) for name in ("flats", "cells"))
     assert not flats.set_aside
     assert len(flats.rows) == 80
-    assert [vars(row) | {"counted": "seeds"} for row in cells.rows] == [vars(row) for row in flats.rows]
+    assert [vars(row) | {"counted": "seeds"} for row in cells.rows] == [
+        vars(row) for row in flats.rows
+    ]
 
 
 def test_bags_of_seedlings_are_reviewed_however_they_are_written(bags):
@@ -114,18 +132,27 @@ def test_bags_of_seedlings_are_reviewed_however_they_are_written(bags):
     assert [(one.lot, one.verdict, one.seen) for one in flats.lots] == [
         (one.lot, one.verdict, one.seen) for one in cells.lots
     ]
-    assert all("seedlings of 1000 seeds in 10 trays; an ordinary spring" in one.seen for one in flats.lots)
+    assert all(
+        "seedlings of 1000 seeds in 10 trays; an ordinary spring" in one.seen for one in flats.lots
+    )
     seen = bags["flats"].tables["checks"].query("tray.str.contains('/2008/')")["seedlings"].sum()
     assert sum(int(one.seen.split()[0]) for one in flats.lots) == seen
 
 
 def test_bags_of_seedlings_are_watched_however_they_are_written(bags):
-    """Looked at once in every spring: what is out is known, and nothing tells what is usual by a day."""
+    """Looked at once in every spring: what is out is known, and nothing tells what is usual by a
+    day.
+    """
     flats, cells = (watch(bags[name], WatchSpec("2008-02-10")) for name in ("flats", "cells"))
     seen = bags["flats"].tables["checks"].set_index("tray")["seedlings"]
     assert len(flats.rows) == 40
     for one in flats.rows:
-        assert (one.filled_now, one.cells, one.counted, one.by_now) == (seen[one.tray], 100, "seeds", None)
+        assert (one.filled_now, one.cells, one.counted, one.by_now) == (
+            seen[one.tray],
+            100,
+            "seeds",
+            None,
+        )
         assert one.filled_now <= one.final_low <= one.final <= one.final_high <= 100
     assert [(one.tray, one.filled_now, one.final_low, one.final_high) for one in cells.rows] == [
         (one.tray, one.filled_now, one.final_low, one.final_high) for one in flats.rows
@@ -135,14 +162,19 @@ def test_bags_of_seedlings_are_watched_however_they_are_written(bags):
 
 @pytest.mark.parametrize("name", ["clarkia", "lentisc"])
 def test_the_other_half_of_a_lot_keeps_its_promises(story, tmp_path, name):
-    """Not below what trays that keep ranges of .9 and chances of .8 and .5 would show in 95 of 100 such draws. The
-    halves share a spring, which the promise does not know: more may be inside."""
+    """Not below what trays that keep ranges of .9 and chances of .8 and .5 would show in 95 of 100
+    such draws. The halves share a spring, which the promise does not know: more may be inside.
+    """
     patterns = patterns_of(story, name, tmp_path)
     found = story["scored"](patterns, story["halves"](patterns, 1))
     assert len(found.aside) <= 0.05 * found.ranges.trays
     assert found.ranges.trays >= 64
     assert found.ranges.inside >= stats.binom(found.ranges.trays, 0.9).ppf(0.05)
-    told = [(one, assured) for one, assured in zip(found.chances, story["ASSURED"], strict=True) if one is not None]
+    told = [
+        (one, assured)
+        for one, assured in zip(found.chances, story["ASSURED"], strict=True)
+        if one is not None
+    ]
     assert told
     for one, assured in told:
         assert one.reached >= stats.binom(one.trays, assured).ppf(0.05)

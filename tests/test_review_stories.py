@@ -1,7 +1,7 @@
 """The demonstration's stories reviewed: each planted cause is found, and each decoy refused.
 
-The demonstration is invented and its truth known; it says nothing of the rules' worth elsewhere, which the study in
-`analyses/studies` measures.
+The demonstration is invented and its truth known; it says nothing of the rules' worth elsewhere,
+which the study in `analyses/studies` measures.
 """
 
 from __future__ import annotations
@@ -97,7 +97,10 @@ def test_the_wash_out_is_found_by_overfull_cells_beside_its_strip(gathered):
     overfull = next(row for row in review.evidence if row.evidence == "overfull")
     assert overfull.statistic >= 5
     assert standing(review)["mouse"] == "unlikely"
-    assert any(note.startswith("T-2621 is stopped by germstats check (3 seedlings") for note in review.notes)
+    assert any(
+        note.startswith("T-2621 is stopped by germstats check (3 seedlings")
+        for note in review.notes
+    )
 
 
 def test_the_dropped_tray_is_named_and_not_held_against_its_lot(gathered):
@@ -107,7 +110,9 @@ def test_the_dropped_tray_is_named_and_not_held_against_its_lot(gathered):
 
 
 def test_a_two_winter_species_is_not_called_failed(gathered):
-    assert reviewed(gathered, "SYAL-23A", 2024).verdict == AS_EXPECTED  # judged in 2025, when it came
+    assert (
+        reviewed(gathered, "SYAL-23A", 2024).verdict == AS_EXPECTED
+    )  # judged in 2025, when it came
 
 
 def test_a_two_winter_species_before_its_second_spring_is_not_over(tmp_path):
@@ -115,7 +120,12 @@ def test_a_two_winter_species_before_its_second_spring_is_not_over(tmp_path):
     tables = simulate_demo().tables
     early = {}
     for name, table in tables.items():
-        day = {"checks": "checked_on", "cells": "checked_on", "events": "on", "maps": "seen_on"}.get(name)
+        day = {
+            "checks": "checked_on",
+            "cells": "checked_on",
+            "events": "on",
+            "maps": "seen_on",
+        }.get(name)
         early[name] = table[table[day] < "2024-08-15"] if day else table
     early["trays"] = early["trays"][early["trays"]["season"].astype(int) <= 2024]
     from germstats.records.formats.workbook import write_book
@@ -132,6 +142,14 @@ def test_lot_cover_and_place_always_together_are_refused(gathered):
 
 
 def test_healthy_lots_came_as_expected(gathered):
-    for lot, season in [("GAAR-24B", 2026), ("GETR-23A", 2026), ("PEGA-24B", 2026), ("LODI-24A", 2026),
-                        ("IRMI-23A", 2026), ("PEAT-24A", 2026), ("GAAR-24B", 2025), ("BASA-22A", 2025)]:  # fmt: skip
+    for lot, season in [
+        ("GAAR-24B", 2026),
+        ("GETR-23A", 2026),
+        ("PEGA-24B", 2026),
+        ("LODI-24A", 2026),
+        ("IRMI-23A", 2026),
+        ("PEAT-24A", 2026),
+        ("GAAR-24B", 2025),
+        ("BASA-22A", 2025),
+    ]:
         assert reviewed(gathered, lot, season).verdict == AS_EXPECTED, lot

@@ -1,7 +1,8 @@
 """Seasons replayed day by day: do the ranges of `watch` hold what came?
 
-The randomised PIT of a final count lies in .05-.95 for nine trays of ten if the forecasts are honest. Trays that are
-expected to fill at least one more cell are judged: where nearly all has come, ranges have no width.
+The randomised PIT of a final count lies in .05-.95 for nine trays of ten if the forecasts are
+honest. Trays that are expected to fill at least one more cell are judged: where nearly all has
+come, ranges have no width.
 """
 
 from __future__ import annotations
@@ -90,8 +91,10 @@ def known_by(cells, sown, on):
 
 
 def replay(story, name, file, sown, dates, unit, tmp_path):
-    """Of every unit at every date: whether a tenth was still to come, the chance that its randomised PIT lies in
-    .05-.95 (its expectation: one draw of each would move the share by .03), and whether its range held."""
+    """Of every unit at every date: whether a tenth was still to come, the chance that its
+    randomised PIT lies in .05-.95 (its expectation: one draw of each would move the share by .03),
+    and whether its range held.
+    """
     whole = pd.read_csv(DATA / file)
     write_book(story["BOOKS"][name](DATA), tmp_path / "whole")
     finals = find_patterns(read_book(tmp_path / "whole")).trays
@@ -110,7 +113,10 @@ def replay(story, name, file, sown, dates, unit, tmp_path):
         for key, at in checked.groupby(unit(checked)).groups.items():
             draws, now = course.final[:, at].sum(axis=1), int(course.now[at].sum())
             mean, true = float(course.weight @ draws), int(final_of[key])
-            below, same = float(course.weight @ (draws < true)), float(course.weight @ (draws == true))
+            below, same = (
+                float(course.weight @ (draws < true)),
+                float(course.weight @ (draws == true)),
+            )
             low, high = course.quantiles(draws)
             within = max(min(below + same, 0.95) - max(below, 0.05), 0.0)
             inside = within / same if same > 0 else float(0.05 < below < 0.95)
@@ -120,7 +126,9 @@ def replay(story, name, file, sown, dates, unit, tmp_path):
 
 @pytest.fixture(scope="module")
 def lentisc(story, tmp_path_factory):
-    """Field stations of ../shared/data (CC0, Quintero et al., doi:10.5061/dryad.02v6wwq6n), visit by visit."""
+    """Field stations of ../shared/data (CC0, Quintero et al., doi:10.5061/dryad.02v6wwq6n), visit
+    by visit.
+    """
     visits = pd.read_csv(DATA / "lentisc_field_visits.csv")
     dates = sorted(set(visits.loc[visits["emerged_so_far"] > 0, "revision_date"]))
     dates = [day for day in dates if day[5:] <= "07-31" or day[5:] >= "11-01"]
@@ -129,17 +137,28 @@ def lentisc(story, tmp_path_factory):
     def of(spring):
         here = [day for day in dates if (int(day[:4]) + (day[5:] > "07-31")) == spring]
         folder = tmp_path_factory.mktemp(f"lentisc{spring}")
-        return replay(story, "lentisc", "lentisc_field_cells.csv", "sow_date", here, lambda t: t["tray"], folder)
+        return replay(
+            story,
+            "lentisc",
+            "lentisc_field_cells.csv",
+            "sow_date",
+            here,
+            lambda t: t["tray"],
+            folder,
+        )
 
     return of
 
 
 def held_to_the_bar(found, name):
-    """Bars: .85 to .95 inside where more was to come, .90 elsewhere. One missed by less than two standard errors of so
-    many trays is an expected failure with its figures."""
+    """Bars: .85 to .95 inside where more was to come, .90 elsewhere. One missed by less than two
+    standard errors of so many trays is an expected failure with its figures.
+    """
     to_come, (inside, held) = found[:, 0] > 0, found[:, 1:].T
     most, rest = inside[to_come].mean(), held[~to_come].mean()
-    said = f"{name}: {most:.3f} of {to_come.sum()} inside; elsewhere {rest:.3f} of {(~to_come).sum()}"
+    said = (
+        f"{name}: {most:.3f} of {to_come.sum()} inside; elsewhere {rest:.3f} of {(~to_come).sum()}"
+    )
     print(said)
     error, rest_error = (np.sqrt(0.9 * 0.1 / max(part.sum(), 1)) for part in (to_come, ~to_come))
     assert LOW - 2 * error <= most <= HIGH + 2 * error
@@ -160,15 +179,18 @@ def test_lentisc_visits_of_the_first_season(lentisc):
 
 @pytest.mark.slow
 def test_lentisc_visits_with_a_season_to_learn_from(lentisc):
-    """Its seedlings came weeks before those of the only other season, and the first look foretells too few."""
+    """Its seedlings came weeks before those of the only other season, and the first look foretells
+    too few.
+    """
     held_to_the_bar(lentisc(2020), "lentisc, second season")
 
 
 @pytest.mark.slow
 def test_few_from_unlike_stations_are_not_taken_for_many_late_ones(story, tmp_path):
-    """After 11 seedlings, 7 of them at one station, many and widely scattered in time explain the counts too, but
-    worse; the search from the priors' middle ends there: 151 to 466 of 480 were foretold once, and 52 came. Both have
-    their part in the forecast, the likelier the larger."""
+    """After 11 seedlings, 7 of them at one station, many and widely scattered in time explain the
+    counts too, but worse; the search from the priors' middle ends there: 151 to 466 of 480 were
+    foretold once, and 52 came. Both have their part in the forecast, the likelier the larger.
+    """
     for other in DATA.glob("*.csv"):
         (tmp_path / other.name).symlink_to(other)
     file = tmp_path / "lentisc_field_cells.csv"
@@ -183,11 +205,25 @@ def test_few_from_unlike_stations_are_not_taken_for_many_late_ones(story, tmp_pa
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(reason="one season, seven sowing dates of three racks: what a sowing date does to a whole cohort is "
-                          "not modelled; measured .55 of 38")  # fmt: skip
+@pytest.mark.xfail(
+    reason="one season, seven sowing dates of three racks: what a "
+    "sowing date does to a whole cohort is "
+    "not modelled; measured .55 of 38"
+)
 def test_streptanthus_cohorts_replayed(story, tmp_path):
-    """Racks of ../shared/data (CC BY 4.0, Worthy et al. 2024, doi:10.5281/zenodo.12753086), every few days."""
-    days = pd.date_range("2020-09-24", "2021-01-31", freq="21D" if REDUCED else "7D").strftime("%Y-%m-%d")
-    found = replay(story, "streptanthus", "streptanthus_cells_season1.csv", "sow_date", list(days),
-                   lambda trays: trays["block"], tmp_path)  # fmt: skip
+    """Racks of ../shared/data (CC BY 4.0, Worthy et al. 2024, doi:10.5281/zenodo.12753086), every
+    few days.
+    """
+    days = pd.date_range("2020-09-24", "2021-01-31", freq="21D" if REDUCED else "7D").strftime(
+        "%Y-%m-%d"
+    )
+    found = replay(
+        story,
+        "streptanthus",
+        "streptanthus_cells_season1.csv",
+        "sow_date",
+        list(days),
+        lambda trays: trays["block"],
+        tmp_path,
+    )
     held_to_the_bar(found, "streptanthus")

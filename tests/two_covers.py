@@ -33,7 +33,9 @@ def judged_pair(
     tray_sd: float = 0.3,
     spec: CompareSpec | None = None,
 ) -> ComparisonRow:
-    """Filled cells of each tray, looked at once, all at the end; with one seed a cell they are seedlings."""
+    """Filled cells of each tray, looked at once, all at the end; with one seed a cell they are
+    seedlings.
+    """
     spec = spec or CompareSpec()
     arm = np.repeat([0, 1], [len(reference), len(level)])
     seen = [*reference, *level]
@@ -51,17 +53,36 @@ def judged_pair(
         }
         for k, filled in zip(arm, seen, strict=True)
     ]
-    empty = [(t, int(arm[t]), 0, _LAST, kinds[t], cells - n) for t, n in enumerate(seen) if n < cells]
-    single = [(t, int(arm[t]), 1, _LAST, kinds[t], n) for t, n in enumerate(seen) if n and kinds[t] == "counts"]
-    first = [(t, int(arm[t]), 0.0, _LAST, n) for t, n in enumerate(seen) if n and kinds[t] == "occupancy"]
+    empty = [
+        (t, int(arm[t]), 0, _LAST, kinds[t], cells - n) for t, n in enumerate(seen) if n < cells
+    ]
+    single = [
+        (t, int(arm[t]), 1, _LAST, kinds[t], n)
+        for t, n in enumerate(seen)
+        if n and kinds[t] == "counts"
+    ]
+    first = [
+        (t, int(arm[t]), 0.0, _LAST, n) for t, n in enumerate(seen) if n and kinds[t] == "occupancy"
+    ]
     sowings = tuple(parse_seeds(str(n)) for n in seeds)
     patterns = made_patterns(trays, (), [*empty, *single], first, sowings)
     fit = EmergenceFit((), FitSpec(), LAW, scatter, patterns)
     base = ComparisonRow(
-        "S", "cover", "none", "grit", (len(reference), len(level)), (None,) * 2, (None,) * 2, (None,) * 2
+        "S",
+        "cover",
+        "none",
+        "grit",
+        (len(reference), len(level)),
+        (None,) * 2,
+        (None,) * 2,
+        (None,) * 2,
     )
     found = Pair(np.arange(len(seen)), arm, np.zeros(len(seen), dtype=np.int64), "lot")
-    priors = SdPriors(tray=borrowed(tray_sd), time=borrowed_time(None), source="known", borrowed=True)
+    priors = SdPriors(
+        tray=borrowed(tray_sd), time=borrowed_time(None), source="known", borrowed=True
+    )
     with one_thread():
         row = compared(fit, base, found, priors, spec)
-    return verdict_of(replace(row, p_adjusted=row.p_main), spec)  # Holm over one pair changes nothing
+    return verdict_of(
+        replace(row, p_adjusted=row.p_main), spec
+    )  # Holm over one pair changes nothing

@@ -1,19 +1,23 @@
 # %% [markdown]
-"""Do the promised chances come true? Fresh invented nurseries, forecast as `sow` would, against their known truth.
+"""Do the promised chances come true? Fresh invented nurseries, forecast as `sow` would, against
+their known truth.
 
-    python analyses/studies/calibration.py sowing --nurseries 63      # six set-ups in several worlds, 9 and 30 lots
-    python analyses/studies/calibration.py halfway --nurseries 60     # a season under way
-    python analyses/studies/calibration.py told --nurseries 63        # a nursery that knows its scatters
+    python analyses/studies/calibration.py sowing --nurseries 63      # six set-ups in several
+    worlds, 9 and 30 lots python analyses/studies/calibration.py halfway --nurseries 60     # a
+    season under way python analyses/studies/calibration.py told --nurseries 63        # a nursery
+    that knows its scatters
 
-Rows go to `output/studies/*.jsonl` as they are made; a second run goes on where the first stopped. `--table` writes the
-committed table and figure from what is there, and lists the bars missed. Every number is invented; draws are seeded by
-nursery. In one world every nursery draws its own scatters from the priors of the fit: there promises must come true on
-average, while a fit that learns its scatters from a few trays may be too careful in one world and too bold in another.
+Rows go to `output/studies/*.jsonl` as they are made; a second run goes on where the first stopped.
+`--table` writes the committed table and figure from what is there, and lists the bars missed. Every
+number is invented; draws are seeded by nursery. In one world every nursery draws its own scatters
+from the priors of the fit: there promises must come true on average, while a fit that learns its
+scatters from a few trays may be too careful in one world and too bold in another.
 
-For every lot of a nursery (and one lot per species never sown) the next spring's tray is forecast, and the chance that
-the chosen number of seeds really has is worked out from the truth: the lot's own share with fresh tray and spring
-effects. Nothing is left to the luck of single trays. Nobody can know how a lot never sown differs from its species:
-there the perfectly informed rule, and the true chance, take a fresh lot effect too.
+For every lot of a nursery (and one lot per species never sown) the next spring's tray is forecast,
+and the chance that the chosen number of seeds really has is worked out from the truth: the lot's
+own share with fresh tray and spring effects. Nothing is left to the luck of single trays. Nobody
+can know how a lot never sown differs from its species: there the perfectly informed rule, and the
+true chance, take a fresh lot effect too.
 """
 
 # %%
@@ -56,7 +60,10 @@ WORLDS = {
 }
 SETUPS = [(lots, seasons, trays) for lots in (9, 30) for seasons in (1, 3) for trays in (1, 2, 4)]
 SPECIES = {9: 3, 30: 6}
-"""Lots of a nursery -> its species. The design's study foretells thirty new trays a nursery; a small one has nine."""
+"""Lots of a nursery -> its species.
+
+The design's study foretells thirty new trays a nursery; a small one has nine.
+"""
 HALFWAY = {
     **{f"tray time sd {sd:g}": replace(MIDDLE, tray_time=sd) for sd in (0.0, 0.1, 0.2)},
     "ten days late": replace(MIDDLE, late_days=10.0),
@@ -69,7 +76,9 @@ HALFWAY = {
 
 # %%
 def true_tray(theta: float, world: World, lot_sd: float = 0.0) -> NewTray:
-    """What a new tray of a lot with this theta really does: 200 tray effects by 21 springs (and fresh lots)."""
+    """What a new tray of a lot with this theta really does: 200 tray effects by 21 springs (and
+    fresh lots).
+    """
     at = (np.arange(200) + 0.5) / 200
     tray = world.tray * (stats.t.ppf(at, 4) if world.heavy_trays else stats.norm.ppf(at))
     nodes, weights = np.polynomial.hermite_e.hermegauss(21)
@@ -81,7 +90,8 @@ def true_tray(theta: float, world: World, lot_sd: float = 0.0) -> NewTray:
 def chances(tray: NewTray) -> list[float]:
     """Chance of the target at 1, 2, ..., 8 seeds per cell."""
     return [
-        chance_of_filling(tray, (SowingRate("counted", (n,), float(n)),), CELLS, WANTED) for n in range(1, MOST + 1)
+        chance_of_filling(tray, (SowingRate("counted", (n,), float(n)),), CELLS, WANTED)
+        for n in range(1, MOST + 1)
     ]
 
 
@@ -96,12 +106,16 @@ def pencil(fit: EmergenceFit, species: str, lot: str | None, seeds: int) -> int:
     if all(row.emerged is not None for row in rows):
         share = sum(row.emerged or 0 for row in rows) / sum(row.seeds or 1 for row in rows)
     else:
-        share = 1 - (1 - sum(row.filled or 0 for row in rows) / sum(row.cells for row in rows)) ** (1 / seeds)
+        share = 1 - (1 - sum(row.filled or 0 for row in rows) / sum(row.cells for row in rows)) ** (
+            1 / seeds
+        )
     return min(pencil_rule(TARGET, share) or MOST, MOST)
 
 
 def inside(stated: np.ndarray, truth: np.ndarray) -> tuple[float, float]:
-    """True mass inside the stated 90 % range, and true share of randomised PIT values in .05-.95."""
+    """True mass inside the stated 90 % range, and true share of randomised PIT values in
+    .05-.95.
+    """
     tails = np.cumsum(stated)
     low, high = np.searchsorted(tails, 0.05), np.searchsorted(tails, 0.95)
     before = tails - stated
@@ -116,16 +130,22 @@ def world_of(name: str, nursery: int) -> World:
         return WORLDS[name]
     z = np.random.default_rng(3000 + nursery).standard_normal(len(COORDINATES))
     drawn = {name: one.value(at) for (name, one), at in zip(COORDINATES.items(), z, strict=True)}
-    learnt = {name: drawn[name] for name in ("tray", "lot", "tray_time", "lot_time", "rho", "species")}
+    learnt = {
+        name: drawn[name] for name in ("tray", "lot", "tray_time", "lot_time", "rho", "species")
+    }
     given = FitSpec().scatter
     return replace(MIDDLE, season=given.season, season_time=given.season_time, **learnt)
 
 
 def luck(nursery: int) -> float:
-    """With what springs a nursery starts, as `simulate_nursery` takes it: evenly spread over the nurseries, exactly
-    evenly over 31 or 63 (van der Corput's sequence). With freely drawn springs a gap of .05 hung on their luck by .02;
-    the standard errors of the table do not know of this, and are too wide."""
-    return float(stats.norm.ppf(stats.qmc.Halton(1, scramble=False).fast_forward(nursery + 1).random()[0, 0]))
+    """With what springs a nursery starts, as `simulate_nursery` takes it: evenly spread over the
+    nurseries, exactly evenly over 31 or 63 (van der Corput's sequence). With freely drawn springs a
+    gap of .05 hung on their luck by .02; the standard errors of the table do not know of this, and
+    are too wide.
+    """
+    return float(
+        stats.norm.ppf(stats.qmc.Halton(1, scramble=False).fast_forward(nursery + 1).random()[0, 0])
+    )
 
 
 def sowing_rows(
@@ -134,7 +154,13 @@ def sowing_rows(
     """Promised against true for every lot of one nursery."""
     world = world_of(world_name, nursery)
     record = "totals" if world_name == "occupancy only" else "counts"
-    size = NurserySpec(seasons=seasons, trays=trays, species=SPECIES[lots], lots=lots // SPECIES[lots], record=record)
+    size = NurserySpec(
+        seasons=seasons,
+        trays=trays,
+        species=SPECIES[lots],
+        lots=lots // SPECIES[lots],
+        record=record,
+    )
     made = simulate_nursery(world, size, 1000 + nursery, luck(nursery))
     fit = fit_emergence(made.patterns, spec)
     by_lot = {row.lot: row for row in fit.rows}
@@ -143,7 +169,11 @@ def sowing_rows(
         known = bool(lot["known"])
         draws = by_lot[lot["lot"]].draws if known else new_lot(fit, lot["species"], "none")
         stated = new_tray(draws)
-        truth = true_tray(lot["theta"], world) if known else true_tray(lot["species_theta"], world, world.lot)
+        truth = (
+            true_tray(lot["theta"], world)
+            if known
+            else true_tray(lot["species_theta"], world, world.lot)
+        )
         promised, real = chances(stated), chances(truth)
         ours, informed = smallest(promised), smallest(real)
         by_pencil = pencil(fit, lot["species"], lot["lot"] if known else None, 2)
@@ -151,22 +181,39 @@ def sowing_rows(
         cover, pit = inside(filled_cells(stated, rate, CELLS), filled_cells(truth, rate, CELLS))
         rows.append(
             {
-                "world": world_name, "lots": lots, "seasons": seasons, "trays": trays, "nursery": nursery,
-                "known": known, "seeds": ours, "informed_seeds": informed, "pencil_seeds": by_pencil,
+                "world": world_name,
+                "lots": lots,
+                "seasons": seasons,
+                "trays": trays,
+                "nursery": nursery,
+                "known": known,
+                "seeds": ours,
+                "informed_seeds": informed,
+                "pencil_seeds": by_pencil,
                 "stated": promised[ours - 1],
-                "reached": real[ours - 1], "informed": real[informed - 1], "pencil": real[by_pencil - 1],
-                "pencil_plus": real[min(by_pencil, MOST - 1)], "reachable": real[-1] >= ASSURANCE,
-                "covered": cover, "pit": pit,
+                "reached": real[ours - 1],
+                "informed": real[informed - 1],
+                "pencil": real[by_pencil - 1],
+                "pencil_plus": real[min(by_pencil, MOST - 1)],
+                "reachable": real[-1] >= ASSURANCE,
+                "covered": cover,
+                "pit": pit,
             }
-        )  # fmt: skip
+        )
     return rows
 
 
-def told_rows(world_name: str, lots: int, seasons: int, trays: int, nursery: int) -> list[dict[str, object]]:
-    """The same for a fit that is told how far trays, lots, species and springs lie apart, all but rho."""
+def told_rows(
+    world_name: str, lots: int, seasons: int, trays: int, nursery: int
+) -> list[dict[str, object]]:
+    """The same for a fit that is told how far trays, lots, species and springs lie apart, all but
+    rho.
+    """
     world = world_of(world_name, nursery)
     names = ("lot", "tray_time", "lot_time", "species")
-    scatter = replace(FitSpec().scatter, season=world.season, season_time=world.season_time, tray=world.tray)
+    scatter = replace(
+        FitSpec().scatter, season=world.season, season_time=world.season_time, tray=world.tray
+    )
     told = FitSpec(scatter, hold_tray=True, held={name: getattr(world, name) for name in names})
     return sowing_rows(world_name, lots, seasons, trays, nursery, told)
 
@@ -176,7 +223,9 @@ def told_rows(world_name: str, lots: int, seasons: int, trays: int, nursery: int
 
 
 # %%
-def halfway_rows(world_name: str, checks: int, record: str, nursery: int) -> list[dict[str, object]]:
+def halfway_rows(
+    world_name: str, checks: int, record: str, nursery: int
+) -> list[dict[str, object]]:
     """Forecast against final for every tray of the season under way."""
     world = HALFWAY[world_name]
     spec = NurserySpec(seasons=3, trays=2, record=record, last_checks=checks)
@@ -189,7 +238,9 @@ def halfway_rows(world_name: str, checks: int, record: str, nursery: int) -> lis
     ]
 
 
-def judged_trays(made: Nursery, season: int, final: np.ndarray, weight: np.ndarray) -> Iterator[dict[str, object]]:
+def judged_trays(
+    made: Nursery, season: int, final: np.ndarray, weight: np.ndarray
+) -> Iterator[dict[str, object]]:
     """Each current tray's final count against its forecast."""
     rng = np.random.default_rng(int(made.finals.sum()))
     trays = np.flatnonzero(made.patterns.trays["season"].to_numpy() == season)
@@ -200,9 +251,11 @@ def judged_trays(made: Nursery, season: int, final: np.ndarray, weight: np.ndarr
         low, high = np.searchsorted(tails, 0.05), min(np.searchsorted(tails, 0.95), CELLS)
         pit = tails[true] - pmf[true] * rng.random()
         yield {
-            "covered": bool(low <= true <= high), "stated": float(pmf[low : high + 1].sum()),
-            "pit": bool(0.05 < pit < 0.95), "bias": float(pmf @ np.arange(CELLS + 1) - true) / CELLS,
-        }  # fmt: skip
+            "covered": bool(low <= true <= high),
+            "stated": float(pmf[low : high + 1].sum()),
+            "pit": bool(0.05 < pit < 0.95),
+            "bias": float(pmf @ np.arange(CELLS + 1) - true) / CELLS,
+        }
 
 
 # %% [markdown]
@@ -228,7 +281,12 @@ def halfway_jobs(nurseries: int) -> list[tuple[object, ...]]:
 
 def told_jobs(nurseries: int) -> list[tuple[object, ...]]:
     """Set-ups of thirty lots for which a share of forecasts under .70 is a bar."""
-    return [(world, *setup, k) for k in range(nurseries) for world in WORLDS for setup in ((30, 1, 2), (30, 3, 4))]
+    return [
+        (world, *setup, k)
+        for k in range(nurseries)
+        for world in WORLDS
+        for setup in ((30, 1, 2), (30, 3, 4))
+    ]
 
 
 STUDIES = {
@@ -241,7 +299,9 @@ STUDIES = {
 def read_rows(study: str, nurseries: int, where: Path) -> pd.DataFrame:
     """All rows asked for that are done."""
     wanted = set(STUDIES[study][1](nurseries))
-    return pd.DataFrame([row for line in lines(where) if tuple(line["job"]) in wanted for row in line["rows"]])
+    return pd.DataFrame(
+        [row for line in lines(where) if tuple(line["job"]) in wanted for row in line["rows"]]
+    )
 
 
 def clustered(rows: pd.DataFrame, by: list[str], columns: list[str]) -> pd.DataFrame:
@@ -260,9 +320,23 @@ def sowing_table(rows: pd.DataFrame) -> pd.DataFrame:
         overstated=rows["stated"] - rows["reached"],
         extra_seeds=rows["seeds"] - rows["informed_seeds"],
     )
-    columns = ["reached", "informed", "pencil", "pencil_plus", "over_informed", "overstated", "extra_seeds", "short",
-               "covered", "pit"]  # fmt: skip
-    return clustered(rows, ["world", "lots", "seasons", "trays", "known"], columns).round(3).reset_index()
+    columns = [
+        "reached",
+        "informed",
+        "pencil",
+        "pencil_plus",
+        "over_informed",
+        "overstated",
+        "extra_seeds",
+        "short",
+        "covered",
+        "pit",
+    ]
+    return (
+        clustered(rows, ["world", "lots", "seasons", "trays", "known"], columns)
+        .round(3)
+        .reset_index()
+    )
 
 
 def halfway_table(rows: pd.DataFrame) -> pd.DataFrame:
@@ -270,23 +344,34 @@ def halfway_table(rows: pd.DataFrame) -> pd.DataFrame:
     rows = rows.assign(gap=rows["covered"] - rows["stated"])
     columns = ["covered", "stated", "gap", "pit", "bias"]
     return (
-        clustered(rows.astype({"covered": float, "pit": float}), ["world", "checks", "record"], columns)
+        clustered(
+            rows.astype({"covered": float, "pit": float}), ["world", "checks", "record"], columns
+        )
         .round(3)
         .reset_index()
     )
 
 
 SHORT = {(1, 2, True): 0.07, (3, 4, True): 0.06, (3, 4, False): 0.04}
-"""(seasons, trays, lot known) -> largest share of forecasts whose true chance lies under .70, of those for which some
-number of seeds up to `MOST` has the wanted chance."""
+"""(seasons, trays, lot known) -> largest share of forecasts whose true chance lies under .70, of
+those for which some number of seeds up to `MOST` has the wanted chance.
+"""
 
 
 def sowing_bars(line: dict[str, Any]) -> dict[str, tuple[float, float]]:
     """Bars of the design for one line of the table: column -> lowest and highest allowed."""
-    totals, short = line["world"] == "occupancy only", SHORT.get((line["seasons"], line["trays"], line["known"]), 1.0)
+    totals, short = (
+        line["world"] == "occupancy only",
+        SHORT.get((line["seasons"], line["trays"], line["known"]), 1.0),
+    )
     gap = 0.065 if totals else 0.05
-    return {"over_informed": (-0.01, 1.0), "overstated": (-gap, gap), "extra_seeds": (-MOST, 0.8 if totals else 0.6),
-            "short": (0.0, short), "pit": (0.88, 0.93)}  # fmt: skip
+    return {
+        "over_informed": (-0.01, 1.0),
+        "overstated": (-gap, gap),
+        "extra_seeds": (-MOST, 0.8 if totals else 0.6),
+        "short": (0.0, short),
+        "pit": (0.88, 0.93),
+    }
 
 
 def halfway_bars(line: dict[str, Any]) -> dict[str, tuple[float, float]]:
@@ -299,17 +384,30 @@ def halfway_bars(line: dict[str, Any]) -> dict[str, tuple[float, float]]:
 BARS = {"sowing": sowing_bars, "halfway": halfway_bars, "told": sowing_bars}
 
 
-def missed(table: pd.DataFrame, bars: Callable[[dict[str, Any]], dict[str, tuple[float, float]]]) -> pd.DataFrame:
+def missed(
+    table: pd.DataFrame, bars: Callable[[dict[str, Any]], dict[str, tuple[float, float]]]
+) -> pd.DataFrame:
     """Bars missed or not measured, with how many standard errors beyond; all others hold."""
     found = []
     for line in table.to_dict("records"):
-        about = {name: line[name] for name in ("world", "lots", "seasons", "trays", "known", "checks", "record")
-                 if name in line}  # fmt: skip
+        about = {
+            name: line[name]
+            for name in ("world", "lots", "seasons", "trays", "known", "checks", "record")
+            if name in line
+        }
         for name, (low, high) in bars(line).items():
             beyond = max(low - line[name], line[name] - high)
             if not beyond <= 0:
-                found.append({**about, "bar": name, "low": low, "high": high, "measured": line[name],
-                              "errors_beyond": round(beyond / max(line[f"{name}_se"], 5e-4), 1)})  # fmt: skip
+                found.append(
+                    {
+                        **about,
+                        "bar": name,
+                        "low": low,
+                        "high": high,
+                        "measured": line[name],
+                        "errors_beyond": round(beyond / max(line[f"{name}_se"], 5e-4), 1),
+                    }
+                )
     return pd.DataFrame(found)
 
 
@@ -323,12 +421,28 @@ def figure(table: pd.DataFrame, where: Path) -> None:
     known = table[table["known"]].copy()
     known["set-up"] = known["seasons"].astype(str) + " x " + known["trays"].astype(str)
     known["nursery"] = known["lots"].astype(str) + " lots"
-    rules = {"pencil": "pencil", "pencil_plus": "pencil + 1", "reached": "germstats", "informed": "perfectly informed"}
+    rules = {
+        "pencil": "pencil",
+        "pencil_plus": "pencil + 1",
+        "reached": "germstats",
+        "informed": "perfectly informed",
+    }
     long = known.melt(["world", "nursery", "set-up"], list(rules), "rule", "reaches the target")
     long["rule"] = long["rule"].map(rules)
-    grid = sns.relplot(long, x="set-up", y="reaches the target", hue="rule", style="nursery", col="world", col_wrap=4,
-                       kind="line", markers=True, palette=["#D55E00", "#CC79A7", "#0072B2", "#009E73"],
-                       height=2.4, aspect=1.15)  # fmt: skip
+    grid = sns.relplot(
+        long,
+        x="set-up",
+        y="reaches the target",
+        hue="rule",
+        style="nursery",
+        col="world",
+        col_wrap=4,
+        kind="line",
+        markers=True,
+        palette=["#D55E00", "#CC79A7", "#0072B2", "#009E73"],
+        height=2.4,
+        aspect=1.15,
+    )
     grid.refline(y=ASSURANCE)
     grid.set_axis_labels("past seasons x trays per lot", "reaches 90 % fill")
     grid.savefig(where, dpi=110)

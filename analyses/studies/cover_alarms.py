@@ -1,16 +1,18 @@
 # %% [markdown]
-"""Which comparison keeps its promise? Covers that differ by a known amount, judged by `compare` and by other roads.
+"""Which comparison keeps its promise? Covers that differ by a known amount, judged by `compare` and
+by other roads.
 
     python analyses/studies/cover_alarms.py            # 2,000 trials of each set-up that has a bar
     python analyses/studies/cover_alarms.py --table    # the committed table and figure
 
-Rows go to `output/studies/cover_alarms.jsonl` as they are made; a second run goes on where the first stopped. Every
-number is invented; draws are seeded by set-up and trial.
+Rows go to `output/studies/cover_alarms.jsonl` as they are made; a second run goes on where the
+first stopped. Every number is invented; draws are seeded by set-up and trial.
 
-A trial is one species on a bench: trays of 72 cells with one seed each under two covers. Trays scatter on the logit of
-the share; in a blocked trial every pair of trays has a lot of its own (logit sd .5). The nursery's tray sd is known
-from its other trays, as `compare` borrows it: rightly, or (one group) wrongly. The verdict is the product's own,
-word for word: `compared`, then the ladder.
+A trial is one species on a bench: trays of 72 cells with one seed each under two covers. Trays
+scatter on the logit of the share; in a blocked trial every pair of trays has a lot of its own
+(logit sd .5). The nursery's tray sd is known from its other trays, as `compare` borrows it:
+rightly, or (one group) wrongly. The verdict is the product's own, word for word: `compared`, then
+the ladder.
 """
 
 # %%
@@ -51,7 +53,9 @@ _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(31)
 
 @dataclass(frozen=True)
 class SetUp:
-    """One kind of trial: what is asked, shares of an average tray under both covers, trays of each, their scatter."""
+    """One kind of trial: what is asked, shares of an average tray under both covers, trays of each,
+    their scatter.
+    """
 
     group: str
     reference: float
@@ -71,15 +75,27 @@ class SetUp:
 
 
 def set_ups() -> list[SetUp]:
-    """All kinds of trial; `most` is 2,000 where the design has a bar, more where ranges come nearest to theirs."""
+    """All kinds of trial; `most` is 2,000 where the design has a bar, more where ranges come
+    nearest to theirs.
+    """
     both = (False, True)
-    made = [SetUp("identical", 0.6, 0.6, t, sd, b, sd) for t in (2, 4, 8) for sd in (0.3, 0.5) for b in both]
+    made = [
+        SetUp("identical", 0.6, 0.6, t, sd, b, sd)
+        for t in (2, 4, 8)
+        for sd in (0.3, 0.5)
+        for b in both
+    ]
     made += [SetUp("nursery wrong", 0.6, 0.6, t, 0.5, b, 0.3) for t in (2, 4, 8) for b in both]
     made += [SetUp("power", 0.6, 0.4, t, 0.3, b, 0.3) for t in (4, 8) for b in both]
     made += [SetUp("power", 0.6, 0.07, 2, 0.3, b, 0.3) for b in both]
     made += [SetUp("days", 0.6, 0.6, t, 0.3, False, 0.3, 2000, 0.1) for t in (2, 4, 8)]
     few = {2: 4000, 4: 500, 8: 500}
-    made += [SetUp("identical", p, p, t, 0.3, b, 0.3, few[t]) for p in (0.95, 0.07) for t in few for b in both]
+    made += [
+        SetUp("identical", p, p, t, 0.3, b, 0.3, few[t])
+        for p in (0.95, 0.07)
+        for t in few
+        for b in both
+    ]
     made += [SetUp("power", 0.6, 0.4, t, 0.3, False, 0.3, 500) for t in (2, 3, 6)]
     made += [SetUp("power", 0.6, 0.4, t, 0.5, False, 0.5, 500) for t in (2, 4, 6, 8)]
     return made + [SetUp("power", 0.6, 0.5, t, 0.3, False, 0.3, 500) for t in (4, 8, 15)]
@@ -90,7 +106,9 @@ SET_UPS = {one.name: one for one in set_ups()}
 
 @dataclass(frozen=True)
 class Made:
-    """A trial's trays: 0 or 1 for the cover, the block, seeds seen, the day (check) of each seed seen, true points."""
+    """A trial's trays: 0 or 1 for the cover, the block, seeds seen, the day (check) of each seed
+    seen, true points.
+    """
 
     level: np.ndarray
     block: np.ndarray
@@ -103,7 +121,11 @@ def make(setup: SetUp, trial: int) -> Made:
     """Draw a trial."""
     rng = np.random.default_rng([zlib.crc32(setup.name.encode()), trial])
     level = np.tile([0, 1], setup.trays)
-    block = np.repeat(np.arange(setup.trays), 2) if setup.blocked else np.zeros(len(level), dtype=np.int64)
+    block = (
+        np.repeat(np.arange(setup.trays), 2)
+        if setup.blocked
+        else np.zeros(len(level), dtype=np.int64)
+    )
     lots = LOT_SD * rng.standard_normal(setup.trays) if setup.blocked else np.zeros(1)
     at = logit(np.array([setup.reference, setup.level]))
     eta = at[level] + lots[block] + setup.sd * rng.standard_normal(len(level))
@@ -111,8 +133,12 @@ def make(setup: SetUp, trial: int) -> Made:
     days: list[np.ndarray] = []
     if setup.time_sd:
         mu = LOG_HALF + setup.time_sd * rng.standard_normal(len(level))
-        came = [np.exp(at + LOG_SIGMA * rng.standard_normal(n)) for at, n in zip(mu, comes, strict=True)]
-        seen = [np.searchsorted(CHECKS, when) for when in came]  # the check that first shows each seedling
+        came = [
+            np.exp(at + LOG_SIGMA * rng.standard_normal(n)) for at, n in zip(mu, comes, strict=True)
+        ]
+        seen = [
+            np.searchsorted(CHECKS, when) for when in came
+        ]  # the check that first shows each seedling
         days = [CHECKS[k[k < len(CHECKS)]] for k in seen]
         comes = np.array([len(day) for day in days])
     shares = expit(at + lots[:, None] + setup.sd * _NODES[:, None, None]).mean(axis=1)
@@ -121,67 +147,116 @@ def make(setup: SetUp, trial: int) -> Made:
 
 
 def patterns_of(made: Made) -> Patterns:
-    """What `find_patterns` would make of the records: cells of one seed, looked at once or every week."""
+    """What `find_patterns` would make of the records: cells of one seed, looked at once or every
+    week.
+    """
     count, last, emerged = len(made.level), float(CHECKS[-1]), made.emerged.astype(float)
     cover = np.where(made.level, "grit", "none")
     trays = pd.DataFrame(
         {
-            "tray": [f"T{k}" for k in range(count)], "species": "SIMU", "lot": "L", "season": 2024, "cover": cover,
-            "cover_depth_mm": np.nan, "pretreatment": "", "treatment": cover, "place": "", "block": "",
-            "sown_on": pd.Timestamp("2024-01-01"), "chill_weeks": np.nan, "tray_cells": CELLS, "origin_days": 31.0,
-            "cells": float(CELLS), "seeds": float(CELLS), "emerged": emerged, "filled": emerged, "last_day": last,
-            "looks": len(CHECKS) if made.days else 1, "record": "counts", "sowing": 0,
+            "tray": [f"T{k}" for k in range(count)],
+            "species": "SIMU",
+            "lot": "L",
+            "season": 2024,
+            "cover": cover,
+            "cover_depth_mm": np.nan,
+            "pretreatment": "",
+            "treatment": cover,
+            "place": "",
+            "block": "",
+            "sown_on": pd.Timestamp("2024-01-01"),
+            "chill_weeks": np.nan,
+            "tray_cells": CELLS,
+            "origin_days": 31.0,
+            "cells": float(CELLS),
+            "seeds": float(CELLS),
+            "emerged": emerged,
+            "filled": emerged,
+            "last_day": last,
+            "looks": len(CHECKS) if made.days else 1,
+            "record": "counts",
+            "sowing": 0,
         }
-    )  # fmt: skip
+    )
     before = dict(zip(CHECKS, np.concatenate([[0.0], CHECKS[:-1]]), strict=True))
     days = made.days or tuple(np.full(n, last) for n in made.emerged)
-    seen = [(k, before[day] if made.days else 0.0, day, float(n)) for k, of_tray in enumerate(days)
-            for day, n in zip(*np.unique(of_tray, return_counts=True), strict=True)]  # fmt: skip
+    seen = [
+        (k, before[day] if made.days else 0.0, day, float(n))
+        for k, of_tray in enumerate(days)
+        for day, n in zip(*np.unique(of_tray, return_counts=True), strict=True)
+    ]
     finishes = pd.DataFrame(
-        {"tray": np.repeat(np.arange(count), 2), "sowing": 0, "seen": np.tile([1, 0], count), "last": last,
-         "kind": "counts", "count": np.column_stack([emerged, CELLS - emerged]).ravel()}
-    )  # fmt: skip
-    occupied = pd.DataFrame({name: np.zeros(0, dtype=np.int64) for name in ("tray", "sowing", "lo", "hi", "count")})
+        {
+            "tray": np.repeat(np.arange(count), 2),
+            "sowing": 0,
+            "seen": np.tile([1, 0], count),
+            "last": last,
+            "kind": "counts",
+            "count": np.column_stack([emerged, CELLS - emerged]).ravel(),
+        }
+    )
+    occupied = pd.DataFrame(
+        {name: np.zeros(0, dtype=np.int64) for name in ("tray", "sowing", "lo", "hi", "count")}
+    )
     times = pd.DataFrame(seen, columns=["tray", "lo", "hi", "count"])
     return Patterns(trays, times, finishes[finishes["count"] > 0], occupied, (ONE_SEED,), {}, {})
 
 
 # %% [markdown]
-# The product's road. Of a whole nursery only what `compare` takes from it is put in its place: the borrowed tray sds,
-# the law of timing, and where its priors are centred.
+# The product's road. Of a whole nursery only what `compare` takes from it is put in its place: the
+# borrowed tray sds, the law of timing, and where its priors are centred.
 
 
 # %%
 def by_compare(setup: SetUp, made: Made) -> ComparisonRow:
     """The row `compare` would give."""
-    centre = TimeDraws(np.array([LOG_HALF]), np.array([LOG_SIGMA]), np.zeros(1), np.zeros(1), "log-normal", "sowing")
-    rows = (SimpleNamespace(species="SIMU", draws=SimpleNamespace(time=centre)),) if made.days else ()
+    centre = TimeDraws(
+        np.array([LOG_HALF]),
+        np.array([LOG_SIGMA]),
+        np.zeros(1),
+        np.zeros(1),
+        "log-normal",
+        "sowing",
+    )
+    rows = (
+        (SimpleNamespace(species="SIMU", draws=SimpleNamespace(time=centre)),) if made.days else ()
+    )
     law = {"SIMU": TimingChoice("log-normal", "sowing", {})}
     fit = EmergenceFit(rows, FitSpec(), law, CellScatter(0.0, 0.0, 0.0, 0), patterns_of(made))
     seen = (int(made.emerged[made.level == 0].sum()), int(made.emerged[made.level == 1].sum()))
     sown = (CELLS * setup.trays,) * 2
-    base = ComparisonRow("SIMU", "cover", "none", "grit", (setup.trays, setup.trays), sown, seen, seen)
+    base = ComparisonRow(
+        "SIMU", "cover", "none", "grit", (setup.trays, setup.trays), sown, seen, seen
+    )
     found = Pair(np.arange(len(made.level)), made.level, made.block, "lot")
     own, own_time = borrowed(setup.nursery_sd), borrowed_time(setup.time_sd)
     priors = SdPriors(tray=own, time=own_time, source="known", borrowed=True)
     row = compared(fit, base, found, priors, CompareSpec())
-    return verdict_of(replace(row, p_adjusted=row.p_main), CompareSpec())  # Holm over one pair changes nothing
+    return verdict_of(
+        replace(row, p_adjusted=row.p_main), CompareSpec()
+    )  # Holm over one pair changes nothing
 
 
 def design_of(made: Made) -> np.ndarray:
     """Level, then blocks."""
-    return np.column_stack([made.level, np.eye(int(made.block.max()) + 1)[made.block]]).astype(float)
+    return np.column_stack([made.level, np.eye(int(made.block.max()) + 1)[made.block]]).astype(
+        float
+    )
 
 
 def by_cells(made: Made, with_gee: bool) -> dict[str, float]:
-    """Every cell a replicate; trays as clusters with the library's own z; generalised estimating equations."""
+    """Every cell a replicate; trays as clusters with the library's own z; generalised estimating
+    equations.
+    """
     import statsmodels.api as sm
 
     tray = np.repeat(np.arange(len(made.level)), CELLS)
     came = (np.tile(np.arange(CELLS), len(made.level)) < made.emerged[tray]).astype(float)
     design = design_of(made)[tray]
     with warnings.catch_warnings(), np.errstate(all="ignore"):
-        warnings.simplefilter("ignore")  # blocks with every cell full or empty have no finite answer: seen as p near 1
+        warnings.simplefilter(
+            "ignore"
+        )  # blocks with every cell full or empty have no finite answer: seen as p near 1
         model = sm.GLM(came, design, family=sm.families.Binomial())
         plain = model.fit()
         robust = model.fit(cov_type="cluster", cov_kwds={"groups": tray}, start_params=plain.params)
@@ -196,8 +271,8 @@ def by_cells(made: Made, with_gee: bool) -> dict[str, float]:
 def by_plugged_in(made: Made) -> float:
     """Wald p of a logit-normal fit with the trial's own tray sd put in as if known.
 
-    Laplace's likelihood of the sd with the common effects at the joint mode (Breslow and Clayton 1993, memory), as
-    mixed-model libraries do at their fastest setting.
+    Laplace's likelihood of the sd with the common effects at the joint mode (Breslow and Clayton
+    1993, memory), as mixed-model libraries do at their fastest setting.
     """
     design, came = design_of(made), made.emerged.astype(float)
 
@@ -213,10 +288,15 @@ def by_plugged_in(made: Made) -> float:
             effect = variance / v * (working - design @ beta)
             eta = eta + np.clip(design @ beta + effect - eta, -2, 2)
         loss = CELLS * np.logaddexp(0, eta).sum() - came @ eta + 0.5 * (effect @ effect) / variance
-        return loss + 0.5 * np.log1p(variance * w).sum(), beta[0], np.sqrt(np.linalg.inv(information)[0, 0])
+        return (
+            loss + 0.5 * np.log1p(variance * w).sum(),
+            beta[0],
+            np.sqrt(np.linalg.inv(information)[0, 0]),
+        )
 
-    best = optimize.minimize_scalar(lambda log_sd: at(log_sd)[0], bounds=(-4.0, 1.0), method="bounded",
-                                    options={"xatol": 0.01})  # fmt: skip
+    best = optimize.minimize_scalar(
+        lambda log_sd: at(log_sd)[0], bounds=(-4.0, 1.0), method="bounded", options={"xatol": 0.01}
+    )
     _, difference, sd = at(float(best.x))
     return float(2 * stats.norm.sf(abs(difference) / sd))
 
@@ -231,10 +311,16 @@ def trial_row(setup: SetUp, trial: int) -> dict[str, object]:
     made = make(setup, trial)
     row = by_compare(setup, made)
     found: dict[str, object] = {
-        "trial": trial, "verdict": row.verdict, "p_main": row.p_main, "p_second": row.p_second,
-        "p_permutation": row.p_permutation, "points": row.points, "low": row.points_low, "high": row.points_high,
+        "trial": trial,
+        "verdict": row.verdict,
+        "p_main": row.p_main,
+        "p_second": row.p_second,
+        "p_permutation": row.p_permutation,
+        "points": row.points,
+        "low": row.points_low,
+        "high": row.points_high,
         "true": made.points,
-    }  # fmt: skip
+    }
     if setup.group == "identical":
         found |= {**by_cells(made, trial < GEE_TRIALS), "p_plugged": by_plugged_in(made)}
     if setup.time_sd:
@@ -251,31 +337,62 @@ def chunk_rows(name: str, chunk: int) -> list[dict[str, object]]:
 def jobs(trials: int) -> list[tuple[str, int]]:
     """Chunks of every set-up, the set-ups taking turns."""
     chunks = {name: -(-min(one.most, trials) // CHUNK) for name, one in SET_UPS.items()}
-    return [(name, chunk) for chunk in range(max(chunks.values())) for name in SET_UPS if chunk < chunks[name]]
+    return [
+        (name, chunk)
+        for chunk in range(max(chunks.values()))
+        for name in SET_UPS
+        if chunk < chunks[name]
+    ]
 
 
 def read_rows(where: Path) -> pd.DataFrame:
     """All finished trials with their set-up's name."""
-    return pd.DataFrame([{"set_up": line["job"][0], **row} for line in lines(where) for row in line["rows"]])
+    return pd.DataFrame(
+        [{"set_up": line["job"][0], **row} for line in lines(where) for row in line["rows"]]
+    )
 
 
-ROADS = {"cells": "p_cells", "plugged_in": "p_plugged", "cluster_z": "p_cluster", "gee_z": "p_gee",
-         "t_test": "p_second", "permutation": "p_permutation", "days": "p_days",
-         "days_by_seedlings": "p_seedlings"}  # fmt: skip
+ROADS = {
+    "cells": "p_cells",
+    "plugged_in": "p_plugged",
+    "cluster_z": "p_cluster",
+    "gee_z": "p_gee",
+    "t_test": "p_second",
+    "permutation": "p_permutation",
+    "days": "p_days",
+    "days_by_seedlings": "p_seedlings",
+}
 
 
 def summary(setup: SetUp, rows: pd.DataFrame) -> dict[str, object]:
-    """Shares of the trials of one set-up; where the covers differ, words count on the right side only."""
+    """Shares of the trials of one set-up; where the covers differ, words count on the right side
+    only.
+    """
     verdict = rows["verdict"]
-    up, down = verdict.isin(["better", "probably better"]), verdict.isin(["worse", "probably worse"])
-    word, wrong = (up | down, None) if setup.level == setup.reference else (down, up.mean())  # never above
+    up, down = (
+        verdict.isin(["better", "probably better"]),
+        verdict.isin(["worse", "probably worse"]),
+    )
+    word, wrong = (
+        (up | down, None) if setup.level == setup.reference else (down, up.mean())
+    )  # never above
     table = {
-        "group": setup.group, "reference": setup.reference, "level": setup.level, "trays": setup.trays,
-        "tray_sd": setup.sd, "nursery_sd": setup.nursery_sd, "blocked": setup.blocked, "trials": len(rows),
-        "any_word": word.mean(), "firm_word": (word & verdict.isin(["better", "worse"])).mean(), "wrong_way": wrong,
-        "same": (verdict == SAME).mean(), "cannot_tell": (verdict == CANNOT_TELL).mean(),
-        "covered": rows["true"].between(rows["low"], rows["high"]).mean(), "width": (rows["high"] - rows["low"]).mean(),
-    }  # fmt: skip
+        "group": setup.group,
+        "reference": setup.reference,
+        "level": setup.level,
+        "trays": setup.trays,
+        "tray_sd": setup.sd,
+        "nursery_sd": setup.nursery_sd,
+        "blocked": setup.blocked,
+        "trials": len(rows),
+        "any_word": word.mean(),
+        "firm_word": (word & verdict.isin(["better", "worse"])).mean(),
+        "wrong_way": wrong,
+        "same": (verdict == SAME).mean(),
+        "cannot_tell": (verdict == CANNOT_TELL).mean(),
+        "covered": rows["true"].between(rows["low"], rows["high"]).mean(),
+        "width": (rows["high"] - rows["low"]).mean(),
+    }
     for name, column in ROADS.items():
         p = rows[column].dropna() if column in rows else pd.Series(dtype=float)
         table[name] = (p < 0.05).mean() if len(p) else None
@@ -285,7 +402,9 @@ def summary(setup: SetUp, rows: pd.DataFrame) -> dict[str, object]:
 def table_of(rows: pd.DataFrame) -> pd.DataFrame:
     """One line per set-up."""
     parts = dict(list(rows.groupby("set_up")))
-    found = pd.DataFrame([summary(one, parts[name]) for name, one in SET_UPS.items() if name in parts])
+    found = pd.DataFrame(
+        [summary(one, parts[name]) for name, one in SET_UPS.items() if name in parts]
+    )
     return found.astype(dict.fromkeys(["wrong_way", *ROADS], float)).round(4)
 
 
@@ -312,8 +431,17 @@ def checked(table: pd.DataFrame) -> pd.DataFrame:
         for bar, low, high in bars_of(line):
             share = line[bar]
             se = round(np.sqrt(share * (1 - share) / line["trials"]), 4)
-            found.append({**{name: line[name] for name in about}, "bar": bar, "low": low, "high": high,
-                          "measured": share, "se": se, "holds": low <= share <= high})  # fmt: skip
+            found.append(
+                {
+                    **{name: line[name] for name in about},
+                    "bar": bar,
+                    "low": low,
+                    "high": high,
+                    "measured": share,
+                    "se": se,
+                    "holds": low <= share <= high,
+                }
+            )
     return pd.DataFrame(found)
 
 
@@ -325,26 +453,64 @@ def figure(table: pd.DataFrame, where: Path) -> None:
     import matplotlib.pyplot as plt
     import seaborn as sns
 
-    names = {"cells": "all cells as replicates", "plugged_in": "pooled fit, tray sd plugged in",
-             "cluster_z": "cluster-robust, default z", "t_test": "t test on trays",
-             "any_word": "germstats, any word"}  # fmt: skip
+    names = {
+        "cells": "all cells as replicates",
+        "plugged_in": "pooled fit, tray sd plugged in",
+        "cluster_z": "cluster-robust, default z",
+        "t_test": "t test on trays",
+        "any_word": "germstats, any word",
+    }
     middle = table[(table["group"] == "identical") & (table["reference"] == 0.6)]
     alarms = middle.melt(["trays", "tray_sd", "blocked"], list(names), "road", "false alarms")
     alarms["road"] = alarms["road"].map(names)
     power = table[(table["group"] == "power") & ~table["blocked"] & (table["level"] > 0.1)]
-    tried = ".60 v " + power["level"].map("{:.2f}".format).str[1:] + ", tray sd " + power["tray_sd"].astype(str)
+    tried = (
+        ".60 v "
+        + power["level"].map("{:.2f}".format).str[1:]
+        + ", tray sd "
+        + power["tray_sd"].astype(str)
+    )
     sns.set_theme(style="whitegrid", font_scale=0.8)
     parts, axes = plt.subplots(1, 3, figsize=(12, 3.6), layout="constrained")
     for axis, blocked in zip(axes[:2], (False, True), strict=True):
-        sns.lineplot(alarms[alarms["blocked"] == blocked], x="trays", y="false alarms", hue="road", style="road",
-                     markers=True, palette=["#D55E00", "#CC79A7", "#009E73", "#666666", "#0072B2"], ax=axis,
-                     errorbar=None, legend=not blocked)  # fmt: skip
+        sns.lineplot(
+            alarms[alarms["blocked"] == blocked],
+            x="trays",
+            y="false alarms",
+            hue="road",
+            style="road",
+            markers=True,
+            palette=["#D55E00", "#CC79A7", "#009E73", "#666666", "#0072B2"],
+            ax=axis,
+            errorbar=None,
+            legend=not blocked,
+        )
         axis.axhline(0.05, color="black", linewidth=1)
-        axis.set(title=f"identical covers, {'blocks' if blocked else 'no blocks'} (mean of tray sd .3 and .5)",
-                 ylim=(0, 0.6), xlabel="trays per cover", xticks=[2, 4, 8])  # fmt: skip
-    sns.lineplot(power.assign(tried=tried), x="trays", y="any_word", hue="tried", style="tried", markers=True,
-                 ax=axes[2], palette=["#0072B2", "#D55E00", "#009E73"][: tried.nunique()])  # fmt: skip
-    axes[2].set(title="difference called, no blocks", ylim=(0, 1), ylabel="share of trials", xlabel="trays per cover")
+        axis.set(
+            title=(
+                f"identical covers, {'blocks' if blocked else 'no blocks'} (mean of tray sd .3 "
+                "and .5)"
+            ),
+            ylim=(0, 0.6),
+            xlabel="trays per cover",
+            xticks=[2, 4, 8],
+        )
+    sns.lineplot(
+        power.assign(tried=tried),
+        x="trays",
+        y="any_word",
+        hue="tried",
+        style="tried",
+        markers=True,
+        ax=axes[2],
+        palette=["#0072B2", "#D55E00", "#009E73"][: tried.nunique()],
+    )
+    axes[2].set(
+        title="difference called, no blocks",
+        ylim=(0, 1),
+        ylabel="share of trials",
+        xlabel="trays per cover",
+    )
     for axis in (axes[0], axes[2]):
         axis.legend(title="", fontsize=7)
     parts.savefig(where, dpi=110)
@@ -357,7 +523,9 @@ def main() -> None:
     parser.add_argument("--trials", type=int, default=4000, help="at most this many of each set-up")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--rows", type=Path, default=Path("output/studies"))
-    parser.add_argument("--table", action="store_true", help="write the committed table and figure of what is there")
+    parser.add_argument(
+        "--table", action="store_true", help="write the committed table and figure of what is there"
+    )
     options = parser.parse_args()
     where = options.rows / "cover_alarms.jsonl"
     if not options.table:

@@ -1,14 +1,17 @@
-"""Do orders keep their chance where losses after emergence differ from tray to tray and from spring to spring?
+"""Do orders keep their chance where losses after emergence differ from tray to tray and from spring
+to spring?
 
-An independent simulator (numpy only) makes nurseries of four lots over four springs: shares normal on the logit by lot,
-spring, bench and tray, one seed a cell; losses beta with sd .1 between springs, and again between the trays of each.
-germstats plans four orders a lot of any size from 80 to 230 plugs, at an assurance of .8 so that promises differ; the
-same simulator then grows each in 4,000 springs of the truth.
+An independent simulator (numpy only) makes nurseries of four lots over four springs: shares normal
+on the logit by lot, spring, bench and tray, one seed a cell; losses beta with sd .1 between
+springs, and again between the trays of each. germstats plans four orders a lot of any size from 80
+to 230 plugs, at an assurance of .8 so that promises differ; the same simulator then grows each in
+4,000 springs of the truth.
 
     python analyses/studies/order_losses.py [books] [first seed]
 
-prints, by mean loss and trays of the order: chance promised, chance reached, their gap, the mean loss said, orders, and
-the gap's standard error by books. Books that the fit of emergence stops at are left out and counted.
+prints, by mean loss and trays of the order: chance promised, chance reached, their gap, the mean
+loss said, orders, and the gap's standard error by books. Books that the fit of emergence stops at
+are left out and counted.
 """
 
 from __future__ import annotations
@@ -53,7 +56,9 @@ def beta_of(mean: np.ndarray, sd: float, rng: np.random.Generator) -> np.ndarray
     return rng.beta(mean * tight, (1 - mean) * tight)
 
 
-def tray_of(logit: np.ndarray, seeds: int, lost: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+def tray_of(
+    logit: np.ndarray, seeds: int, lost: np.ndarray, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
     """Cells that fill, and plugs left of them."""
     share = 1 / (1 + np.exp(-logit))
     filled = rng.binomial(CELLS, 1 - (1 - share) ** seeds)
@@ -81,7 +86,9 @@ def book(world: Nursery, folder: Path, rng: np.random.Generator) -> None:
                 tray = f"T-{number}"
                 logit = lot + spring + bench[k] + TRAY_SD * rng.standard_normal()
                 filled, plugs = tray_of(np.array(logit), SEEDS, beta_of(lost, LOSS_SD, rng), rng)
-                rows["trays"].append(f"{tray},{season},L-{name},{season - 1}-12-10,8,9,{SEEDS},grit,bench {k + 1}")
+                rows["trays"].append(
+                    f"{tray},{season},L-{name},{season - 1}-12-10,8,9,{SEEDS},grit,bench {k + 1}"
+                )
                 up = np.sort(120 + 12 * (rng.standard_normal() + rng.standard_normal(filled)))
                 looks = [(day, int((up <= since).sum())) for day, since in LOOKS] + [
                     ("06-30", filled),
@@ -92,8 +99,12 @@ def book(world: Nursery, folder: Path, rng: np.random.Generator) -> None:
         (folder / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
-def reached(logit: float, mean_loss: float, sown: list[int], wanted: int, rng: np.random.Generator) -> float:
-    """Share of the true springs in which trays sown at these seeds per cell, bench after bench, give their plugs."""
+def reached(
+    logit: float, mean_loss: float, sown: list[int], wanted: int, rng: np.random.Generator
+) -> float:
+    """Share of the true springs in which trays sown at these seeds per cell, bench after bench,
+    give their plugs.
+    """
     spring = SPRING_SD * rng.standard_normal(GROWN)
     bench = BENCH_SD * rng.standard_normal((BENCHES, GROWN))
     lost = beta_of(np.full(GROWN, mean_loss), LOSS_SD, rng)
@@ -115,7 +126,9 @@ def trial(mean_loss: float, seed: int) -> list[dict[str, float]]:
     with tempfile.TemporaryDirectory() as folder:
         book(world, Path(folder), rng)
         records = germstats.read_book(folder)
-    answer = plan_orders(germstats.fit_emergence(records), records, OrderSpec(assurance=ASSURANCE, most_seeds=SEEDS))
+    answer = plan_orders(
+        germstats.fit_emergence(records), records, OrderSpec(assurance=ASSURANCE, most_seeds=SEEDS)
+    )
     lines = []
     for row in answer.rows:
         if any(one.cells != CELLS for one in row.sowings):
@@ -123,8 +136,16 @@ def trial(mean_loss: float, seed: int) -> list[dict[str, float]]:
         sown = [round(one.seeds_per_cell) for one in row.sowings for _ in range(one.trays)]
         logit = float(world.lots[ord(row.order[-1]) - ord("A")])
         kept = reached(logit, mean_loss, sown, row.plugs, rng)
-        lines.append({"mean loss": mean_loss, "trays": len(sown), "promised": row.chance, "reached": kept,
-                      "said": row.losses.share, "book": seed + 1000 * mean_loss})  # fmt: skip
+        lines.append(
+            {
+                "mean loss": mean_loss,
+                "trays": len(sown),
+                "promised": row.chance,
+                "reached": kept,
+                "said": row.losses.share,
+                "book": seed + 1000 * mean_loss,
+            }
+        )
     return lines
 
 
@@ -143,7 +164,11 @@ def main(books: int = 20, first: int = 0) -> None:
     for by in (["mean loss"], ["trays"], ["mean loss", "trays"]):
         each = table.groupby(by)
         books_of = table.groupby([*by, "book"])["gap"].mean().groupby(by)
-        shown = each[["promised", "reached", "gap", "said"]].mean().assign(orders=each.size(), se=books_of.sem())
+        shown = (
+            each[["promised", "reached", "gap", "said"]]
+            .mean()
+            .assign(orders=each.size(), se=books_of.sem())
+        )
         print(shown.round(3).to_string(), "\n")
 
 

@@ -1,4 +1,6 @@
-"""Studies that take long: each job's rows are written as they are made, and a second run goes on where one stopped."""
+"""Studies that take long: each job's rows are written as they are made, and a second run goes on
+where one stopped.
+"""
 
 from __future__ import annotations
 
@@ -22,13 +24,16 @@ def lines(where: Path) -> Iterator[dict[str, Any]]:
             yield json.loads(line)
 
 
-def run(make: Callable[..., Rows], jobs: Sequence[Job], where: Path, workers: int, label: str) -> None:
+def run(
+    make: Callable[..., Rows], jobs: Sequence[Job], where: Path, workers: int, label: str
+) -> None:
     """Do what is not yet done.
 
     Parameters
     ----------
     make : callable
-        Makes the rows of one job, ``make(*job)``; a module's own function, so that workers can find it.
+        Makes the rows of one job, ``make(*job)``; a module's own function, so that workers can find
+        it.
     jobs : sequence of tuple
     where : pathlib.Path
         File of finished jobs, one JSON object a line.
@@ -48,4 +53,6 @@ def run(make: Callable[..., Rows], jobs: Sequence[Job], where: Path, workers: in
                     file.write(json.dumps({"job": futures[future], "rows": future.result()}) + "\n")
                     file.flush()
             finally:
-                pool.shutdown(cancel_futures=True)  # else a failure waits for all that is still queued
+                pool.shutdown(
+                    cancel_futures=True
+                )  # else a failure waits for all that is still queued

@@ -1,19 +1,23 @@
 # %% [markdown]
-"""What is told of trays whose checks stopped before all was out? Invented books whose truth is known.
+"""What is told of trays whose checks stopped before all was out? Invented books whose truth is
+known.
 
     python analyses/studies/unfinished_trays.py --books 30            # rows to output/studies
-    python analyses/studies/unfinished_trays.py --books 30 --table    # the committed table, and the bars missed
+    python analyses/studies/unfinished_trays.py --books 30 --table    # the committed table, and the
+    bars missed
 
-Emergence times follow one of four laws (log-normal, log-logistic, Weibull, two flushes), and checks stop when 50, 70,
-90 or 100 % of what will come of a species in that spring is out: sixteen cells. Within a cell the books differ in what
-was written down (cells counted, filled cells of trays, seedlings of trays), in whether all trays were looked at to the
-same day, and in whether all was over a fortnight before the last look.
+Emergence times follow one of four laws (log-normal, log-logistic, Weibull, two flushes), and checks
+stop when 50, 70, 90 or 100 % of what will come of a species in that spring is out: sixteen cells.
+Within a cell the books differ in what was written down (cells counted, filled cells of trays,
+seedlings of trays), in whether all trays were looked at to the same day, and in whether all was
+over a fortnight before the last look.
 
-Every row that `fit` gives is held against the lot's true share by the day it names, in an ordinary spring; every chance
-of `sow` against the chance that number of seeds really has by that day, over all springs; and what may still come
-against what does, in a spring as early or late as the book's. Books 0 to 59 were looked at while the method was made;
-the committed tables are of 60 to 89, which had no say in it. The simulator is its own: it shares no code with the
-package. Draws are seeded by book; springs differ as the settings of the fit say, which no single season can teach.
+Every row that `fit` gives is held against the lot's true share by the day it names, in an ordinary
+spring; every chance of `sow` against the chance that number of seeds really has by that day, over
+all springs; and what may still come against what does, in a spring as early or late as the book's.
+Books 0 to 59 were looked at while the method was made; the committed tables are of 60 to 89, which
+had no say in it. The simulator is its own: it shares no code with the package. Draws are seeded by
+book; springs differ as the settings of the fit say, which no single season can teach.
 """
 
 # %%
@@ -55,7 +59,9 @@ GOLDEN, PLASTIC = (5**0.5 - 1) / 2, 0.7548776662466927  # steps of evenly spread
 # %%
 @dataclass(frozen=True)
 class Timing:
-    """Days after 1 February on which seeds that emerge do so: median `middle`, spread `sigma` of the log."""
+    """Days after 1 February on which seeds that emerge do so: median `middle`, spread `sigma` of
+    the log.
+    """
 
     law: str
     middle: float
@@ -66,7 +72,11 @@ class Timing:
         if self.law == "two flushes":
             second = at > 0.6
             own = np.where(second, (at - 0.6) / 0.4, at / 0.6).clip(1e-9, 1 - 1e-9)
-            return np.log(self.middle) + np.where(second, np.log(1.9), 0.0) + 0.08 * stats.norm.ppf(own)
+            return (
+                np.log(self.middle)
+                + np.where(second, np.log(1.9), 0.0)
+                + 0.08 * stats.norm.ppf(own)
+            )
         if self.law == "log-normal":
             return np.log(self.middle) + self.sigma * stats.norm.ppf(at)
         if self.law == "log-logistic":
@@ -92,7 +102,9 @@ class Book:
 
     @property
     def living(self) -> float:
-        """Share of what would come that is alive: on a plateau the late part is dead, and all else is up."""
+        """Share of what would come that is alive: on a plateau the late part is dead, and all else
+        is up.
+        """
         return self.stop if self.plateau else 1.0
 
 
@@ -103,11 +115,18 @@ def draw_book(law: str, stop: float, seed: int) -> Book:
     middles = rng.uniform(45, 80, 2)
     sigmas = rng.uniform(0.12, 0.3, 2)
     timings = [
-        Timing(law, float(middles[k // 4] * np.exp(LOT_TIME_SD * rng.standard_normal())), float(sigmas[k // 4]))
+        Timing(
+            law,
+            float(middles[k // 4] * np.exp(LOT_TIME_SD * rng.standard_normal())),
+            float(sigmas[k // 4]),
+        )
         for k in range(8)
     ]
     late = float(np.exp(spring_of(seed)[1]))
-    usual = [Timing(law, middle, sigma) for middle, sigma in zip(middles.tolist(), sigmas.tolist(), strict=True)]
+    usual = [
+        Timing(law, middle, sigma)
+        for middle, sigma in zip(middles.tolist(), sigmas.tolist(), strict=True)
+    ]
     out = [late * float(np.exp(one.log_quantile(np.array([min(stop, 0.995)])))[0]) for one in usual]
     plateau = bool((seed // 6) % 3 == 1) and stop < 1
     return Book(
@@ -125,7 +144,9 @@ def draw_book(law: str, stop: float, seed: int) -> Book:
 
 
 def spring_of(seed: int) -> tuple[float, float]:
-    """What the spring did to the logit of shares and to the log of days; evenly spread over the books of a cell."""
+    """What the spring did to the logit of shares and to the log of days; evenly spread over the
+    books of a cell.
+    """
     number = seed // 3 + 10 * (seed % 3)  # spread evenly over the books of each kind of record, too
     at = ((number + 0.5) * GOLDEN) % 1, ((number + 0.5) * PLASTIC) % 1
     return SEASON_SD * float(stats.norm.ppf(at[0])), SEASON_TIME_SD * float(stats.norm.ppf(at[1]))
@@ -151,12 +172,19 @@ def tables_of(book: Book) -> dict[str, pd.DataFrame]:
             last = book.stop_days[lot // 4] - (7 * rng.integers(0, 3) if book.uneven else 0)
             tray_rows.append((tray, 2025, f"L{lot}", SOWN.date(), 6, 12, book.seeds, "none"))
             looks += looks_of(book, tray, days, np.arange(last % 7 + 7, last + 0.5, 7))
-    lots = pd.DataFrame({"lot": [f"L{k}" for k in range(8)], "species": ["AAAA"] * 4 + ["BBBB"] * 4})
+    lots = pd.DataFrame(
+        {"lot": [f"L{k}" for k in range(8)], "species": ["AAAA"] * 4 + ["BBBB"] * 4}
+    )
     columns = ["tray", "season", "lot", "sown_on", "rows", "columns", "seeds_per_cell", "cover"]
     trays = pd.DataFrame(tray_rows, columns=columns)
     species = pd.DataFrame({"species": ["AAAA", "BBBB"]})
     seen = pd.DataFrame(looks)
-    return {"species": species, "lots": lots, "trays": trays, "cells" if book.record == "cells" else "checks": seen}
+    return {
+        "species": species,
+        "lots": lots,
+        "trays": trays,
+        "cells" if book.record == "cells" else "checks": seen,
+    }
 
 
 def looks_of(book: Book, tray: str, days: np.ndarray, checks: np.ndarray) -> list[dict[str, Any]]:
@@ -184,8 +212,9 @@ def looks_of(book: Book, tray: str, days: np.ndarray, checks: np.ndarray) -> lis
 # %%
 @dataclass(frozen=True)
 class TrueShares:
-    """Shares of a tray's seeds up by a day, (MANY,) each: in an ordinary spring, in any, and in one as early or late
-    as the book's."""
+    """Shares of a tray's seeds up by a day, (MANY,) each: in an ordinary spring, in any, and in one
+    as early or late as the book's.
+    """
 
     ordinary: np.ndarray
     any_spring: np.ndarray
@@ -206,7 +235,9 @@ def true_shares(book: Book, lot: int, day: float, rng: np.random.Generator) -> T
 
     return TrueShares(
         ordinary=share(0.0, 0.0),
-        any_spring=share(SEASON_SD * rng.standard_normal(MANY), SEASON_TIME_SD * rng.standard_normal(MANY)),
+        any_spring=share(
+            SEASON_SD * rng.standard_normal(MANY), SEASON_TIME_SD * rng.standard_normal(MANY)
+        ),
         as_seen=share(0.0, spring_of(book.seed)[1]),
     )
 
@@ -270,14 +301,19 @@ WIDTHS = {0.5: 0.5, 0.7: 0.3, 0.9: 0.15}
 
 
 def judged(rows: pd.DataFrame) -> pd.DataFrame:
-    """What is counted of each row: inside its range, off by how much, and the same of what may still come."""
+    """What is counted of each row: inside its range, off by how much, and the same of what may
+    still come.
+    """
     known = rows[rows["later_low"].notna()]
     slack = 0.005  # ranges are printed in whole percent
     return rows.assign(
         inside=(rows["low"] <= rows["truth"]) & (rows["truth"] <= rows["high"]),
         error=rows["emergence"] - rows["truth"],
         gap=rows["chance"] - rows["true_chance"],
-        later_inside=((known["later_low"] - slack <= known["later"]) & (known["later"] <= known["later_high"] + slack)),
+        later_inside=(
+            (known["later_low"] - slack <= known["later"])
+            & (known["later"] <= known["later_high"] + slack)
+        ),
         later_width=known["later_high"] - known["later_low"],
     )
 
@@ -292,11 +328,17 @@ def summary(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     books = numbers.groupby(keys)[list(FIGURES)].mean().reset_index()
     cells = books.groupby(by)[list(FIGURES)].agg(["mean", "sem"])
     cells.columns = [name if what == "mean" else f"{name}_se" for name, what in cells.columns]
-    return cells.assign(books=books.groupby(by).size(), rows=rows.groupby(by).size()).round(4).reset_index()
+    return (
+        cells.assign(books=books.groupby(by).size(), rows=rows.groupby(by).size())
+        .round(4)
+        .reset_index()
+    )
 
 
 def missed(table: pd.DataFrame, by_stop: pd.DataFrame) -> list[str]:
-    """Bars missed by more than two standard errors: sixteen cells, and what may still come over the three laws."""
+    """Bars missed by more than two standard errors: sixteen cells, and what may still come over the
+    three laws.
+    """
     found = []
     for cell in table.to_dict("records"):
         where = f"{cell['law']}, {cell['stop']:g} out"
@@ -308,10 +350,15 @@ def missed(table: pd.DataFrame, by_stop: pd.DataFrame) -> list[str]:
             found.append(f"{where}: stated less reached {cell['gap']:+.3f} (.05)")
     for cell in by_stop.to_dict("records"):
         if cell["later_inside"] + 2 * cell["later_inside_se"] < 0.88:
-            found.append(f"{cell['stop']:g} out: what may still come holds {cell['later_inside']:.3f} (.88)")
+            found.append(
+                f"{cell['stop']:g} out: what may still come holds {cell['later_inside']:.3f} (.88)"
+            )
         width = WIDTHS.get(cell["stop"])
         if width is not None and cell["later_width"] - 2 * cell["later_width_se"] > width:
-            found.append(f"{cell['stop']:g} out: what may still come is {cell['later_width']:.2f} wide ({width:g})")
+            found.append(
+                f"{cell['stop']:g} out: what may still come is {cell['later_width']:.2f} wide "
+                f"({width:g})"
+            )
     return found
 
 
@@ -332,7 +379,9 @@ def rows_of(law: str, stop: float, seed: int) -> list[dict[str, Any]]:
 
 def main() -> None:
     """Run what is not yet done; with `--table` write and print the tables."""
-    parser = argparse.ArgumentParser(description="What is told of trays whose checks stopped too early?")
+    parser = argparse.ArgumentParser(
+        description="What is told of trays whose checks stopped too early?"
+    )
     parser.add_argument("--first", type=int, default=FRESH)
     parser.add_argument("--books", type=int, default=30)
     parser.add_argument("--workers", type=int, default=2)
@@ -343,14 +392,20 @@ def main() -> None:
     where = Path("output/studies/unfinished_trays.jsonl")
     run(rows_of, jobs, where, options.workers, "books")
     if options.table:
-        made = {job: line["rows"] for line in lines(where) if (job := tuple(line["job"])) in set(jobs)}
+        made = {
+            job: line["rows"] for line in lines(where) if (job := tuple(line["job"])) in set(jobs)
+        }
         rows = pd.DataFrame([row for job in jobs for row in made[job]])
         found = tables(rows.astype({"later_low": float, "later_high": float}))
         for name, table in found.items():
             print(name, table.to_string(index=False), sep="\n")
         found["cells"].to_csv(RESULTS / "unfinished_trays.csv", index=False)
         found["three laws"].to_csv(RESULTS / "unfinished_trays_later.csv", index=False)
-        print("Bars missed by more than two standard errors:", *missed(found["cells"], found["three laws"]), sep="\n")
+        print(
+            "Bars missed by more than two standard errors:",
+            *missed(found["cells"], found["three laws"]),
+            sep="\n",
+        )
 
 
 if __name__ == "__main__":

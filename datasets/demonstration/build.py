@@ -1,6 +1,7 @@
 """Write the demonstration record book anew, and its lines of the manifest.
 
-Run as `python datasets/demonstration/build.py`. With a folder as argument the book goes there and the manifest stays.
+Run as `python datasets/demonstration/build.py`. With a folder as argument the book goes there and
+the manifest stays.
 """
 
 from __future__ import annotations
@@ -38,7 +39,9 @@ def main(arguments: list[str]) -> None:
     if arguments:
         build(Path(arguments[0]))
         return
-    entries = {path.relative_to(MANIFEST.parent).as_posix(): manifest_entry(path) for path in build(HERE)}
+    entries = {
+        path.relative_to(MANIFEST.parent).as_posix(): manifest_entry(path) for path in build(HERE)
+    }
     kept = json.loads(MANIFEST.read_text(encoding="utf-8"))["files"] if MANIFEST.exists() else {}
     others = {name: entry for name, entry in kept.items() if not name.startswith(f"{HERE.name}/")}
     files = dict(sorted((others | entries).items()))

@@ -22,8 +22,13 @@ from germstats.cli.common import (
 @click.command()
 @book_argument
 @dates_option
-@click.option("--target", type=click.FloatRange(0, 1, min_open=True), default=0.9, show_default=True,
-              help="Share of cells to be filled.")  # fmt: skip
+@click.option(
+    "--target",
+    type=click.FloatRange(0, 1, min_open=True),
+    default=0.9,
+    show_default=True,
+    help="Share of cells to be filled.",
+)
 @fit_options
 @json_option
 def backtest(book: Path, dates: str | None, target: float, as_json: bool, **settings: Any) -> None:

@@ -13,7 +13,9 @@ from germstats.cli.common import book_argument, dates_option, json_option, opene
 @book_argument
 @dates_option
 @json_option
-@click.option("--all", "show_all", is_flag=True, help="Show every finding, not the first five of each rule.")
+@click.option(
+    "--all", "show_all", is_flag=True, help="Show every finding, not the first five of each rule."
+)
 def check(book: Path, dates: str | None, as_json: bool, show_all: bool) -> None:
     """Judge the records of BOOK: every finding with its place and what to do.
 
@@ -25,9 +27,15 @@ def check(book: Path, dates: str | None, as_json: bool, show_all: bool) -> None:
     counts = severity_counts(records)
     if as_json:
         columns = ["severity", "table", "row", "column", "value", "rule", "message", "remedy"]
-        print_json({"level": None, "settings": {"dates": records.dates}, "counts": counts,
-                    "findings": records.findings[columns].to_dict("records"),
-                    "accounting": records.accounting.to_dict("records")})  # fmt: skip
+        print_json(
+            {
+                "level": None,
+                "settings": {"dates": records.dates},
+                "counts": counts,
+                "findings": records.findings[columns].to_dict("records"),
+                "accounting": records.accounting.to_dict("records"),
+            }
+        )
     else:
         click.echo(check_text(records, show_all))
     if counts["stop"]:

@@ -42,12 +42,18 @@ class _Day(click.ParamType[Any]):
             return value
         day = _iso_day(value)
         if day is None:
-            self.fail(f"{value!r} is no day such as 2026-04-15: write year-month-day, with its hyphens", param, ctx)
+            self.fail(
+                f"{value!r} is no day such as 2026-04-15: write year-month-day, with its hyphens",
+                param,
+                ctx,
+            )
         return pd.Timestamp(day)
 
 
 def _iso_day(text: str) -> datetime.date | None:
-    """The day a text such as 2026-04-15 names; None for every other form, short ones that Python would read too."""
+    """The day a text such as 2026-04-15 names; None for every other form, short ones that Python
+    would read too.
+    """
     from germstats.records.checking.parsing import day_of
 
     return day_of(*map(int, text.split("-"))) if _ISO_DAY.fullmatch(text) else None
@@ -69,7 +75,11 @@ class _Place(click.Path):
             pass  # such a name is possible; whoever uses it says what is wrong with the place
         except (OSError, ValueError) as error:
             why = getattr(error, "strerror", None) or str(error)
-            self.fail(f"no file can be called {shorten(str(value))!r}: {why}; choose another name", param, ctx)
+            self.fail(
+                f"no file can be called {shorten(str(value))!r}: {why}; choose another name",
+                param,
+                ctx,
+            )
         return super().convert(value, param, ctx)
 
 
@@ -86,17 +96,22 @@ def dates_option(command: Command) -> Command:
     return click.option(
         "--dates",
         type=click.Choice(["day-first", "month-first"]),
-        help="How dates such as 04/05/2024 are written; without it they are refused, never guessed.",
+        help="How dates such as 04/05/2024 are written; "
+        "without it they are refused, never guessed.",
     )(command)
 
 
 def json_option(command: Command) -> Command:
     """Add ``--json``; the command receives it as `as_json`."""
-    return click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for scripts.")(command)
+    return click.option(
+        "--json", "as_json", is_flag=True, help="Print one JSON object, for scripts."
+    )(command)
 
 
 def progress(words: str) -> None:
-    """Say on standard error what is being worked on, so that standard output holds the answer only."""
+    """Say on standard error what is being worked on, so that standard output holds the
+    answer only.
+    """
     click.echo(f"{words} ...", err=True)
 
 
@@ -122,16 +137,33 @@ def _plain(value: Any) -> Any:
 def fit_options(command: Command) -> Command:
     """Add the visible settings of a fit; the command hands them on to `fit_spec` as they come."""
     for decorate in (
-        click.option("--no-pooling", is_flag=True,
-                     help="Fit every lot by itself, with the scatter taken as given."),
-        click.option("--spring-ends", default="07-31", show_default=True, metavar="MM-DD",
-                     help="Last day of a first spring."),
-        click.option("--season-sd", type=click.FloatRange(0, 3), default=0.35, show_default=True,
-                     help="Scatter between springs, on the logit scale; taken as given."),
-        click.option("--tray-sd", type=click.FloatRange(0, 3),
-                     help="Scatter between trays of one lot, on the logit scale, taken as given; by default it is "
-                          "learnt from the trays (0.5 without pooling)."),
-    ):  # fmt: skip
+        click.option(
+            "--no-pooling",
+            is_flag=True,
+            help="Fit every lot by itself, with the scatter taken as given.",
+        ),
+        click.option(
+            "--spring-ends",
+            default="07-31",
+            show_default=True,
+            metavar="MM-DD",
+            help="Last day of a first spring.",
+        ),
+        click.option(
+            "--season-sd",
+            type=click.FloatRange(0, 3),
+            default=0.35,
+            show_default=True,
+            help="Scatter between springs, on the logit scale; taken as given.",
+        ),
+        click.option(
+            "--tray-sd",
+            type=click.FloatRange(0, 3),
+            help="Scatter between trays of one lot, on the logit scale, "
+            "taken as given; by default it is "
+            "learnt from the trays (0.5 without pooling).",
+        ),
+    ):
         command = decorate(command)
     return command
 
@@ -147,7 +179,9 @@ def fit_spec(options: dict[str, Any]) -> FitSpec:
     tray_sd, season_sd, spring_ends, no_pooling = (options.pop(name) for name in FIT_OPTIONS)
     for name, sd in (("--season-sd", season_sd), ("--tray-sd", tray_sd)):
         if sd is not None and not math.isfinite(sd):
-            raise click.BadParameter(f"{sd} is no scatter; it is a number from 0 to 3", param_hint=name)
+            raise click.BadParameter(
+                f"{sd} is no scatter; it is a number from 0 to 3", param_hint=name
+            )
     usual = Scatter(season=season_sd)
     return FitSpec(
         scatter=usual if tray_sd is None else replace(usual, tray=tray_sd),
@@ -166,7 +200,9 @@ def fitted(book: Path, dates: str | None, spec: FitSpec) -> EmergenceFit:
 
 
 def opened(book: Path, dates: str | None) -> RecordBook:
-    """Read BOOK; a folder remembers the order of dates it was told, so that it need not be said again."""
+    """Read BOOK; a folder remembers the order of dates it was told, so that it need not be said
+    again.
+    """
     from germstats.records.book import read_book
 
     records = read_book(book, dates)
@@ -180,7 +216,9 @@ def opened(book: Path, dates: str | None) -> RecordBook:
 def _month_day(text: str) -> tuple[int, int]:
     day = _iso_day(f"2001-{text}")
     if day is None:
-        raise click.BadParameter(f"{text!r} is no month and day such as 07-31", param_hint="--spring-ends")
+        raise click.BadParameter(
+            f"{text!r} is no month and day such as 07-31", param_hint="--spring-ends"
+        )
     return day.month, day.day
 
 
@@ -194,5 +232,7 @@ def fit_settings(fit: EmergenceFit) -> dict[str, object]:
         "cell_scatter": fit.cell_scatter.rho,
         "cell_scatter_learned": fit.cell_scatter.learned,
         "trouble": [{"kind": one.kind, "share": one.share} for one in fit.trouble],
-        "timing": {name: f"{choice.family} from {choice.origin}" for name, choice in fit.timing.items()},
+        "timing": {
+            name: f"{choice.family} from {choice.origin}" for name, choice in fit.timing.items()
+        },
     }

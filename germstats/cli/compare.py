@@ -23,13 +23,27 @@ from germstats.cli.common import (
 @click.command()
 @book_argument
 @dates_option
-@click.option("--treatment", default="cover", show_default=True, metavar="NAME",
-              help="What to compare: cover, depth (cover and whether it is deep), pretreatment or place.")  # fmt: skip
-@click.option("--species", multiple=True, metavar="CODE", help="Only this species; may be repeated.")
+@click.option(
+    "--treatment",
+    default="cover",
+    show_default=True,
+    metavar="NAME",
+    help="What to compare: cover, depth (cover and whether it is deep), pretreatment or place.",
+)
+@click.option(
+    "--species", multiple=True, metavar="CODE", help="Only this species; may be repeated."
+)
 @click.option("--lot", "lots", multiple=True, metavar="LOT", help="Only this lot; may be repeated.")
-@click.option("--reference", metavar="LEVEL", help="Held against; by default none, else the commonest.")
-@click.option("--margin", type=float, default=10.0, show_default=True,
-              help="Points within which two are practically the same; 5 needs about 60 trays of each.")  # fmt: skip
+@click.option(
+    "--reference", metavar="LEVEL", help="Held against; by default none, else the commonest."
+)
+@click.option(
+    "--margin",
+    type=float,
+    default=10.0,
+    show_default=True,
+    help="Points within which two are practically the same; 5 needs about 60 trays of each.",
+)
 @click.option(
     "--ratio-margin",
     type=float,
@@ -38,12 +52,19 @@ from germstats.cli.common import (
     metavar="TIMES",
     help="And at most this many times as many seedlings; a pair must pass both.",
 )
-@click.option("--another-spring-sd", type=float, default=0.15, show_default=True,
-              help="Scatter of an effect between springs, on the logit scale; taken as given.")  # fmt: skip
+@click.option(
+    "--another-spring-sd",
+    type=float,
+    default=0.15,
+    show_default=True,
+    help="Scatter of an effect between springs, on the logit scale; taken as given.",
+)
 @fit_options
 @json_option
 def compare(book: Path, dates: str | None, as_json: bool, **options: Any) -> None:
-    """Compare covers, or another treatment, in the records of BOOK: points, cells, days, and a plain verdict."""
+    """Compare covers, or another treatment, in the records of BOOK: points, cells, days, and a
+    plain verdict.
+    """
     from germstats.questions.compare.compare import compare as compare_book
     from germstats.questions.compare.compare_text import compare_text
     from germstats.questions.compare.comparison import CompareSpec
@@ -54,6 +75,8 @@ def compare(book: Path, dates: str | None, as_json: bool, **options: Any) -> Non
     found = compare_book(opened(book, dates), spec, how, progress)
     if as_json:
         rows = [asdict(row) for row in found.rows]
-        print_json({"settings": asdict(spec), "rows": rows, "apart": found.apart, "strays": found.strays})
+        print_json(
+            {"settings": asdict(spec), "rows": rows, "apart": found.apart, "strays": found.strays}
+        )
     else:
         click.echo(compare_text(found))

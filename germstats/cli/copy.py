@@ -36,16 +36,26 @@ def _said(copied: Copied, book: Path, out: Path) -> str:
         else f"a folder of {len(copied.rows)} CSV files, with datapackage.json"
     )
     lines = [f"{book} was copied to {out}, {form}:"]
-    lines += [f"  {name:<8} {rows:>6,} {'row' if rows == 1 else 'rows'}" for name, rows in copied.rows.items()]
+    lines += [
+        f"  {name:<8} {rows:>6,} {'row' if rows == 1 else 'rows'}"
+        for name, rows in copied.rows.items()
+    ]
     lines += ["", "The copy was read back and compared: no value was changed or dropped."]
     if copied.formulas:
         which = "1 formula reads" if copied.formulas == 1 else f"{copied.formulas} formulas read"
-        lines.append(f"{which} as 0 or as nothing, and so it stands in the copy; to have the result copied, "
-                     "open and save the workbook in a spreadsheet first.")  # fmt: skip
+        lines.append(
+            f"{which} as 0 or as nothing, and so it stands in the copy; to have the result copied, "
+            "open and save the workbook in a spreadsheet first."
+        )
     if dates := copied.settings.get("dates"):
         lines.append(f"It remembers that dates such as 04/05/2024 are read {dates}.")
     if copied.left_behind:
-        lines.append(f"Left behind, since no table of a record book is called so: {some_of(copied.left_behind)}.")
-    lines += ["Write in one of the two from now on, not in both. See that it is read the same:",
-              f"  germstats check {shlex.quote(str(out))}"]  # fmt: skip
+        lines.append(
+            "Left behind, since no table of a record book is called so: "
+            f"{some_of(copied.left_behind)}."
+        )
+    lines += [
+        "Write in one of the two from now on, not in both. See that it is read the same:",
+        f"  germstats check {shlex.quote(str(out))}",
+    ]
     return "\n".join(lines)

@@ -16,7 +16,8 @@ def refuse_place(path: Path, suffixes: tuple[str, ...], force: bool) -> None:
     Raises
     ------
     WrongUseError
-        Another kind of file, a folder, a file that is there and not to be overwritten, or a place that takes no file.
+        Another kind of file, a folder, a file that is there and not to be overwritten, or a place
+        that takes no file.
     """
     if path.suffix.lower() not in suffixes:
         raise WrongUseError(f"Name a file ending in {' or '.join(suffixes)}, not {path}.")

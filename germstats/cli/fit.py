@@ -32,12 +32,15 @@ if TYPE_CHECKING:
 @click.option(
     "--crosscheck",
     is_flag=True,
-    help="Also estimate everything with general-purpose libraries (statsmodels, lifelines) and say where the two "
+    help="Also estimate everything with general-purpose libraries "
+    "(statsmodels, lifelines) and say where the two "
     "disagree. Takes longer.",
 )
 @json_option
 def fit(book: Path, dates: str | None, crosscheck: bool, as_json: bool, **settings: Any) -> None:
-    """Estimate emergence share and days to half from the records of BOOK, per species, lot and treatment."""
+    """Estimate emergence share and days to half from the records of BOOK, per species, lot and
+    treatment.
+    """
     from germstats.questions.fit.fit_text import fit_text
 
     result = fitted(book, dates, fit_spec(settings))
@@ -60,7 +63,9 @@ def fit(book: Path, dates: str | None, crosscheck: bool, as_json: bool, **settin
 
 
 def _cross_checked(result: EmergenceFit) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Where the fit and the general-purpose libraries agree or part, and the libraries' own estimates."""
+    """Where the fit and the general-purpose libraries agree or part, and the libraries' own
+    estimates.
+    """
     from germstats.engine.crosscheck import compare_roads, library_road
 
     progress("estimating again with general-purpose libraries")

@@ -13,21 +13,60 @@ from germstats.cli.common import book_argument, dates_option, fit_options, json_
 @click.command()
 @book_argument
 @dates_option
-@click.option("--assurance", type=float, default=0.9, show_default=True, help="Chance wanted of every plug ordered.")
-@click.option("--target", type=float, default=0.9, show_default=True, help="Share of a tray's cells to be filled.")
-@click.option("--losses", type=float, help="Average share of seedlings lost later; by default from your records.")
-@click.option("--reserve", type=float, default=0.1, show_default=True, help="Share of every lot kept back.")
-@click.option("--lot", "lots", multiple=True, metavar="LOT", help="Use only this lot; may be repeated.")
-@click.option("--season", type=int, help="First spring of the sowing; by default the next after the book's.")
+@click.option(
+    "--assurance",
+    type=float,
+    default=0.9,
+    show_default=True,
+    help="Chance wanted of every plug ordered.",
+)
+@click.option(
+    "--target",
+    type=float,
+    default=0.9,
+    show_default=True,
+    help="Share of a tray's cells to be filled.",
+)
+@click.option(
+    "--losses",
+    type=float,
+    help="Average share of seedlings lost later; by default from your records.",
+)
+@click.option(
+    "--reserve", type=float, default=0.1, show_default=True, help="Share of every lot kept back."
+)
+@click.option(
+    "--lot", "lots", multiple=True, metavar="LOT", help="Use only this lot; may be repeated."
+)
+@click.option(
+    "--season", type=int, help="First spring of the sowing; by default the next after the book's."
+)
 @click.option("--cells", type=int, help="Cells of a tray; by default those of each lot's latest.")
 @click.option("--most-seeds", type=int, help="Most seeds per cell; by default 4, by the pinch 8.")
-@click.option("--most-trays", type=int, default=60, show_default=True, help="Most trays of one order line.")
-@click.option("--by-value", is_flag=True, help="Share scarce seed by value alone, whatever the priorities.")
+@click.option(
+    "--most-trays", type=int, default=60, show_default=True, help="Most trays of one order line."
+)
+@click.option(
+    "--by-value", is_flag=True, help="Share scarce seed by value alone, whatever the priorities."
+)
 @click.option("--prick-out", is_flag=True, help="Extra seedlings fill empty cells.")
-@click.option("--taproot", multiple=True, metavar="CODE", help="Never prick out this species; may be repeated.")
-@click.option("--thinning-cost", type=float, default=0.0, show_default=True, help="Money for thinning one seedling.")
+@click.option(
+    "--taproot",
+    multiple=True,
+    metavar="CODE",
+    help="Never prick out this species; may be repeated.",
+)
+@click.option(
+    "--thinning-cost",
+    type=float,
+    default=0.0,
+    show_default=True,
+    help="Money for thinning one seedling.",
+)
 @click.option("--cell-cost", type=float, default=0.0, show_default=True, help="Money for one cell.")
-@click.option("--grow-weeks", type=float, default=0.0, show_default=True, help="Weeks from seedling to plug.")
+@click.option(
+    "--grow-weeks", type=float, default=0.0, show_default=True, help="Weeks from seedling to plug."
+)
 @fit_options
 @json_option
 def plan(book: Path, dates: str | None, as_json: bool, **settings: Any) -> None:

@@ -23,20 +23,51 @@ from germstats.cli.files import PAGE, refuse_place
 @click.command()
 @book_argument
 @dates_option
-@click.option("-o", "--output", "page", type=PLACE, default=Path("season-page.html"),
-              show_default=True, metavar="FILE.html", help="Where to write the page.")  # fmt: skip
+@click.option(
+    "-o",
+    "--output",
+    "page",
+    type=PLACE,
+    default=Path("season-page.html"),
+    show_default=True,
+    metavar="FILE.html",
+    help="Where to write the page.",
+)
 @click.option("--force", is_flag=True, help="Overwrite files that are there.")
-@click.option("--figures", type=PLACE, metavar="DIR",
-              help="Also write every figure there, as SVG and PNG.")  # fmt: skip
-@click.option("--on", type=DAY, help="The page as it stood on this day: later records are not used.")
-@click.option("--target", type=float, default=0.9, show_default=True, help="Share of cells to be filled.")
-@click.option("--assurance", type=float, default=0.8, show_default=True, help="Chance wanted of reaching it.")
-@click.option("--order-assurance", type=float, default=0.9, show_default=True, help="Chance wanted of an order.")
-@click.option("--prices", is_flag=True, help="Tell costs and worths, through which clients' prices show.")
-@click.option("--no-backtest", is_flag=True, help="Leave out how past seasons would have been foretold; quicker.")
+@click.option(
+    "--figures", type=PLACE, metavar="DIR", help="Also write every figure there, as SVG and PNG."
+)
+@click.option(
+    "--on", type=DAY, help="The page as it stood on this day: later records are not used."
+)
+@click.option(
+    "--target", type=float, default=0.9, show_default=True, help="Share of cells to be filled."
+)
+@click.option(
+    "--assurance", type=float, default=0.8, show_default=True, help="Chance wanted of reaching it."
+)
+@click.option(
+    "--order-assurance",
+    type=float,
+    default=0.9,
+    show_default=True,
+    help="Chance wanted of an order.",
+)
+@click.option(
+    "--prices", is_flag=True, help="Tell costs and worths, through which clients' prices show."
+)
+@click.option(
+    "--no-backtest",
+    is_flag=True,
+    help="Leave out how past seasons would have been foretold; quicker.",
+)
 @fit_options
-def report(book: Path, dates: str | None, page: Path, force: bool, figures: Path | None, **settings: Any) -> None:
-    """Write everything BOOK tells onto one page, to read on a phone or to print; it needs no network."""
+def report(
+    book: Path, dates: str | None, page: Path, force: bool, figures: Path | None, **settings: Any
+) -> None:
+    """Write everything BOOK tells onto one page, to read on a phone or to print; it needs no
+    network.
+    """
     import datetime
 
     from germstats.forecast.order_plan import OrderSpec
@@ -51,8 +82,10 @@ def report(book: Path, dates: str | None, page: Path, force: bool, figures: Path
     wanted = AccountSpec(
         sowing=SowingSpec(settings["target"], settings["assurance"]),
         orders=OrderSpec(settings["order_assurance"], settings["target"]),
-        on=settings["on"], prices=settings["prices"], past=not settings["no_backtest"],
-    )  # fmt: skip
+        on=settings["on"],
+        prices=settings["prices"],
+        past=not settings["no_backtest"],
+    )
     refuse_place(page, PAGE, force)
     if figures is not None:
         must_take_files(figures)

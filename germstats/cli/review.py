@@ -26,15 +26,27 @@ from germstats.cli.common import (
 @dates_option
 @click.option("--season", type=int, metavar="YEAR", help="Season to review; by default the last.")
 @click.option("--explain", is_flag=True, help="Add up the points of every cause.")
-@click.option("--rules", type=PLACE, metavar="DIR",
-              help="Folder of edited rules that take the place of the package's own.")  # fmt: skip
+@click.option(
+    "--rules",
+    type=PLACE,
+    metavar="DIR",
+    help="Folder of edited rules that take the place of the package's own.",
+)
 @fit_options
 @json_option
 def review(
-    book: Path, lots: tuple[str, ...], dates: str | None, season: int | None, explain: bool, rules: Path | None,
-    as_json: bool, **settings: Any,
-) -> None:  # fmt: skip
-    """Review the lots of a season in BOOK: bad seed, bad tray, bad practice or bad year, and the test that tells."""
+    book: Path,
+    lots: tuple[str, ...],
+    dates: str | None,
+    season: int | None,
+    explain: bool,
+    rules: Path | None,
+    as_json: bool,
+    **settings: Any,
+) -> None:
+    """Review the lots of a season in BOOK: bad seed, bad tray, bad practice or bad year, and the
+    test that tells.
+    """
     from germstats.questions.review.review import review as review_book
     from germstats.questions.review.review_text import review_text
 

@@ -22,15 +22,25 @@ from germstats.cli.common import (
 @click.command()
 @book_argument
 @dates_option
-@click.option("--target", type=float, default=0.9, show_default=True, help="Share of cells to be filled.")
-@click.option("--assurance", type=float, default=0.8, show_default=True, help="Chance wanted of reaching it.")
-@click.option("--cells", type=int, help="Cells of the new tray; by default those of the lot's latest tray.")
-@click.option("--most-seeds", type=int, default=8, show_default=True, help="Most seeds per cell considered.")
+@click.option(
+    "--target", type=float, default=0.9, show_default=True, help="Share of cells to be filled."
+)
+@click.option(
+    "--assurance", type=float, default=0.8, show_default=True, help="Chance wanted of reaching it."
+)
+@click.option(
+    "--cells", type=int, help="Cells of the new tray; by default those of the lot's latest tray."
+)
+@click.option(
+    "--most-seeds", type=int, default=8, show_default=True, help="Most seeds per cell considered."
+)
 @click.option("--mixes", is_flag=True, help="Allow alternating n and n + 1 seeds.")
 @fit_options
 @json_option
 def sow(book: Path, dates: str | None, as_json: bool, **wanted: Any) -> None:
-    """Say how many seeds to sow per cell, from the records of BOOK, per species, lot and treatment."""
+    """Say how many seeds to sow per cell, from the records of BOOK, per species, lot and
+    treatment.
+    """
     from germstats.forecast.seeds_per_cell import FORECAST_LEVEL, SowingSpec, seeds_per_cell
     from germstats.questions.sow.sow_text import sow_text
 
@@ -41,7 +51,8 @@ def sow(book: Path, dates: str | None, as_json: bool, **wanted: Any) -> None:
     if as_json:
         settings = {**fit_settings(result), **wanted}
         rows = [
-            {"target": advice.spec.target, "assurance": advice.spec.assurance, **row.as_record()} for row in advice.rows
+            {"target": advice.spec.target, "assurance": advice.spec.assurance, **row.as_record()}
+            for row in advice.rows
         ]
         print_json({"level": FORECAST_LEVEL, "settings": settings, "rows": rows, "due": advice.due})
     else:

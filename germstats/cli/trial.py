@@ -16,24 +16,50 @@ from germstats.cli.files import refuse_place
 @book_argument
 @dates_option
 @click.option("--species", required=True, metavar="CODE", help="Species to be sown.")
-@click.option("--treatments", required=True, metavar="A,B", help="Covers to compare, such as grit,sand.")
-@click.option("--difference", type=float, default=10.0, show_default=True, help="Points of emergence to tell.")
-@click.option("--power", type=float, default=0.8, show_default=True, help="Chance wanted of telling them.")
-@click.option("--seasons", type=int, default=1, show_default=True, help="Springs the trial is sown in.")
+@click.option(
+    "--treatments", required=True, metavar="A,B", help="Covers to compare, such as grit,sand."
+)
+@click.option(
+    "--difference", type=float, default=10.0, show_default=True, help="Points of emergence to tell."
+)
+@click.option(
+    "--power", type=float, default=0.8, show_default=True, help="Chance wanted of telling them."
+)
+@click.option(
+    "--seasons", type=int, default=1, show_default=True, help="Springs the trial is sown in."
+)
 @click.option("--lot", metavar="LOT", help="Seed lot; by default the newest with seed enough.")
-@click.option("--place", "places", multiple=True, metavar="NAME",
-              help="A place for a block, at least two; by default those of the book.")  # fmt: skip
+@click.option(
+    "--place",
+    "places",
+    multiple=True,
+    metavar="NAME",
+    help="A place for a block, at least two; by default those of the book.",
+)
 @click.option("--trays", type=int, help="Lay out so many trays of each, whatever they tell.")
 @click.option("--season", type=int, help="First spring; by default the next after the book's.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Draws the order on the benches.")
-@click.option("--simulations", type=int, default=100, show_default=True, help="Trials simulated as a check.")
-@click.option("--plan", "plan_file", type=PLACE, metavar="FILE.csv",
-              help="Write the bench plan, rows of the table trays.")  # fmt: skip
+@click.option(
+    "--seed", type=int, default=1, show_default=True, help="Draws the order on the benches."
+)
+@click.option(
+    "--simulations", type=int, default=100, show_default=True, help="Trials simulated as a check."
+)
+@click.option(
+    "--plan",
+    "plan_file",
+    type=PLACE,
+    metavar="FILE.csv",
+    help="Write the bench plan, rows of the table trays.",
+)
 @click.option("--force", is_flag=True, help="Overwrite the file of the plan.")
 @fit_options
 @json_option
-def trial(book: Path, dates: str | None, as_json: bool, plan_file: Path | None, force: bool, **wanted: Any) -> None:
-    """Say how many trays tell a difference, and lay them out on the benches, from the records of BOOK."""
+def trial(
+    book: Path, dates: str | None, as_json: bool, plan_file: Path | None, force: bool, **wanted: Any
+) -> None:
+    """Say how many trays tell a difference, and lay them out on the benches, from the records of
+    BOOK.
+    """
     from germstats.cli.common import fit_settings, fit_spec, opened, print_json, progress
     from germstats.engine.fit import fit_emergence
     from germstats.questions.trial.bench_plan import plan_frame

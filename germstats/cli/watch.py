@@ -23,17 +23,36 @@ from germstats.cli.common import (
 @click.command()
 @book_argument
 @dates_option
-@click.option("--on", type=DAY, help="The day to look from; later records are not used. By default the newest one.")
+@click.option(
+    "--on",
+    type=DAY,
+    help="The day to look from; later records are not used. By default the newest one.",
+)
 @click.option("--lot", "lots", multiple=True, metavar="LOT", help="Only this lot; may be repeated.")
-@click.option("--plug-value", type=float, help="Money for a plug; by default the middle price of the orders.")
-@click.option("--holding-cost", type=float, default=0.5, show_default=True,
-              help="Money for holding a tray a week.")  # fmt: skip
-@click.option("--base", "base_c", type=float, default=4.0, show_default=True,
-              help="Temperature (C) above which heat counts, where weather is written down.")  # fmt: skip
+@click.option(
+    "--plug-value", type=float, help="Money for a plug; by default the middle price of the orders."
+)
+@click.option(
+    "--holding-cost",
+    type=float,
+    default=0.5,
+    show_default=True,
+    help="Money for holding a tray a week.",
+)
+@click.option(
+    "--base",
+    "base_c",
+    type=float,
+    default=4.0,
+    show_default=True,
+    help="Temperature (C) above which heat counts, where weather is written down.",
+)
 @fit_options
 @json_option
 def watch(book: Path, dates: str | None, as_json: bool, **options: Any) -> None:
-    """Say of every tray of BOOK under way what is still to come, which are overdue, and what to do with them."""
+    """Say of every tray of BOOK under way what is still to come, which are overdue, and what to do
+    with them.
+    """
     from germstats.questions.watch.spec import WatchSpec
     from germstats.questions.watch.watch import watch as watch_book
     from germstats.questions.watch.watch_text import watch_text
@@ -42,7 +61,9 @@ def watch(book: Path, dates: str | None, as_json: bool, **options: Any) -> None:
     how = fit_spec(options)
     progress("reading the records")
     records = opened(book, dates)
-    spec = WatchSpec(**options | {"on": newest_day(records) if options["on"] is None else options["on"]})
+    spec = WatchSpec(
+        **options | {"on": newest_day(records) if options["on"] is None else options["on"]}
+    )
     found = watch_book(records, spec, how, progress)
     if as_json:
         print_json(found.as_record())

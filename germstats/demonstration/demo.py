@@ -1,4 +1,6 @@
-"""The demonstration record book: `simulate_demo` puts growth, looks, stories and mistakes together."""
+"""The demonstration record book: `simulate_demo` puts growth, looks, stories and mistakes
+together.
+"""
 
 from __future__ import annotations
 
@@ -16,9 +18,25 @@ from germstats.demonstration.demo_growth import (
     tell_trays,
 )
 from germstats.demonstration.dirt import Sheets, strew_dirt
-from germstats.demonstration.looking import Row, Watched, cell_rows, empty_cells, pick_days, total_rows, walk_days
+from germstats.demonstration.looking import (
+    Row,
+    Watched,
+    cell_rows,
+    empty_cells,
+    pick_days,
+    total_rows,
+    walk_days,
+)
 from germstats.demonstration.nursery import LOTS, ORDERS, SEASONS, SPECIES, TRAY_COLUMNS, TRAY_ROWS
-from germstats.demonstration.plan import DROPPED, PINCH_K, PINCH_MEAN, SOLD_EARLY, TRIAL, UNWEIGHED_PINCH, Tray
+from germstats.demonstration.plan import (
+    DROPPED,
+    PINCH_K,
+    PINCH_MEAN,
+    SOLD_EARLY,
+    TRIAL,
+    UNWEIGHED_PINCH,
+    Tray,
+)
 from germstats.demonstration.sprouting import Generator, Growth, draw_sown
 from germstats.demonstration.stories import KEPT_OVER, tell_stories
 from germstats.demonstration.truth import Demo, DemoTruth, as_text
@@ -47,7 +65,8 @@ def simulate_demo(seed: int = DEFAULT_SEED) -> Demo:
         Every table as text, just as a grower typed it, mistakes included; and the truth.
     """
     nursery = grow_nursery(seed)
-    # looks and mistakes draw from streams of their own, so that another mistake does not change what grew
+    # looks and mistakes draw from streams of their own, so that another mistake does not change
+    # what grew
     looking, mistakes = (np.random.default_rng([seed, stream]) for stream in (1, 2))
     walks = {
         year: walk_days(
@@ -60,7 +79,9 @@ def simulate_demo(seed: int = DEFAULT_SEED) -> Demo:
     cells, checks, maps = _look_at_all(nursery, walks)
     sheets = Sheets(
         {
-            "trays": _sheet([_tray_row(*pair) for pair in zip(nursery.trays, nursery.growths, strict=True)]),
+            "trays": _sheet(
+                [_tray_row(*pair) for pair in zip(nursery.trays, nursery.growths, strict=True)]
+            ),
             "checks": _sheet(checks),
             "cells": _sheet(cells),
             "events": _sheet(_events(nursery)),
@@ -102,12 +123,16 @@ def _look_at_all(nursery: Nursery, walks: Walks) -> tuple[list[Row], list[Row], 
             rows[last]["note"] = note
         checks += rows
         if tray.sowing.season == 2026 and (empty := empty_cells(watched, days[last])):
-            maps.append({"tray": tray.tray, "seen_on": days[last].isoformat(), "empty_cells": empty})
+            maps.append(
+                {"tray": tray.tray, "seen_on": days[last].isoformat(), "empty_cells": empty}
+            )
     return cells, checks, maps
 
 
 def _look_days(tray: Tray, weather: Weather, walks: Walks) -> tuple[datetime.date, ...]:
-    """Days on which a tray is looked at: every walk for tray totals, a few walks for single cells."""
+    """Days on which a tray is looked at: every walk for tray totals, a few walks for single
+    cells.
+    """
     season = tray.sowing.season
     second = walks.get(season + 1, ()) if tray.role in KEPT_OVER else ()
     if tray.record not in "co":
@@ -117,7 +142,11 @@ def _look_days(tray: Tray, weather: Weather, walks: Walks) -> tuple[datetime.dat
     if tray.lot.species.two_winters:
         first = walks[season][:: len(walks[season]) // 2]
         begins, ends = date_of_share(weather, tray, 0.01), date_of_share(weather, tray, 0.99)
-        return (*first, *pick_days(second, begins, ends, looks - len(first) + 1)) if second else walks[season][::3]
+        return (
+            (*first, *pick_days(second, begins, ends, looks - len(first) + 1))
+            if second
+            else walks[season][::3]
+        )
     begins, ends = date_of_share(weather, tray, 0.01), date_of_share(weather, tray, 0.99)
     days = pick_days(walks[season], begins, ends, looks)
     if not second:
@@ -134,7 +163,11 @@ def sold_on(tray: Tray) -> datetime.date:
 def _last_note(tray: Tray) -> str:
     if tray.role in KEPT_OVER and not tray.lot.species.two_winters:
         return "dug 20 seeds from empty cells: 17 firm"
-    return "looks full of holes" if tray.sowing.lot == "BASA-24C" and tray.sowing.cover == "none" else ""
+    return (
+        "looks full of holes"
+        if tray.sowing.lot == "BASA-24C" and tray.sowing.cover == "none"
+        else ""
+    )
 
 
 def _tray_row(tray: Tray, growth: Growth) -> Row:
@@ -169,9 +202,18 @@ def _events(nursery: Nursery) -> list[Row]:
             events.append({"tray": tray.tray, "on": "2024-01-29", "event": "dried", "note": note})
         if tray.role == DROPPED:
             on = nursery.drop_day.isoformat()
-            events.append({"tray": tray.tray, "on": on, "event": "dropped", "note": "fell off the cart"})
+            events.append(
+                {"tray": tray.tray, "on": on, "event": "dropped", "note": "fell off the cart"}
+            )
         if tray.role == SOLD_EARLY:
-            events.append({"tray": tray.tray, "on": sold_on(tray).isoformat(), "event": "sold", "note": "spring sale"})
+            events.append(
+                {
+                    "tray": tray.tray,
+                    "on": sold_on(tray).isoformat(),
+                    "event": "sold",
+                    "note": "spring sale",
+                }
+            )
         if tray.role in KEPT_OVER:
             events.append({"tray": tray.tray, "on": f"{season}-07-31", "event": "kept_over"})
         elif season == 2024 and tray.sowing.lot in {lot for _, lot, _ in KEPT_OVER}:
@@ -198,7 +240,12 @@ def _species_rows() -> list[Row]:
 def _lot_rows(rng: Generator) -> list[Row]:
     rows = []
     for lot in LOTS.values():
-        row: Row = {"lot": lot.lot, "species": lot.species.code, "collected_on": lot.collected_on, "origin": lot.origin}
+        row: Row = {
+            "lot": lot.lot,
+            "species": lot.species.code,
+            "collected_on": lot.collected_on,
+            "origin": lot.origin,
+        }
         if lot.pinches_counted:
             rate = SowingRate("pinch", (), PINCH_MEAN, PINCH_K)
             row["pinch_counts"] = " ".join(str(n) for n in draw_sown(rate, _COUNTED_PINCHES, rng))
@@ -209,6 +256,10 @@ def _lot_rows(rng: Generator) -> list[Row]:
 def _weather_rows(weather: Weather) -> list[Row]:
     lows, highs = weather.tmin_c.tolist(), weather.tmax_c.tolist()
     return [
-        {"date": (weather.first + datetime.timedelta(days=i)).isoformat(), "tmin_c": f"{low:g}", "tmax_c": f"{high:g}"}
+        {
+            "date": (weather.first + datetime.timedelta(days=i)).isoformat(),
+            "tmin_c": f"{low:g}",
+            "tmax_c": f"{high:g}",
+        }
         for i, (low, high) in enumerate(zip(lows, highs, strict=True))
     ]

@@ -1,4 +1,6 @@
-"""What really grew in the demonstration nursery, tray by tray, and the expected share and timing of every row."""
+"""What really grew in the demonstration nursery, tray by tray, and the expected share and timing of
+every row.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +24,16 @@ from germstats.demonstration.nursery import (
     Species,
 )
 from germstats.demonstration.plan import DROPPED, MOUSE, PINCH_K, WASHED, Tray, plan_trays
-from germstats.demonstration.sprouting import Array, Chances, Generator, Growth, draw_sown, edge_of, grow, mean_share
+from germstats.demonstration.sprouting import (
+    Array,
+    Chances,
+    Generator,
+    Growth,
+    draw_sown,
+    edge_of,
+    grow,
+    mean_share,
+)
 from germstats.demonstration.weather import Weather, ordinary_heat, simulate_weather
 from germstats.records.seeds import SowingRate, parse_seeds
 
@@ -34,7 +45,9 @@ LAST_DAY = datetime.date(2026, 8, 31)
 MOUSE_CELLS = np.array([r * TRAY_COLUMNS + c for r in range(2, 6) for c in range(3, 9)])
 WASHED_COLUMNS = (6, 7)
 SURVIVING_DROP = 0.4
-_STORIES = {"BASA-24C": "1", "HECY-25A": "2", "PEAT-23B": "9"} | {lot: "4" for _, lot, _ in (MOUSE, DROPPED, WASHED)}
+_STORIES = {"BASA-24C": "1", "HECY-25A": "2", "PEAT-23B": "9"} | {
+    lot: "4" for _, lot, _ in (MOUSE, DROPPED, WASHED)
+}
 
 
 @dataclass(frozen=True)
@@ -61,18 +74,28 @@ class Nursery:
 
 
 def grow_nursery(seed: int) -> Nursery:
-    """Draw weather, lots, benches and trays, and let everything grow; the same seed gives the same nursery."""
+    """Draw weather, lots, benches and trays, and let everything grow; the same seed gives the same
+    nursery.
+    """
     rng = np.random.default_rng(seed)
     warmer = {year: season.warmer_c for year, season in SEASONS.items()}
     weather = simulate_weather(datetime.date(2022, 12, 1), LAST_DAY, warmer, rng)
     drawn = {name: float(rng.normal(0, LOT_SD)) for name in LOTS}
-    lot_effects = {name: 0.0 if LOTS[name].fixed_share else effect for name, effect in drawn.items()}
-    bench_effects = {(season, bench): float(rng.normal(0, BENCH_SD)) for season in SEASONS for bench in BENCHES}
+    lot_effects = {
+        name: 0.0 if LOTS[name].fixed_share else effect for name, effect in drawn.items()
+    }
+    bench_effects = {
+        (season, bench): float(rng.normal(0, BENCH_SD)) for season in SEASONS for bench in BENCHES
+    }
     trays = plan_trays()
     growths = []
     drop_day = LAST_DAY
     for tray in trays:
-        effect = lot_effects[tray.lot.lot] + bench_effects[tray.sowing.season, tray.bench] + rng.normal(0, TRAY_SD)
+        effect = (
+            lot_effects[tray.lot.lot]
+            + bench_effects[tray.sowing.season, tray.bench]
+            + rng.normal(0, TRAY_SD)
+        )
         growth = _grow_tray(tray, effect, weather, rng)
         if tray.role == DROPPED:
             drop_day = date_of_share(weather, tray, 0.85)
@@ -81,8 +104,12 @@ def grow_nursery(seed: int) -> Nursery:
     return Nursery(weather, lot_effects, trays, tuple(growths), drop_day)
 
 
-def date_of_share(weather: Weather, tray: Tray, share: float, *, second: bool = False) -> datetime.date:
-    """Day by which `share` of the seeds that emerge in the judged (or the following) spring have emerged."""
+def date_of_share(
+    weather: Weather, tray: Tray, share: float, *, second: bool = False
+) -> datetime.date:
+    """Day by which `share` of the seeds that emerge in the judged (or the following) spring have
+    emerged.
+    """
     species = tray.lot.species
     start = datetime.date(tray.judged + second, 2, 1)
     heat = weather.heat_since(start, species.heat_base)
@@ -99,7 +126,9 @@ def sowing_rate(tray: Tray) -> SowingRate:
 
 
 def base_shares(tray: Tray, chill_weeks: float) -> tuple[float, float]:
-    """Share of an average lot that comes in its first spring, and share that is alive, before random effects."""
+    """Share of an average lot that comes in its first spring, and share that is alive, before
+    random effects.
+    """
     species, fixed = tray.lot.species, tray.lot.fixed_share
     if fixed is not None:
         return _centre_of(fixed), _centre_of(fixed)
@@ -110,7 +139,9 @@ def base_shares(tray: Tray, chill_weeks: float) -> tuple[float, float]:
 
 
 def expected_share(tray: Tray, chill_weeks: float, lot_effect: float) -> float:
-    """Expected share of emerging seeds in the judged spring, over tray, bench and position effects."""
+    """Expected share of emerging seeds in the judged spring, over tray, bench and position
+    effects.
+    """
     first, alive = base_shares(tray, chill_weeks)
     sd = float(np.hypot(TRAY_SD, BENCH_SD))
     offsets = _all_positions() + lot_effect
@@ -120,7 +151,9 @@ def expected_share(tray: Tray, chill_weeks: float, lot_effect: float) -> float:
 
 
 def median_days(weather: Weather | None, tray: Tray) -> int:
-    """Days from sowing until half of those that emerge are up, in the tray's own season or (None) an ordinary one."""
+    """Days from sowing until half of those that emerge are up, in the tray's own season or (None)
+    an ordinary one.
+    """
     species = tray.lot.species
     start = datetime.date(tray.judged, 2, 1)
     if weather is None:
@@ -136,7 +169,9 @@ def _ordinary_median(start: datetime.date, heat: float, base_c: float) -> int:
 
 
 def tell_rows(nursery: Nursery) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Expected share and timing of every lot and treatment, and the same by season (see `DemoTruth`)."""
+    """Expected share and timing of every lot and treatment, and the same by season (see
+    `DemoTruth`).
+    """
     groups: dict[tuple[str, str, str], list[Tray]] = {}
     for tray in nursery.trays:
         groups.setdefault((tray.sowing.lot, tray.sowing.cover, tray.sowing.depth), []).append(tray)
@@ -151,8 +186,13 @@ def tell_rows(nursery: Nursery) -> tuple[pd.DataFrame, pd.DataFrame]:
             "pretreatment": "",
         }
         by_season = {tray.sowing.season: tray for tray in trays}
-        shares = {year: expected_share(tray, tray.season.chill_weeks, effect) for year, tray in by_season.items()}
-        medians = {year: float(median_days(nursery.weather, tray)) for year, tray in by_season.items()}
+        shares = {
+            year: expected_share(tray, tray.season.chill_weeks, effect)
+            for year, tray in by_season.items()
+        }
+        medians = {
+            year: float(median_days(nursery.weather, tray)) for year, tray in by_season.items()
+        }
         ordinary = expected_share(trays[0], ORDINARY_CHILL_WEEKS, effect)
         rows.append(
             names
@@ -209,7 +249,9 @@ def _grow_tray(tray: Tray, effect: float, weather: Weather, rng: Generator) -> G
     sown = draw_sown(sowing_rate(tray), CELLS, rng)
     first, alive = base_shares(tray, tray.season.chill_weeks)
     offsets = effect + _positions(tray.bench)
-    chances = Chances(expit(logit(first) + offsets), expit(logit(alive) + offsets), species.second, species.loss)
+    chances = Chances(
+        expit(logit(first) + offsets), expit(logit(alive) + offsets), species.second, species.loss
+    )
     if tray.role == MOUSE:
         first_left, alive_left = chances.first.copy(), chances.alive.copy()
         first_left[MOUSE_CELLS] = alive_left[MOUSE_CELLS] = 0.0
@@ -236,10 +278,14 @@ def _emergence_days(
 
 
 def _washed_onto(sown: np.ndarray) -> np.ndarray:
-    """Change of seeds per cell when a strip is washed bare and its seeds come to lie in the cells beside it."""
+    """Change of seeds per cell when a strip is washed bare and its seeds come to lie in the cells
+    beside it.
+    """
     change = np.zeros((TRAY_ROWS, TRAY_COLUMNS), dtype=np.int64)
     seeds = sown.reshape(SHAPE)
-    for column, beside in zip(WASHED_COLUMNS, (WASHED_COLUMNS[0] - 1, WASHED_COLUMNS[1] + 1), strict=True):
+    for column, beside in zip(
+        WASHED_COLUMNS, (WASHED_COLUMNS[0] - 1, WASHED_COLUMNS[1] + 1), strict=True
+    ):
         change[:, column] -= seeds[:, column]
         change[:, beside] += seeds[:, column]
     return change.ravel()
@@ -254,7 +300,9 @@ def _dropped(growth: Growth, day: int, rng: Generator) -> Growth:
 
 
 def _positions(bench: int) -> Array:
-    """Offset of each cell: the outer ring dries, the middle columns of one bench stand under the drip line."""
+    """Offset of each cell: the outer ring dries, the middle columns of one bench stand under the
+    drip line.
+    """
     offsets = np.where(edge_of(*SHAPE), -POSITION, 0.0)
     if bench == DRIP_BENCH:
         offsets[np.arange(CELLS) % TRAY_COLUMNS // 2 == TRAY_COLUMNS // 4] += POSITION
@@ -272,5 +320,7 @@ def _centre_of(share: float) -> float:
     sd = float(np.hypot(TRAY_SD, BENCH_SD))
     for _ in range(50):
         middle = (low + high) / 2
-        low, high = (middle, high) if mean_share(middle, sd, _all_positions()) < share else (low, middle)
+        low, high = (
+            (middle, high) if mean_share(middle, sd, _all_positions()) < share else (low, middle)
+        )
     return (low + high) / 2

@@ -26,13 +26,18 @@ from germstats.demonstration.sprouting import Generator
 from germstats.demonstration.truth import DIRT_COLUMNS
 
 SKIPPED, BLANK_CHECKS = {"cells": 0.06, "checks": 0.03}, 3
-_KEYS = {"trays": ["tray"], "checks": ["tray", "checked_on"], "cells": ["tray", "cell", "checked_on"],
-         "events": ["tray", "on"]}  # fmt: skip
+_KEYS = {
+    "trays": ["tray"],
+    "checks": ["tray", "checked_on"],
+    "cells": ["tray", "cell", "checked_on"],
+    "events": ["tray", "on"],
+}
 
 
 @dataclass
 class Sheets:
-    """The sheets while mistakes are made in them; the index says where a row stands, and halves come in between.
+    """The sheets while mistakes are made in them; the index says where a row stands, and halves
+    come in between.
 
     Attributes
     ----------
@@ -48,38 +53,55 @@ class Sheets:
     def __post_init__(self) -> None:
         """Number the rows of every table."""
         for name, table in self.tables.items():
-            self.tables[name] = table.where(table.notna(), "").set_axis(np.arange(len(table), dtype=float))
+            self.tables[name] = table.where(table.notna(), "").set_axis(
+                np.arange(len(table), dtype=float)
+            )
 
     def write(self, kind: str, table: str, at: float, column: str, written: str | int) -> None:
         """Write something else than the truth into one cell of a sheet."""
         tray, true = self.tables[table].at[at, "tray"], self.tables[table].at[at, column]
         self.tables[table].at[at, column] = written
-        self.remember(kind, table, at, {"column": column, "written": written, "true": true, "tray": tray})
+        self.remember(
+            kind, table, at, {"column": column, "written": written, "true": true, "tray": tray}
+        )
 
-    def write_again(self, kind: str, table: str, at: float, column: str, written: str | int) -> None:
+    def write_again(
+        self, kind: str, table: str, at: float, column: str, written: str | int
+    ) -> None:
         """Write a row a second time, just below, with this value in one column."""
         rows = self.tables[table]
         copy = rows.loc[[at]].set_axis([at + 0.5])
         copy[column] = written
         self.tables[table] = pd.concat([rows, copy])
-        self.remember(kind, table, at + 0.5, {"column": column, "written": written, "true": rows.at[at, column]})
+        self.remember(
+            kind,
+            table,
+            at + 0.5,
+            {"column": column, "written": written, "true": rows.at[at, column]},
+        )
 
     def leave_out(self, kind: str, table: str, ats: list[float], column: str) -> None:
         """Leave out rows that would have been there."""
         for at in ats:
             true = self.tables[table].at[at, column]
-            self.remember(kind, table, at, {"column": column, "written": "", "true": true, "at": np.nan})
+            self.remember(
+                kind, table, at, {"column": column, "written": "", "true": true, "at": np.nan}
+            )
         self.tables[table] = self.tables[table].drop(index=ats)
 
     def remember(self, kind: str, table: str, at: float, what: dict[str, object]) -> None:
-        """Keep what was planted: column, written, true; under the ids as they stand in the sheet now."""
+        """Keep what was planted: column, written, true; under the ids as they stand in the sheet
+        now.
+        """
         row = self.tables[table].loc[at]
         key = "/".join(str(row[name]) for name in _KEYS[table])
         planted = {"kind": kind, "table": table, "tray": row["tray"], "key": key, "at": at} | what
         self.dirt.append(planted | {name: str(planted[name]) for name in ("written", "true")})
 
     def finish(self) -> pd.DataFrame:
-        """Put the rows in order, number them as a spreadsheet does, and list the dirt (see `DemoTruth`)."""
+        """Put the rows in order, number them as a spreadsheet does, and list the dirt (see
+        `DemoTruth`).
+        """
         places: dict[str, pd.Series[int]] = {}
         for name, table in self.tables.items():
             ordered = table.sort_index()
@@ -120,7 +142,10 @@ def strew_dirt(sheets: Sheets, nursery: Nursery, rng: Generator) -> pd.DataFrame
 
 def _sowing_entries(sheets: Sheets, nursery: Nursery, ids: dict[Role, str]) -> None:
     """Ranges and pinches: no mistakes, but no plain numbers either."""
-    mean = {tray.tray: growth.sown.mean() for tray, growth in zip(nursery.trays, nursery.growths, strict=True)}
+    mean = {
+        tray.tray: growth.sown.mean()
+        for tray, growth in zip(nursery.trays, nursery.growths, strict=True)
+    }
     for at, row in sheets.tables["trays"].iterrows():
         entry = str(row["seeds_per_cell"])
         if entry.isdigit():
@@ -138,15 +163,23 @@ def _targets(sheets: Sheets, ids: dict[Role, str], rng: Generator) -> None:
     sheets.write("above_cells", "checks", at, "filled", CELLS + int(rng.integers(3, 20)))
     at = _find(sheets, "checks", ids[WORDS_IN_CHECKS])[-4]
     sheets.write("words_in_number", "checks", at, "filled", "mice ate?")
-    mouse = sheets.tables["cells"].query("tray == @tray and cell == 'D5'", local_dict={"tray": ids[MOUSE]})
+    mouse = sheets.tables["cells"].query(
+        "tray == @tray and cell == 'D5'", local_dict={"tray": ids[MOUSE]}
+    )
     sheets.write("words_in_number", "cells", float(mouse.index[-2]), "emerged", "mice ate?")
     _falls(sheets, ids[FALL_UNEXPLAINED], rng)
     _thinned(sheets, ids[FALL_THINNED])
-    at = float(sheets.tables["trays"].query("tray == @tray", local_dict={"tray": ids[MISSPELLED_LOT]}).index[0])
+    at = float(
+        sheets.tables["trays"]
+        .query("tray == @tray", local_dict={"tray": ids[MISSPELLED_LOT]})
+        .index[0]
+    )
     lot = str(sheets.tables["trays"].at[at, "lot"])
     sheets.write("letter_for_digit", "trays", at, "lot", lot.replace("O", "0", 1))
     at = _find(sheets, "checks", ids[MISSPELLED_TRAY])[5]
-    sheets.write("letter_for_digit", "checks", at, "tray", ids[MISSPELLED_TRAY].replace("0", "O", 1))
+    sheets.write(
+        "letter_for_digit", "checks", at, "tray", ids[MISSPELLED_TRAY].replace("0", "O", 1)
+    )
 
 
 def _falls(sheets: Sheets, tray: str, rng: Generator) -> None:
@@ -162,13 +195,19 @@ def _falls(sheets: Sheets, tray: str, rng: Generator) -> None:
 
 
 def _thinned(sheets: Sheets, tray: str) -> None:
-    """A thinning is noted, and from then on the standing seedlings are written as if they were those ever seen."""
+    """A thinning is noted, and from then on the standing seedlings are written as if they were
+    those ever seen.
+    """
     cells = sheets.tables["cells"].query("tray == @tray", local_dict={"tray": tray})
     looks = sorted(set(cells["checked_on"]))
     on = datetime.date.fromisoformat(looks[-3]) + datetime.timedelta(days=1)
     events = sheets.tables["events"]
-    event = pd.DataFrame([{"tray": tray, "on": on.isoformat(), "event": "thinned", "cells": "", "note": ""}])
-    sheets.tables["events"] = pd.concat([events, event.set_axis([float(events.index.max()) + 1])]).fillna("")
+    event = pd.DataFrame(
+        [{"tray": tray, "on": on.isoformat(), "event": "thinned", "cells": "", "note": ""}]
+    )
+    sheets.tables["events"] = pd.concat(
+        [events, event.set_axis([float(events.index.max()) + 1])]
+    ).fillna("")
     after = cells[(cells["checked_on"] > on.isoformat()) & (cells["emerged"] != 0)]
     for at, row in after.iterrows():
         standing = min(int(row["alive"]), 1)
@@ -178,9 +217,11 @@ def _thinned(sheets: Sheets, tray: str) -> None:
 
 
 def _dates(sheets: Sheets, table: str, value: str, free: set[str], rng: Generator) -> set[str]:
-    """Blank dates, and dates with day and month exchanged that stand out of order with their neighbours.
+    """Blank dates, and dates with day and month exchanged that stand out of order with their
+    neighbours.
 
-    Returns the trays that may get further mistakes: a mistake beside an exchanged date could put it in order again.
+    Returns the trays that may get further mistakes: a mistake beside an exchanged date could put it
+    in order again.
     """
     swaps = _swappable(sheets.tables[table], free)
     tray_of = sheets.tables[table]["tray"]
@@ -195,7 +236,9 @@ def _dates(sheets: Sheets, table: str, value: str, free: set[str], rng: Generato
 
 
 def _swappable(rows: pd.DataFrame, free: set[str]) -> dict[float, str]:
-    """Rows whose date, day and month exchanged, would come after the next look of the tray; with that date."""
+    """Rows whose date, day and month exchanged, would come after the next look of the tray; with
+    that date.
+    """
     found: dict[float, str] = {}
     by_tray = rows[rows["tray"].isin(free)].groupby("tray", sort=False)["checked_on"]
     for _, dates in by_tray:
@@ -220,7 +263,9 @@ def _twice(sheets: Sheets, table: str, value: str, free: set[str], rng: Generato
 
 
 def _skipped(sheets: Sheets, place: tuple[str, str], free: set[str], rng: Generator) -> None:
-    """Looks that were left out; and, of trays, a few rows with a date whose count was never filled in."""
+    """Looks that were left out; and, of trays, a few rows with a date whose count was never filled
+    in.
+    """
     table, value = place
     looks = _unspoilt(sheets, table, free, value)
     gone = looks[rng.random(len(looks)) < SKIPPED[table]]
@@ -233,8 +278,14 @@ def _skipped(sheets: Sheets, place: tuple[str, str], free: set[str], rng: Genera
 
 def _sold(sheets: Sheets, ids: dict[Role, str]) -> None:
     events = sheets.tables["events"]
-    at = float(events.query("tray == @tray and event == 'sold'", local_dict={"tray": ids[SOLD_EARLY]}).index[0])
-    sheets.remember("sold_early", "events", at, {"column": "event", "written": "sold", "true": "sold"})
+    at = float(
+        events.query(
+            "tray == @tray and event == 'sold'", local_dict={"tray": ids[SOLD_EARLY]}
+        ).index[0]
+    )
+    sheets.remember(
+        "sold_early", "events", at, {"column": "event", "written": "sold", "true": "sold"}
+    )
 
 
 def _find(sheets: Sheets, table: str, tray: str) -> list[float]:
@@ -246,7 +297,9 @@ def _unspoilt(sheets: Sheets, table: str, free: set[str], value: str) -> np.ndar
     """Index of rows with a count that carry no mistake yet, written once."""
     rows = sheets.tables[table]
     touched = {
-        np.floor(float(str(one["at"]))) for one in sheets.dirt if one["table"] == table and one["at"] == one["at"]
+        np.floor(float(str(one["at"])))
+        for one in sheets.dirt
+        if one["table"] == table and one["at"] == one["at"]
     }
     fine = rows["tray"].isin(free) & (rows[value] != "") & (rows["checked_on"] != "")
     return np.array([at for at in rows.index[fine] if np.floor(at) not in touched], dtype=float)

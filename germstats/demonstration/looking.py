@@ -1,4 +1,6 @@
-"""What the grower writes down of a growth: the days on which a tray is looked at, and the rows that come of it."""
+"""What the grower writes down of a growth: the days on which a tray is looked at, and the rows that
+come of it.
+"""
 
 from __future__ import annotations
 
@@ -35,7 +37,9 @@ class Watched:
     days: tuple[datetime.date, ...]
 
 
-def walk_days(first: datetime.date, last: datetime.date, rng: Generator) -> tuple[datetime.date, ...]:
+def walk_days(
+    first: datetime.date, last: datetime.date, rng: Generator
+) -> tuple[datetime.date, ...]:
     """Days on which the grower walks the benches, 4 to 14 days apart."""
     days = [first]
     while (last - days[-1]).days >= SHORTEST_GAP:
@@ -58,8 +62,17 @@ def cell_rows(watched: Watched, *, counts: bool = True) -> list[Row]:
     for day, age in _ages(watched):
         ever, alive = watched.growth.ever(age), watched.growth.alive(age)
         for name, seen, standing in zip(names, ever.tolist(), alive.tolist(), strict=True):
-            row: Row = {"tray": watched.tray, "cell": name, "checked_on": day.isoformat(), "checked_by": watched.by}
-            row |= {"emerged": seen, "alive": standing if seen else ""} if counts else {"occupied": int(seen > 0)}
+            row: Row = {
+                "tray": watched.tray,
+                "cell": name,
+                "checked_on": day.isoformat(),
+                "checked_by": watched.by,
+            }
+            row |= (
+                {"emerged": seen, "alive": standing if seen else ""}
+                if counts
+                else {"occupied": int(seen > 0)}
+            )
             rows.append(row)
     return rows
 
@@ -69,7 +82,12 @@ def total_rows(watched: Watched, *, seedlings: bool = False) -> list[Row]:
     rows: list[Row] = []
     for day, age in _ages(watched):
         filled = int((watched.growth.alive(age) > 0).sum())
-        row: Row = {"tray": watched.tray, "checked_on": day.isoformat(), "filled": filled, "checked_by": watched.by}
+        row: Row = {
+            "tray": watched.tray,
+            "checked_on": day.isoformat(),
+            "filled": filled,
+            "checked_by": watched.by,
+        }
         rows.append(row | ({"seedlings": int(watched.growth.ever(age).sum())} if seedlings else {}))
     return rows
 
@@ -77,13 +95,19 @@ def total_rows(watched: Watched, *, seedlings: bool = False) -> list[Row]:
 def empty_cells(watched: Watched, day: datetime.date) -> str:
     """Cells without a living seedling on `day`, as the table `maps` holds them."""
     bare = watched.growth.alive((day - watched.sown_on).days) == 0
-    return " ".join(name for name, empty in zip(cell_names(watched.growth.shape), bare.tolist(), strict=True) if empty)
+    return " ".join(
+        name
+        for name, empty in zip(cell_names(watched.growth.shape), bare.tolist(), strict=True)
+        if empty
+    )
 
 
 def pick_days(
     days: Sequence[datetime.date], begins: datetime.date, ends: datetime.date, looks: int
 ) -> tuple[datetime.date, ...]:
-    """A few of the days: from the last one before things begin to the first one after they end, and the last of all."""
+    """A few of the days: from the last one before things begin to the first one after they end, and
+    the last of all.
+    """
     first = max((i for i, day in enumerate(days) if day <= begins), default=0)
     last = min((i for i, day in enumerate(days) if day >= ends), default=len(days) - 1)
     inside = np.unique(np.round(np.linspace(first, last, looks - 1)).astype(int)).tolist()

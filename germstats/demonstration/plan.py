@@ -1,4 +1,6 @@
-"""Which trays the demonstration nursery sowed: one line per lot, cover and season, and the trays its stories touch."""
+"""Which trays the demonstration nursery sowed: one line per lot, cover and season, and the trays
+its stories touch.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +13,9 @@ TRIAL = "cover trial"
 PINCH_MEAN, TRIAL_PINCH_MEAN, PINCH_K = 6.0, 2.0, 1.5
 
 Role = tuple[int, str, int]
-"""Season, lot and place (from 0) among the lot's trays of that season: names a tray before it has an id."""
+"""Season, lot and place (from 0) among the lot's trays of that season: names a tray before it has
+an id.
+"""
 
 
 @dataclass(frozen=True)
@@ -27,8 +31,8 @@ class Sowing:
     benches : tuple of int
         One tray for each.
     records : str
-        One letter for each tray: c counts per cell, o occupied or not per cell, t filled cells of the tray, s the same
-        with its seedlings counted.
+        One letter for each tray: c counts per cell, o occupied or not per cell, t filled cells of
+        the tray, s the same with its seedlings counted.
     depth : str
         Depth of the cover in mm, where noted.
     trial : bool
@@ -135,8 +139,20 @@ MISSPELLED_LOT: Role = (2026, "LODI-24A", 1)
 MISSPELLED_TRAY: Role = (2026, "PEGA-24B", 0)
 WORDS_IN_CHECKS: Role = (2023, "BASA-22A", 0)
 
-SPOKEN_FOR = frozenset({MOUSE, WASHED, DROPPED, SOLD_EARLY, ABOVE_CELLS, FALL_UNEXPLAINED, FALL_THINNED,
-                        MISSPELLED_LOT, MISSPELLED_TRAY, WORDS_IN_CHECKS})  # fmt: skip
+SPOKEN_FOR = frozenset(
+    {
+        MOUSE,
+        WASHED,
+        DROPPED,
+        SOLD_EARLY,
+        ABOVE_CELLS,
+        FALL_UNEXPLAINED,
+        FALL_THINNED,
+        MISSPELLED_LOT,
+        MISSPELLED_TRAY,
+        WORDS_IN_CHECKS,
+    }
+)
 """Trays with a story or a mistake of their own: no other mistake is strewn over them."""
 
 
@@ -155,12 +171,16 @@ def plan_trays() -> tuple[Tray, ...]:
             for place, (sowing, bench, record) in enumerate(places):
                 number += 1
                 name = f"T-{season % 100}{number:02d}"
-                trays.append(Tray(name, sowing, bench, record, _sown_on(sowing), (season, lot, place)))
+                trays.append(
+                    Tray(name, sowing, bench, record, _sown_on(sowing), (season, lot, place))
+                )
     return tuple(trays)
 
 
 def _sown_on(sowing: Sowing) -> datetime.date:
-    """December as usual; 6 January in the bad season, except for the lot that needs two winters anyhow."""
+    """December as usual; 6 January in the bad season, except for the lot that needs two winters
+    anyhow.
+    """
     if sowing.season == 2024 and not sowing.lot.startswith("SYAL"):
         return datetime.date(2024, 1, 6)
     if sowing.trial:

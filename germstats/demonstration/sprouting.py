@@ -1,4 +1,6 @@
-"""What really grows in a tray: seeds per cell, the day each seed emerges, the day its seedling dies."""
+"""What really grows in a tray: seeds per cell, the day each seed emerges, the day its seedling
+dies.
+"""
 
 from __future__ import annotations
 
@@ -17,12 +19,16 @@ Generator = np.random.Generator
 CELL_RHO = 0.05
 MISSED, FALSE = 0.01, 0.003
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(31)  # for means over normal effects
-_SHORTEST_LIFE, _LIVES_ON = 20.0, 25.0  # days a seedling that is lost stands at least, and how many more on average
+_SHORTEST_LIFE, _LIVES_ON = (
+    20.0,
+    25.0,
+)  # days a seedling that is lost stands at least, and how many more on average
 
 
 @dataclass(frozen=True)
 class Growth:
-    """Everything that happened in one tray; days are counted from sowing, infinite where a thing never happens.
+    """Everything that happened in one tray; days are counted from sowing, infinite where a thing
+    never happens.
 
     Attributes
     ----------
@@ -57,7 +63,9 @@ class Growth:
 
     def alive(self, day: float) -> Whole:
         """Seedlings noticed that stand on `day`, per cell."""
-        return self._count((self.came <= day) & (self.died > day) & self.seen) + (self.mistaken <= day)
+        return self._count((self.came <= day) & (self.died > day) & self.seen) + (
+            self.mistaken <= day
+        )
 
     def _count(self, which: NDArray[np.bool_]) -> Whole:
         return np.bincount(self.cell[which], minlength=len(self.sown)).astype(np.int64)
@@ -116,13 +124,17 @@ def edge_of(rows: int, columns: int) -> NDArray[np.bool_]:
 
 
 def draw_sown(rate: SowingRate, cells: int, rng: Generator) -> Whole:
-    """Seeds that went into each cell: as counted, drawn from a range, or a pinch (negative binomial)."""
+    """Seeds that went into each cell: as counted, drawn from a range, or a pinch (negative
+    binomial).
+    """
     if rate.k is not None:
         return rng.negative_binomial(rate.k, rate.k / (rate.k + rate.mean), cells).astype(np.int64)
     return rng.choice(np.array(rate.counts, dtype=np.int64), cells)
 
 
-def grow(shape: tuple[int, int], sown: Whole, chances: Chances, days: tuple[Array, Array], rng: Generator) -> Growth:
+def grow(
+    shape: tuple[int, int], sown: Whole, chances: Chances, days: tuple[Array, Array], rng: Generator
+) -> Growth:
     """Let the seeds of a tray come up.
 
     Parameters
@@ -151,10 +163,12 @@ def grow(shape: tuple[int, int], sown: Whole, chances: Chances, days: tuple[Arra
 
 
 def _shared_luck(chances: Chances, cell: Whole, cells: int, rng: Generator) -> Array:
-    """A number in 0-1 per seed; a seed comes up in the first spring where it is below its cell's `first`.
+    """A number in 0-1 per seed; a seed comes up in the first spring where it is below its cell's
+    `first`.
 
-    Seeds of a cell come up beta-binomially with correlation rho: a cell draws its own share from a beta distribution
-    with mean `first`, and its seeds' luck is stretched so that falling below `first` has that share as its chance.
+    Seeds of a cell come up beta-binomially with correlation rho: a cell draws its own share from a
+    beta distribution with mean `first`, and its seeds' luck is stretched so that falling below
+    `first` has that share as its chance.
     """
     plain = rng.random(len(cell))
     if chances.rho <= 0:

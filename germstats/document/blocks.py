@@ -1,4 +1,6 @@
-"""What a page is made of: sections of words, lists, tables, pictures and cards, as plain data for one template."""
+"""What a page is made of: sections of words, lists, tables, pictures and cards, as plain data for
+one template.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,9 @@ from typing import ClassVar
 
 from germstats.document.tables import Table
 
-_NUMBER = re.compile(r"[<>~+-]?[\d.,/%]*\d[\d.,/%]*( ?(-|to|of|v|/) ?[<>+-]?[\d.,%]+)?( \(\d+\))?|-|")
+_NUMBER = re.compile(
+    r"[<>~+-]?[\d.,/%]*\d[\d.,/%]*( ?(-|to|of|v|/) ?[<>+-]?[\d.,%]+)?( \(\d+\))?|-|"
+)
 
 
 _MOST_OPEN = 3
@@ -18,7 +22,9 @@ _MOST_OPEN = 3
 
 @dataclass(frozen=True)
 class Words:
-    """A paragraph; `tone` is ``plain``, ``lead`` (what matters most), ``next`` (what to do) or ``care`` (a caution)."""
+    """A paragraph; `tone` is ``plain``, ``lead`` (what matters most), ``next`` (what to do) or
+    ``care`` (a caution).
+    """
 
     kind: ClassVar[str] = "words"
     text: str
@@ -55,7 +61,9 @@ class Grid:
     @cached_property
     def numeric(self) -> tuple[bool, ...]:
         """Which columns hold nothing but numbers."""
-        return tuple(all(_NUMBER.fullmatch(row[k]) for row in self.rows) for k in range(len(self.header)))
+        return tuple(
+            all(_NUMBER.fullmatch(row[k]) for row in self.rows) for k in range(len(self.header))
+        )
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,9 @@ def check_text(book: RecordBook, show_all: bool) -> str:
     rows = [[str(value) for value in row] for row in book.accounting.itertuples(index=False)]
     lines += ["", text_table(("table", "rows", "used", "merged", "set aside"), rows), ""]
     lines.append(
-        _next(counts) if len(book.tables["trays"]) else "Next: enter trays and their checks, then check again."
+        _next(counts)
+        if len(book.tables["trays"])
+        else "Next: enter trays and their checks, then check again."
     )
     return "\n".join(lines)
 
@@ -48,7 +50,12 @@ def _of_severity(book: RecordBook, severity: str, show_all: bool) -> list[str]:
 
 def _next(counts: dict[str, int]) -> str:
     if counts["stop"]:
-        return wrapped("Next: mend the stops above, then check again. Other trays can be used already: germstats fit.")
+        return wrapped(
+            "Next: mend the stops above, then check again. Other trays can be used already: "
+            "germstats fit."
+        )
     if counts["ask"]:
-        return wrapped("Next: settle what is asked, in the file or in the table answers; then germstats fit.")
+        return wrapped(
+            "Next: settle what is asked, in the file or in the table answers; then germstats fit."
+        )
     return "Next: germstats fit, then germstats sow."

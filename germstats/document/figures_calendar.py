@@ -85,7 +85,11 @@ def draw_calendar(what: Calendar) -> Figure:
     matplotlib.figure.Figure
     """
     ends = [day for row in what.rows for span in row.spans if span for day in span]
-    days = [*ends, *(row.mark for row in what.rows if row.mark is not None), *([what.today] if what.today else [])]
+    days = [
+        *ends,
+        *(row.mark for row in what.rows if row.mark is not None),
+        *([what.today] if what.today else []),
+    ]
     zero = min(days).date()
 
     middle = _STEP * (len(what.kinds) - 1) / 2
@@ -99,14 +103,46 @@ def draw_calendar(what: Calendar) -> Figure:
             told = [(k, row.spans[kind]) for k, row in enumerate(what.rows)]
             spans = [(k + kind * _STEP, at(span[0]), at(span[1])) for k, span in told if span]
             y, low, high = zip(*spans, strict=True) if spans else ((), (), ())
-            axes.plot(gapped(low, high), gapped(y, y), marker=MARKERS[kind], color=COLOURS[kind], ls=LINES[kind],
-                      lw=2.5, ms=5.5, label=name, dash_capstyle="butt")  # fmt: skip
-        marks = [(k + middle, at(row.mark)) for k, row in enumerate(what.rows) if row.mark is not None]
-        axes.plot([x for _, x in marks], [y for y, _ in marks], "x", color=INK, ms=8, mew=2, ls="none", label=what.mark)
+            axes.plot(
+                gapped(low, high),
+                gapped(y, y),
+                marker=MARKERS[kind],
+                color=COLOURS[kind],
+                ls=LINES[kind],
+                lw=2.5,
+                ms=5.5,
+                label=name,
+                dash_capstyle="butt",
+            )
+        marks = [
+            (k + middle, at(row.mark)) for k, row in enumerate(what.rows) if row.mark is not None
+        ]
+        axes.plot(
+            [x for _, x in marks],
+            [y for y, _ in marks],
+            "x",
+            color=INK,
+            ms=8,
+            mew=2,
+            ls="none",
+            label=what.mark,
+        )
         if what.today is not None:
-            axes.axvline(at(what.today), color=INK, lw=1.2, ls=(0, (2, 2)), label=f"today, {spelled(what.today)}")
+            axes.axvline(
+                at(what.today),
+                color=INK,
+                lw=1.2,
+                ls=(0, (2, 2)),
+                label=f"today, {spelled(what.today)}",
+            )
         for k, row in enumerate(what.rows):
-            axes.annotate(row.words, (0, k - 0.24), xycoords=("axes fraction", "data"), va="center", bbox=PLATE)
+            axes.annotate(
+                row.words,
+                (0, k - 0.24),
+                xycoords=("axes fraction", "data"),
+                va="center",
+                bbox=PLATE,
+            )
             axes.axhline(k - 0.45, color=RULE, lw=0.6)
         low_day, high_day = min(map(at, days)), max(map(at, days))
         pad = max(2.0, 0.03 * (high_day - low_day))

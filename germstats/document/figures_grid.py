@@ -40,7 +40,9 @@ class GridWords:
     scale: str = ""
 
 
-def draw_grid(values: Array, rows: Sequence[str], columns: Sequence[str], words: GridWords) -> Figure:
+def draw_grid(
+    values: Array, rows: Sequence[str], columns: Sequence[str], words: GridWords
+) -> Figure:
     """Draw numbers on a grid, coloured by cividis, each with its number in the cell.
 
     Parameters
@@ -81,10 +83,20 @@ def _paint(axes: Axes, values: Array, known: Marks, scale: str) -> None:
     top = float(values[known].max()) if known.any() else 1.0
     low = float(min(values[known].min(), 0.0)) if known.any() else 0.0
     sns.heatmap(
-        values, ax=axes, mask=~known, cmap="cividis", vmin=low, vmax=max(top, low + 1.0), square=True,
-        linewidths=0.5, linecolor="white", xticklabels=False, yticklabels=False, cbar=bool(scale),
+        values,
+        ax=axes,
+        mask=~known,
+        cmap="cividis",
+        vmin=low,
+        vmax=max(top, low + 1.0),
+        square=True,
+        linewidths=0.5,
+        linecolor="white",
+        xticklabels=False,
+        yticklabels=False,
+        cbar=bool(scale),
         cbar_kws={"label": scale, "ticks": MaxNLocator(integer=True), "aspect": 30, "pad": 0.02},
-    )  # fmt: skip
+    )
     axes.set_facecolor(_UNKNOWN)
     faces = axes.collections[0].to_rgba(np.where(known, values, 0.0))
     for (row, column), value in np.ndenumerate(values):
@@ -94,7 +106,9 @@ def _paint(axes: Axes, values: Array, known: Marks, scale: str) -> None:
 
 
 def _ink(face: Array) -> str:
-    """Black or white, whichever stands out more: at least 4.5 to 1 (relative luminance of WCAG 2.1, memory)."""
+    """Black or white, whichever stands out more: at least 4.5 to 1 (relative luminance of WCAG 2.1,
+    memory).
+    """
     rgb = face[:3]
     linear = np.where(rgb <= 0.03928, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
     return "black" if float(linear @ [0.2126, 0.7152, 0.0722]) > 0.179 else "white"
@@ -113,10 +127,13 @@ def tray_map_figure(one: TrayMap) -> Figure:
     """
     scale = "seedlings ever seen in the cell" if one.counted else "1 = filled, 0 = empty"
     title = (
-        f"Tray {shown(one.tray)}: {int(one.filled.sum())} of {int(one.known.sum())} cells filled, label at {one.corner}"
+        f"Tray {shown(one.tray)}: {int(one.filled.sum())} of {int(one.known.sum())} cells filled, "
+        f"label at {one.corner}"
     )
     words = GridWords(title, "column of cells", "row of cells", scale)
-    return draw_grid(one.emerged, _row_names(one), [str(column + 1) for column in range(one.columns)], words)
+    return draw_grid(
+        one.emerged, _row_names(one), [str(column + 1) for column in range(one.columns)], words
+    )
 
 
 def tray_map_picture(one: TrayMap) -> Picture:
@@ -137,7 +154,9 @@ def tray_map_picture(one: TrayMap) -> Picture:
     text = f"{so_many(known - filled, 'cell')} empty, by row: {', '.join(empty)}."
     unknown = one.rows * one.columns - known
     text += f" {so_many(unknown, 'cell')} not known." if unknown else ""
-    text += f" Most seedlings in a cell: {np.nanmax(one.emerged):.0f}." if one.counted and known else ""
+    text += (
+        f" Most seedlings in a cell: {np.nanmax(one.emerged):.0f}." if one.counted and known else ""
+    )
     cells = [["?" if np.isnan(value) else f"{value:.3g}" for value in row] for row in one.emerged]
     table = pd.DataFrame(cells, columns=[str(column + 1) for column in range(one.columns)])
     table.insert(0, "row", _row_names(one))

@@ -1,7 +1,8 @@
 """A figure as SVG to stand inside a page with a strict content policy: `inline_svg`.
 
-Such a page runs no style that it does not name by its hash, so every CSS property becomes the presentation attribute of
-the same name (SVG 1.1, section 6.1 and appendix N, memory). Text stays text, for readers and for the page's search.
+Such a page runs no style that it does not name by its hash, so every CSS property becomes the
+presentation attribute of the same name (SVG 1.1, section 6.1 and appendix N, memory). Text stays
+text, for readers and for the page's search.
 """
 
 from __future__ import annotations
@@ -22,17 +23,60 @@ SVG_CLASS = "figure-svg"
 """Class of the svg element; the page's style sheet gives it ``width: 100%; height: auto``."""
 
 _SVG, _XLINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}"
-_FONT = re.compile(r"(?:(?P<style>italic|oblique)\s+)?(?:(?P<weight>bold|bolder|lighter|\d{3})\s+)?"
-                   r"(?P<size>[\d.]+\w*)\s+(?P<family>.+)")  # fmt: skip
-_INHERITED = frozenset({
-    "fill", "fill-opacity", "fill-rule", "stroke", "stroke-opacity", "stroke-width", "stroke-linecap",
-    "stroke-linejoin", "stroke-miterlimit", "stroke-dasharray", "stroke-dashoffset", "font-family", "font-size",
-    "font-style", "font-weight", "font-stretch", "font-variant", "text-anchor", "visibility",
-})  # fmt: skip
-_PRESENTATION = _INHERITED | {"opacity", "clip-path", "clip-rule", "mask", "stop-color", "stop-opacity",
-                              "image-rendering", "display", "color", "filter", "overflow"}  # fmt: skip
-_NUMBERS = frozenset({"d", "x", "y", "width", "height", "points", "stroke-width", "stroke-dasharray",
-                      "stroke-dashoffset", "viewBox"})  # fmt: skip
+_FONT = re.compile(
+    r"(?:(?P<style>italic|oblique)\s+)?(?:(?P<weight>bold|bolder|lighter|\d{3})\s+)?"
+    r"(?P<size>[\d.]+\w*)\s+(?P<family>.+)"
+)
+_INHERITED = frozenset(
+    {
+        "fill",
+        "fill-opacity",
+        "fill-rule",
+        "stroke",
+        "stroke-opacity",
+        "stroke-width",
+        "stroke-linecap",
+        "stroke-linejoin",
+        "stroke-miterlimit",
+        "stroke-dasharray",
+        "stroke-dashoffset",
+        "font-family",
+        "font-size",
+        "font-style",
+        "font-weight",
+        "font-stretch",
+        "font-variant",
+        "text-anchor",
+        "visibility",
+    }
+)
+_PRESENTATION = _INHERITED | {
+    "opacity",
+    "clip-path",
+    "clip-rule",
+    "mask",
+    "stop-color",
+    "stop-opacity",
+    "image-rendering",
+    "display",
+    "color",
+    "filter",
+    "overflow",
+}
+_NUMBERS = frozenset(
+    {
+        "d",
+        "x",
+        "y",
+        "width",
+        "height",
+        "points",
+        "stroke-width",
+        "stroke-dasharray",
+        "stroke-dashoffset",
+        "viewBox",
+    }
+)
 _MOVES = re.compile(r"(?:translate|rotate)\([^)]*\)")
 _POINTER = re.compile(r"url\(#([^)\s]+)\)")
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -40,13 +84,15 @@ _NUMBER = re.compile(r"-?\d*\.?\d+(?:[eE][-+]?\d+)?")
 
 
 def inline_svg(figure: Figure, prefix: str, title: str, description: str) -> str:
-    """SVG without style sheets, style attributes, metadata, or ids that could meet those of another figure.
+    """SVG without style sheets, style attributes, metadata, or ids that could meet those of another
+    figure.
 
     Parameters
     ----------
     figure : matplotlib.figure.Figure
     prefix : str
-        Starts every id; a letter, then letters, digits and hyphens; no two figures of a page may share it.
+        Starts every id; a letter, then letters, digits and hyphens; no two figures of a page may
+        share it.
     title, description : str
         Read out in place of the figure.
 
@@ -61,7 +107,9 @@ def inline_svg(figure: Figure, prefix: str, title: str, description: str) -> str
         The prefix cannot start an id.
     """
     if not re.fullmatch("[A-Za-z][A-Za-z0-9-]*", prefix):
-        raise ValueError(f"{prefix!r} cannot start an id: a letter, then letters, digits and hyphens")
+        raise ValueError(
+            f"{prefix!r} cannot start an id: a letter, then letters, digits and hyphens"
+        )
     return cleaned(figure_bytes(figure, "svg").decode("utf-8"), prefix, title, description)
 
 
@@ -71,7 +119,8 @@ def cleaned(svg: str, prefix: str, title: str, description: str) -> str:
     Raises
     ------
     ValueError
-        A style sheet has a rule for anything but all elements, or a property is no presentation attribute.
+        A style sheet has a rule for anything but all elements, or a property is no presentation
+        attribute.
     """
     root = Xml.fromstring(svg)
     everywhere = _style_sheets_taken(root)
@@ -84,8 +133,17 @@ def cleaned(svg: str, prefix: str, title: str, description: str) -> str:
     box, fonts = root.attrib["viewBox"], _usual_fonts(root)
     root.clear()
     names = f"{prefix}-title", f"{prefix}-desc"
-    root.attrib |= {"xmlns": _SVG.strip("{}"), "class": SVG_CLASS, "viewBox": box, "role": "img",
-                    "aria-labelledby": " ".join(names)} | everywhere | fonts  # fmt: skip
+    root.attrib |= (
+        {
+            "xmlns": _SVG.strip("{}"),
+            "class": SVG_CLASS,
+            "viewBox": box,
+            "role": "img",
+            "aria-labelledby": " ".join(names),
+        }
+        | everywhere
+        | fonts
+    )
     for tag, name, words in zip(("title", "desc"), names, (title, description), strict=True):
         Xml.SubElement(root, tag, id=name).text = _NOT_XML.sub(" ", words)
     if defined:
@@ -103,7 +161,9 @@ def _style_sheets_taken(root: Xml.Element) -> dict[str, str]:
         for sheet in parent.findall(f"{_SVG}style"):
             rule = re.fullmatch(r"\s*\*\s*\{([^{}]*)\}\s*", sheet.text or "")
             if rule is None:
-                raise ValueError(f"a style sheet of more than one rule for all elements: {sheet.text!r}")
+                raise ValueError(
+                    f"a style sheet of more than one rule for all elements: {sheet.text!r}"
+                )
             said |= _declared(rule[1])
             parent.remove(sheet)
     return said
@@ -165,14 +225,22 @@ def _pointed_at(element: Xml.Element) -> Iterator[str]:
 
 def _leave_to_targets(root: Xml.Element) -> None:
     """What a shape says of itself need not be said where it is used: its own word stands anyway."""
-    shapes = {element.attrib["id"]: element.attrib for element in root.iter() if "id" in element.attrib}
+    shapes = {
+        element.attrib["id"]: element.attrib for element in root.iter() if "id" in element.attrib
+    }
     for use in root.iter("use"):
-        for name in shapes.get(use.attrib["href"].removeprefix("#"), {}).keys() & use.attrib.keys() & _INHERITED:
+        for name in (
+            shapes.get(use.attrib["href"].removeprefix("#"), {}).keys()
+            & use.attrib.keys()
+            & _INHERITED
+        ):
             del use.attrib[name]
 
 
 def _flat(element: Xml.Element) -> Iterator[Xml.Element]:
-    """What is drawn, without groups that say nothing; shapes for use and data about the file are left behind."""
+    """What is drawn, without groups that say nothing; shapes for use and data about the file are
+    left behind.
+    """
     if element.tag == "g" and not element.attrib:
         for child in element:
             yield from _flat(child)
@@ -186,7 +254,9 @@ def _flat(element: Xml.Element) -> Iterator[Xml.Element]:
 
 def _usual_fonts(root: Xml.Element) -> dict[str, str]:
     """Take the commonest family and size of text off the texts that have both, to be said once."""
-    texts = [text for text in root.iter("text") if {"font-family", "font-size"} <= text.attrib.keys()]
+    texts = [
+        text for text in root.iter("text") if {"font-family", "font-size"} <= text.attrib.keys()
+    ]
     usual = {}
     for name in ("font-family", "font-size") if texts else ():
         usual[name] = Counter(text.attrib[name] for text in texts).most_common(1)[0][0]
@@ -200,7 +270,9 @@ def _grouped(elements: list[Xml.Element]) -> Iterator[Xml.Element]:
     """Neighbours that say the same of line, fill and letters say it once, in a group."""
 
     def said(element: Xml.Element) -> tuple[tuple[str, str], ...]:
-        return tuple(sorted((name, value) for name, value in element.attrib.items() if name in _INHERITED))
+        return tuple(
+            sorted((name, value) for name, value in element.attrib.items() if name in _INHERITED)
+        )
 
     for alike, run in groupby(elements, said):
         members = list(run)
@@ -222,7 +294,9 @@ def _shorten(element: Xml.Element) -> None:
     if "d" in element.attrib:
         element.set("d", re.sub(r"\s*([A-Za-z])\s*", r"\1", element.attrib["d"]).strip())
     if "transform" in element.attrib:
-        element.set("transform", _MOVES.sub(lambda move: _rounded(move[0]), element.attrib["transform"]))
+        element.set(
+            "transform", _MOVES.sub(lambda move: _rounded(move[0]), element.attrib["transform"])
+        )
         if re.fullmatch(r"rotate\(0\b[^)]*\)", element.attrib["transform"]):
             del element.attrib["transform"]
 

@@ -22,13 +22,15 @@ def blank_book_text(folder: Path, written: Iterable[Path]) -> str:
     sheets = ", ".join(path.name for path in written if path.suffix == ".csv")
     return (
         f"A blank record book is in {folder}:\n"
-        f"  {BLANK_WORKBOOK}   one workbook with drop-downs; its first sheet explains every column\n"
+        f"  {BLANK_WORKBOOK}   one workbook with drop-downs; its first sheet explains every "
+        "column\n"
         f"  the same as CSV files: {sheets}\n"
         f"  datapackage.json   what each column means, for other programs\n"
         f"\n"
         f"Fill the workbook or the CSV files, not both. What to do next:\n"
         f"  1. trays: one row for each sown tray\n"
-        f"  2. checks (filled cells of a tray) or cells (single cells): one row for each look, zeros too\n"
+        f"  2. checks (filled cells of a tray) or cells (single cells): "
+        "one row for each look, zeros too\n"
         f"  3. germstats check {shlex.quote(str(folder / BLANK_WORKBOOK))}\n"
         f"     or, for the CSV files, germstats check {shlex.quote(str(folder))}"
     )
@@ -56,16 +58,21 @@ def check_page_text(page: Path, book: Path | None, trays: int | None) -> str:
         ["germstats", "new", "--check-page", "--for", name, "-o", str(page), "--force"],
     )
     steps = (
-        "1. Send it to the phone and open it there in a browser, not in a file preview; it needs no network. Before "
-        "the first round tap one cell, close the page and open it again: the tap must still be there. The page warns "
+        "1. Send it to the phone and open it there in a browser, not in a file preview; it needs "
+        "no network. Before "
+        "the first round tap one cell, close the page and open it again: the tap must still be "
+        "there. The page warns "
         "where the browser refuses to keep anything.",
-        "2. At the bench: choose a tray, tap the cells, then \"Whole tray looked at\". A tray that shows nothing new "
+        '2. At the bench: choose a tray, tap the cells, then "Whole tray looked at". A tray that '
+        "shows nothing new "
         "needs this one tap: zeros are rows too.",
-        "3. Under Export save cells, checks and events, and add their rows, without the first line, below the last "
-        "row of the table of the same name in the book; or copy and paste them into its sheet. Do not put the files in "
+        "3. Under Export save cells, checks and events, and add their rows, without the first "
+        "line, below the last "
+        "row of the table of the same name in the book; or copy and paste them into its sheet. Do "
+        "not put the files in "
         "place of the book's own.",
         "4. See what is found, and make the page anew for the next round:",
-    )  # fmt: skip
+    )
     return "\n".join(
         [
             f"The check page is {page}: {on_it}. What to do next:",
@@ -76,4 +83,6 @@ def check_page_text(page: Path, book: Path | None, trays: int | None) -> str:
 
 
 def _step(text: str) -> str:
-    return textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="     ", break_on_hyphens=False)
+    return textwrap.fill(
+        text, WIDTH, initial_indent="  ", subsequent_indent="     ", break_on_hyphens=False
+    )

@@ -1,7 +1,9 @@
-"""Self-contained pages: templates filled with escaped text, one style and one script, and a policy for nothing else.
+"""Self-contained pages: templates filled with escaped text, one style and one script, and a policy
+for nothing else.
 
-A page names no other file and asks no server for anything. Its policy (Content Security Policy Level 3, W3C) allows
-exactly the style and the script written here, by their SHA-256, so that a name typed into a record book can never run.
+A page names no other file and asks no server for anything. Its policy (Content Security Policy
+Level 3, W3C) allows exactly the style and the script written here, by their SHA-256, so that a name
+typed into a record book can never run.
 """
 
 from __future__ import annotations
@@ -20,7 +22,11 @@ _SHARED = "germstats.document"
 
 
 def self_contained(
-    folder: str, template: str, styles: Sequence[str] = (), scripts: Sequence[str] = (), **values: object
+    folder: str,
+    template: str,
+    styles: Sequence[str] = (),
+    scripts: Sequence[str] = (),
+    **values: object,
 ) -> str:
     """Fill a template that extends ``base.html``.
 
@@ -31,9 +37,11 @@ def self_contained(
     template : str
         File name in them; it may use those of ``germstats.document`` too.
     styles, scripts : sequences of str
-        File names of CSS and JavaScript in them, put inline in this order; ``base.css`` comes first.
+        File names of CSS and JavaScript in them, put inline in this order; ``base.css`` comes
+        first.
     **values
-        What the template names. Text is escaped as HTML; data for a script goes through the filter ``tojson``.
+        What the template names. Text is escaped as HTML; data for a script goes through the filter
+        ``tojson``.
 
     Returns
     -------
@@ -42,15 +50,18 @@ def self_contained(
     """
     style = "\n".join([_text(_SHARED, "base.css"), *(_text(folder, name) for name in styles)])
     script = "\n".join(_text(folder, name) for name in scripts)
-    return _environment(folder).get_template(template).render(
-        **values, style=style, script=script, policy=_policy(style, script)
-    )  # fmt: skip
+    return (
+        _environment(folder)
+        .get_template(template)
+        .render(**values, style=style, script=script, policy=_policy(style, script))
+    )
 
 
 def _policy(style: str, script: str) -> str:
     allowed = f"'sha256-{_digest(script)}'" if script else "'none'"
     return (
-        f"default-src 'none'; style-src 'sha256-{_digest(style)}'; script-src {allowed}; img-src data:; "
+        f"default-src 'none'; style-src 'sha256-{_digest(style)}'; script-src {allowed}; img-src "
+        "data:; "
         "base-uri 'none'; form-action 'none'"
     )
 

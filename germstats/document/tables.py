@@ -23,8 +23,11 @@ def text_table(header: Row, rows: Sequence[Row], left: int = 1) -> str:
 
     def laid(line: list[str]) -> str:
         parts = [
-            text.ljust(w) if k < left else text.rjust(w) for k, (text, w) in enumerate(zip(line, widths, strict=True))
+            text.ljust(w) if k < left else text.rjust(w)
+            for k, (text, w) in enumerate(zip(line, widths, strict=True))
         ]
         return "  ".join(parts).rstrip()
 
-    return "\n".join([laid(lines[0]), laid(["-" * w for w in widths]), *(laid(line) for line in lines[1:])])
+    return "\n".join(
+        [laid(lines[0]), laid(["-" * w for w in widths]), *(laid(line) for line in lines[1:])]
+    )

@@ -1,4 +1,6 @@
-"""A tray map in plain text: a number in every cell, as the tray lies before you with its label at the top left."""
+"""A tray map in plain text: a number in every cell, as the tray lies before you with its label at
+the top left.
+"""
 
 from __future__ import annotations
 
@@ -35,7 +37,10 @@ def map_text(one: TrayMap, block: EmptyBlock | None = None, ring: EmptyRing | No
     lines = [f"Tray {one.tray}, label at {one.corner} (top left)"]
     lines.append(" " * (side + 1) + "".join(f" {head.rjust(wide)} " for head in heads).rstrip())
     for row, name, line in zip(rows, names, marks, strict=True):
-        cells = [_framed(text.rjust(wide), block, row, column) for text, column in zip(line, columns, strict=True)]
+        cells = [
+            _framed(text.rjust(wide), block, row, column)
+            for text, column in zip(line, columns, strict=True)
+        ]
         lines.append(f"{name.rjust(side)} " + "".join(cells).rstrip())
     return "\n".join([*lines, wrapped(_legend(one, block, bool(over))), *_told(block, ring)])
 
@@ -44,7 +49,9 @@ def _from_label(one: TrayMap) -> tuple[list[int], list[int]]:
     """Rows and columns in the order in which they lie, seen with the label at the top left."""
     row, column = cell_place(one.corner)
     rows, columns = list(range(one.rows)), list(range(one.columns))
-    return rows[::-1] if row == one.rows > 1 else rows, columns[::-1] if column == one.columns > 1 else columns
+    return rows[::-1] if row == one.rows > 1 else rows, columns[
+        ::-1
+    ] if column == one.columns > 1 else columns
 
 
 def _mark(one: TrayMap, row: int, column: int, over: set[str]) -> str:
@@ -57,13 +64,19 @@ def _mark(one: TrayMap, row: int, column: int, over: set[str]) -> str:
 
 def _framed(text: str, block: EmptyBlock | None, row: int, column: int) -> str:
     inside = (
-        block is not None and block.rows[0] <= row <= block.rows[1] and block.columns[0] <= column <= block.columns[1]
+        block is not None
+        and block.rows[0] <= row <= block.rows[1]
+        and block.columns[0] <= column <= block.columns[1]
     )
     return f"[{text}]" if inside else f" {text} "
 
 
 def _legend(one: TrayMap, block: EmptyBlock | None, over: bool) -> str:
-    parts = ["number = seedlings ever seen" if one.counted else "1 = filled", ". = empty", "? = not known or not sown"]
+    parts = [
+        "number = seedlings ever seen" if one.counted else "1 = filled",
+        ". = empty",
+        "? = not known or not sown",
+    ]
     if over:
         parts.append("! = more than was sown")
     if block is not None:
@@ -74,15 +87,22 @@ def _legend(one: TrayMap, block: EmptyBlock | None, over: bool) -> str:
 def _told(block: EmptyBlock | None, ring: EmptyRing | None) -> list[str]:
     said = []
     if block is not None:
-        first, last = cell_name(block.rows[0], block.columns[0]), cell_name(block.rows[1], block.columns[1])
+        first, last = (
+            cell_name(block.rows[0], block.columns[0]),
+            cell_name(block.rows[1], block.columns[1]),
+        )
         said.append(
-            f"Block {first} to {last}: {block.filled} of {block.cells} cells filled, {block.expected:.0f} expected "
-            f"from the rest of the tray; chance alone makes such a block in {chance_words(block.p)}."
+            f"Block {first} to {last}: {block.filled} of {block.cells} cells filled, "
+            f"{block.expected:.0f} expected "
+            "from the rest of the tray; chance alone makes such a block in "
+            f"{chance_words(block.p)}."
         )
     if ring is not None:
         said.append(
-            f"Outer ring: {ring.outer_empty} of {ring.outer} cells empty, inside {ring.empty - ring.outer_empty} of "
-            f"{ring.cells - ring.outer}; chance alone empties as many outer cells in {chance_words(ring.p)}."
+            f"Outer ring: {ring.outer_empty} of {ring.outer} cells empty, inside "
+            f"{ring.empty - ring.outer_empty} of "
+            f"{ring.cells - ring.outer}; chance alone empties as many outer cells in "
+            f"{chance_words(ring.p)}."
         )
     return [wrapped(line) for line in said]
 

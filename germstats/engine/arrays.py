@@ -24,8 +24,9 @@ _AFTER_ALL = 1e9  # a day by which everything that ever comes has come
 class CellTerms:
     """Cells with a countable number of seeds, each pattern spelled out as the terms of its sum.
 
-    Row arrays have one entry per pattern, term arrays one per summand. ``lo`` is -1 for cells at their
-    last check (an A) and the day of the last empty check for a first filling (a D). Sorted by tray, then by ``hi``.
+    Row arrays have one entry per pattern, term arrays one per summand. ``lo`` is -1 for cells at
+    their last check (an A) and the day of the last empty check for a first filling (a D). Sorted by
+    tray, then by ``hi``.
     """
 
     tray: Index
@@ -50,7 +51,9 @@ class CellTerms:
 
     @cached_property
     def days(self) -> tuple[Index, Index]:
-        """Number of each pattern's day, all trays' last days in order, and the first pattern of each day."""
+        """Number of each pattern's day, all trays' last days in order, and the first pattern of
+        each day.
+        """
         starts = group_starts(self.tray, self.hi)
         return np.repeat(np.arange(len(starts)), np.diff(starts, append=len(self.tray))), starts
 
@@ -68,7 +71,9 @@ def group_starts(*codes: NDArray[Any]) -> Index:
 
 
 def summed(rows: Sequence[Array], codes: Index, size: int) -> Array:
-    """Sums (K, size) of K rows (N,) over each code, (N,): with short runs a third of the time of adding up runs."""
+    """Sums (K, size) of K rows (N,) over each code, (N,): with short runs a third of the time of
+    adding up runs.
+    """
     if len(codes) == size and (codes[1:] > codes[:-1]).all():  # each by itself
         return np.stack(rows)
     found = np.empty((len(rows), size))
@@ -79,8 +84,9 @@ def summed(rows: Sequence[Array], codes: Index, size: int) -> Array:
 
 @dataclass(frozen=True)
 class PinchTerms:
-    """Cells sown by the pinch; one entry per pattern. ``lo`` is -1 for cells at their last check and the day of the
-    last empty check for a first filling."""
+    """Cells sown by the pinch; one entry per pattern. ``lo`` is -1 for cells at their last check
+    and the day of the last empty check for a first filling.
+    """
 
     tray: Index
     lo: Array
@@ -124,7 +130,8 @@ class Compiled:
     origin_days : (T,) array
         Days from sowing to the season's 1 February.
     horizon : (T,) array
-        Days from sowing to the day up to which emergence is told; inf where it is told to the end of all days.
+        Days from sowing to the day up to which emergence is told; inf where it is told to the end
+        of all days.
     time_tray, time_lo, time_hi, time_count : arrays
         Seen seeds of count records by interval.
     finishes : CellTerms
@@ -154,7 +161,8 @@ class Compiled:
 
 
 def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled:
-    """Lay out `patterns` for evaluation, optionally only the trays with the given codes (renumbered in that order).
+    """Lay out `patterns` for evaluation, optionally only the trays with the given codes (renumbered
+    in that order).
 
     Parameters
     ----------
@@ -171,14 +179,23 @@ def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled
     new_code[codes] = np.arange(len(codes))
 
     def kept(frame: pd.DataFrame) -> pd.DataFrame:
-        frame = frame[new_code[frame["tray"].to_numpy(dtype=np.int64)] >= 0] if len(frame) else frame
+        frame = (
+            frame[new_code[frame["tray"].to_numpy(dtype=np.int64)] >= 0] if len(frame) else frame
+        )
         frame = frame.assign(tray=new_code[frame["tray"].to_numpy(dtype=np.int64)])
         return frame.sort_values("tray", kind="stable")
 
-    times, finishes, occupied = kept(patterns.times), kept(patterns.finishes), kept(patterns.occupied)
+    times, finishes, occupied = (
+        kept(patterns.times),
+        kept(patterns.finishes),
+        kept(patterns.occupied),
+    )
 
     def both(finish: ArrayLike, first: ArrayLike, kind: type) -> Array:
-        ends = [np.broadcast_to(np.asarray(finish), len(finishes)), np.broadcast_to(np.asarray(first), len(occupied))]
+        ends = [
+            np.broadcast_to(np.asarray(finish), len(finishes)),
+            np.broadcast_to(np.asarray(first), len(occupied)),
+        ]
         return np.concatenate([end.astype(kind) for end in ends])
 
     cells = pd.DataFrame(
@@ -191,18 +208,24 @@ def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled
             "count": both(finishes["count"], occupied["count"], np.float64),
         }
     ).sort_values(["tray", "hi"], kind="stable", ignore_index=True)
-    is_pinch = np.array([patterns.sowings[code].k is not None for code in cells["sowing"]], dtype=bool)
+    is_pinch = np.array(
+        [patterns.sowings[code].k is not None for code in cells["sowing"]], dtype=bool
+    )
     at_last = (cells["lo"] < 0).to_numpy()
     trays_kept = patterns.trays.iloc[codes]
     return _laid_out(
         trays_kept["origin_days"].to_numpy(dtype=float),
         horizon_of(trays_kept),
-        (times["tray"].to_numpy(dtype=np.int64), times["lo"].to_numpy(dtype=float),
-         times["hi"].to_numpy(dtype=float), times["count"].to_numpy(dtype=float)),
+        (
+            times["tray"].to_numpy(dtype=np.int64),
+            times["lo"].to_numpy(dtype=float),
+            times["hi"].to_numpy(dtype=float),
+            times["count"].to_numpy(dtype=float),
+        ),
         _cell_terms(cells[~is_pinch & at_last], patterns),
         _cell_terms(cells[~is_pinch & ~at_last], patterns),
         _pinch_terms(cells[is_pinch], patterns),
-    )  # fmt: skip
+    )
 
 
 def horizon_of(trays: pd.DataFrame) -> Array:
@@ -213,7 +236,9 @@ def horizon_of(trays: pd.DataFrame) -> Array:
 
 
 def tiled(data: Compiled, times: int) -> Compiled:
-    """`data` laid out `times` times over: tray i of copy k becomes tray i + k T, so that nodes go through at once."""
+    """`data` laid out `times` times over: tray i of copy k becomes tray i + k T, so that nodes go
+    through at once.
+    """
 
     def again(codes: Index, _: Index, size: int) -> tuple[Index, Index]:
         moved = np.tile(codes, times) + np.repeat(np.arange(times) * size, len(codes))
@@ -234,9 +259,12 @@ def only(data: Compiled, trays: Index) -> Compiled:
     return _rearranged(data, trays, kept)
 
 
-def _rearranged(data: Compiled, trays: Index, chosen: Callable[[Index, Index, int], tuple[Index, Index]]) -> Compiled:
-    """The given trays with their records; `chosen` (codes (N,), which of them, of how many) gives the places of the
-    records that stay, in order, and their new codes."""
+def _rearranged(
+    data: Compiled, trays: Index, chosen: Callable[[Index, Index, int], tuple[Index, Index]]
+) -> Compiled:
+    """The given trays with their records; `chosen` (codes (N,), which of them, of how many) gives
+    the places of the records that stay, in order, and their new codes.
+    """
 
     def taken(part: object, names: tuple[str, ...], at: Index) -> dict[str, Any]:
         return {name: getattr(part, name)[at] for name in names}
@@ -244,10 +272,17 @@ def _rearranged(data: Compiled, trays: Index, chosen: Callable[[Index, Index, in
     def cells(part: CellTerms) -> CellTerms:
         rows, tray = chosen(part.tray, trays, data.trays)
         terms, row = chosen(part.row, rows, len(part.tray))
-        return CellTerms(tray=tray, **taken(part, ("lo", "hi", "count"), rows), row=row,
-                         **taken(part, ("successes", "failures", "power", "log_weight"), terms))  # fmt: skip
+        return CellTerms(
+            tray=tray,
+            **taken(part, ("lo", "hi", "count"), rows),
+            row=row,
+            **taken(part, ("successes", "failures", "power", "log_weight"), terms),
+        )
 
-    times, pinches = chosen(data.time_tray, trays, data.trays), chosen(data.pinches.tray, trays, data.trays)
+    times, pinches = (
+        chosen(data.time_tray, trays, data.trays),
+        chosen(data.pinches.tray, trays, data.trays),
+    )
     ends, end_tray = chosen(data.ends.tray, trays, data.trays)
 
     def places(at: Index) -> Index:
@@ -257,28 +292,53 @@ def _rearranged(data: Compiled, trays: Index, chosen: Callable[[Index, Index, in
         return places(at[0]), places(at[1])
 
     return Compiled(
-        trays=len(trays), origin_days=data.origin_days[trays], horizon=data.horizon[trays],
-        time_tray=times[1], **taken(data, ("time_lo", "time_hi", "time_count"), times[0]),
-        finishes=cells(data.finishes), fillings=cells(data.fillings),
-        pinches=PinchTerms(tray=pinches[1], **taken(
-            data.pinches, ("lo", "hi", "count", "seen", "mean", "k", "log_constant"), pinches[0])),
-        ends=Ends(end_tray, data.ends.day[ends], both(data.ends.times), places(data.ends.finishes),
-                  both(data.ends.fillings), both(data.ends.pinches)),
-    )  # fmt: skip
+        trays=len(trays),
+        origin_days=data.origin_days[trays],
+        horizon=data.horizon[trays],
+        time_tray=times[1],
+        **taken(data, ("time_lo", "time_hi", "time_count"), times[0]),
+        finishes=cells(data.finishes),
+        fillings=cells(data.fillings),
+        pinches=PinchTerms(
+            tray=pinches[1],
+            **taken(
+                data.pinches, ("lo", "hi", "count", "seen", "mean", "k", "log_constant"), pinches[0]
+            ),
+        ),
+        ends=Ends(
+            end_tray,
+            data.ends.day[ends],
+            both(data.ends.times),
+            places(data.ends.finishes),
+            both(data.ends.fillings),
+            both(data.ends.pinches),
+        ),
+    )
 
 
 def taken_as_final(data: Compiled, trays: Index | None = None) -> Compiled:
     """Counts of the given trays (all by default) taken as all that ever comes."""
 
     def last(tray: Index, hi: Array) -> Array:
-        return np.where(np.isin(tray, trays), _AFTER_ALL, hi) if trays is not None else np.full_like(hi, _AFTER_ALL)
+        return (
+            np.where(np.isin(tray, trays), _AFTER_ALL, hi)
+            if trays is not None
+            else np.full_like(hi, _AFTER_ALL)
+        )
 
     def changed(part: CellTerms) -> CellTerms:
         return replace(part, hi=last(part.tray, part.hi))
 
     times = (data.time_tray, data.time_lo, last(data.time_tray, data.time_hi), data.time_count)
     pinches = replace(data.pinches, hi=last(data.pinches.tray, data.pinches.hi))
-    return _laid_out(data.origin_days, data.horizon, times, changed(data.finishes), changed(data.fillings), pinches)
+    return _laid_out(
+        data.origin_days,
+        data.horizon,
+        times,
+        changed(data.finishes),
+        changed(data.fillings),
+        pinches,
+    )
 
 
 def _laid_out(
@@ -291,15 +351,22 @@ def _laid_out(
 ) -> Compiled:
     """Patterns with the ends of their intervals, each tray and day once."""
     parts = [
-        (times[0], times[1]), (times[0], times[2]), (finishes.tray, finishes.hi), (fillings.tray, fillings.lo),
-        (fillings.tray, fillings.hi), (pinches.tray, pinches.lo), (pinches.tray, pinches.hi),
-    ]  # fmt: skip
+        (times[0], times[1]),
+        (times[0], times[2]),
+        (finishes.tray, finishes.hi),
+        (fillings.tray, fillings.lo),
+        (fillings.tray, fillings.hi),
+        (pinches.tray, pinches.lo),
+        (pinches.tray, pinches.hi),
+    ]
     tray, day = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
     days, code = np.unique(day, return_inverse=True)
     _, first, place = np.unique(tray * len(days) + code, return_index=True, return_inverse=True)
     at = np.split(place, np.cumsum([len(part[0]) for part in parts])[:-1])
     ends = Ends(tray[first], day[first], (at[0], at[1]), at[2], (at[3], at[4]), (at[5], at[6]))
-    return Compiled(len(origin_days), origin_days, horizon, *times, finishes, fillings, pinches, ends)
+    return Compiled(
+        len(origin_days), origin_days, horizon, *times, finishes, fillings, pinches, ends
+    )
 
 
 def last_days(data: Compiled) -> Array:
@@ -316,7 +383,9 @@ def _log_choose(n: Index, k: Index) -> Array:
 
 def _cell_terms(cells: pd.DataFrame, patterns: Patterns) -> CellTerms:
     sowing, seen = cells["sowing"].to_numpy(dtype=np.int64), cells["seen"].to_numpy(dtype=np.int64)
-    least = (cells["lo"].to_numpy() >= 0).astype(np.int64)  # a first filling takes a seed still to come
+    least = (cells["lo"].to_numpy() >= 0).astype(
+        np.int64
+    )  # a first filling takes a seed still to come
     codes, weights = [np.zeros((4, 0), dtype=np.int64)], [np.zeros(0)]
     for code in np.unique(sowing):
         counts = patterns.sowings[code].numbers
@@ -329,7 +398,9 @@ def _cell_terms(cells: pd.DataFrame, patterns: Patterns) -> CellTerms:
             ways = gammaln(n + 1) - gammaln(left + 1) if len(counts) > 1 else 0.0
             codes.append(np.stack([row, seen[row] + power, left - power, power]))
             weights.append(_log_choose(left, power) + ways - np.log(len(counts)))
-    order = np.argsort(np.concatenate(codes, axis=1)[0], kind="stable")  # by row, each with its numbers in turn
+    order = np.argsort(
+        np.concatenate(codes, axis=1)[0], kind="stable"
+    )  # by row, each with its numbers in turn
     row, successes, failures, power = np.concatenate(codes, axis=1)[:, order]
     return CellTerms(
         tray=cells["tray"].to_numpy(),
@@ -356,5 +427,7 @@ def _pinch_terms(cells: pd.DataFrame, patterns: Patterns) -> PinchTerms:
         seen=seen,
         mean=mean,
         k=k,
-        log_constant=np.asarray(gammaln(k + seen) - gammaln(k) + seen * np.log(mean / k)) if len(k) else np.zeros(0),
+        log_constant=np.asarray(gammaln(k + seen) - gammaln(k) + seen * np.log(mean / k))
+        if len(k)
+        else np.zeros(0),
     )

@@ -1,4 +1,6 @@
-"""Times at the ends of intervals on the standard scale of a law of timing, which a horizon may cut off."""
+"""Times at the ends of intervals on the standard scale of a law of timing, which a horizon may cut
+off.
+"""
 
 from __future__ import annotations
 
@@ -17,15 +19,17 @@ _LOG_HALF = -float(np.log(2.0))
 
 @dataclass(frozen=True)
 class Clock:
-    """Standardized times at the ends of intervals, (E,); -inf before the clock starts, where no term depends on it.
+    """Standardized times at the ends of intervals, (E,); -inf before the clock starts, where no
+    term depends on it.
 
     Attributes
     ----------
     raw, sigma : (E,) arrays
     family : TimingFamily
     horizon : (E,) array or None
-        Standardized time of the day up to which emergence is told, +inf where there is none. With one, the share of
-        what comes by then is F(z) / F(horizon), and `z` is the time at which the family itself has that share.
+        Standardized time of the day up to which emergence is told, +inf where there is none. With
+        one, the share of what comes by then is F(z) / F(horizon), and `z` is the time at which the
+        family itself has that share.
     """
 
     raw: Array
@@ -57,7 +61,9 @@ class Clock:
 
     @cached_property
     def motion(self) -> Array:
-        """(5, E) slopes of `z` on mu and log sigma, then its bends: mu mu, mu log sigma, twice log sigma."""
+        """(5, E) slopes of `z` on mu and log sigma, then its bends: mu mu, mu log sigma, twice log
+        sigma.
+        """
         own = _plain_motion(self._plain, self.sigma)
         return own if self._horizon is None else self._horizon.motion(own, self.z, self.sigma)
 
@@ -101,8 +107,8 @@ BENDS = ((0, 0), (0, 1), (1, 1))
 class _Horizon:
     """A law of timing cut off at c: share F(z) / F(c) by z < c, everything from c on.
 
-    With w the time at which the family has that share, f(w) dw = F(z) / F(c) (r(z) dz - r(c) dc), r = f / F, so that
-    dw = near dz - far dc.
+    With w the time at which the family has that share, f(w) dw = F(z) / F(c) (r(z) dz - r(c) dc), r
+    = f / F, so that dw = near dz - far dc.
     """
 
     z: Array
@@ -153,7 +159,14 @@ class _Horizon:
         for row, (first, second) in enumerate(BENDS, start=2):
             turned = family.slope(at) * slopes[second]
             near_moved = near * (family.slope(z) * own[second] - r_c * of_c[second] - turned)
-            far_moved = far * (r_z * own[second] + (family.slope(c) - 2 * r_c) * of_c[second] - turned)
-            bends.append(near_moved * own[first] + near * own[row] - far_moved * of_c[first] - far * of_c[row])
+            far_moved = far * (
+                r_z * own[second] + (family.slope(c) - 2 * r_c) * of_c[second] - turned
+            )
+            bends.append(
+                near_moved * own[first]
+                + near * own[row]
+                - far_moved * of_c[first]
+                - far * of_c[row]
+            )
         motion[:, self.inside] = np.stack([*slopes, *bends])
         return motion

@@ -1,4 +1,6 @@
-"""Days to half of what emerged by lifelines alone: accelerated-failure-time regression of interval-censored times."""
+"""Days to half of what emerged by lifelines alone: accelerated-failure-time regression of
+interval-censored times.
+"""
 
 from __future__ import annotations
 
@@ -71,16 +73,22 @@ class TimeRegression:
         slope[:, -1] = half
         sds = np.sqrt(np.maximum(np.einsum("gi,ij,gj->g", slope, self.covariance, slope), 0.0))
         days = np.exp(self.location + half)
-        return {group: (float(day), float(day * sd)) for group, day, sd in zip(self.groups, days, sds, strict=True)}
+        return {
+            group: (float(day), float(day * sd))
+            for group, day, sd in zip(self.groups, days, sds, strict=True)
+        }
 
 
-def regress_times(intervals: pd.DataFrame, laws: tuple[str, ...] = tuple(_LAWS)) -> TimeRegression | None:
+def regress_times(
+    intervals: pd.DataFrame, laws: tuple[str, ...] = tuple(_LAWS)
+) -> TimeRegression | None:
     """Regress log time on group, the law chosen by AIC.
 
     Parameters
     ----------
     intervals : pandas.DataFrame
-        ``group``, ``lo``, ``hi``, ``count``: `count` seeds came in (lo, hi], days; ``hi`` inf where it never came.
+        ``group``, ``lo``, ``hi``, ``count``: `count` seeds came in (lo, hi], days; ``hi`` inf where
+        it never came.
     laws : tuple of str
         Those to choose from: LogNormal, LogLogistic, Weibull.
 
@@ -103,10 +111,13 @@ def _regression(name: str, rows: pd.DataFrame, groups: tuple[str, ...]) -> TimeR
     from lifelines.exceptions import ConvergenceError
 
     law = _LAWS[name]
-    contrasts = {f"t{k}": (rows["group"] == group).astype(float) for k, group in enumerate(groups[1:], start=1)}
+    contrasts = {
+        f"t{k}": (rows["group"] == group).astype(float)
+        for k, group in enumerate(groups[1:], start=1)
+    }
     frame = rows[["lo", "hi", "count"]].assign(**contrasts)
-    # lifelines finds starting values for its own class names by a simplex search, four fifths of the whole time; under
-    # any other name it takes those it is given
+    # lifelines finds starting values for its own class names by a simplex search, four fifths of
+    # the whole time; under any other name it takes those it is given
     fitter: Any = type(f"{name}Times", (getattr(lifelines, f"{name}AFTFitter"),), {})()
     settings: dict[str, Any] = {"initial_point": _start(law, rows, len(groups))}
     if law.tolerance is not None:
@@ -114,18 +125,31 @@ def _regression(name: str, rows: pd.DataFrame, groups: tuple[str, ...]) -> TimeR
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # its notes on whole-number weights and small gradients
         try:
-            fitter.fit_interval_censoring(frame, "lo", "hi", weights_col="count", ancillary=False, **settings)
+            fitter.fit_interval_censoring(
+                frame, "lo", "hi", weights_col="count", ancillary=False, **settings
+            )
         except ConvergenceError:
             return None
-    names = [(law.location, "Intercept"), *((law.location, name) for name in contrasts), (law.spread, "Intercept")]
+    names = [
+        (law.location, "Intercept"),
+        *((law.location, name) for name in contrasts),
+        (law.spread, "Intercept"),
+    ]
     at = fitter.params_.loc[names].to_numpy(float)
     covariance = fitter.variance_matrix_.loc[names, names].to_numpy(float)
     change = np.eye(len(names))
     change[1:-1, 0] = 1.0  # location of a group = intercept + its contrast
     change[-1, -1] = law.power
     location, spread = (change @ at)[:-1], (change @ at)[-1]
-    return TimeRegression(name, groups, location, float(np.exp(spread)), change @ covariance @ change.T,
-                          float(fitter.log_likelihood_), float(fitter.AIC_))  # fmt: skip
+    return TimeRegression(
+        name,
+        groups,
+        location,
+        float(np.exp(spread)),
+        change @ covariance @ change.T,
+        float(fitter.log_likelihood_),
+        float(fitter.AIC_),
+    )
 
 
 def _start(law: _Law, rows: pd.DataFrame, groups: int) -> Mapping[str, Array]:
@@ -134,5 +158,7 @@ def _start(law: _Law, rows: pd.DataFrame, groups: int) -> Mapping[str, Array]:
     middle, weight = np.log((rows["lo"] + ends) / 2).to_numpy(float), rows["count"].to_numpy(float)
     mean = float(np.average(middle, weights=weight))
     scale = max(float(np.sqrt(np.average((middle - mean) ** 2, weights=weight))) / law.sd, 0.01)
-    return {law.location: np.r_[np.zeros(groups - 1), mean - law.half * scale],
-            law.spread: np.array([np.log(scale) / law.power])}  # fmt: skip
+    return {
+        law.location: np.r_[np.zeros(groups - 1), mean - law.half * scale],
+        law.spread: np.array([np.log(scale) / law.power]),
+    }

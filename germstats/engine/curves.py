@@ -1,9 +1,11 @@
-"""Curves without a distribution: nonparametric maximum likelihood from interval-censored times, and its band by trays.
+"""Curves without a distribution: nonparametric maximum likelihood from interval-censored times, and
+its band by trays.
 
-Own code for the masses. lifelines' estimator takes intervals as closed; opened by a nudge of the left ends it reaches
-the published masses of the breast-cosmesis data (tests/engine/test_curves.py), but its stopping rule is no test of the
-maximum: at a tolerance of 1e-7 it stopped .0006 short of it in log-likelihood on fifty simulated seeds, and at 1e-10 it
-ran 17 s without an end on one lot of the demonstration. The EM below stops at the Kuhn-Tucker condition.
+Own code for the masses. lifelines' estimator takes intervals as closed; opened by a nudge of the
+left ends it reaches the published masses of the breast-cosmesis data (tests/engine/test_curves.py),
+but its stopping rule is no test of the maximum: at a tolerance of 1e-7 it stopped .0006 short of it
+in log-likelihood on fifty simulated seeds, and at 1e-10 it ran 17 s without an end on one lot of
+the demonstration. The EM below stops at the Kuhn-Tucker condition.
 """
 
 from __future__ import annotations
@@ -69,22 +71,28 @@ class EmergenceCurve:
 
     def to_frame(self) -> pd.DataFrame:
         """One row per day: ``day``, ``came``, ``low``, ``high``."""
-        return pd.DataFrame({"day": self.day, "came": self.came, "low": self.low, "high": self.high})
+        return pd.DataFrame(
+            {"day": self.day, "came": self.came, "low": self.low, "high": self.high}
+        )
 
 
-def emergence_curve(patterns: Patterns, trays: Iterable[int] | None = None, level: float = 0.95) -> EmergenceCurve:
+def emergence_curve(
+    patterns: Patterns, trays: Iterable[int] | None = None, level: float = 0.95
+) -> EmergenceCurve:
     """Emergence of a group of trays over time, without a law of timing.
 
-    The band takes the tray as the unit: each tray is left out in turn (delete-one jackknife), and the spread of the
-    logit of the share is read off Student's t with T - 1 degrees of freedom for T trays (Efron & Tibshirani 1993, An
-    Introduction to the Bootstrap, ch. 11, memory); it is never narrower than seeds, or cells, each with a fate of
-    their own would give. One tray gives no band, nor do days on which leaving a tray out makes the share 0 or 1.
+    The band takes the tray as the unit: each tray is left out in turn (delete-one jackknife), and
+    the spread of the logit of the share is read off Student's t with T - 1 degrees of freedom for T
+    trays (Efron & Tibshirani 1993, An Introduction to the Bootstrap, ch. 11, memory); it is never
+    narrower than seeds, or cells, each with a fate of their own would give. One tray gives no band,
+    nor do days on which leaving a tray out makes the share 0 or 1.
 
     Parameters
     ----------
     patterns : Patterns
     trays : iterable of int, optional
-        Tray codes; all by default. Trays that say only seeds, or only cells, are left out where more say the other.
+        Tray codes; all by default. Trays that say only seeds, or only cells, are left out where
+        more say the other.
     level : float
         Coverage of the band at each day by itself.
 
@@ -100,7 +108,9 @@ def emergence_curve(patterns: Patterns, trays: Iterable[int] | None = None, leve
     chosen = patterns.trays.loc[patterns.trays.index if trays is None else list(trays)]
     unit, codes, intervals = dated(patterns, chosen)
     if not np.isfinite(intervals["hi"]).any():
-        raise ValueError("these trays do not say when seeds or cells came: there is no curve to draw")
+        raise ValueError(
+            "these trays do not say when seeds or cells came: there is no curve to draw"
+        )
     day = np.unique(intervals["hi"][np.isfinite(intervals["hi"])])
     came = _came_by(day, intervals)
     low = high = np.full(len(day), np.nan)
@@ -120,7 +130,8 @@ def dated(patterns: Patterns, trays: pd.DataFrame) -> tuple[str, tuple[int, ...]
     codes : tuple of int
         The trays that say so.
     intervals : pandas.DataFrame
-        ``tray``, ``lo``, ``hi`` (inf: not by its last check ``lo``), ``count``, all counts positive.
+        ``tray``, ``lo``, ``hi`` (inf: not by its last check ``lo``), ``count``, all counts
+        positive.
     """
     counted = trays.index[trays["emerged"].notna() & trays["seeds"].notna()]
     by_cell = trays.index[trays["record"].isin(["occupancy", "totals"])]
@@ -130,10 +141,14 @@ def dated(patterns: Patterns, trays: pd.DataFrame) -> tuple[str, tuple[int, ...]
     columns = ["tray", "lo", "hi", "count"]
     came = [part.loc[part["tray"].isin(codes), columns].to_numpy(float) for part in parts]
     ends = patterns.finishes[patterns.finishes["tray"].isin(codes)]
-    sown = np.array([patterns.sowings[int(code)].mean if unit == "seeds" else 1.0 for code in ends["sowing"]])
+    sown = np.array(
+        [patterns.sowings[int(code)].mean if unit == "seeds" else 1.0 for code in ends["sowing"]]
+    )
     left = (sown - ends["seen"].to_numpy(float)) * ends["count"].to_numpy(float)
     never = np.column_stack([ends["tray"], ends["last"], np.full(len(ends), np.inf), left])
-    intervals = pd.DataFrame(np.concatenate([*came, never.astype(float)]), columns=columns).astype({"tray": np.int64})
+    intervals = pd.DataFrame(np.concatenate([*came, never.astype(float)]), columns=columns).astype(
+        {"tray": np.int64}
+    )
     return unit, tuple(int(code) for code in codes), intervals[intervals["count"] > 0]
 
 
@@ -144,13 +159,18 @@ def _came_by(day: Array, intervals: pd.DataFrame) -> Array:
 
 
 def _jackknife_band(came: Array, without: Array, units: float, level: float) -> tuple[Array, Array]:
-    """Band on the logit scale from T curves that each lack one tray, (T, J); `units` seeds or cells in all."""
+    """Band on the logit scale from T curves that each lack one tray, (T, J); `units` seeds or cells
+    in all.
+    """
     trays = len(without)
     inside = ((without > 0) & (without < 1)).all(axis=0) & (came > 0) & (came < 1)
     logit = np.log(without[:, inside]) - np.log1p(-without[:, inside])
     variance = (trays - 1) / trays * ((logit - logit.mean(axis=0)) ** 2).sum(axis=0)
     sd = np.sqrt(np.maximum(variance, 1 / (units * came[inside] * (1 - came[inside]))))
-    middle, reach = np.log(came[inside]) - np.log1p(-came[inside]), student.ppf((1 + level) / 2, trays - 1) * sd
+    middle, reach = (
+        np.log(came[inside]) - np.log1p(-came[inside]),
+        student.ppf((1 + level) / 2, trays - 1) * sd,
+    )
     low, high = np.full(len(came), np.nan), np.full(len(came), np.nan)
     low[inside], high[inside] = 1 / (1 + np.exp(reach - middle)), 1 / (1 + np.exp(-reach - middle))
     return low, high
@@ -159,8 +179,9 @@ def _jackknife_band(came: Array, without: Array, units: float, level: float) -> 
 def interval_masses(left: Array, right: Array, weight: Array | None = None) -> IntervalMasses:
     """Nonparametric maximum likelihood for times known to lie in (left, right].
 
-    Innermost intervals after Turnbull 1976 (J. R. Statist. Soc. B 38:290-295, memory), masses by EM, stopped when no
-    interval's score exceeds the total weight by more than 1e-8 of it (the Kuhn-Tucker condition).
+    Innermost intervals after Turnbull 1976 (J. R. Statist. Soc. B 38:290-295, memory), masses by
+    EM, stopped when no interval's score exceeds the total weight by more than 1e-8 of it (the
+    Kuhn-Tucker condition).
 
     Parameters
     ----------
@@ -191,7 +212,9 @@ def interval_masses(left: Array, right: Array, weight: Array | None = None) -> I
             break
         mass = mass * score / count.sum()
     kept = mass > 1e-9
-    return IntervalMasses(inner[kept, 0], inner[kept, 1], mass[kept], float(count @ np.log(inside @ mass)))
+    return IntervalMasses(
+        inner[kept, 0], inner[kept, 1], mass[kept], float(count @ np.log(inside @ mass))
+    )
 
 
 def _innermost(left: Array, right: Array) -> Array:

@@ -1,4 +1,6 @@
-"""Which effects a tray carries: species, treatments, springs, places, and how they are priced beforehand."""
+"""Which effects a tray carries: species, treatments, springs, places, and how they are priced
+beforehand.
+"""
 
 from __future__ import annotations
 
@@ -20,12 +22,18 @@ from germstats.engine.timing import FAMILIES, Array
 from germstats.records.intervals.patterns import Patterns
 
 SHARE_SD = float(np.pi)
-"""Of the prior of what all species have in common on logit p, or of the only one: that of a logit under Jeffreys' prior
-of a share, Beta(1/2, 1/2), whose variance is 2 psi'(1/2) = pi^2. How far species lie about it is learned."""
+"""Of the prior of what all species have in common on logit p, or of the only one: that of a logit
+under Jeffreys' prior of a share, Beta(1/2, 1/2), whose variance is 2 psi'(1/2) = pi^2. How far
+species lie about it is learned.
+"""
 TREATMENT_SD, TREATMENT_TIME_SD = 1.0, 0.15
-"""Spread of a treatment's effect within a species, on logit p and on log time; common practice, no source."""
+"""Spread of a treatment's effect within a species, on logit p and on log time; common practice, no
+source.
+"""
 CHILL_SD = 0.25
-"""Usual size of a spring's slope on the weeks of cold a species needs, per ten weeks, on logit p; heavy-tailed."""
+"""Usual size of a spring's slope on the weeks of cold a species needs, per ten weeks, on logit p;
+heavy-tailed.
+"""
 _PER_WEEKS = 10.0
 
 SHARE, TIME, SPREAD = 0, 1, 2
@@ -51,9 +59,19 @@ class Columns:
     heavy: list[bool] = field(default_factory=list)
     scale: list[str] = field(default_factory=list)
 
-    def add(self, name: tuple[object, ...], sd: float = 1.0, *, mean: float = 0.0, heavy: bool = False,
-            scale: str = "") -> None:  # fmt: skip
-        """Append a column; one with sd 0 is left out. Of one with a scale the sd is learnt under that name instead."""
+    def add(
+        self,
+        name: tuple[object, ...],
+        sd: float = 1.0,
+        *,
+        mean: float = 0.0,
+        heavy: bool = False,
+        scale: str = "",
+    ) -> None:
+        """Append a column; one with sd 0 is left out.
+
+        Of one with a scale the sd is learnt under that name instead.
+        """
         if sd <= 0 or name in self.at:
             return
         self.at[name] = len(self.mean)
@@ -74,14 +92,18 @@ class Columns:
         """The columns' priors as arrays."""
         scale = np.array(self.scale)
         learnt = {str(name): scale == name for name in np.unique(scale[scale != ""])}
-        return BetaPrior(np.array(self.mean), np.array(self.sd), np.array(self.heavy, dtype=bool), learnt)
+        return BetaPrior(
+            np.array(self.mean), np.array(self.sd), np.array(self.heavy, dtype=bool), learnt
+        )
 
 
 @dataclass(frozen=True)
 class TrayKey:
-    """What decides a tray's common effects; None leaves an effect out (an ordinary spring, an average place).
+    """What decides a tray's common effects; None leaves an effect out (an ordinary spring, an
+    average place).
 
-    ``late`` is how much a spring later by one on log days takes from the logit of the share by the horizon.
+    ``late`` is how much a spring later by one on log days takes from the logit of the share by the
+    horizon.
     """
 
     group: str
@@ -110,8 +132,8 @@ class PooledDesign:
     seasons : tuple of int
         Seasons on record, ascending.
     late : dict
-        (Species or None, lot) -> what a spring later by one on log days takes from the logit of its share by the
-        horizon; empty where shares are told to the end of all days.
+        (Species or None, lot) -> what a spring later by one on log days takes from the logit of its
+        share by the horizon; empty where shares are told to the end of all days.
     """
 
     tree: Tree
@@ -126,7 +148,9 @@ class PooledDesign:
     @cached_property
     def of_springs(self) -> Array:
         """(P,) 1 for effects of springs on time, 0 for others."""
-        return np.array([float(name[0] in _OF_SPRINGS and name[1] == TIME) for name in self.columns.at])
+        return np.array(
+            [float(name[0] in _OF_SPRINGS and name[1] == TIME) for name in self.columns.at]
+        )
 
     @cached_property
     def place_of(self) -> Index:
@@ -193,10 +217,17 @@ def build_design(
     keys = _keys(trays, groups, chill, by_lot)
     named = pd.DataFrame({"lot": lot_of, "key": [repr(key) for key in keys]})
     order = named.sort_values(["lot", "key"], kind="stable").index.to_numpy(dtype=np.int64)
-    _, first, group = np.unique(named.iloc[order].groupby(["lot", "key"], sort=False).ngroup(), return_index=True,
-                                return_inverse=True)  # fmt: skip
+    _, first, group = np.unique(
+        named.iloc[order].groupby(["lot", "key"], sort=False).ngroup(),
+        return_index=True,
+        return_inverse=True,
+    )
     heads = order[first]
-    here = trays["season"].to_numpy(dtype=int) == current if current else np.zeros(len(trays), dtype=bool)
+    here = (
+        trays["season"].to_numpy(dtype=int) == current
+        if current
+        else np.zeros(len(trays), dtype=bool)
+    )
     return PooledDesign(
         tree=Tree(
             parts=_parts(patterns, lots, laws, order),
@@ -224,7 +255,9 @@ def _lot_of(lots: tuple[LotRecords, ...], trays: int) -> Index:
     return lot_of
 
 
-def _keys(trays: pd.DataFrame, groups: pd.Series, chill: dict[str, float], late: Array) -> list[TrayKey]:
+def _keys(
+    trays: pd.DataFrame, groups: pd.Series, chill: dict[str, float], late: Array
+) -> list[TrayKey]:
     columns = (groups, trays["treatment"], trays["season"], trays["place"], late)
     return [
         TrayKey(group, str(label), int(season), str(place), chill.get(group), float(by))
@@ -240,7 +273,9 @@ def _silent(patterns: Patterns) -> Index:
     return silent
 
 
-def _columns(trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str, Priors], scatter: Scatter) -> Columns:
+def _columns(
+    trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str, Priors], scatter: Scatter
+) -> Columns:
     columns = Columns()
     half, half_time = scatter.season / np.sqrt(2), scatter.season_time / np.sqrt(2)
     several = len({lot.group for lot in lots}) > 1
@@ -250,8 +285,10 @@ def _columns(trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str
         columns.add(("species", SHARE, lot.group), SHARE_SD, scale="species" if several else "")
         columns.add(("species", TIME, lot.group), prior.log_time_sd, mean=prior.log_time)
         columns.add(("species", SPREAD, lot.group), prior.log_sigma_sd, mean=prior.log_sigma)
-    labels = {group: {label for lot in lots if lot.group == group for label in lot.labels}
-              for group in dict.fromkeys(lot.group for lot in lots)}  # fmt: skip
+    labels = {
+        group: {label for lot in lots if lot.group == group for label in lot.labels}
+        for group in dict.fromkeys(lot.group for lot in lots)
+    }
     for group, known in labels.items():
         for label in sorted(known) if len(known) > 1 else []:
             columns.add(("treatment", SHARE, group, label), TREATMENT_SD)
@@ -268,13 +305,18 @@ def _columns(trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str
             columns.add(("chill", SHARE, season), CHILL_SD, heavy=True)
     places = springs[springs["place"] != ""]
     if places["place"].nunique() > 1:
-        for season, place in sorted({(int(y), str(p)) for y, p in zip(places["season"], places["place"], strict=True)}):
+        for season, place in sorted(
+            {(int(y), str(p)) for y, p in zip(places["season"], places["place"], strict=True)}
+        ):
             columns.add(("place", SHARE, season, place), scale="place")
     return columns
 
 
 def _parts(
-    patterns: Patterns, lots: tuple[LotRecords, ...], laws: dict[str, tuple[str, Origin]], order: Index
+    patterns: Patterns,
+    lots: tuple[LotRecords, ...],
+    laws: dict[str, tuple[str, Origin]],
+    order: Index,
 ) -> tuple[Part, ...]:
     """Trays that share a law, compiled together."""
     place = np.empty(len(order), dtype=np.int64)
@@ -292,7 +334,9 @@ def _parts(
 
 
 def share_seen(design: PooledDesign, at: Array) -> Array:
-    """Expected share of each tray's emerging seeds out by its last check, (T,), at predictors `at` (T, 3)."""
+    """Expected share of each tray's emerging seeds out by its last check, (T,), at predictors `at`
+    (T, 3).
+    """
     seen = np.ones(design.tree.trays)
     for part in design.tree.parts:
         mu, sigma = at[part.trays, 1], np.exp(at[part.trays, 2])

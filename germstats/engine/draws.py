@@ -1,4 +1,6 @@
-"""Weighted draws of what one lot does under one treatment: the form in which every fit hands on its uncertainty."""
+"""Weighted draws of what one lot does under one treatment: the form in which every fit hands on its
+uncertainty.
+"""
 
 from __future__ import annotations
 
@@ -16,17 +18,22 @@ NODE_WEIGHTS = NODE_WEIGHTS / NODE_WEIGHTS.sum()
 """Gauss-Hermite rule for a standard normal effect."""
 _NO_SHARE = 1e-12
 _REFUTED = 100.0  # times every seed; common practice, no source
-_STEEPEST = 12.0  # on the logit for one on log days: a tenth later takes the odds of a half to under a quarter
+# on the logit for one on log days: a tenth later takes the odds of a half to under a quarter
+_STEEPEST = 12.0
 
 
 def share_in_average_tray(theta: Array, tray_sd: Array | float) -> Array:
-    """E[expit(theta + u)] over trays, u ~ N(0, tray_sd); the shape of `theta`, with which `tray_sd` broadcasts."""
+    """E[expit(theta + u)] over trays, u ~ N(0, tray_sd); the shape of `theta`, with which `tray_sd`
+    broadcasts.
+    """
     shares = expit(theta[..., None] + np.asarray(tray_sd)[..., None] * NODES)
     return np.asarray(shares @ NODE_WEIGHTS)
 
 
 def lateness(family: TimingFamily, log_gap: Array, sigma: Array, theta: Array) -> Array:
-    """The slope of `TimeDraws.lateness`, at most `_STEEPEST`; `log_gap` is log H less the location of log days."""
+    """The slope of `TimeDraws.lateness`, at most `_STEEPEST`; `log_gap` is log H less the location
+    of log days.
+    """
     z = log_gap / sigma
     log_share = family.log_difference(np.full(np.shape(z), -np.inf), z)
     with np.errstate(over="ignore"):
@@ -41,7 +48,8 @@ class TimeDraws:
     Attributes
     ----------
     mu, sigma : (N,) arrays
-        Location and scale of log days after the clock's start, in an average tray of an ordinary spring.
+        Location and scale of log days after the clock's start, in an average tray of an ordinary
+        spring.
     tray_sd, season_sd : (N,) arrays
         Scatter of mu between trays and between springs.
     family, origin : str
@@ -70,7 +78,8 @@ class TimeDraws:
         day : array or float
             Days on the clock.
         mu, sigma : arrays
-            Values of `mu` and `sigma`, with whatever lies between trays and springs; all three broadcast.
+            Values of `mu` and `sigma`, with whatever lies between trays and springs; all three
+            broadcast.
 
         Returns
         -------
@@ -81,9 +90,11 @@ class TimeDraws:
         return FAMILIES[self.family].share_by((log_day - mu) / sigma, (log_end - mu) / sigma)
 
     def lateness(self, theta: Array) -> Array:
-        """What a spring or tray later by one on log days takes from the logit of the share by the horizon, (N,).
+        """What a spring or tray later by one on log days takes from the logit of the share by the
+        horizon, (N,).
 
-        With q = p F(H), d logit q / d mu = -f(H) / (F(H) sigma (1 - q)); 0 where all that comes is out by then.
+        With q = p F(H), d logit q / d mu = -f(H) / (F(H) sigma (1 - q)); 0 where all that comes is
+        out by then.
 
         Parameters
         ----------
@@ -95,8 +106,9 @@ class TimeDraws:
         return lateness(FAMILIES[self.family], np.log(self.horizon) - self.mu, self.sigma, theta)
 
     def log_day_of(self, share: Array | float, mu: Array, sigma: Array) -> Array:
-        """Log of the day on the clock by which a share of what emerges by the horizon is out; parameters as in
-        `share_by`."""
+        """Log of the day on the clock by which a share of what emerges by the horizon is out;
+        parameters as in `share_by`.
+        """
         end = (np.log(self.horizon) - mu) / sigma
         return np.asarray(mu + sigma * FAMILIES[self.family].time_of(share, end))
 
@@ -104,12 +116,13 @@ class TimeDraws:
 def in_ordinary_spring(time: TimeDraws, as_seen: Array, late: Array) -> Array:
     """Logit of the share by the horizon in an ordinary spring, from that in springs late by `late`.
 
-    With q the share by H in the springs seen, z = (log H - mu) / sigma and l = late / sigma, the share that ever comes
-    is p = q / F(z - l), at most 1, and that by H in an ordinary spring p F(z). A fit carries lateness as a slope on
-    the logit, which knows no end and far from 0 promises more seedlings than ever come.
+    With q the share by H in the springs seen, z = (log H - mu) / sigma and l = late / sigma, the
+    share that ever comes is p = q / F(z - l), at most 1, and that by H in an ordinary spring p
+    F(z). A fit carries lateness as a slope on the logit, which knows no end and far from 0 promises
+    more seedlings than ever come.
 
-    Seedlings that all came at the last look tell of no tail: where q is `_REFUTED` times F(z - l) the law says
-    nothing, and the steepest slope stays.
+    Seedlings that all came at the last look tell of no tail: where q is `_REFUTED` times F(z - l)
+    the law says nothing, and the steepest slope stays.
 
     Parameters
     ----------
@@ -153,7 +166,8 @@ class RowDraws:
     Attributes
     ----------
     theta : (N,) array
-        Logit of the share of seeds that emerge in an average tray of an ordinary spring, before averaging over trays.
+        Logit of the share of seeds that emerge in an average tray of an ordinary spring, before
+        averaging over trays.
     rho : (N,) array
         Correlation of the fates of two seeds of one cell.
     tray_sd, season_sd : (N,) arrays
@@ -165,11 +179,11 @@ class RowDraws:
     worst : WorstSpring or None
         None where fewer than two springs are on record.
     place_sd : (N,) array or None
-        The part of `tray_sd` that the trays of one bench share, so that sd^2 = own^2 + place^2; None where no benches
-        are told apart.
+        The part of `tray_sd` that the trays of one bench share, so that sd^2 = own^2 + place^2;
+        None where no benches are told apart.
     as_seen, late : (N,) arrays or None
-        `theta` as it was in springs as early or late as those of the lot's trays, and by how much these were late on
-        log days; None where nothing tells them from ordinary ones.
+        `theta` as it was in springs as early or late as those of the lot's trays, and by how much
+        these were late on log days; None where nothing tells them from ordinary ones.
     """
 
     theta: Array
@@ -199,7 +213,9 @@ class RowDraws:
 
     def share_as_seen(self) -> Array:
         """Share of seeds in an average tray of springs as early or late as those seen, (N,)."""
-        return share_in_average_tray(self.theta if self.as_seen is None else self.as_seen, self.tray_sd)
+        return share_in_average_tray(
+            self.theta if self.as_seen is None else self.as_seen, self.tray_sd
+        )
 
 
 _FEW_NODES, _FEW_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
@@ -207,16 +223,18 @@ _FEW_WEIGHTS = _FEW_WEIGHTS / _FEW_WEIGHTS.sum()
 
 
 def by_day(draws: RowDraws, day: float) -> RowDraws:
-    """The same lot told up to an earlier day: its share by then, with what late trays and late springs add to scatter.
+    """The same lot told up to an earlier day: its share by then, with what late trays and late
+    springs add to scatter.
 
-    The logit of the share by that day has, draw by draw, the mean and the spread that tray and spring effects on share
-    and time give it (7 x 7 Gauss-Hermite each).
+    The logit of the share by that day has, draw by draw, the mean and the spread that tray and
+    spring effects on share and time give it (7 x 7 Gauss-Hermite each).
 
     Parameters
     ----------
     draws : RowDraws
     day : float
-        Days on the clock of `RowDraws.time`; at its horizon or later nothing changes, nor without a timing.
+        Days on the clock of `RowDraws.time`; at its horizon or later nothing changes, nor without a
+        timing.
 
     Returns
     -------
@@ -230,19 +248,34 @@ def by_day(draws: RowDraws, day: float) -> RowDraws:
     _, season_sd = _logit_by(draws.theta, draws.season_sd, late, time, time.season_sd, day)
     worst = draws.worst
     if worst is not None:
-        there, _ = _logit_by(draws.theta + worst.shift, draws.tray_sd, late, time, time.tray_sd, day)
+        there, _ = _logit_by(
+            draws.theta + worst.shift, draws.tray_sd, late, time, time.tray_sd, day
+        )
         worst = replace(worst, shift=there - middle)
-    return replace(draws, theta=middle, tray_sd=tray_sd, season_sd=season_sd, worst=worst, as_seen=None, late=None,
-                   time=replace(time, horizon=max(day, 1e-3)))  # fmt: skip
+    return replace(
+        draws,
+        theta=middle,
+        tray_sd=tray_sd,
+        season_sd=season_sd,
+        worst=worst,
+        as_seen=None,
+        late=None,
+        time=replace(time, horizon=max(day, 1e-3)),
+    )
 
 
 def nothing_up(draws: RowDraws) -> RowDraws:
     """The same lot before anything of it can have come."""
-    return replace(draws, theta=np.full_like(draws.theta, logit(_NO_SHARE)), as_seen=None, late=None)
+    return replace(
+        draws, theta=np.full_like(draws.theta, logit(_NO_SHARE)), as_seen=None, late=None
+    )
 
 
-def _logit_by(theta: Array, sd: Array, late: Array, time: TimeDraws, time_sd: Array, day: float) -> tuple[Array, Array]:
-    """Mean and spread of the logit of the share by a day, (N,) both, over one kind of effect on share and time.
+def _logit_by(
+    theta: Array, sd: Array, late: Array, time: TimeDraws, time_sd: Array, day: float
+) -> tuple[Array, Array]:
+    """Mean and spread of the logit of the share by a day, (N,) both, over one kind of effect on
+    share and time.
 
     `sd` is the spread of the logit by the horizon, of which `late` x `time_sd` comes from time.
     """
@@ -250,7 +283,9 @@ def _logit_by(theta: Array, sd: Array, late: Array, time: TimeDraws, time_sd: Ar
     shift = time_sd[:, None] * _FEW_NODES
     out = time.share_by(day, time.mu[:, None] + shift, time.sigma[:, None])
     by_horizon = expit(
-        theta[:, None, None] + (own[:, None] * _FEW_NODES)[:, :, None] - (late[:, None] * shift)[:, None]
+        theta[:, None, None]
+        + (own[:, None] * _FEW_NODES)[:, :, None]
+        - (late[:, None] * shift)[:, None]
     )
     logits = logit(np.clip(by_horizon * out[:, None, :], _NO_SHARE, 1 - _NO_SHARE))
     weight = _FEW_WEIGHTS[:, None] * _FEW_WEIGHTS
@@ -260,7 +295,9 @@ def _logit_by(theta: Array, sd: Array, late: Array, time: TimeDraws, time_sd: Ar
 
 
 def even_draws(weight: Array, number: int) -> NDArray[np.intp]:
-    """Positions of `number` equally likely draws, taken at even steps of the weights, (N,) (systematic resampling)."""
+    """Positions of `number` equally likely draws, taken at even steps of the weights, (N,)
+    (systematic resampling).
+    """
     steps = np.cumsum(weight)
     at = (np.arange(number) + 0.5) / number * steps[-1]
     return np.asarray(np.minimum(np.searchsorted(steps, at), len(steps) - 1))

@@ -18,8 +18,9 @@ from germstats.records.intervals.sowings import treatment_of
 from germstats.records.seeds import SowingRate
 
 FEW_SEEN = 0.7
-"""Below this expected share seen at the last check, few and late seeds cannot be told apart (the design's measurements:
-the spread of the share is then three times that of finished trays)."""
+"""Below this expected share seen at the last check, few and late seeds cannot be told apart (the
+design's measurements: the spread of the share is then three times that of finished trays).
+"""
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,8 @@ class RowEstimate(RawCounts):
     Attributes
     ----------
     emergence, emergence_low, emergence_high, emergence_sd : float
-        Share of seeds expected in an average tray of an ordinary season, its range and standard error.
+        Share of seeds expected in an average tray of an ordinary season, its range and standard
+        error.
     median_days, median_days_low, median_days_high, median_log_sd : float or None
         Days from sowing until half of the seeds that emerge have; standard error on the log.
     share_seen : float
@@ -72,16 +74,18 @@ class RowEstimate(RawCounts):
     notes : tuple of str
     draws : RowDraws
     horizon_on : pandas.Timestamp or None
-        The day up to which emergence is told, in the spring of the latest tray; None where it is told to the end of all
-        days.
+        The day up to which emergence is told, in the spring of the latest tray; None where it is
+        told to the end of all days.
     horizon_days : float or None
         The same in days from the latest tray's sowing.
     horizon_basis : str or None
         What that day comes from, as in `germstats.engine.horizon.Basis`.
     plateau : bool
-        Whether the last days of looking contradict the timing curve: it has seedlings where none came.
+        Whether the last days of looking contradict the timing curve: it has seedlings where none
+        came.
     later_low, later_high : float or None
-        Range of the share that may still come between that day and the end of the spring; never in a chance.
+        Range of the share that may still come between that day and the end of the spring; never in
+        a chance.
     """
 
     emergence: float
@@ -103,10 +107,27 @@ class RowEstimate(RawCounts):
     plateau: bool = False
 
     RECORD: ClassVar[tuple[str, ...]] = (
-        "species", "lot", "treatment", "trays", "cells", "seeds", "emerged", "emergence", "emergence_low",
-        "emergence_high", "median_days", "median_days_low", "median_days_high", "notes", "horizon_on", "horizon_days",
-        "horizon_basis", "later_low", "later_high", "plateau",
-    )  # fmt: skip
+        "species",
+        "lot",
+        "treatment",
+        "trays",
+        "cells",
+        "seeds",
+        "emerged",
+        "emergence",
+        "emergence_low",
+        "emergence_high",
+        "median_days",
+        "median_days_low",
+        "median_days_high",
+        "notes",
+        "horizon_on",
+        "horizon_days",
+        "horizon_basis",
+        "later_low",
+        "later_high",
+        "plateau",
+    )
 
     def as_record(self) -> dict[str, object]:
         """The columns of `EmergenceFit.to_frame`."""
@@ -158,9 +179,14 @@ def horizon_notes(horizon: Horizon | None, on: pd.Timestamp | None) -> tuple[str
     if horizon.basis == "season not over":
         notes.append(f"looked at up to {spelled(on)}, and the season is not over")
     if horizon.basis == "species":
-        notes.append(f"counted up to {spelled(on)}, as late as other lots of the species were looked at")
+        notes.append(
+            f"counted up to {spelled(on)}, as late as other lots of the species were looked at"
+        )
     if horizon.mixed_looks:
-        notes.append("cannot tell a late lot from a poor one: each tray was looked at only once, over a week apart")
+        notes.append(
+            "cannot tell a late lot from a poor one: each tray was looked at only once, over a "
+            "week apart"
+        )
     return tuple(notes)
 
 
@@ -177,7 +203,10 @@ def latest_of(trays: pd.DataFrame) -> int:
 
 def any_seen(trays: pd.DataFrame) -> bool:
     """Whether a seedling was ever seen in these trays."""
-    return any(bool((trays[name].to_numpy(dtype=float, na_value=np.nan) > 0).any()) for name in ("emerged", "filled"))
+    return any(
+        bool((trays[name].to_numpy(dtype=float, na_value=np.nan) > 0).any())
+        for name in ("emerged", "filled")
+    )
 
 
 def _whole(column: pd.Series) -> int | None:
@@ -185,26 +214,43 @@ def _whole(column: pd.Series) -> int | None:
 
 
 def record_notes(
-    trays: pd.DataFrame, patterns: Patterns, lot: LotRecords, share_seen: float, at_most: float | None
+    trays: pd.DataFrame,
+    patterns: Patterns,
+    lot: LotRecords,
+    share_seen: float,
+    at_most: float | None,
 ) -> tuple[str, ...]:
-    """What must be known to read a row's estimate; `at_most` is the upper limit where nothing emerged."""
+    """What must be known to read a row's estimate; `at_most` is the upper limit where nothing
+    emerged.
+    """
     notes = []
     rates = {patterns.sowings[code] for code in trays["sowing"]}
     if at_most is not None:
         notes.append(f"none emerged: at most {100 * at_most:.2g} % of seeds")
     if share_seen < FEW_SEEN:
-        notes.append(f"checks stopped too early to tell few from late (about {100 * share_seen:.0f} % had come)")
+        notes.append(
+            f"checks stopped too early to tell few from late (about {100 * share_seen:.0f} % had "
+            "come)"
+        )
     if not lot.timed:
         notes.append("looked at once only: count taken as final, no timing")
     if any(rate.kind == "range" for rate in rates):
         notes.append("some trays sown with a range of seeds per cell: averaged over the range")
     if pinches := [rate for rate in rates if rate.k is not None]:
         means = sorted({f"{rate.mean:.2g}" for rate in pinches}, key=float)
-        source = "from pinches counted" if all(rate.k_measured for rate in pinches) else "assumed, no pinches counted"
+        source = (
+            "from pinches counted"
+            if all(rate.k_measured for rate in pinches)
+            else "assumed, no pinches counted"
+        )
         size = means[0] if len(means) == 1 else f"{means[0]} to {means[-1]}"
-        notes.append(f"sown by the pinch: mean {size} seeds, evenness k {pinches[0].k:.2g} ({source})")
+        notes.append(
+            f"sown by the pinch: mean {size} seeds, evenness k {pinches[0].k:.2g} ({source})"
+        )
     if any(rate.kind == "pinch_unmeasured" for rate in rates):
-        notes.append("pinch of unknown size: the share is of pinches that fill a cell, not of seeds")
+        notes.append(
+            "pinch of unknown size: the share is of pinches that fill a cell, not of seeds"
+        )
     if len(trays) == 1:
         notes.append("one tray only")
     for tray in trays["tray"]:

@@ -17,7 +17,13 @@ from germstats.engine.pooled import PooledFit, choose_laws, fit_pooled, laws_nea
 from germstats.engine.pooled_rows import pooled_rows
 from germstats.engine.still_to_come import Clocks, with_later
 from germstats.engine.threads import one_thread
-from germstats.engine.timing_choice import CellScatter, TimingChoice, choose_timing, fit_again, learn_cell_scatter
+from germstats.engine.timing_choice import (
+    CellScatter,
+    TimingChoice,
+    choose_timing,
+    fit_again,
+    learn_cell_scatter,
+)
 from germstats.engine.trouble import FitTrouble
 from germstats.engine.unpooled import estimate_rows
 from germstats.errors import NotEnoughRecordsError
@@ -42,18 +48,20 @@ class FitSpec:
     Attributes
     ----------
     scatter : Scatter
-        Season-to-season scatter, taken as given; tray-to-tray scatter too where `pooling` is off or `hold_tray` is on.
+        Season-to-season scatter, taken as given; tray-to-tray scatter too where `pooling` is off or
+        `hold_tray` is on.
     pooling : bool
         Species, lots and trays fitted together; off, every lot by itself with a saturated model.
     hold_tray : bool
         Take ``scatter.tray`` as given instead of learning it from the trays.
     held : dict
-        Other scatters taken as given, by their name in `HELD`: what a nursery could foretell that knew them.
+        Other scatters taken as given, by their name in `HELD`: what a nursery could foretell that
+        knew them.
     spring_ends : (month, day)
         End of the first spring.
     to_horizon : bool
-        Shares are told up to a day that was looked at (`germstats.engine.horizon`); off, up to the end of all days by
-        the law of timing, as a forecast of a spring under way needs them.
+        Shares are told up to a day that was looked at (`germstats.engine.horizon`); off, up to the
+        end of all days by the law of timing, as a forecast of a spring under way needs them.
     level : float
         Coverage of the ranges of estimates.
     """
@@ -69,7 +77,9 @@ class FitSpec:
     def __post_init__(self) -> None:
         unknown = set(self.held) - set(HELD)
         if unknown:
-            raise ValueError(f"{min(unknown)} is no scatter that can be held; these can: {', '.join(HELD)}")
+            raise ValueError(
+                f"{min(unknown)} is no scatter that can be held; these can: {', '.join(HELD)}"
+            )
 
 
 @dataclass(frozen=True)
@@ -129,13 +139,17 @@ class EmergenceFit:
 
     @property
     def scatter(self) -> tuple[ScatterEstimate, ...]:
-        """The scatters the forecasts rest on, at their likeliest mode: learnt ones first, then those taken as given."""
+        """The scatters the forecasts rest on, at their likeliest mode: learnt ones first, then
+        those taken as given.
+        """
         trays = self.patterns.trays
         groups = {
             "tray": len(trays),
             "lot": int(trays["lot"].nunique()),
             "species": int(trays["species"].nunique()),
-            "place": int(trays.loc[trays["place"] != "", ["season", "place"]].drop_duplicates().shape[0]),
+            "place": int(
+                trays.loc[trays["place"] != "", ["season", "place"]].drop_duplicates().shape[0]
+            ),
         }
         learnt = []
         for name, count in groups.items():
@@ -144,12 +158,17 @@ class EmergenceFit:
                 sd, low, high = (found.value(z) for z in (0.0, -1.96, 1.96))
                 learnt.append(ScatterEstimate(name, sd, low, high, count))
         held = self.pooled.scale_set.held if self.pooled else {"tray": self.spec.scatter.tray}
-        given = {**{name: held[name] for name in groups if name in held}, "season": self.spec.scatter.season}
+        given = {
+            **{name: held[name] for name in groups if name in held},
+            "season": self.spec.scatter.season,
+        }
         return (*learnt, *(ScatterEstimate(name, sd, None, None, 0) for name, sd in given.items()))
 
     @property
     def trouble(self) -> tuple[FitTrouble, ...]:
-        """What went less than well in the pooled fit; nothing where every lot was fitted by itself."""
+        """What went less than well in the pooled fit; nothing where every lot was fitted by
+        itself.
+        """
         return self.pooled.trouble if self.pooled else ()
 
     def to_frame(self) -> pd.DataFrame:
@@ -158,10 +177,13 @@ class EmergenceFit:
         Returns
         -------
         pandas.DataFrame
-            Columns species, lot, treatment (dict), trays, cells, seeds, emerged, emergence, emergence_low,
-            emergence_high (shares, 0-1), median_days, median_days_low, median_days_high (from sowing), notes (tuple).
+            Columns species, lot, treatment (dict), trays, cells, seeds, emerged, emergence,
+            emergence_low, emergence_high (shares, 0-1), median_days, median_days_low,
+            median_days_high (from sowing), notes (tuple).
         """
-        return pd.DataFrame([row.as_record() for row in self.rows], columns=list(RowEstimate.RECORD))
+        return pd.DataFrame(
+            [row.as_record() for row in self.rows], columns=list(RowEstimate.RECORD)
+        )
 
 
 def fit_emergence(
@@ -173,9 +195,10 @@ def fit_emergence(
 ) -> EmergenceFit:
     """Estimate emergence share and timing per species, lot and treatment.
 
-    Counts, occupancy and tray totals go through one likelihood; species, lots and trays are fitted together, the
-    scatter between them is learnt, and its uncertainty carried on (`germstats.engine.pooled`). With ``pooling=False``
-    every lot is fitted by itself with the scatter taken as given (`germstats.engine.lot_posterior`).
+    Counts, occupancy and tray totals go through one likelihood; species, lots and trays are fitted
+    together, the scatter between them is learnt, and its uncertainty carried on
+    (`germstats.engine.pooled`). With ``pooling=False`` every lot is fitted by itself with the
+    scatter taken as given (`germstats.engine.lot_posterior`).
 
     Parameters
     ----------
@@ -184,7 +207,8 @@ def fit_emergence(
     progress : callable, optional
         Called with a short text before each stage.
     near : PooledFit, optional
-        Of records that hold these: its laws of timing are kept, and its scatters are where these are sought from.
+        Of records that hold these: its laws of timing are kept, and its scatters are where these
+        are sought from.
     choices : dict, optional
         Species (or lot, where species are not recorded) -> law of timing to take, with pooling.
 
@@ -199,7 +223,9 @@ def fit_emergence(
     """
     spec = spec or FitSpec()
     say = progress or (lambda text: None)
-    patterns = records if isinstance(records, Patterns) else find_patterns(records, spec.spring_ends)
+    patterns = (
+        records if isinstance(records, Patterns) else find_patterns(records, spec.spring_ends)
+    )
     if patterns.trays.empty:
         raise NotEnoughRecordsError(_why_nothing(patterns))
     lots = sort_lots(patterns, spec.scatter)
@@ -208,11 +234,17 @@ def fit_emergence(
     say("choosing the timing law of each species")
     if choices is None:
         with one_thread():
-            choices = laws_near(near, lots) if near is not None else choose_laws(patterns, lots, spec.scatter)
+            choices = (
+                laws_near(near, lots)
+                if near is not None
+                else choose_laws(patterns, lots, spec.scatter)
+            )
     told, horizons = _to_horizon(patterns, lots, choices, spec)
     lots = sort_lots(told, spec.scatter)
     held = {**spec.held, "tray": spec.scatter.tray} if spec.hold_tray else spec.held
-    pooled = fit_pooled(told, lots, spec.scatter, choices, held=held, progress=say, near=near, horizons=horizons)
+    pooled = fit_pooled(
+        told, lots, spec.scatter, choices, held=held, progress=say, near=near, horizons=horizons
+    )
     rows = tuple(pooled_rows(pooled, told, spec.level))
     if horizons is not None:
         rows = with_later(rows, lots, patterns, _clocks(pooled, patterns), spec.spring_ends)
@@ -220,7 +252,10 @@ def fit_emergence(
 
 
 def _to_horizon(
-    patterns: Patterns, lots: tuple[LotRecords, ...], choices: Mapping[str, TimingChoice], spec: FitSpec
+    patterns: Patterns,
+    lots: tuple[LotRecords, ...],
+    choices: Mapping[str, TimingChoice],
+    spec: FitSpec,
 ) -> tuple[Patterns, Horizons | None]:
     """The records up to each lot's horizon, if that is wanted."""
     if not spec.to_horizon:
@@ -235,7 +270,10 @@ def _clocks(pooled: PooledFit, patterns: Patterns) -> dict[str, Clocks]:
     at = predictors(pooled.design.tree, pooled.scales.found.state)[pooled.design.place_of]
     groups = groups_of(patterns.trays)
     late = at[:, 1] - pd.Series(at[:, 1]).groupby(groups.to_numpy()).transform("mean").to_numpy()
-    return {group: Clocks(choice.origin, late, expit(at[:, 0])) for group, choice in pooled.choices.items()}
+    return {
+        group: Clocks(choice.origin, late, expit(at[:, 0]))
+        for group, choice in pooled.choices.items()
+    }
 
 
 def _lot_by_lot(
@@ -263,7 +301,8 @@ def _why_nothing(patterns: Patterns) -> str:
     if not patterns.left_out:
         return "No tray is in the book yet: enter trays and their checks first."
     return (
-        f"No tray has a check that can be used ({trays_by_reason(patterns.left_out.values())}). Enter checks or cells, "
+        f"No tray has a check that can be used ({trays_by_reason(patterns.left_out.values())}). "
+        "Enter checks or cells, "
         "then try again."
     )
 

@@ -1,9 +1,9 @@
 """From the mode to the middle: a normal law that fits the posterior's mass, not its peak.
 
-The joint mode reads "late" as "few". Here every tray's derivatives are averaged over the normal law of its own (eta,
-mu) by 3 x 3 Gauss-Hermite nodes, and the effects re-solved with them, a few damped times: at the end the average
-gradient is 0, which is the stationarity of the Gaussian variational approximation (Opper & Archambeau 2009, Neural
-Computation 21:786-792, memory).
+The joint mode reads "late" as "few". Here every tray's derivatives are averaged over the normal law
+of its own (eta, mu) by 3 x 3 Gauss-Hermite nodes, and the effects re-solved with them, a few damped
+times: at the end the average gradient is 0, which is the stationarity of the Gaussian variational
+approximation (Opper & Archambeau 2009, Neural Computation 21:786-792, memory).
 """
 
 from __future__ import annotations
@@ -41,7 +41,8 @@ class NormalLaw:
         Parameters
         ----------
         design : (R, K, P) array
-            K linear forms of beta in each row; the first two are a tray's eta and mu and take the lot's effects.
+            K linear forms of beta in each row; the first two are a tray's eta and mu and take the
+            lot's effects.
         lot : (R,) int array
             -1 leaves the lot out.
 
@@ -55,7 +56,10 @@ class NormalLaw:
         pull = design.copy()
         pull[known, :2] -= self.elimination.lot_pull[lot[known]]
         half = solve_triangular(
-            self.elimination.factor, pull.reshape(-1, design.shape[2]).T, trans="T", check_finite=False
+            self.elimination.factor,
+            pull.reshape(-1, design.shape[2]).T,
+            trans="T",
+            check_finite=False,
         )
         half = half.T.reshape(*pull.shape)
         covariance = half @ half.transpose(0, 2, 1)
@@ -69,7 +73,9 @@ class NormalLaw:
         carry = -self.elimination.tray_pull
         carry[:, 0, 0] += 1.0
         carry[:, 1, 1] += 1.0
-        return np.asarray(carry @ rows[tree.group] @ carry.transpose(0, 2, 1) + self.elimination.tray_inverse)
+        return np.asarray(
+            carry @ rows[tree.group] @ carry.transpose(0, 2, 1) + self.elimination.tray_inverse
+        )
 
 
 def normal_law(tree: Tree, prior: BetaPrior, scales: Scales, mode: PooledMode) -> NormalLaw:
@@ -93,7 +99,10 @@ def normal_law(tree: Tree, prior: BetaPrior, scales: Scales, mode: PooledMode) -
             return law
         _, beta, precision = prior.at(law.middle.beta, scales)
         found = eliminate(tree, terms.hessian, scales, precision)
-        own, lots = -law.middle.trays * tree.tray_precision(scales), -law.middle.lots * tree.lot_precision(scales)
+        own, lots = (
+            -law.middle.trays * tree.tray_precision(scales),
+            -law.middle.lots * tree.lot_precision(scales),
+        )
         step = found.solve(terms.gradient, own, lots, beta)
         moved = np.abs(predictors(tree, step)).max(initial=0.0)
         law = NormalLaw(law.middle.moved(step, min(_DAMPING, _LONGEST / max(moved, 1e-9))), found)

@@ -60,8 +60,9 @@ class Tree:
     delayed : (T,) bool array
         Trays whose spring may be late by a common number of days.
     silent : (T,) bool array, optional
-        Finished trays in which no seedling was seen. Their own time effects are held near 0, and those of lots made of
-        such trays: where nothing came nothing is told of time, and "very late" must not stand in for "none".
+        Finished trays in which no seedling was seen. Their own time effects are held near 0, and
+        those of lots made of such trays: where nothing came nothing is told of time, and "very
+        late" must not stand in for "none".
     """
 
     parts: tuple[Part, ...]
@@ -89,10 +90,14 @@ class Tree:
     @cached_property
     def _held(self) -> tuple[Array, Array]:
         """Factors on the precisions of trays (T, 2) and of lots (L, 2)."""
-        silent = np.zeros(self.trays) if self.silent is None else np.asarray(self.silent, dtype=float)
+        silent = (
+            np.zeros(self.trays) if self.silent is None else np.asarray(self.silent, dtype=float)
+        )
         by_row = np.minimum.reduceat(silent, group_starts(self.group))
         by_lot = np.minimum.reduceat(by_row, group_starts(self.lot))
-        trays, lots = (np.stack([np.ones(len(one)), 1.0 + one * _STILL]).T for one in (silent, by_lot))
+        trays, lots = (
+            np.stack([np.ones(len(one)), 1.0 + one * _STILL]).T for one in (silent, by_lot)
+        )
         return trays, lots
 
     @cached_property
@@ -118,17 +123,27 @@ class Tree:
     @cached_property
     def size(self) -> int:
         """Rows of the likelihood, times and cells together."""
-        return sum(part.data.time_tray.size + part.data.finishes.row.size + part.data.fillings.row.size
-                   + part.data.pinches.tray.size for part in self.parts)  # fmt: skip
+        return sum(
+            part.data.time_tray.size
+            + part.data.finishes.row.size
+            + part.data.fillings.row.size
+            + part.data.pinches.tray.size
+            for part in self.parts
+        )
 
     @cached_property
     def _tiles(self) -> dict[int, tuple[Part, ...]]:
         return {1: self.parts}
 
     def tiled(self, times: int) -> tuple[Part, ...]:
-        """The parts laid out `times` times over, tray i of copy k at i + k T; made once for each number of times."""
+        """The parts laid out `times` times over, tray i of copy k at i + k T; made once for each
+        number of times.
+        """
         if times not in self._tiles:
-            moved = [(part.trays[None, :] + self.trays * np.arange(times)[:, None]).ravel() for part in self.parts]
+            moved = [
+                (part.trays[None, :] + self.trays * np.arange(times)[:, None]).ravel()
+                for part in self.parts
+            ]
             self._tiles[times] = tuple(
                 replace(part, trays=trays, data=tiled(part.data, times))
                 for part, trays in zip(self.parts, moved, strict=True)
@@ -145,14 +160,26 @@ def part_of(tree: Tree, kept: NDArray[np.bool_]) -> Tree:
     for part in tree.parts:
         own = kept[part.trays]
         if own.any():
-            parts.append(replace(part, trays=code[part.trays[own]], data=only(part.data, np.flatnonzero(own))))
-    return Tree(tuple(parts), tree.design[rows], group, np.unique(tree.lot[rows], return_inverse=True)[1],
-                tree.delayed[trays], None if tree.silent is None else tree.silent[trays])  # fmt: skip
+            parts.append(
+                replace(
+                    part, trays=code[part.trays[own]], data=only(part.data, np.flatnonzero(own))
+                )
+            )
+    return Tree(
+        tuple(parts),
+        tree.design[rows],
+        group,
+        np.unique(tree.lot[rows], return_inverse=True)[1],
+        tree.delayed[trays],
+        None if tree.silent is None else tree.silent[trays],
+    )
 
 
 @dataclass(frozen=True)
 class Scales:
-    """Standard deviations of tray, lot, place and species effects, rho, and the delay of the current spring in days."""
+    """Standard deviations of tray, lot, place and species effects, rho, and the delay of the
+    current spring in days.
+    """
 
     tray: float
     tray_time: float
@@ -174,7 +201,9 @@ class State:
 
     def moved(self, step: State, by: float) -> State:
         """This state, `by` steps further."""
-        return State(self.beta + by * step.beta, self.lots + by * step.lots, self.trays + by * step.trays)
+        return State(
+            self.beta + by * step.beta, self.lots + by * step.lots, self.trays + by * step.trays
+        )
 
 
 def predictors(tree: Tree, state: State) -> Array:
@@ -191,28 +220,39 @@ def state_of(tree: Tree, state: State, kept: NDArray[np.bool_]) -> State:
     return State(state.beta, state.lots[np.unique(tree.lot[tree.group[kept]])], state.trays[kept])
 
 
-def tray_terms(parts: tuple[Part, ...], at: Array, rho: Array | float, delay: Array | None = None) -> TrayTerms:
-    """Log-likelihood of every tray with derivatives at predictors `at`, (T, 3); `rho` and `delay` as in `evaluate`."""
+def tray_terms(
+    parts: tuple[Part, ...], at: Array, rho: Array | float, delay: Array | None = None
+) -> TrayTerms:
+    """Log-likelihood of every tray with derivatives at predictors `at`, (T, 3); `rho` and `delay`
+    as in `evaluate`.
+    """
     sums = np.zeros((10, len(at)))
     for part in parts:
         eta, mu, log_sigma = at.T.take(part.trays, axis=1)
         late = None if delay is None else delay[part.trays]
         own = rho[part.trays] if isinstance(rho, np.ndarray) else rho
-        with np.errstate(over="ignore", invalid="ignore"):  # a step too far comes back as not finite, and is halved
-            sums[:, part.trays] = evaluate(part.data, eta, mu, log_sigma, own, part.family, part.origin, late).sums
+        with np.errstate(
+            over="ignore", invalid="ignore"
+        ):  # a step too far comes back as not finite, and is halved
+            sums[:, part.trays] = evaluate(
+                part.data, eta, mu, log_sigma, own, part.family, part.origin, late
+            ).sums
     return TrayTerms(sums)
 
 
 def delays(tree: Tree, scales: Sequence[Scales]) -> Array | None:
-    """(K T,) days by which the spring of each tray is late at each of K scales; None where no tray's may be."""
+    """(K T,) days by which the spring of each tray is late at each of K scales; None where no
+    tray's may be.
+    """
     if not tree.delayed.any():
         return None
     return np.concatenate([np.where(tree.delayed, one.delay, np.nan) for one in scales])
 
 
 def terms_at(tree: Tree, states: Sequence[State], scales: Sequence[Scales]) -> list[TrayTerms]:
-    """What `tray_terms` gives at each state and its scales: as many at once as pay, since small arrays cost most by
-    their number."""
+    """What `tray_terms` gives at each state and its scales: as many at once as pay, since small
+    arrays cost most by their number.
+    """
     together, found = max(_AT_ONCE // max(tree.size, 1), 1), []
     for first in range(0, len(states), together):
         some, known = states[first : first + together], scales[first : first + together]

@@ -1,7 +1,8 @@
 """The day up to which emergence is told: no seedling is promised from days on which nobody looked.
 
-A law of timing always has a tail, and a tail that no check has reached is a guess. So shares, and all that follows from
-them, speak of a horizon: a day on the species' own clock up to which enough of a lot's trays were looked at.
+A law of timing always has a tail, and a tail that no check has reached is a guess. So shares, and
+all that follows from them, speak of a horizon: a day on the species' own clock up to which enough
+of a lot's trays were looked at.
 """
 
 from __future__ import annotations
@@ -21,14 +22,18 @@ from germstats.records.intervals.patterns import Patterns, seen_by
 from germstats.records.seasons import SPRING_ENDS
 
 ENOUGH_TRAYS = 0.25
-"""Share of a lot's trays with seed still to come that must have been looked at on the day or later, and two of them
-where there are two; common practice, no source."""
+"""Share of a lot's trays with seed still to come that must have been looked at on the day or later,
+and two of them where there are two; common practice, no source.
+"""
 _FIRST_DAY = 1.0  # of a horizon on any clock, so that its logarithm is known
-_SAME_DAYS = 7.0  # single looks further apart cannot be read as one count; common practice, no source
+_SAME_DAYS = (
+    7.0  # single looks further apart cannot be read as one count; common practice, no source
+)
 
 Basis = Literal["looked at", "season not over", "species", "book", "all came"]
-"""What a horizon comes from: finished springs of the lot, its only spring, other lots of its species, all species, or
-trays in which every seed had come (told by the end of the spring)."""
+"""What a horizon comes from: finished springs of the lot, its only spring, other lots of its
+species, all species, or trays in which every seed had come (told by the end of the spring).
+"""
 
 
 @dataclass(frozen=True)
@@ -44,7 +49,8 @@ class Horizon:
     basis : str
         See `Basis`.
     mixed_looks : bool
-        No tray was looked at twice, and the single looks lie more than a week apart: few and late look alike.
+        No tray was looked at twice, and the single looks lie more than a week apart: few and late
+        look alike.
     """
 
     day: float
@@ -54,7 +60,9 @@ class Horizon:
 
     def from_sowing(self, origin_days: Array | float) -> Array:
         """Days from sowing, where 1 February is `origin_days` after it."""
-        return np.asarray(self.day + (np.asarray(origin_days) if self.origin == "1 February" else 0.0))
+        return np.asarray(
+            self.day + (np.asarray(origin_days) if self.origin == "1 February" else 0.0)
+        )
 
 
 @dataclass(frozen=True)
@@ -78,7 +86,11 @@ class Horizons:
     def of(self, species: str | None, lot: str) -> Horizon:
         """That of a lot, else of its species, else of the book."""
         own = self.lots.get((species, lot))
-        return own if own is not None else self.groups.get(lot if species is None else species, self.book)
+        return (
+            own
+            if own is not None
+            else self.groups.get(lot if species is None else species, self.book)
+        )
 
 
 def spring_end_days(trays: pd.DataFrame, spring_ends: tuple[int, int] = SPRING_ENDS) -> Array:
@@ -133,16 +145,24 @@ def find_horizons(
         once = not lot.timed and float(np.ptp(own["day"])) > _SAME_DAYS
         found[lot.species, lot.lot] = replace(horizon, mixed_looks=once)
     starts = facts.groupby("group")["origin"].mean()
-    after = [one.day - (starts[group] if one.origin == "sowing" else 0.0) for group, one in groups.items()]
+    after = [
+        one.day - (starts[group] if one.origin == "sowing" else 0.0)
+        for group, one in groups.items()
+    ]
     book = Horizon(max(float(np.median(after)), _FIRST_DAY), "1 February", "book")
     return Horizons(found, groups, book)
 
 
 def _facts(
-    trays: pd.DataFrame, origins: Mapping[str, Origin], spring_ends: tuple[int, int], usual: Origin = "sowing"
+    trays: pd.DataFrame,
+    origins: Mapping[str, Origin],
+    spring_ends: tuple[int, int],
+    usual: Origin = "sowing",
 ) -> pd.DataFrame:
-    """What decides the horizon, by tray: ``group``, ``season``, ``origin`` (days from sowing to 1 February),
-    ``complete``, and on the clock of its species ``day`` (of its last look) and ``ends`` (of its spring)."""
+    """What decides the horizon, by tray: ``group``, ``season``, ``origin`` (days from sowing to 1
+    February), ``complete``, and on the clock of its species ``day`` (of its last look) and ``ends``
+    (of its spring).
+    """
     groups = groups_of(trays).to_numpy()
     origin = trays["origin_days"].to_numpy(dtype=float)
     late = np.array([origins.get(group, usual) == "1 February" for group in groups], dtype=bool)
@@ -159,7 +179,9 @@ def _facts(
 
 
 def _complete(trays: pd.DataFrame) -> NDArray[np.bool_]:
-    """Trays in which nothing is left to come: every seed up, or every cell filled where only that was written."""
+    """Trays in which nothing is left to come: every seed up, or every cell filled where only that
+    was written.
+    """
     emerged, seeds = trays["emerged"].to_numpy(dtype=float), trays["seeds"].to_numpy(dtype=float)
     filled, cells = trays["filled"].to_numpy(dtype=float), trays["cells"].to_numpy(dtype=float)
     by_cells = trays["record"].isin(["occupancy", "totals"]).to_numpy() & (filled >= cells)
@@ -187,10 +209,12 @@ def _horizon(own: pd.DataFrame, under_way: int, origin: Origin) -> Horizon:
 
 
 def nearest_looks(patterns: Patterns, days: Array) -> Array:
-    """The horizon of each tray, moved to its first look after it where that is nearer than its last look before.
+    """The horizon of each tray, moved to its first look after it where that is nearer than its last
+    look before.
 
-    A tray looked at little, and above all one listed only when something stood in it, would lose what it says: one that
-    was empty long after the horizon was empty on it. What comes between the two days counts as come by the horizon.
+    A tray looked at little, and above all one listed only when something stood in it, would lose
+    what it says: one that was empty long after the horizon was empty on it. What comes between the
+    two days counts as come by the horizon.
 
     Parameters
     ----------
@@ -205,7 +229,10 @@ def nearest_looks(patterns: Patterns, days: Array) -> Array:
     """
     units = patterns.units
     assert units is not None, "these patterns do not know when trays were looked at"
-    tray, day = units.looks["tray"].to_numpy(dtype=np.int64), units.looks["day"].to_numpy(dtype=float)
+    tray, day = (
+        units.looks["tray"].to_numpy(dtype=np.int64),
+        units.looks["day"].to_numpy(dtype=float),
+    )
     before, after = np.zeros(len(days)), np.full(len(days), np.inf)
     early = day <= days[tray]
     np.maximum.at(before, tray[early], day[early])
@@ -214,7 +241,10 @@ def nearest_looks(patterns: Patterns, days: Array) -> Array:
 
 
 def pair_horizon(
-    patterns: Patterns, arms: Sequence[NDArray[np.int64]], origin: Origin, spring_ends: tuple[int, int]
+    patterns: Patterns,
+    arms: Sequence[NDArray[np.int64]],
+    origin: Origin,
+    spring_ends: tuple[int, int],
 ) -> Horizon:
     """Up to when two levels of a trial can be told together: the earlier of theirs.
 
@@ -228,16 +258,21 @@ def pair_horizon(
     """
     facts = _facts(patterns.trays, {}, spring_ends, origin)
     under_way = _under_way(facts)
-    return min((_horizon(facts.iloc[codes], under_way, origin) for codes in arms), key=lambda one: one.day)
+    return min(
+        (_horizon(facts.iloc[codes], under_way, origin) for codes in arms), key=lambda one: one.day
+    )
 
 
 def told_by(
-    patterns: Patterns, lots: tuple[LotRecords, ...], horizons: Horizons, spring_ends: tuple[int, int] = SPRING_ENDS
+    patterns: Patterns,
+    lots: tuple[LotRecords, ...],
+    horizons: Horizons,
+    spring_ends: tuple[int, int] = SPRING_ENDS,
 ) -> Patterns:
     """The records up to each lot's horizon, with ``horizon`` (days from sowing) in ``trays``.
 
-    Lots whose trays were each looked at once keep their counts. Patterns that were not read from a book keep all looks:
-    days after the horizon then count as the horizon.
+    Lots whose trays were each looked at once keep their counts. Patterns that were not read from a
+    book keep all looks: days after the horizon then count as the horizon.
 
     Parameters
     ----------
@@ -265,7 +300,8 @@ def told_by(
 
 
 def up_to(patterns: Patterns, horizon: Array, cut: Array) -> Patterns:
-    """The records with ``horizon`` (days from sowing) in ``trays``, without what was seen after the days `cut`.
+    """The records with ``horizon`` (days from sowing) in ``trays``, without what was seen after the
+    days `cut`.
 
     Patterns that were not read from a book keep all looks, and a horizon no earlier than the last.
 

@@ -13,7 +13,9 @@ from germstats.engine.schur import Elimination, eliminate
 from germstats.engine.timing import Array
 
 HEAVY_DF = 3.0
-"""Degrees of freedom of the effects that are usually small and now and then very large, such as a spring's chill."""
+"""Degrees of freedom of the effects that are usually small and now and then very large, such as a
+spring's chill.
+"""
 _STEPS = 80
 DECREMENT = 1e-9
 """Of Newton's method, under which a mode is found."""
@@ -69,18 +71,23 @@ class BetaPrior:
         return sd
 
     def bend(self, beta: Array, scales: Scales) -> Array:
-        """The log density's own curvature, never below a trifle: Newton's method needs it to converge fast."""
+        """The log density's own curvature, never below a trifle: Newton's method needs it to
+        converge fast.
+        """
         sd = self.sd_at(scales)
         away = np.where(np.isfinite(sd), (beta - self.mean) / sd, 0.0) ** 2
         heavy = np.maximum((HEAVY_DF + 1) * (HEAVY_DF - away) / (HEAVY_DF + away) ** 2, _TRIFLE)
-        return self._with_told(np.where(np.isfinite(sd), np.where(self.heavy, heavy, 1.0) / sd**2, 0.0))
+        return self._with_told(
+            np.where(np.isfinite(sd), np.where(self.heavy, heavy, 1.0) / sd**2, 0.0)
+        )
 
     def _with_told(self, precision: Array) -> Array:
         return precision if self.told is None else np.diag(precision) + self.told.information
 
     def at(self, beta: Array, scales: Scales) -> tuple[float, Array, Array]:
-        """Log density (flat effects left out), gradient, and the precision of the matching normal law: (P,), or (P, P)
-        where other trays tell of the effects together."""
+        """Log density (flat effects left out), gradient, and the precision of the matching normal
+        law: (P,), or (P, P) where other trays tell of the effects together.
+        """
         sd = self.sd_at(scales)
         proper = np.isfinite(sd)
         away = np.where(proper, (beta - self.mean) / sd, 0.0)
@@ -107,8 +114,8 @@ class PooledMode:
     terms : TrayTerms
     elimination : Elimination
     criterion : float
-        Log of the integral over all effects by Laplace's method, up to a constant: with the fixed effects inside it is
-        the restricted criterion.
+        Log of the integral over all effects by Laplace's method, up to a constant: with the fixed
+        effects inside it is the restricted criterion.
     converged : bool
     """
 
@@ -136,24 +143,37 @@ def _point(tree: Tree, prior: BetaPrior, scales: Scales, state: State, terms: Tr
     tray_precision, lot_precision = tree.tray_precision(scales), tree.lot_precision(scales)
     own, lots = -state.trays * tray_precision, -state.lots * lot_precision
     value = float(terms.value.sum()) + fixed
-    value += 0.5 * float((own * state.trays).sum() + (lots * state.lots).sum() + tree.log_precision(scales))
+    value += 0.5 * float(
+        (own * state.trays).sum() + (lots * state.lots).sum() + tree.log_precision(scales)
+    )
     return _Point(state, terms, value, own, lots, beta, precision)
 
 
-def criteria_at(tree: Tree, prior: BetaPrior, scales: Sequence[Scales], states: Sequence[State]) -> list[float]:
+def criteria_at(
+    tree: Tree, prior: BetaPrior, scales: Sequence[Scales], states: Sequence[State]
+) -> list[float]:
     """Laplace's criterion with the expansion taken at each state, which need not be the mode."""
     found = []
     for known, state, terms in zip(scales, states, terms_at(tree, states, scales), strict=True):
         point = _point(tree, prior, known, state, terms)
-        log_det = eliminate(tree, terms.hessian, known, point.precision).log_det if np.isfinite(point.value) else 0.0
+        log_det = (
+            eliminate(tree, terms.hessian, known, point.precision).log_det
+            if np.isfinite(point.value)
+            else 0.0
+        )
         found.append(point.value - 0.5 * log_det)
     return found
 
 
 def find_pooled_modes(
-    tree: Tree, prior: BetaPrior, scales: Sequence[Scales], starts: Sequence[State], decrement: float = DECREMENT
+    tree: Tree,
+    prior: BetaPrior,
+    scales: Sequence[Scales],
+    starts: Sequence[State],
+    decrement: float = DECREMENT,
 ) -> list[PooledMode]:
-    """Newton's method by elimination at each of several scales, with halved steps where the value falls.
+    """Newton's method by elimination at each of several scales, with halved steps where the value
+    falls.
 
     Parameters
     ----------
@@ -162,15 +182,18 @@ def find_pooled_modes(
     scales : sequence of Scales
     starts : sequence of State
     decrement : float
-        Of Newton's method, under which a search ends. What it leaves of the criterion's value is added by the parabola
-        on which the next step stands.
+        Of Newton's method, under which a search ends. What it leaves of the criterion's value is
+        added by the parabola on which the next step stands.
 
     Returns
     -------
     list of PooledMode
         Judged converged by the decrement taken before the step.
     """
-    searches = [_search(tree, prior, known, start, decrement) for known, start in zip(scales, starts, strict=True)]
+    searches = [
+        _search(tree, prior, known, start, decrement)
+        for known, start in zip(scales, starts, strict=True)
+    ]
     asked = {k: next(search) for k, search in enumerate(searches)}
     found: dict[int, PooledMode] = {}
     while asked:  # in step, so that the likelihood is asked for all that still move at once
@@ -194,8 +217,9 @@ def _search(
 ) -> Generator[State, TrayTerms, PooledMode]:
     """Asks for the likelihood at one state after another, and ends with the mode.
 
-    A start at which the likelihood is no number gives way to no effect at all about the prior's middle. Where that is
-    impossible too, so are the records under these scales: the criterion is -inf.
+    A start at which the likelihood is no number gives way to no effect at all about the prior's
+    middle. Where that is impossible too, so are the records under these scales: the criterion is
+    -inf.
     """
     here = _point(tree, prior, scales, start, (yield start))
     if not _is_number(here):
@@ -213,7 +237,9 @@ def _search(
         converged = gain < decrement
         ahead = None
         if not converged:
-            ahead = yield from _ahead(tree, prior, scales, here, step, float(np.abs(moves).max(initial=0.0)))
+            ahead = yield from _ahead(
+                tree, prior, scales, here, step, float(np.abs(moves).max(initial=0.0))
+            )
         if ahead is None:
             break
         here = ahead
@@ -230,8 +256,9 @@ def _is_number(here: _Point) -> bool:
 
 
 def _under(found: Elimination, tree: Tree, scales: Scales, here: _Point) -> Elimination:
-    """The elimination with the precision of the matching normal law, which may be looser than Newton's own: the
-    likelihood is eliminated anew where too little is left."""
+    """The elimination with the precision of the matching normal law, which may be looser than
+    Newton's own: the likelihood is eliminated anew where too little is left.
+    """
     try:
         return found.under(here.precision)
     except np.linalg.LinAlgError:
@@ -241,8 +268,9 @@ def _under(found: Elimination, tree: Tree, scales: Scales, here: _Point) -> Elim
 def _ahead(
     tree: Tree, prior: BetaPrior, scales: Scales, here: _Point, step: State, moved: float
 ) -> Generator[State, TrayTerms, _Point | None]:
-    """A point along `step`, which moves some predictor by `moved`, that is no worse, the step halved until it is; None
-    where there is none."""
+    """A point along `step`, which moves some predictor by `moved`, that is no worse, the step
+    halved until it is; None where there is none.
+    """
     by = min(1.0, _LONGEST / moved) if moved > 0 else 1.0
     for halving in range(_HALVINGS):
         state = here.state.moved(step, by * 0.5**halving)
@@ -255,17 +283,25 @@ def _ahead(
 def _slope(here: _Point, step: State, moves: Array) -> float:
     """Gradient along `step`, which moves the predictors by `moves`."""
     along = float((here.terms.gradient * moves).sum())
-    return along + float((here.own * step.trays).sum() + (here.lots * step.lots).sum() + here.beta @ step.beta)
+    return along + float(
+        (here.own * step.trays).sum() + (here.lots * step.lots).sum() + here.beta @ step.beta
+    )
 
 
 def mode_slopes(
-    tree: Tree, prior: BetaPrior, mode: PooledMode, here: Scales, ahead: Sequence[Scales], gap: float
+    tree: Tree,
+    prior: BetaPrior,
+    mode: PooledMode,
+    here: Scales,
+    ahead: Sequence[Scales],
+    gap: float,
 ) -> list[State]:
-    """How the mode at scales `here` moves per unit of each scale's coordinate, which lies `gap` ahead in each of
-    `ahead`: H^-1 times the change of the gradient at fixed effects.
+    """How the mode at scales `here` moves per unit of each scale's coordinate, which lies `gap`
+    ahead in each of `ahead`: H^-1 times the change of the gradient at fixed effects.
 
-    For a delay of the spring that change is taken from both sides: trays of a few days bend so sharply in it, and few
-    and late are so nearly the same there, that from one side the path was off by a hundredfold.
+    For a delay of the spring that change is taken from both sides: trays of a few days bend so
+    sharply in it, and few and late are so nearly the same there, that from one side the path was
+    off by a hundredfold.
     """
     moved = [k for k, one in enumerate(ahead) if (one.rho, one.delay) != (here.rho, here.delay)]
     late = [k for k in moved if ahead[k].delay != here.delay]
@@ -280,10 +316,13 @@ def mode_slopes(
     for k, scales in enumerate(ahead):
         high = _point(tree, prior, scales, mode.state, terms[k])
         from_both = (high.terms.gradient - before[k].gradient) / 2 if k in before else None
-        paths.append(mode.elimination.solve(
-            (high.terms.gradient - low.terms.gradient if from_both is None else from_both) / gap,
-            (high.own - low.own) / gap,
-            (high.lots - low.lots) / gap,
-            (high.beta - low.beta) / gap,
-        ))  # fmt: skip
+        paths.append(
+            mode.elimination.solve(
+                (high.terms.gradient - low.terms.gradient if from_both is None else from_both)
+                / gap,
+                (high.own - low.own) / gap,
+                (high.lots - low.lots) / gap,
+                (high.beta - low.beta) / gap,
+            )
+        )
     return paths

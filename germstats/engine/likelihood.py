@@ -1,25 +1,29 @@
 """One likelihood for counts, occupancy and tray totals.
 
-Symbols: p = share of seeds that emerge by the end of the spring, eta = logit p; F = cdf of emergence time among those;
-x = 1 - F(last check); rho = correlation of the fates of two seeds of one cell, t = rho / (1 - rho). With
+Symbols: p = share of seeds that emerge by the end of the spring, eta = logit p; F = cdf of
+emergence time among those; x = 1 - F(last check); rho = correlation of the fates of two seeds of
+one cell, t = rho / (1 - rho). With
 
     G(a, b) = prod_{r<a}(p + r t) prod_{r<b}(1 - p + r t) / prod_{r<a+b}(1 + r t) = E[P^a (1 - P)^b]
 
-a cell of n seeds of which K were seen by its last check contributes, beside log dF of each seen seed's interval,
+a cell of n seeds of which K were seen by its last check contributes, beside log dF of each seen
+seed's interval,
 
-    A = sum_i C(n - K, i) x^i G(K + i, n - K - i)                                (i seeds alive and still to come)
+    A = sum_i C(n - K, i) x^i G(K + i, n - K - i)                                (i seeds alive and
+    still to come)
 
 and a cell known only to be first filled in (lo, hi]
 
     D = sum_i C(n, i) (x_lo^i - x_hi^i) G(i, n - i).
 
-Where a tray has a horizon H, a day from sowing, p is the share of seeds that emerge by H and F(t) / F(H) takes the
-place of F(t): nothing depends on what comes after H, and the law of timing only fills in days before it.
+Where a tray has a horizon H, a day from sowing, p is the share of seeds that emerge by H and F(t) /
+F(H) takes the place of F(t): nothing depends on what comes after H, and the law of timing only
+fills in days before it.
 
-All terms are positive and exact at rho = 0. Where n is drawn per cell, A and D are averaged over its values (A with the
-coefficient n!/(n - K)!, since the number of ways to have seen K depends on n). A pinch is negative binomial with mean m
-and evenness k: its seen seeds are negative binomial with mean m p F, and rho is 0 there because k already is the
-scatter.
+All terms are positive and exact at rho = 0. Where n is drawn per cell, A and D are averaged over
+its values (A with the coefficient n!/(n - K)!, since the number of ways to have seen K depends on
+n). A pinch is negative binomial with mean m and evenness k: its seen seeds are negative binomial
+with mean m p F, and rho is 0 there because k already is the scatter.
 """
 
 from __future__ import annotations
@@ -63,8 +67,9 @@ class TrayTerms:
     Attributes
     ----------
     sums : (10, T) array
-        Value, slopes on eta, mu and log sigma, and the second derivatives in the order of the Hessian's upper half: one
-        tray after the other in memory, since all that follows goes entry by entry.
+        Value, slopes on eta, mu and log sigma, and the second derivatives in the order of the
+        Hessian's upper half: one tray after the other in memory, since all that follows goes entry
+        by entry.
     """
 
     sums: Array
@@ -111,8 +116,8 @@ def evaluate(
     family : TimingFamily
     origin : {"sowing", "1 February"}
     delay : (T,) array, optional
-        Days by which the spring is late: the clock shows softplus(elapsed - delay), with a scale of one day, instead of
-        the elapsed days. NaN for a tray whose clock is exact.
+        Days by which the spring is late: the clock shows softplus(elapsed - delay), with a scale of
+        one day, instead of the elapsed days. NaN for a tray whose clock is exact.
 
     Returns
     -------
@@ -131,10 +136,15 @@ def evaluate(
             rows = finish_sums(finishes, share, clock, ends.finishes)
             sums += summed(rows, finishes.tray[finishes.days[1]], data.trays)
         if (fillings := data.fillings).tray.size:
-            rows = [fillings.count * row for row in filling_sums(fillings, share, clock, ends.fillings)]
+            rows = [
+                fillings.count * row for row in filling_sums(fillings, share, clock, ends.fillings)
+            ]
             sums += summed(rows, fillings.tray, data.trays)
     if (pinches := data.pinches).tray.size:
-        rows = [pinches.count * row for row in pinch_sums(pinches, eta[pinches.tray], clock, ends.pinches)]
+        rows = [
+            pinches.count * row
+            for row in pinch_sums(pinches, eta[pinches.tray], clock, ends.pinches)
+        ]
         sums += summed(rows, pinches.tray, data.trays)
     return TrayTerms(sums)
 
@@ -149,7 +159,9 @@ def log_likelihood(
     origin: Origin,
     delay: Array | None = None,
 ) -> Array:
-    """(T,) values of `evaluate` without their derivatives, at less than half the cost; parameters as there."""
+    """(T,) values of `evaluate` without their derivatives, at less than half the cost; parameters
+    as there.
+    """
     eta = np.clip(eta, -_LARGEST_LOGIT, _LARGEST_LOGIT)
     clock, ends = _clock_of(data, mu, log_sigma, family, origin, delay), data.ends
     total = np.zeros(data.trays)
@@ -164,14 +176,23 @@ def log_likelihood(
         if (finishes := data.finishes).tray.size:
             add(finishes.tray, finishes.count, finish_values(finishes, share, clock, ends.finishes))
         if (fillings := data.fillings).tray.size:
-            add(fillings.tray, fillings.count, filling_values(fillings, share, clock, ends.fillings))
+            add(
+                fillings.tray, fillings.count, filling_values(fillings, share, clock, ends.fillings)
+            )
     if (pinches := data.pinches).tray.size:
-        add(pinches.tray, pinches.count, pinch_values(pinches, eta[pinches.tray], clock, ends.pinches))
+        add(
+            pinches.tray,
+            pinches.count,
+            pinch_values(pinches, eta[pinches.tray], clock, ends.pinches),
+        )
     return total
 
 
-def share_out_by(family: TimingFamily, origin: Origin, data: Compiled, mu: Array, sigma: Array | float) -> Array:
-    """Expected share of what emerges, by its horizon if it has one, that is out by each tray's last look.
+def share_out_by(
+    family: TimingFamily, origin: Origin, data: Compiled, mu: Array, sigma: Array | float
+) -> Array:
+    """Expected share of what emerges, by its horizon if it has one, that is out by each tray's last
+    look.
 
     Parameters
     ----------
@@ -187,12 +208,20 @@ def share_out_by(family: TimingFamily, origin: Origin, data: Compiled, mu: Array
     (T,) array
     """
     start = data.origin_days if origin == "1 February" else 0.0
-    last, horizon = ((np.log(np.maximum(day - start, 1e-3)) - mu) / sigma for day in (last_days(data), data.horizon))
+    last, horizon = (
+        (np.log(np.maximum(day - start, 1e-3)) - mu) / sigma
+        for day in (last_days(data), data.horizon)
+    )
     return family.share_by(last, horizon)
 
 
 def _clock_of(
-    data: Compiled, mu: Array, log_sigma: Array | float, family: TimingFamily, origin: Origin, delay: Array | None
+    data: Compiled,
+    mu: Array,
+    log_sigma: Array | float,
+    family: TimingFamily,
+    origin: Origin,
+    delay: Array | None,
 ) -> Clock:
     """The clock at the ends of all intervals."""
     tray = data.ends.tray

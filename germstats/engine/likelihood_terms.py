@@ -1,8 +1,8 @@
 """Log-likelihood of intervals, cells and pinches with derivatives; symbols as in `likelihood`.
 
-Each set of patterns comes back in the ten rows of `likelihood.TrayTerms`: value, slopes on eta, mu and log sigma, and
-the six second derivatives; seen seeds, which speak of time alone, in six of them. Time is worked out once for each tray
-and day, at the ends of its intervals.
+Each set of patterns comes back in the ten rows of `likelihood.TrayTerms`: value, slopes on eta, mu
+and log sigma, and the six second derivatives; seen seeds, which speak of time alone, in six of
+them. Time is worked out once for each tray and day, at the ends of its intervals.
 """
 
 from __future__ import annotations
@@ -18,7 +18,9 @@ from germstats.engine.arrays import CellTerms, Index, PinchTerms, summed
 from germstats.engine.clock import BENDS, Clock
 from germstats.engine.timing import Array
 
-_SMALLEST_LOG = -650.0  # exp() of it is still a normal double, so that ratios of such shares stay finite
+_SMALLEST_LOG = (
+    -650.0
+)  # exp() of it is still a normal double, so that ratios of such shares stay finite
 
 
 Places = tuple[Index, Index]
@@ -27,7 +29,9 @@ Places = tuple[Index, Index]
 
 @dataclass(frozen=True)
 class _Chain:
-    """The chain rule from the two standardized ends (a, b) of intervals to mu and log sigma; motions are (5, N)."""
+    """The chain rule from the two standardized ends (a, b) of intervals to mu and log sigma;
+    motions are (5, N).
+    """
 
     lo: Array
     hi: Array
@@ -55,7 +59,9 @@ def time_sums(clock: Clock, ends: Places) -> list[Array]:
     lo, hi = ends
     gap = clock.log_gap(lo, hi)
     safe = np.where(np.isneginf(gap), 0.0, gap)
-    f_lo, f_hi = (np.where(clock.started[end], np.exp(clock.log_density[end] - safe), 0.0) for end in ends)
+    f_lo, f_hi = (
+        np.where(clock.started[end], np.exp(clock.log_density[end] - safe), 0.0) for end in ends
+    )
     bends = -f_lo * clock.bend[lo] - f_lo**2, f_lo * f_hi, f_hi * clock.bend[hi] - f_hi**2
     return [gap, *_chain(clock, ends).alone(-f_lo, f_hi, *bends)]
 
@@ -77,7 +83,8 @@ class Shares:
     ----------
     p, q : (T,) arrays
     up, down : (3, most + 1, T) arrays
-        Sums over r < a of log(p + r t), 1 / (p + r t) and 1 / (p + r t)^2 for a = 0, 1, ...; the same of q.
+        Sums over r < a of log(p + r t), 1 / (p + r t) and 1 / (p + r t)^2 for a = 0, 1, ...; the
+        same of q.
     norm : (most + 1, T) or (most + 1, 1) array
         Sums over r < a of log(1 + r t).
     """
@@ -101,10 +108,14 @@ class Shares:
         return np.asarray(up[0] + down[0] - self._norm_of(cells))
 
     def _of_terms(self, cells: CellTerms) -> list[Array]:
-        """What `up` says of each term's successes, and `down` of its failures: (3, N) each, or (1, N) of the logs."""
+        """What `up` says of each term's successes, and `down` of its failures: (3, N) each, or (1,
+        N) of the logs.
+        """
         trays, asked = len(self.p), ((self.up, cells.successes), (self.down, cells.failures))
-        return [table.reshape(len(table), -1).take(seeds * trays + cells.tray_of_term, axis=1)
-                for table, seeds in asked]  # fmt: skip
+        return [
+            table.reshape(len(table), -1).take(seeds * trays + cells.tray_of_term, axis=1)
+            for table, seeds in asked
+        ]
 
     def _norm_of(self, cells: CellTerms) -> Array:
         together = cells.successes + cells.failures
@@ -112,7 +123,9 @@ class Shares:
 
 
 def shares(eta: Array, rho: Array | float, most: int, slopes: bool = True) -> Shares:
-    """The tables for cells of up to `most` seeds; without `slopes` of their logs alone, (1, most + 1, T)."""
+    """The tables for cells of up to `most` seeds; without `slopes` of their logs alone, (1, most +
+    1, T).
+    """
     p, q = expit(eta), expit(-eta)
     t = np.atleast_1d(np.asarray(rho / (1 - rho)))  # one, or one for each tray
     up, down = (np.zeros((3 if slopes else 1, most + 1, len(p))) for _ in range(2))
@@ -130,8 +143,12 @@ def shares(eta: Array, rho: Array | float, most: int, slopes: bool = True) -> Sh
     return Shares(p, q, up, down, norm)
 
 
-def _share_rows(share: Shares, tray: Index, p1: Array, p2: Array, with_time: Sequence[Array]) -> list[Array]:
-    """Slopes and bend on eta, and the bends across, from those on p: p2 is E[p2 + p1^2] - E[p1]^2."""
+def _share_rows(
+    share: Shares, tray: Index, p1: Array, p2: Array, with_time: Sequence[Array]
+) -> list[Array]:
+    """Slopes and bend on eta, and the bends across, from those on p: p2 is E[p2 + p1^2] -
+    E[p1]^2.
+    """
     p, q = share.p[tray], share.q[tray]
     pq = p * q
     e = pq * p1
@@ -145,9 +162,11 @@ def finish_values(cells: CellTerms, share: Shares, clock: Clock, last: Index) ->
 
 
 def finish_sums(cells: CellTerms, share: Shares, clock: Clock, last: Index) -> list[Array]:
-    """The same with derivatives: ten rows for each run of patterns with one tray and last day, counts in them.
+    """The same with derivatives: ten rows for each run of patterns with one tray and last day,
+    counts in them.
 
-    Only x^i speaks of time, so that the chain rule waits until the patterns of one day are added up.
+    Only x^i speaks of time, so that the chain rule waits until the patterns of one day are added
+    up.
     """
     i = cells.power
     log_share, p1, p2 = share.of(cells)
@@ -155,15 +174,26 @@ def finish_sums(cells: CellTerms, share: Shares, clock: Clock, last: Index) -> l
     by_p, by_i = weight * p1, weight * i
     each = [by_p, weight * p2 + by_p * p1, by_i, by_i * i, by_p * i]
     p_mean, p_square, i_mean, i_square, across = summed(each, cells.row, len(cells.tray))
-    e, ee, cross = _share_rows(share, cells.tray, p_mean, p_square - p_mean**2, [across - p_mean * i_mean])
-    rows = [cells.count * row for row in (value, e, ee, i_mean, i_square - i_mean - i_mean**2, cross)]
+    e, ee, cross = _share_rows(
+        share, cells.tray, p_mean, p_square - p_mean**2, [across - p_mean * i_mean]
+    )
+    rows = [
+        cells.count * row for row in (value, e, ee, i_mean, i_square - i_mean - i_mean**2, cross)
+    ]
     day, starts = cells.days
     value, e, ee, come, spread, cross = summed(rows, day, len(starts))
     end = last[starts]
     hazard = clock.hazard[end]
-    b, bb, eb = -hazard * come, hazard**2 * spread - hazard * clock.bend[end] * come, -hazard * cross
+    b, bb, eb = (
+        -hazard * come,
+        hazard**2 * spread - hazard * clock.bend[end] * come,
+        -hazard * cross,
+    )
     moved = clock.motion[:, end]
-    bends = [bb * moved[first] * moved[second] + b * moved[row] for row, (first, second) in enumerate(BENDS, start=2)]
+    bends = [
+        bb * moved[first] * moved[second] + b * moved[row]
+        for row, (first, second) in enumerate(BENDS, start=2)
+    ]
     return [value, e, b * moved[0], b * moved[1], ee, eb * moved[0], eb * moved[1], *bends]
 
 
@@ -180,8 +210,12 @@ def _filling(cells: CellTerms, clock: Clock, ends: Places) -> _Filling:
     lo, hi = ends
     before = clock.log_survival[lo]
     log_u = np.maximum(clock.log_gap(lo, hi) - before, _SMALLEST_LOG)
-    log_rest = np.where(log_u < -0.7, np.log1p(-np.exp(np.minimum(log_u, -0.7))), clock.log_survival[hi] - before)
-    log_bracket = np.log(np.maximum(-np.expm1(cells.power * log_rest[cells.row]), np.exp(_SMALLEST_LOG)))
+    log_rest = np.where(
+        log_u < -0.7, np.log1p(-np.exp(np.minimum(log_u, -0.7))), clock.log_survival[hi] - before
+    )
+    log_bracket = np.log(
+        np.maximum(-np.expm1(cells.power * log_rest[cells.row]), np.exp(_SMALLEST_LOG))
+    )
     return _Filling(log_rest, log_bracket, cells.power * before[cells.row] + log_bracket)
 
 
@@ -200,7 +234,16 @@ def filling_sums(cells: CellTerms, share: Shares, clock: Clock, ends: Places) ->
     by_p, by_i = weight * p1, weight * i
     by_lo = by_i * np.exp(-time.log_bracket)
     by_hi = -by_i * np.exp(i * time.log_rest[cells.row] - time.log_bracket)
-    each = [by_p, weight * p2 + by_p * p1, by_lo, i * by_lo, p1 * by_lo, by_hi, i * by_hi, p1 * by_hi]
+    each = [
+        by_p,
+        weight * p2 + by_p * p1,
+        by_lo,
+        i * by_lo,
+        p1 * by_lo,
+        by_hi,
+        i * by_hi,
+        p1 * by_hi,
+    ]
     p_mean, p_square, *both = summed(each, cells.row, len(cells.tray))
 
     def end(place: Index, come: Array, square: Array, across: Array) -> tuple[Array, Array, Array]:
@@ -236,14 +279,22 @@ def _pinch_ends(pinches: PinchTerms, eta: Array, clock: Clock, ends: Places) -> 
     y_lo, y_hi = (scale * p * -np.expm1(clock.log_survival[end]) for end in ends)
     interval = pinches.lo >= 0
     gap = np.where(interval, np.maximum(clock.log_gap(*ends), _SMALLEST_LOG), 0.0)
-    closed = np.maximum(-np.expm1(-k * np.log1p(scale * p * np.exp(gap) / (1 + y_lo))), np.exp(_SMALLEST_LOG))
+    closed = np.maximum(
+        -np.expm1(-k * np.log1p(scale * p * np.exp(gap) / (1 + y_lo))), np.exp(_SMALLEST_LOG)
+    )
     return _PinchEnds(p, scale, y_lo, y_hi, closed, interval & ~clock.started[ends[1]])
 
 
 def _at_ends(pinches: PinchTerms, ends: _PinchEnds) -> Array:
     k = pinches.k
-    first_filled = np.where(ends.impossible, -np.inf, -k * np.log1p(ends.y_lo) + np.log(ends.closed))
-    at_last = pinches.log_constant + pinches.seen * np.log(ends.p) - (k + pinches.seen) * np.log1p(ends.y_hi)
+    first_filled = np.where(
+        ends.impossible, -np.inf, -k * np.log1p(ends.y_lo) + np.log(ends.closed)
+    )
+    at_last = (
+        pinches.log_constant
+        + pinches.seen * np.log(ends.p)
+        - (k + pinches.seen) * np.log1p(ends.y_hi)
+    )
     return np.where(pinches.lo >= 0, first_filled, at_last)
 
 
@@ -269,15 +320,21 @@ def pinch_sums(pinches: PinchTerms, eta: Array, clock: Clock, ends: Places) -> l
     f_hi, s_hi, z_hi, zz_hi = slopes(ends[1], at.y_hi, r_hi)
     e = f_lo * at.y_lo * q + f_hi * at.y_hi * q
     a, b = f_lo * z_lo, f_hi * z_hi
-    ee = (s_lo * at.y_lo**2 + s_hi * at.y_hi**2) * q**2 + (f_lo * at.y_lo + f_hi * at.y_hi) * q * (q - p)
-    return _ten(_chain(clock, ends), _at_ends(pinches, at), (
-        e + np.where(interval, 0.0, pinches.seen * q),
-        a,
-        b,
-        ee - e**2 - np.where(interval, 0.0, pinches.seen * p * q),
-        s_lo * at.y_lo * q * z_lo + f_lo * z_lo * q - e * a,
-        s_hi * at.y_hi * q * z_hi + f_hi * z_hi * q - e * b,
-        s_lo * z_lo**2 + f_lo * zz_lo - a**2,
-        -a * b,
-        s_hi * z_hi**2 + f_hi * zz_hi - b**2,
-    ))  # fmt: skip
+    ee = (s_lo * at.y_lo**2 + s_hi * at.y_hi**2) * q**2 + (f_lo * at.y_lo + f_hi * at.y_hi) * q * (
+        q - p
+    )
+    return _ten(
+        _chain(clock, ends),
+        _at_ends(pinches, at),
+        (
+            e + np.where(interval, 0.0, pinches.seen * q),
+            a,
+            b,
+            ee - e**2 - np.where(interval, 0.0, pinches.seen * p * q),
+            s_lo * at.y_lo * q * z_lo + f_lo * z_lo * q - e * a,
+            s_hi * at.y_hi * q * z_hi + f_hi * z_hi * q - e * b,
+            s_lo * z_lo**2 + f_lo * zz_lo - a**2,
+            -a * b,
+            s_hi * z_hi**2 + f_hi * zz_hi - b**2,
+        ),
+    )

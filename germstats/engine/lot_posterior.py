@@ -1,14 +1,16 @@
-"""One lot at a time: its treatments' emergence shares and times, with tray and season scatter integrated out.
+"""One lot at a time: its treatments' emergence shares and times, with tray and season scatter
+integrated out.
 
 For tray i of treatment row r in season y
 
     logit p_i = theta_r + s_y + u_i,   log T_i = m_r + d_y + v_i (+ sigma e),
 
-with s, u, d, v normal of given sds. theta has the Jeffreys prior of a binomial share (density sqrt(p(1 - p)) on the
-logit), so that without scatter the range of a share is the published Jeffreys interval and all-empty or all-full trays
-give finite answers. m and log sigma have weak normal priors. Random effects are integrated out by Laplace's method; the
-posterior of each theta is taken on a grid, the other parameters re-fitted at each point, so that skewness is kept
-(Tierney & Kadane 1986, J. Amer. Statist. Assoc. 81:82-86, memory).
+with s, u, d, v normal of given sds. theta has the Jeffreys prior of a binomial share (density
+sqrt(p(1 - p)) on the logit), so that without scatter the range of a share is the published Jeffreys
+interval and all-empty or all-full trays give finite answers. m and log sigma have weak normal
+priors. Random effects are integrated out by Laplace's method; the posterior of each theta is taken
+on a grid, the other parameters re-fitted at each point, so that skewness is kept (Tierney & Kadane
+1986, J. Amer. Statist. Assoc. 81:82-86, memory).
 """
 
 from __future__ import annotations
@@ -42,7 +44,8 @@ class Scatter:
     tray_time, season_time : float
         On log time.
     late_spring : bool
-        A season still under way may be late as a whole, by a number of days; off where days are told by heat.
+        A season still under way may be late as a whole, by a number of days; off where days are
+        told by heat.
     """
 
     tray: float = 0.5
@@ -122,7 +125,8 @@ class Mode:
         Log posterior density there.
     negative_hessian : (D, D) array
     integrated : float
-        Log-likelihood of the fixed parts with the random effects integrated out (priors of the fixed parts left out).
+        Log-likelihood of the fixed parts with the random effects integrated out (priors of the
+        fixed parts left out).
     converged : bool
         The gradient is small, whatever the steps did.
     """
@@ -135,7 +139,9 @@ class Mode:
 
 
 def _design(row: Index, season: Index, scatter: Scatter) -> tuple[Array, Array]:
-    """(T, D) matrices that carry the parameters to eta and to mu; effects with sd 0 are left out."""
+    """(T, D) matrices that carry the parameters to eta and to mu; effects with sd 0 are
+    left out.
+    """
     trays, rows = len(row), int(row.max()) + 1
     in_row, in_season, own = np.eye(rows)[row], np.eye(int(season.max()) + 1)[season], np.eye(trays)
     nothing = np.zeros((trays, 1))
@@ -164,8 +170,14 @@ def _fixed_priors(x: Array, rows: int, priors: Priors) -> tuple[float, Array, Ar
     off = (m - priors.log_time) / priors.log_time_sd
     off_sigma = (log_sigma - priors.log_sigma) / priors.log_sigma_sd
     value -= float(0.5 * (off @ off) + 0.5 * off_sigma**2)
-    gradient[rows : 2 * rows], curvature[rows : 2 * rows] = -off / priors.log_time_sd, -1 / priors.log_time_sd**2
-    gradient[2 * rows], curvature[2 * rows] = -off_sigma / priors.log_sigma_sd, -1 / priors.log_sigma_sd**2
+    gradient[rows : 2 * rows], curvature[rows : 2 * rows] = (
+        -off / priors.log_time_sd,
+        -1 / priors.log_time_sd**2,
+    )
+    gradient[2 * rows], curvature[2 * rows] = (
+        -off_sigma / priors.log_sigma_sd,
+        -1 / priors.log_sigma_sd**2,
+    )
     return value, gradient, curvature
 
 
@@ -173,8 +185,12 @@ def _posterior(lot: Lot, law: Law, x: Array) -> tuple[float, Array, Array, float
     """Log posterior, gradient, negative Hessian, and the value of the fixed priors alone."""
     to_eta, to_mu = lot.design
     at = 2 * lot.rows
-    with np.errstate(over="ignore", invalid="ignore"):  # a step too far comes back as not finite, and is halved
-        terms = evaluate(lot.data, to_eta @ x, to_mu @ x, float(x[at]), law.rho, law.family, law.origin)
+    with np.errstate(
+        over="ignore", invalid="ignore"
+    ):  # a step too far comes back as not finite, and is halved
+        terms = evaluate(
+            lot.data, to_eta @ x, to_mu @ x, float(x[at]), law.rho, law.family, law.origin
+        )
     prior, gradient, curvature = _fixed_priors(x, lot.rows, law.priors)
     effects = x[at + 1 :]
     value = float(terms.value.sum()) + prior - 0.5 * float(effects @ effects)
@@ -195,8 +211,11 @@ def _posterior(lot: Lot, law: Law, x: Array) -> tuple[float, Array, Array, float
     return value, gradient, -hessian, prior
 
 
-def find_mode(lot: Lot, law: Law, start: Array | None = None, held: tuple[int, float] | None = None) -> Mode:
-    """Newton's method with a ridge where the curvature is not yet negative, and halved steps where the value falls.
+def find_mode(
+    lot: Lot, law: Law, start: Array | None = None, held: tuple[int, float] | None = None
+) -> Mode:
+    """Newton's method with a ridge where the curvature is not yet negative, and halved steps where
+    the value falls.
 
     Parameters
     ----------
@@ -280,7 +299,9 @@ class ThetaPosterior:
 
 
 def theta_posterior(lot: Lot, law: Law, mode: Mode, row: int) -> ThetaPosterior:
-    """Posterior of theta of `row`, on a grid around `mode` with the rest re-fitted at each point."""
+    """Posterior of theta of `row`, on a grid around `mode` with the rest re-fitted at each
+    point.
+    """
     covariance = np.linalg.pinv(mode.negative_hessian, hermitian=True)
     sd = float(np.sqrt(max(covariance[row, row], 1e-12)))
     direction = covariance[:, row] / covariance[row, row]
@@ -294,6 +315,8 @@ def theta_posterior(lot: Lot, law: Law, mode: Mode, row: int) -> ThetaPosterior:
     spline = CubicSpline(_GRID[known], log_density[known])
     first, last = _GRID[known][0], _GRID[known][-1]
     inside = np.clip(_FINE, first, last)
-    fine = spline(inside) + np.where(first > _FINE, spline(first, 1), spline(last, 1)) * (_FINE - inside)
+    fine = spline(inside) + np.where(first > _FINE, spline(first, 1), spline(last, 1)) * (
+        _FINE - inside
+    )
     weight = np.exp(fine - fine.max())
     return ThetaPosterior(mode.x[row] + _FINE * sd, weight / weight.sum())

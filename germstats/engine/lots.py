@@ -15,7 +15,9 @@ from germstats.engine.lot_posterior import Lot, Priors, Scatter
 from germstats.records.intervals.patterns import Patterns
 
 _SOWN = 1.0  # day after sowing up to which a tray is taken as empty without a look
-_UNSEEN_TIME_SD = 0.15  # of a species of which nothing was seen: "very late" must not stand in for "none"
+_UNSEEN_TIME_SD = (
+    0.15  # of a species of which nothing was seen: "very late" must not stand in for "none"
+)
 _DAYS_TO_HALF = 60.0  # from 1 February, where no seedling was ever seen; common practice, no source
 
 
@@ -33,7 +35,8 @@ class LotRecords:
     row, season : (T,) int arrays
         Treatment row of each tray, 0..R-1, and its season, 0..S-1.
     timed : bool
-        False where every tray was looked at once only: the count is taken as final and no timing is estimated.
+        False where every tray was looked at once only: the count is taken as final and no timing is
+        estimated.
     patterns : Patterns
     scatter : Scatter
     """
@@ -57,14 +60,21 @@ class LotRecords:
     def fit(self) -> Lot:
         """This lot laid out for a fit by itself."""
         data = compile_patterns(self.patterns, self.codes)
-        return Lot(data if self.timed else taken_as_final(data), self.row, self.season, self.scatter)
+        return Lot(
+            data if self.timed else taken_as_final(data), self.row, self.season, self.scatter
+        )
 
     @cached_property
     def has_cell_counts(self) -> bool:
-        """Whether some tray has two cells or more in which two seeds or more were counted: only cells beside each other
-        tell the scatter of cells from that of trays."""
+        """Whether some tray has two cells or more in which two seeds or more were counted: only
+        cells beside each other tell the scatter of cells from that of trays.
+        """
         finishes = self.patterns.finishes
-        several = [code for code, rate in enumerate(self.patterns.sowings) if rate.k is None and max(rate.numbers) > 1]
+        several = [
+            code
+            for code, rate in enumerate(self.patterns.sowings)
+            if rate.k is None and max(rate.numbers) > 1
+        ]
         counted = finishes[(finishes["kind"] == "counts") & finishes["sowing"].isin(several)]
         cells = counted[counted["tray"].isin(self.codes)].groupby("tray")["count"].sum()
         return bool((cells > 1).any())
@@ -73,15 +83,26 @@ class LotRecords:
     def seeds_sown(self) -> tuple[float, ...]:
         """Numbers of seeds per cell of which its trays say how many cells filled."""
         trays = self.patterns.trays.loc[self.codes]
-        cells = set(trays.index[trays["record"] != "seedlings"])  # seedlings of a whole tray say nothing of its cells
-        codes = {int(code) for frame in (self.patterns.finishes, self.patterns.occupied)
-                 for code in frame.loc[frame["tray"].isin(cells), "sowing"]}  # fmt: skip
+        cells = set(
+            trays.index[trays["record"] != "seedlings"]
+        )  # seedlings of a whole tray say nothing of its cells
+        codes = {
+            int(code)
+            for frame in (self.patterns.finishes, self.patterns.occupied)
+            for code in frame.loc[frame["tray"].isin(cells), "sowing"]
+        }
         rates = [self.patterns.sowings[code] for code in codes]
-        return tuple(sorted({rate.mean for rate in rates if rate.kind in ("counted", "range") and rate.mean > 0}))
+        return tuple(
+            sorted(
+                {rate.mean for rate in rates if rate.kind in ("counted", "range") and rate.mean > 0}
+            )
+        )
 
 
 def groups_of(trays: pd.DataFrame) -> pd.Series:
-    """What shares one law of timing with each tray: its species, or its lot where species are not recorded."""
+    """What shares one law of timing with each tray: its species, or its lot where species are not
+    recorded.
+    """
     groups: pd.Series = trays["species"].fillna(trays["lot"]).astype(str)
     return groups
 
@@ -89,7 +110,9 @@ def groups_of(trays: pd.DataFrame) -> pd.Series:
 def sort_lots(patterns: Patterns, scatter: Scatter) -> tuple[LotRecords, ...]:
     """Group trays by lot; treatments become rows, seasons blocks."""
     lots = []
-    for (species, lot), trays in patterns.trays.groupby(["species", "lot"], sort=True, dropna=False):
+    for (species, lot), trays in patterns.trays.groupby(
+        ["species", "lot"], sort=True, dropna=False
+    ):
         labels, row = np.unique(trays["treatment"].astype(str), return_inverse=True)
         _, season = np.unique(trays["season"].astype(int), return_inverse=True)
         lots.append(
@@ -108,10 +131,14 @@ def sort_lots(patterns: Patterns, scatter: Scatter) -> tuple[LotRecords, ...]:
     return tuple(lots)
 
 
-def time_priors(lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin) -> dict[str, Priors]:
-    """Weak prior of m per species: centred on the days by which half of what was seen had been seen.
+def time_priors(
+    lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin
+) -> dict[str, Priors]:
+    """Weak prior of m per species: centred on the days by which half of what was seen had been
+    seen.
 
-    A species with no seedling takes the book's centre, closely; a book with none takes 60 days from 1 February.
+    A species with no seedling takes the book's centre, closely; a book with none takes 60 days from
+    1 February.
     """
     frames = []
     for seen in (patterns.times, patterns.occupied):
@@ -128,9 +155,12 @@ def time_priors(lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin
         )
     seen_days = pd.concat([frame for frame in frames if len(frame)] or frames[:1])
     shift_all = -float(patterns.trays["origin_days"].mean()) if origin == "1 February" else 0.0
-    usual = _weighted_median(seen_days) if len(seen_days) else _DAYS_TO_HALF + float(
-        patterns.trays["origin_days"].clip(lower=0).mean() + min(shift_all, 0.0)
-    )  # fmt: skip
+    usual = (
+        _weighted_median(seen_days)
+        if len(seen_days)
+        else _DAYS_TO_HALF
+        + float(patterns.trays["origin_days"].clip(lower=0).mean() + min(shift_all, 0.0))
+    )
     medians = {str(group): _weighted_median(part) for group, part in seen_days.groupby("group")}
     return {
         lot.group: Priors(float(np.log(medians[lot.group])))
@@ -141,10 +171,11 @@ def time_priors(lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin
 
 
 def _middle_days(seen: pd.DataFrame) -> NDArray[np.float64]:
-    """The day that stands for each interval: its middle, but the look itself where that was the first.
+    """The day that stands for each interval: its middle, but the look itself where that was the
+    first.
 
-    What is up at a first look weeks after sowing came nearer to the look than to the sowing: nothing comes for most of
-    the time between.
+    What is up at a first look weeks after sowing came nearer to the look than to the sowing:
+    nothing comes for most of the time between.
     """
     lo, hi = seen["lo"].to_numpy(dtype=float), seen["hi"].to_numpy(dtype=float)
     return np.where(lo <= _SOWN, hi, (lo + hi) / 2)

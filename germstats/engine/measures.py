@@ -1,7 +1,8 @@
 """The classical germination measures of a daily count, for comparison with the literature.
 
-Formulae from memory: Labouriau 1983; Ranal & Santana 2006 (Revista Brasil. Bot. 29:1-11); AOSA 1983; Coolbear 1984;
-Farooq 2005. They take the seeds that germinated as all there are and each count's day as exact.
+Formulae from memory: Labouriau 1983; Ranal & Santana 2006 (Revista Brasil. Bot. 29:1-11); AOSA
+1983; Coolbear 1984; Farooq 2005. They take the seeds that germinated as all there are and each
+count's day as exact.
 """
 
 from __future__ import annotations
@@ -64,14 +65,17 @@ def classical_measures(day: Array, germinated: Array, sown: int) -> ClassicalMea
     Raises
     ------
     ValueError
-        Fewer than two seeds germinated, days do not rise from above 0, or more germinated than were sown.
+        Fewer than two seeds germinated, days do not rise from above 0, or more germinated than were
+        sown.
     """
     t, n = np.asarray(day, dtype=float), np.asarray(germinated, dtype=float)
     total = float(n.sum())
     if not total >= 2:
         raise ValueError("fewer than two seeds germinated: no measure of time can be given")
     if (np.diff(t, prepend=0.0) <= 0).any() or (n < 0).any() or total > sown:
-        raise ValueError("days must rise from above 0, counts may not be negative nor exceed the seeds sown")
+        raise ValueError(
+            "days must rise from above 0, counts may not be negative nor exceed the seeds sown"
+        )
     mean = float(n @ t / total)
     variance = float(n @ (t - mean) ** 2 / (total - 1))
     share = n[n > 0] / total
@@ -89,7 +93,9 @@ def classical_measures(day: Array, germinated: Array, sown: int) -> ClassicalMea
 
 
 def _crossing(t: Array, n: Array, wanted: float) -> float:
-    """Day on which the running total reaches `wanted`, by straight line from the count before (day 0 at first)."""
+    """Day on which the running total reaches `wanted`, by straight line from the count before (day
+    0 at first).
+    """
     total = np.concatenate([[0.0], np.cumsum(n)])
     days = np.concatenate([[0.0], t])
     after = int(np.searchsorted(total, wanted))

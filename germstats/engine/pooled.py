@@ -43,15 +43,30 @@ from germstats.records.intervals.patterns import Patterns
 from germstats.records.intervals.subsets import keep_trays
 
 SCALE_DRAWS = ((100, 32), (1000, 16), (np.inf, 4))
-"""Below how many trays, and draws of the scales. Few trays leave the scales wide open: with sixteen draws the variance
-of trays and lots together came out up to 8 % off on average over nurseries, with thirty-two 3 %. From 1,000 trays on
-ranges of shares move by a few hundredths of their standard error only, as they do from sixteen draws to thirty-two."""
-_IN_FIRST_SPRINGS = 4  # times as many draws: with two seedlings seen all hung on a few of thirty-two
-_WITH_GIVEN_RHO, _RHO_VALUES = 2, 16  # times as many draws where rho has its prior, and values it is given at most
+"""Below how many trays, and draws of the scales. Few trays leave the scales wide open: with sixteen
+draws the variance of trays and lots together came out up to 8 % off on average over nurseries, with
+thirty-two 3 %. From 1,000 trays on ranges of shares move by a few hundredths of their standard
+error only, as they do from sixteen draws to thirty-two.
+"""
+_IN_FIRST_SPRINGS = (
+    4  # times as many draws: with two seedlings seen all hung on a few of thirty-two
+)
+_WITH_GIVEN_RHO, _RHO_VALUES = (
+    2,
+    16,
+)  # times as many draws where rho has its prior, and values it is given at most
 NEARLY_ALL = 0.95
-"""A last season of which less than this share came by the last checks is still under way: its spring may be late."""
-_HARDLY = 0.05  # on the logit of a share for one on log days: a spring a tenth later takes next to nothing
-_TIMES_USUAL = (1.0, 0.5, 2.0, 4.0)  # scatters of trays on log time for which clocks are compared; the first is 1
+"""A last season of which less than this share came by the last checks is still under way: its
+spring may be late.
+"""
+# on the logit of a share for one on log days: a spring a tenth later takes next to nothing
+_HARDLY = 0.05
+_TIMES_USUAL = (
+    1.0,
+    0.5,
+    2.0,
+    4.0,
+)  # scatters of trays on log time for which clocks are compared; the first is 1
 
 
 @dataclass(frozen=True)
@@ -65,7 +80,8 @@ class PooledDraw:
 
 @dataclass(frozen=True)
 class PooledFit:
-    """What the pooled road found: how far trays, lots, species and places lie apart, and draws of everything.
+    """What the pooled road found: how far trays, lots, species and places lie apart, and draws of
+    everything.
 
     Attributes
     ----------
@@ -78,13 +94,15 @@ class PooledFit:
     choices : dict
         Group (species) -> TimingChoice.
     draws : tuple of PooledDraw
-        Heavy ones several times over, with their weight shared out: each is given as many draws of the effects.
+        Heavy ones several times over, with their weight shared out: each is given as many draws of
+        the effects.
     effective_share : float
         Effective number of scale draws over the number made.
     scatter : Scatter
         Settings; its season sds are taken as given.
     cell_scatter : CellScatter
-        Held at the middle of its prior in `scales` where the records do not show it; the draws have it by its prior.
+        Held at the middle of its prior in `scales` where the records do not show it; the draws have
+        it by its prior.
     trouble : tuple of FitTrouble
         What went less than well.
     horizons : Horizons or None
@@ -104,15 +122,20 @@ class PooledFit:
     horizons: Horizons | None = None
 
     def coordinate(self, name: str) -> Coordinate | None:
-        """Normal law of an unknown scale's transformed value about its likeliest mode; None where it was held."""
+        """Normal law of an unknown scale's transformed value about its likeliest mode; None where
+        it was held.
+        """
         for k, prior in enumerate(self.scale_set.unknown):
             if prior.name == name:
                 sd = float(np.sqrt(self.scales.covariance[k, k]))
-                return Coordinate(name, prior.mean + prior.sd * float(self.scales.mode[k]), prior.sd * sd)
+                return Coordinate(
+                    name, prior.mean + prior.sd * float(self.scales.mode[k]), prior.sd * sd
+                )
         return None
 
     def scales_of(self, codes: Index) -> Scales:
-        """How far trays, lots, species and places lie apart by some of the trays alone, under the same laws of timing.
+        """How far trays, lots, species and places lie apart by some of the trays alone, under the
+        same laws of timing.
 
         Parameters
         ----------
@@ -121,12 +144,18 @@ class PooledFit:
         """
         kept = np.isin(self.design.order, codes)
         with one_thread():
-            return scales_near(part_of(self.design.tree, kept), self.design.prior, self.scale_set,
-                               state_of(self.design.tree, self.scales.found.state, kept), self.scales)  # fmt: skip
+            return scales_near(
+                part_of(self.design.tree, kept),
+                self.design.prior,
+                self.scale_set,
+                state_of(self.design.tree, self.scales.found.state, kept),
+                self.scales,
+            )
 
 
 def likeliest(pooled: PooledFit, patterns: Patterns) -> tuple[Array, Array]:
-    """Likeliest predictors of trays that need not be those fitted, under its laws of timing and likeliest scatters.
+    """Likeliest predictors of trays that need not be those fitted, under its laws of timing and
+    likeliest scatters.
 
     Parameters
     ----------
@@ -137,23 +166,32 @@ def likeliest(pooled: PooledFit, patterns: Patterns) -> tuple[Array, Array]:
     Returns
     -------
     predictors : (T, 3) array
-        Logit of the share, log time, log sigma, by tray code; NaN for trays of species that were not fitted, and for
-        those with a seedling before their species' clock starts.
+        Logit of the share, log time, log sigma, by tray code; NaN for trays of species that were
+        not fitted, and for those with a seedling before their species' clock starts.
     out : (T,) array
         Expected share of what emerges that is out by the last check; 1 for those.
     """
     values, out = np.full((len(patterns.trays), 3), np.nan), np.ones(len(patterns.trays))
     groups = groups_of(patterns.trays)
-    waits = groups.isin([group for group, law in pooled.choices.items() if law.origin == "1 February"])
-    able = groups.isin(list(pooled.choices)) & ~(waits & patterns.trays.index.isin(_seen_too_early(patterns)))
+    waits = groups.isin(
+        [group for group, law in pooled.choices.items() if law.origin == "1 February"]
+    )
+    able = groups.isin(list(pooled.choices)) & ~(
+        waits & patterns.trays.index.isin(_seen_too_early(patterns))
+    )
     codes = np.flatnonzero(able.to_numpy(dtype=bool))
     if not codes.size:
         return values, out
     known = keep_trays(patterns, codes)
     lots = sort_lots(known, pooled.scatter)
-    laws = {lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin) for lot in lots}
+    laws = {
+        lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin)
+        for lot in lots
+    }
     with one_thread():
-        design = build_design(known, lots, laws, _time_priors(known, lots, laws), pooled.scatter, pooled.current)
+        design = build_design(
+            known, lots, laws, _time_priors(known, lots, laws), pooled.scatter, pooled.current
+        )
         scales = pooled.scale_set.at(pooled.scales.mode)
         if "place" not in pooled.design.prior.learnt:  # places among these trays alone
             scales = replace(scales, place=COORDINATES["place"].value(0.0))
@@ -185,7 +223,8 @@ def fit_pooled(
     choices : dict
         Group (species) -> its law of timing.
     held : dict
-        Scatters taken as given instead of learnt, by field of `Scales`; without effect where nothing has that scatter.
+        Scatters taken as given instead of learnt, by field of `Scales`; without effect where
+        nothing has that scatter.
     progress : callable, optional
     near : PooledFit, optional
         Of records that hold these: its scatters are where these are sought from.
@@ -199,7 +238,9 @@ def fit_pooled(
     with one_thread():
         design, start, current = _laid_out(patterns, lots, scatter, choices)
         shown = cell_scatter_is_shown(lots)
-        scale_set = _scale_set(design, held if shown else {**held, "rho": COORDINATES["rho"].value(0.0)})
+        scale_set = _scale_set(
+            design, held if shown else {**held, "rho": COORDINATES["rho"].value(0.0)}
+        )
         progress("learning how far trays, lots and species lie apart")
         like = near.scales if near is not None and near.scale_set == scale_set else None
         first = current is not None and near is None and _first_sown(patterns, current)
@@ -209,19 +250,41 @@ def fit_pooled(
             modes = (fit_scales(design.tree, design.prior, scale_set, start.state, like),)
         asked = next(draws for trays, draws in SCALE_DRAWS if design.tree.trays < trays)
         asked *= _IN_FIRST_SPRINGS if first else 1 if shown else _WITH_GIVEN_RHO
-        rho = None if shown else given_rho(design.tree, design.prior, scale_set, modes, min(asked, _RHO_VALUES))
+        rho = (
+            None
+            if shown
+            else given_rho(design.tree, design.prior, scale_set, modes, min(asked, _RHO_VALUES))
+        )
         drawn = draw_scales(design.tree, design.prior, scale_set, modes, asked, given=rho)
         progress("carrying the uncertainty on")
-        each = [PooledDraw(one.scales, one.weight, normal_law(design.tree, design.prior, one.scales, one.found))
-                for one in drawn]  # fmt: skip
+        each = [
+            PooledDraw(
+                one.scales, one.weight, normal_law(design.tree, design.prior, one.scales, one.found)
+            )
+            for one in drawn
+        ]
         draws = tuple(copy for draw in each for copy in _shared_out(draw, asked))
     found = effective_share(drawn, asked * len(modes))
-    return PooledFit(design, scale_set, modes[0], current, choices, draws, found, scatter,
-                     _cell_scatter(scale_set, modes[0], lots), trouble_of(modes, drawn, found), horizons)  # fmt: skip
+    return PooledFit(
+        design,
+        scale_set,
+        modes[0],
+        current,
+        choices,
+        draws,
+        found,
+        scatter,
+        _cell_scatter(scale_set, modes[0], lots),
+        trouble_of(modes, drawn, found),
+        horizons,
+    )
 
 
 def _laid_out(
-    patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatter, choices: Mapping[str, TimingChoice]
+    patterns: Patterns,
+    lots: tuple[LotRecords, ...],
+    scatter: Scatter,
+    choices: Mapping[str, TimingChoice],
 ) -> tuple[PooledDesign, PooledMode, int | None]:
     """The design, a first mode without lateness, and the season still under way."""
     laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
@@ -242,7 +305,9 @@ def _cell_scatter(scale_set: ScaleSet, fit: ScaleFit, lots: tuple[LotRecords, ..
         return cell_scatter(prior.mean, prior.sd, lots, learned=False)
     k = scale_set.unknown.index(prior)
     sd = float(np.sqrt(fit.covariance[k, k]))
-    return cell_scatter(prior.mean + prior.sd * float(fit.mode[k]), prior.sd * sd, lots, learned=True)
+    return cell_scatter(
+        prior.mean + prior.sd * float(fit.mode[k]), prior.sd * sd, lots, learned=True
+    )
 
 
 def _shared_out(draw: PooledDraw, asked: int) -> list[PooledDraw]:
@@ -276,23 +341,28 @@ def laws_near(near: PooledFit, lots: tuple[LotRecords, ...]) -> dict[str, Timing
     return {lot.group: near.choices[lot.group] for lot in lots}
 
 
-def choose_laws(patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatter) -> dict[str, TimingChoice]:
+def choose_laws(
+    patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatter
+) -> dict[str, TimingChoice]:
     """Family and origin of each species by AIC.
 
-    The score of a species is its part of Laplace's criterion: its trays' and lots' log-likelihoods with their effects
-    integrated out. All species are fitted under one law at a time, at the usual scales. Then the best law of each
-    origin is held against the other's under the scatter of trays on time that suits it best: the same days scatter
-    less on a clock that starts earlier, and one sd for both clocks would decide between them by itself.
+    The score of a species is its part of Laplace's criterion: its trays' and lots' log-likelihoods
+    with their effects integrated out. All species are fitted under one law at a time, at the usual
+    scales. Then the best law of each origin is held against the other's under the scatter of trays
+    on time that suits it best: the same days scatter less on a clock that starts earlier, and one
+    sd for both clocks would decide between them by itself.
 
-    One with a seed seen before the clock starts stays with sowing, and one looked at once only takes the log-normal
-    from sowing, which says nothing there.
+    One with a seed seen before the clock starts stays with sowing, and one looked at once only
+    takes the log-normal from sowing, which says nothing there.
     """
     groups = list(dict.fromkeys(lot.group for lot in lots))
     timed = {lot.group for lot in lots if lot.timed}
     early = set(groups_of(patterns.trays).iloc[_seen_too_early(patterns)])
     aic: dict[str, dict[TimingLaw, float]] = {group: {} for group in groups}
     for origin in ORIGINS:
-        used: dict[str, Origin] = {group: "sowing" if group in early else origin for group in groups}
+        used: dict[str, Origin] = {
+            group: "sowing" if group in early else origin for group in groups
+        }
         laws = {group: (LOG_NORMAL.name, used[group]) for group in groups}
         priors = _time_priors(patterns, lots, laws)
         design = build_design(patterns, lots, laws, priors, scatter)
@@ -313,14 +383,18 @@ def choose_laws(patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatt
             law: score for law, score in of_law.items() if np.isfinite(score)
         }  # none where no search found a number
         family, origin = (
-            min(able, key=lambda law: able[law]) if able and group in timed else (LOG_NORMAL.name, "sowing")
+            min(able, key=lambda law: able[law])
+            if able and group in timed
+            else (LOG_NORMAL.name, "sowing")
         )
         choices[group] = TimingChoice(family, origin, of_law)
     return choices
 
 
 def _gains(design: PooledDesign, near: State | None) -> dict[str, float]:
-    """By how much each species' score rises under the scatter of trays on time that suits it best."""
+    """By how much each species' score rises under the scatter of trays on time that suits
+    it best.
+    """
     usual = _usual_scales(design)
     found = []
     for times in _TIMES_USUAL:
@@ -338,7 +412,9 @@ def _under(design: PooledDesign, family: str) -> PooledDesign:
 def _time_priors(
     patterns: Patterns, lots: tuple[LotRecords, ...], laws: dict[str, tuple[str, Origin]]
 ) -> dict[str, Priors]:
-    by_origin = {origin: time_priors(lots, patterns, origin) for origin in {law[1] for law in laws.values()}}
+    by_origin = {
+        origin: time_priors(lots, patterns, origin) for origin in {law[1] for law in laws.values()}
+    }
     return {group: by_origin[origin][group] for group, (_, origin) in laws.items()}
 
 
@@ -352,17 +428,25 @@ def _seen_too_early(patterns: Patterns) -> Index:
     return np.unique(np.concatenate(early))
 
 
-def _scores(design: PooledDesign, near: State | None, scales: Scales | None = None) -> tuple[State, dict[str, float]]:
-    """The mode at these scales, the usual ones by default, and each species' part of Laplace's criterion there."""
+def _scores(
+    design: PooledDesign, near: State | None, scales: Scales | None = None
+) -> tuple[State, dict[str, float]]:
+    """The mode at these scales, the usual ones by default, and each species' part of Laplace's
+    criterion there.
+    """
     tree, scales = design.tree, scales or _usual_scales(design)
     found = _mode(design, scales, near)
     trays = found.terms.value - 0.5 * found.elimination.tray_log_det
     trays -= 0.5 * (found.state.trays**2 * tree.tray_precision(scales)).sum(axis=1)
-    lots = -0.5 * (found.elimination.lot_log_det + (found.state.lots**2 * tree.lot_precision(scales)).sum(axis=1))
+    lots = -0.5 * (
+        found.elimination.lot_log_det
+        + (found.state.lots**2 * tree.lot_precision(scales)).sum(axis=1)
+    )
     groups = np.array([lot.group for lot in design.lots])
     of_tray = groups[tree.lot[tree.group]]
     return found.state, {
-        group: float(trays[of_tray == group].sum() + lots[groups == group].sum()) for group in dict.fromkeys(groups)
+        group: float(trays[of_tray == group].sum() + lots[groups == group].sum())
+        for group in dict.fromkeys(groups)
     }
 
 
@@ -370,26 +454,34 @@ def _under_way(design: PooledDesign, patterns: Patterns, found: PooledMode) -> i
     """The last season, where much of it has not come by the last checks."""
     season = int(patterns.trays["season"].max())
     last = (patterns.trays["season"].to_numpy(dtype=int) == season)[design.order]
-    timed = np.concatenate([lot.codes for lot in design.lots if lot.timed] or [np.zeros(0, dtype=np.int64)])
+    timed = np.concatenate(
+        [lot.codes for lot in design.lots if lot.timed] or [np.zeros(0, dtype=np.int64)]
+    )
     asked = last & np.isin(design.order, timed)
     seen = share_seen(design, predictors(design.tree, found.state))[asked]
     return season if seen.size and float(seen.mean()) < NEARLY_ALL else None
 
 
 def _late(design: PooledDesign, found: PooledMode) -> dict[tuple[str | None, str], float]:
-    """What a later spring takes from each lot's share by its horizon, at the mode; lots of which it takes little are
-    left out, and all where shares are told to the end of all days."""
+    """What a later spring takes from each lot's share by its horizon, at the mode; lots of which it
+    takes little are left out, and all where shares are told to the end of all days.
+    """
     at, slopes = predictors(design.tree, found.state), np.zeros(design.tree.trays)
     for part in design.tree.parts:
         eta, mu, log_sigma = at[part.trays].T
         start = part.data.origin_days if part.origin == "1 February" else 0.0
         gap = np.log(np.maximum(part.data.horizon - start, 1e-3)) - mu
         ends = np.isfinite(gap)
-        slopes[part.trays[ends]] = lateness(part.family, gap[ends], np.exp(log_sigma[ends]), eta[ends])
+        slopes[part.trays[ends]] = lateness(
+            part.family, gap[ends], np.exp(log_sigma[ends]), eta[ends]
+        )
     lot = design.tree.lot[design.tree.group]
     mean = np.bincount(lot, slopes) / np.bincount(lot)
-    return {(one.species, one.lot): round(float(by), 3) for one, by in zip(design.lots, mean, strict=True)
-            if one.timed and by > _HARDLY}  # fmt: skip
+    return {
+        (one.species, one.lot): round(float(by), 3)
+        for one, by in zip(design.lots, mean, strict=True)
+        if one.timed and by > _HARDLY
+    }
 
 
 def _first_sown(patterns: Patterns, season: int) -> bool:

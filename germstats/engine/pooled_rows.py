@@ -1,4 +1,6 @@
-"""The pooled fit read out: draws and estimates per lot and treatment, for new lots and for unknown species."""
+"""The pooled fit read out: draws and estimates per lot and treatment, for new lots and for unknown
+species.
+"""
 
 from __future__ import annotations
 
@@ -11,8 +13,21 @@ import pandas as pd
 from scipy.special import ndtri
 
 from germstats.engine.arrays import Index
-from germstats.engine.design import ALL_SPECIES, TIME, TREATMENT_SD, TREATMENT_TIME_SD, TrayKey, share_seen
-from germstats.engine.draws import RowDraws, TimeDraws, WorstSpring, in_ordinary_spring, weighted_quantiles
+from germstats.engine.design import (
+    ALL_SPECIES,
+    TIME,
+    TREATMENT_SD,
+    TREATMENT_TIME_SD,
+    TrayKey,
+    share_seen,
+)
+from germstats.engine.draws import (
+    RowDraws,
+    TimeDraws,
+    WorstSpring,
+    in_ordinary_spring,
+    weighted_quantiles,
+)
 from germstats.engine.estimates import (
     RowEstimate,
     any_seen,
@@ -35,8 +50,9 @@ _DRAWS = 512  # of the effects, shared out evenly among the draws of the scales
 _MOSTLY_OTHERS = 0.5
 _HALF = np.array([0.5])
 CONTRADICTED = 4.6
-"""Seedlings the timing curve has after the last one seen, from which on a plateau contradicts it: of so many expected
-none comes in one case of a hundred (Poisson)."""
+"""Seedlings the timing curve has after the last one seen, from which on a plateau contradicts it:
+of so many expected none comes in one case of a hundred (Poisson).
+"""
 
 
 def pooled_rows(fit: PooledFit, patterns: Patterns, level: float) -> list[RowEstimate]:
@@ -44,18 +60,35 @@ def pooled_rows(fit: PooledFit, patterns: Patterns, level: float) -> list[RowEst
     at = predictors(fit.design.tree, fit.scales.found.state)
     seen = np.empty(len(at))
     seen[fit.design.order] = share_seen(fit.design, at)
-    each = [(lot, number, row) for number, lot in enumerate(fit.design.lots) for row in range(len(lot.labels))]
-    asks = [_Ask(lot.group, lot.labels[row], number, lot.timed and any_seen(trays_of(lot, row, patterns)))
-            for lot, number, row in each]  # fmt: skip
+    each = [
+        (lot, number, row)
+        for number, lot in enumerate(fit.design.lots)
+        for row in range(len(lot.labels))
+    ]
+    asks = [
+        _Ask(
+            lot.group, lot.labels[row], number, lot.timed and any_seen(trays_of(lot, row, patterns))
+        )
+        for lot, number, row in each
+    ]
     with one_thread():
         draws = _draws(fit, asks)
-    return [_row(fit, *one, patterns, level, seen, drawn) for one, drawn in zip(each, draws, strict=True)]
+    return [
+        _row(fit, *one, patterns, level, seen, drawn)
+        for one, drawn in zip(each, draws, strict=True)
+    ]
 
 
 def _row(
-    fit: PooledFit, lot: LotRecords, number: int, row: int, patterns: Patterns, level: float, seen: Array,
+    fit: PooledFit,
+    lot: LotRecords,
+    number: int,
+    row: int,
+    patterns: Patterns,
+    level: float,
+    seen: Array,
     draws: RowDraws,
-) -> RowEstimate:  # fmt: skip
+) -> RowEstimate:
     trays = trays_of(lot, row, patterns)
     found_any = any_seen(trays)
     share = draws.share()
@@ -90,10 +123,11 @@ def _row(
 
 
 def _quiet(draws: RowDraws, codes: Index, patterns: Patterns) -> tuple[float, float] | None:
-    """Days of looking after the last seedling of these trays, and how many more the timing curve has there.
+    """Days of looking after the last seedling of these trays, and how many more the timing curve
+    has there.
 
-    By the curve's middle: the seedlings seen times the share of them that it puts after the last of all. None where no
-    timing is known or nothing was seen.
+    By the curve's middle: the seedlings seen times the share of them that it puts after the last of
+    all. None where no timing is known or nothing was seen.
     """
     time = draws.time
     if time is None:
@@ -111,14 +145,20 @@ def _quiet(draws: RowDraws, codes: Index, patterns: Patterns) -> tuple[float, fl
         return None
     last = time.on_clock(trays["last_day"].to_numpy(dtype=float), origin_days)
     since = float(rose.max())
-    middle = [np.array(float(weighted_quantiles(one, draws.weight, _HALF)[0])) for one in (time.mu, time.sigma)]
+    middle = [
+        np.array(float(weighted_quantiles(one, draws.weight, _HALF)[0]))
+        for one in (time.mu, time.sigma)
+    ]
     missing = np.maximum(time.share_by(last, *middle) - time.share_by(since, *middle), 0.0)
     return float(max(last.max() - since, 0.0)), float(count @ missing)
 
 
 def _plateau_notes(days: float, more: float) -> tuple[str, ...]:
     quiet = f"nothing came up in the last {so_many(round(days), 'day')} you looked"
-    return (f"{quiet}, but the timing curve expects about {more:.0f} more: trust the emergence, not the days",)
+    return (
+        f"{quiet}, but the timing curve expects about {more:.0f} more: trust the emergence, not "
+        "the days",
+    )
 
 
 def _days(
@@ -139,17 +179,20 @@ def _days(
 def _rests_on(fit: PooledFit, lot: LotRecords, number: int) -> tuple[str, ...]:
     """Whether the lot's own trays say less of it than the species' others do."""
     known = sum(
-        draw.weight * float(draw.law.elimination.lot_inverse[number, 0, 0]) / draw.scales.lot**2 for draw in fit.draws
+        draw.weight * float(draw.law.elimination.lot_inverse[number, 0, 0]) / draw.scales.lot**2
+        for draw in fit.draws
     )
     others = sum(other.group == lot.group for other in fit.design.lots) - 1
     return ("rests mostly on the species' other lots",) if others and known > _MOSTLY_OTHERS else ()
 
 
 def _nodes(fit: PooledFit, name: str, forms: int) -> Array:
-    """(J, E, forms) standard normal points, E for each draw of the scales; another name gives another pairing.
+    """(J, E, forms) standard normal points, E for each draw of the scales; another name gives
+    another pairing.
 
-    All J E points of a form together are evenly spread, so that quantiles are right where the scales are well known:
-    the same E for every draw of the scales would stand for the middles of E steps only.
+    All J E points of a form together are evenly spread, so that quantiles are right where the
+    scales are well known: the same E for every draw of the scales would stand for the middles of E
+    steps only.
     """
     rng = np.random.default_rng(zlib.crc32(name.encode()))
     draws, each = len(fit.draws), _DRAWS // len(fit.draws)
@@ -162,11 +205,15 @@ def _nodes(fit: PooledFit, name: str, forms: int) -> Array:
 
 
 def _worst_season(fit: PooledFit, group: str) -> int | None:
-    """The season on record in which the species' springs took most from the share; one still under way is none."""
+    """The season on record in which the species' springs took most from the share; one still under
+    way is none.
+    """
     seasons = [season for season in fit.design.seasons if season != fit.current]
     if len(seasons) < 2 or fit.scatter.season == 0:
         return None
-    shifts = [float(_spring(fit, group, season) @ fit.scales.found.state.beta) for season in seasons]
+    shifts = [
+        float(_spring(fit, group, season) @ fit.scales.found.state.beta) for season in seasons
+    ]
     return seasons[int(np.argmin(shifts))]
 
 
@@ -174,10 +221,14 @@ def _spring(fit: PooledFit, group: str, season: int) -> Array:
     """(P,) form: what a season adds to the logit of the species' share."""
     row, chill = fit.design.columns.row, fit.design.chill.get(group)
     late = _late_of(fit, group, None)
-    return np.asarray((row(TrayKey(group, None, season, chill=chill, late=late)) - row(TrayKey(group, None)))[0])
+    return np.asarray(
+        (row(TrayKey(group, None, season, chill=chill, late=late)) - row(TrayKey(group, None)))[0]
+    )
 
 
-def row_draws(fit: PooledFit, group: str, label: str | None, lot: int | None, timed: bool) -> RowDraws:
+def row_draws(
+    fit: PooledFit, group: str, label: str | None, lot: int | None, timed: bool
+) -> RowDraws:
     """Draws of one lot (or of a new one) under one treatment.
 
     Parameters
@@ -215,7 +266,9 @@ def _draws(fit: PooledFit, asks: Sequence[_Ask]) -> list[RowDraws]:
     forms = np.array([_forms(fit, ask, worst[ask.group]) for ask in asks])
     size = forms.shape[1]
     codes = np.array([-1 if ask.lot is None else ask.lot for ask in asks])
-    treatment = np.array([[0.0, 0.0] if _tried(fit, ask) else [TREATMENT_SD, TREATMENT_TIME_SD] for ask in asks])
+    treatment = np.array(
+        [[0.0, 0.0] if _tried(fit, ask) else [TREATMENT_SD, TREATMENT_TIME_SD] for ask in asks]
+    )
     nodes = np.array([_nodes(fit, f"{ask.group}/{ask.label}/{ask.lot}", size) for ask in asks])
     values = np.empty(nodes.shape)
     for k, draw in enumerate(fit.draws):
@@ -225,11 +278,15 @@ def _draws(fit: PooledFit, asks: Sequence[_Ask]) -> list[RowDraws]:
         spread[:, :2] = np.hypot(treatment, lots)
         roots = _roots(covariance + spread[:, :, None] ** 2 * np.eye(size))
         values[:, k] = mean[:, None] + nodes[:, k] @ roots.transpose(0, 2, 1)
-    return [_assembled(fit, own, ask, worst[ask.group]) for own, ask in zip(values, asks, strict=True)]
+    return [
+        _assembled(fit, own, ask, worst[ask.group]) for own, ask in zip(values, asks, strict=True)
+    ]
 
 
 def _forms(fit: PooledFit, ask: _Ask, worst: int | None) -> list[Array]:
-    """(P,) forms of one row: eta, mu, log sigma; how late its springs were; what the worst spring did."""
+    """(P,) forms of one row: eta, mu, log sigma; how late its springs were; what the worst spring
+    did.
+    """
     forms = [*fit.design.columns.row(TrayKey(ask.group, ask.label)), _springs_time(fit, ask)]
     if worst is not None:
         forms.append(_spring(fit, ask.group, worst))
@@ -251,7 +308,11 @@ def _lots_of(fit: PooledFit, group: str, lot: int | None) -> list[int]:
 def _late_of(fit: PooledFit, group: str, lot: int | None) -> float:
     """What a spring later by one on log days takes from the logit of a row's share in the fit."""
     lots = [fit.design.lots[k] for k in _lots_of(fit, group, lot)]
-    return float(np.mean([fit.design.late.get((one.species, one.lot), 0.0) for one in lots])) if lots else 0.0
+    return (
+        float(np.mean([fit.design.late.get((one.species, one.lot), 0.0) for one in lots]))
+        if lots
+        else 0.0
+    )
 
 
 def _horizon_of(fit: PooledFit, ask: _Ask) -> float:
@@ -274,8 +335,9 @@ def _labels(fit: PooledFit, group: str) -> set[str]:
 
 
 def _roots(covariance: Array) -> Array:
-    """(R, K, K) lower triangular roots of (R, K, K) covariances, which may be singular: the first form, the logit of
-    the share, takes the first of the even points alone."""
+    """(R, K, K) lower triangular roots of (R, K, K) covariances, which may be singular: the first
+    form, the logit of the share, takes the first of the even points alone.
+    """
     values, vectors = np.linalg.eigh(covariance)
     half = np.sqrt(values.clip(0.0))[:, :, None] * vectors.transpose(0, 2, 1)
     upper: Array = np.asarray(np.linalg.qr(half, mode="r"))
@@ -286,8 +348,9 @@ def _roots(covariance: Array) -> Array:
 
 
 def _assembled(fit: PooledFit, values: Array, ask: _Ask | None, season: int | None) -> RowDraws:
-    """Values (J, E, K) of eta, mu, log sigma, the springs' lateness (and the worst spring's shift) with the scales of
-    their draws."""
+    """Values (J, E, K) of eta, mu, log sigma, the springs' lateness (and the worst spring's shift)
+    with the scales of their draws.
+    """
 
     def each(per_draw: list[float]) -> Array:
         return np.repeat(np.array(per_draw, dtype=float), values.shape[1])
@@ -319,7 +382,9 @@ def _assembled(fit: PooledFit, values: Array, ask: _Ask | None, season: int | No
     return RowDraws(
         theta=theta,
         rho=each([one.rho for one in scales]),
-        tray_sd=each([float(np.hypot(one.tray, one.place if has_places else 0.0)) for one in scales]),
+        tray_sd=each(
+            [float(np.hypot(one.tray, one.place if has_places else 0.0)) for one in scales]
+        ),
         season_sd=np.full(size, np.hypot(fit.scatter.season, late * fit.scatter.season_time)),
         weight=weight,
         time=time,
@@ -331,7 +396,9 @@ def _assembled(fit: PooledFit, values: Array, ask: _Ask | None, season: int | No
 
 
 def unknown_species_draws(fit: PooledFit) -> RowDraws:
-    """Draws for a species never sown: a guess from where the book's species lie and how far apart."""
+    """Draws for a species never sown: a guess from where the book's species lie and how far
+    apart.
+    """
     columns, only = fit.design.columns, fit.design.lots[0].group
     alone = ALL_SPECIES not in columns.at  # both lie apart from what they have in common
     middle = columns.row(TrayKey(only if alone else "", None))[None, :2]

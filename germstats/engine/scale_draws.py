@@ -1,4 +1,6 @@
-"""Draws of the scatters from about their modes, weighed by the criterion; rho by its prior where no record shows it."""
+"""Draws of the scatters from about their modes, weighed by the criterion; rho by its prior where no
+record shows it.
+"""
 
 from __future__ import annotations
 
@@ -44,11 +46,15 @@ class GivenRho:
     modes: tuple[Array, ...]
 
 
-def given_rho(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, fits: Sequence[ScaleFit], values: int) -> GivenRho:
-    """Rho by its prior alone, for records that cannot tell it; it is held at the prior's middle in `scale_set`.
+def given_rho(
+    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, fits: Sequence[ScaleFit], values: int
+) -> GivenRho:
+    """Rho by its prior alone, for records that cannot tell it; it is held at the prior's middle in
+    `scale_set`.
 
-    Where the other scales' posterior lies at another rho is told by one Newton step from their mode, taken at two
-    values of rho, and a parabola through both: the draws are weighed afterwards, so that near is enough.
+    Where the other scales' posterior lies at another rho is told by one Newton step from their
+    mode, taken at two values of rho, and a parabola through both: the draws are weighed afterwards,
+    so that near is enough.
 
     Parameters
     ----------
@@ -79,10 +85,16 @@ def _moved(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, fit: ScaleFit, z_r
 
 
 def draw_scales(
-    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, fits: Sequence[ScaleFit], draws: int, seed: int = 0,
+    tree: Tree,
+    prior: BetaPrior,
+    scale_set: ScaleSet,
+    fits: Sequence[ScaleFit],
+    draws: int,
+    seed: int = 0,
     given: GivenRho | None = None,
-) -> tuple[ScaleDraw, ...]:  # fmt: skip
-    """Draws of the scales from t laws around their modes, in `straightened` coordinates, re-weighted by the criterion.
+) -> tuple[ScaleDraw, ...]:
+    """Draws of the scales from t laws around their modes, in `straightened` coordinates,
+    re-weighted by the criterion.
 
     Parameters
     ----------
@@ -95,7 +107,8 @@ def draw_scales(
         Around each mode; a power of two spreads them evenly (scrambled Sobol points).
     seed : int
     given : GivenRho, optional
-        Values of rho that the records have no say in: each has as many draws as the others, and the same weight.
+        Values of rho that the records have no say in: each has as many draws as the others, and the
+        same weight.
 
     Returns
     -------
@@ -108,8 +121,12 @@ def draw_scales(
     points = stats.qmc.Sobol(size + 1 if given is None else size + 2, seed=seed).random(draws)
     normal = stats.norm.ppf(points[:, :size])
     stretch = np.sqrt(_DRAWS_DF / stats.chi2.ppf(points[:, size], _DRAWS_DF))[:, None]
-    rho, modes = ((np.nan,), [fit.mode[None] for fit in fits]) if given is None else (given.rho, given.modes)
-    of_value = np.zeros(draws, dtype=int) if given is None else (points[:, -1] * len(rho)).astype(int)
+    rho, modes = (
+        ((np.nan,), [fit.mode[None] for fit in fits]) if given is None else (given.rho, given.modes)
+    )
+    of_value = (
+        np.zeros(draws, dtype=int) if given is None else (points[:, -1] * len(rho)).astype(int)
+    )
     parts = []
     for k in range(len(rho)):
         laws = [(mode[k], fit.covariance) for mode, fit in zip(modes, fits, strict=True)]
@@ -119,18 +136,26 @@ def draw_scales(
     scales = [scale_set.at(at) for at in z]
     if given is not None:
         scales = [replace(one, rho=float(rho[k])) for one, k in zip(scales, value, strict=True)]
-    starts = [fit.found.state for part in parts for fit in fits for _ in range(len(part[1]) // len(fits))]
+    starts = [
+        fit.found.state for part in parts for fit in fits for _ in range(len(part[1]) // len(fits))
+    ]
     found = find_pooled_modes(tree, prior, scales, starts)
     reached = np.array([one.criterion for one in found])
-    log_weight = np.where(np.isfinite(reached), reached, -np.inf) - 0.5 * (z**2).sum(axis=1) - log_proposed
-    # a cell of one seed knows no rho: all draws are weighed together, or a few of each value would carry its whole part
+    log_weight = (
+        np.where(np.isfinite(reached), reached, -np.inf) - 0.5 * (z**2).sum(axis=1) - log_proposed
+    )
+    # a cell of one seed knows no rho: all draws are weighed together, or a few of each value would
+    # carry its whole part
     felt = any(part.data.seeds > 1 for part in tree.parts)
     weight = _weights(log_weight, value if felt else np.zeros_like(value))
     return tuple(ScaleDraw(scales[k], float(weight[k]), found[k]) for k in np.flatnonzero(weight))
 
 
-def _proposed(scale_set: ScaleSet, laws: Sequence[tuple[Array, Array]], steps: Array) -> tuple[Array, Array]:
-    """Coordinates (F n, K) drawn from t laws about F modes, (K,) and (K, K), and the log density of all laws there.
+def _proposed(
+    scale_set: ScaleSet, laws: Sequence[tuple[Array, Array]], steps: Array
+) -> tuple[Array, Array]:
+    """Coordinates (F n, K) drawn from t laws about F modes, (K,) and (K, K), and the log density of
+    all laws there.
 
     `steps` (n, K) are standard t, the same for every law.
     """
@@ -141,12 +166,17 @@ def _proposed(scale_set: ScaleSet, laws: Sequence[tuple[Array, Array]], steps: A
         slant = scale_set.slant(mode)
         straight.append((scale_set.straightened(mode[None])[0], slant @ covariance @ slant.T))
     y = np.concatenate([middle + steps @ np.linalg.cholesky(wide).T for middle, wide in straight])
-    of_each = [stats.multivariate_t(middle, wide, df=_DRAWS_DF).logpdf(y).reshape(len(y)) for middle, wide in straight]
+    of_each = [
+        stats.multivariate_t(middle, wide, df=_DRAWS_DF).logpdf(y).reshape(len(y))
+        for middle, wide in straight
+    ]
     return scale_set.bent(y), np.asarray(np.logaddexp.reduce(of_each, axis=0))
 
 
 def _weights(log_weight: Array, value: Index) -> Array:
-    """Weights (N,) that sum to 1, as much for one `value` of rho, (N,), as for another; trifles are 0."""
+    """Weights (N,) that sum to 1, as much for one `value` of rho, (N,), as for another; trifles are
+    0.
+    """
     weight = np.zeros(len(log_weight))
     for k in np.unique(value):
         own = np.flatnonzero(value == k)
@@ -159,6 +189,8 @@ def _weights(log_weight: Array, value: Index) -> Array:
 
 
 def effective_share(draws: tuple[ScaleDraw, ...], asked: int) -> float:
-    """Effective number of draws over the number asked for: near 1 where the t law fits the scales well."""
+    """Effective number of draws over the number asked for: near 1 where the t law fits the scales
+    well.
+    """
     weight = np.array([draw.weight for draw in draws])
     return float(weight.sum() ** 2 / (weight**2).sum() / asked)

@@ -1,8 +1,8 @@
 """One Newton step and one log determinant of trays in lots, by exact elimination.
 
-The negative Hessian is an arrow on an arrow: each tray's 2 x 2 block is eliminated, then each lot's, and only beta's
-P x P block is left. The cost grows linearly with trays and lots. Blocks are kept positive definite away from the mode
-by a floor that does not bind at it.
+The negative Hessian is an arrow on an arrow: each tray's 2 x 2 block is eliminated, then each
+lot's, and only beta's P x P block is left. The cost grows linearly with trays and lots. Blocks are
+kept positive definite away from the mode by a floor that does not bind at it.
 """
 
 from __future__ import annotations
@@ -22,10 +22,11 @@ _FLOOR = 0.05  # smallest eigenvalue of a block in units of its prior precision
 
 
 def _inverted(blocks: Array, precision: Array) -> tuple[Array, Array]:
-    """Symmetric 2 x 2 blocks (2, 2, N) plus their prior precisions (N, 2), inverted, and their log determinants.
+    """Symmetric 2 x 2 blocks (2, 2, N) plus their prior precisions (N, 2), inverted, and their log
+    determinants.
 
-    The smallest eigenvalue in units of the precision is lifted to the floor, if it lies lower; where one entry dwarfs
-    the other by more than a double holds, that bounds the determinant.
+    The smallest eigenvalue in units of the precision is lifted to the floor, if it lies lower;
+    where one entry dwarfs the other by more than a double holds, that bounds the determinant.
     """
     first, last = precision.T
     across = blocks[0, 1]
@@ -85,10 +86,12 @@ class Reduced:
         return self.tree.lot_entries.dense(self.pulled)
 
     def passed_up(self, trays: Array, own: Array, lots: Array) -> tuple[Array, Array, Array]:
-        """A right-hand side carried up to beta, (P,), with what goes back down to lots (L, 2) and trays (T, 2).
+        """A right-hand side carried up to beta, (P,), with what goes back down to lots (L, 2) and
+        trays (T, 2).
 
-        `trays` (T, 3) acts on eta, mu and log sigma of each tray and so on everything above it, as the gradient of a
-        log-likelihood does; `own` (T, 2) and `lots` (L, 2) act on those effects alone, as priors do.
+        `trays` (T, 3) acts on eta, mu and log sigma of each tray and so on everything above it, as
+        the gradient of a log-likelihood does; `own` (T, 2) and `lots` (L, 2) act on those effects
+        alone, as priors do.
         """
         tree = self.tree
         first = _times(self.tray_inverse, trays[:, :2] + own)
@@ -99,7 +102,9 @@ class Reduced:
 
 
 def _times(blocks: Array, by: Array) -> Array:
-    """(N, I) products of (N, I, J) `blocks`, of which the first K columns are taken, and (N, K) `by`."""
+    """(N, I) products of (N, I, J) `blocks`, of which the first K columns are taken, and (N, K)
+    `by`.
+    """
     found = blocks[:, :, 0].T * by[:, 0]
     for k in range(1, by.shape[1]):
         found += blocks[:, :, k].T * by[:, k]
@@ -124,7 +129,9 @@ class Elimination(Reduced):
         """H^-1 times a right-hand side: as in `passed_up`, with `beta` (P,) for its prior."""
         for_beta, for_lots, first = self.passed_up(trays, own, lots)
         step = cho_solve((self.factor, False), for_beta + beta, check_finite=False)
-        step_lots = _times(self.lot_inverse, for_lots) - self.tree.lot_entries.times(self.pulled, step)
+        step_lots = _times(self.lot_inverse, for_lots) - self.tree.lot_entries.times(
+            self.pulled, step
+        )
         rows_step = self.tree.entries.times(step)
         rows_step[:, :2] += step_lots[self.tree.lot]
         step_trays = first - _times(self.tray_pull, rows_step.T.take(self.tree.group, axis=1).T)
@@ -136,7 +143,9 @@ class Elimination(Reduced):
 
 
 _STEEPEST = (1e9, 1e6, 1e3)
-"""Of a tray, tried in turn: eliminating it leaves the difference of numbers as large, and 1e26 leaves only rounding."""
+"""Of a tray, tried in turn: eliminating it leaves the difference of numbers as large, and 1e26
+leaves only rounding.
+"""
 _REDUCED = tuple(one.name for one in fields(Reduced))
 
 
@@ -155,8 +164,9 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
     Returns
     -------
     Elimination
-        Far from the mode, where what is left for beta is not positive definite, each tray's curvature is replaced by
-        its nearest positive semi-definite one, no steeper than the first of `_STEEPEST` that does.
+        Far from the mode, where what is left for beta is not positive definite, each tray's
+        curvature is replaced by its nearest positive semi-definite one, no steeper than the first
+        of `_STEEPEST` that does.
 
     Raises
     ------
@@ -164,7 +174,9 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
         It is not even then.
     """
     try:
-        with np.errstate(over="ignore", invalid="ignore"):  # what overflows is refused, and made less steep
+        with np.errstate(
+            over="ignore", invalid="ignore"
+        ):  # what overflows is refused, and made less steep
             return _factored(reduced(tree, -hessian, scales), precision)
     except np.linalg.LinAlgError:
         pass
@@ -175,7 +187,9 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
             return _factored(reduced(tree, firm, scales), precision)
         except np.linalg.LinAlgError:
             continue
-    raise np.linalg.LinAlgError("what is left for the common effects is not positive definite, however steep")
+    raise np.linalg.LinAlgError(
+        "what is left for the common effects is not positive definite, however steep"
+    )
 
 
 def _factored(found: Reduced, precision: Array) -> Elimination:
@@ -185,8 +199,12 @@ def _factored(found: Reduced, precision: Array) -> Elimination:
     factor, failed = dpotrf(left, clean=True)
     if failed or not np.isfinite(factor).all():
         raise np.linalg.LinAlgError("what is left for the common effects is not positive definite")
-    log_det = float(found.tray_log_det.sum() + found.lot_log_det.sum() + 2 * np.log(np.diag(factor)).sum())
-    return Elimination(**{name: getattr(found, name) for name in _REDUCED}, factor=factor, log_det=log_det)
+    log_det = float(
+        found.tray_log_det.sum() + found.lot_log_det.sum() + 2 * np.log(np.diag(factor)).sum()
+    )
+    return Elimination(
+        **{name: getattr(found, name) for name in _REDUCED}, factor=factor, log_det=log_det
+    )
 
 
 def reduced(tree: Tree, curvature: Array, scales: Scales) -> Reduced:
@@ -197,10 +215,21 @@ def reduced(tree: Tree, curvature: Array, scales: Scales) -> Reduced:
     rows = entries - entries[:, :1] * pull[:1] - entries[:, 1:2] * pull[1:]
     rows = _symmetric(rows, tree.group, len(tree.lot))
     by_prior = tree.lot_precision(scales)
-    lot_inverse, lot_log_det = _inverted(_symmetric(rows[:2, :2], tree.lot, len(by_prior)), by_prior)
+    lot_inverse, lot_log_det = _inverted(
+        _symmetric(rows[:2, :2], tree.lot, len(by_prior)), by_prior
+    )
     by_row, of_lots = rows.transpose(2, 0, 1), tree.lot_entries
     crossed, own = of_lots.crossed(by_row), lot_inverse[:, :, of_lots.lot]
     pulled = own[:, 0] * crossed[0] + own[:, 1] * crossed[1]
     left = tree.entries.sandwich(by_row) - of_lots.squared(crossed, pulled)
-    return Reduced(tree, curvature, tray_inverse.transpose(2, 0, 1), pull.transpose(2, 0, 1),
-                   lot_inverse.transpose(2, 0, 1), pulled, left, tray_log_det, lot_log_det)  # fmt: skip
+    return Reduced(
+        tree,
+        curvature,
+        tray_inverse.transpose(2, 0, 1),
+        pull.transpose(2, 0, 1),
+        lot_inverse.transpose(2, 0, 1),
+        pulled,
+        left,
+        tray_log_det,
+        lot_log_det,
+    )

@@ -1,7 +1,8 @@
-"""A design of which each row touches a handful of columns: sums over its entries instead of dense products.
+"""A design of which each row touches a handful of columns: sums over its entries instead of dense
+products.
 
-Many rows are alike (lots of one species under one treatment in one spring); what is quadratic in the design is summed
-over them first.
+Many rows are alike (lots of one species under one treatment in one spring); what is quadratic in
+the design is summed over them first.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ from germstats.engine.timing import Array
 
 @dataclass(frozen=True)
 class SparseDesign:
-    """Entries of a (G, 3, P) design that are not 0, sorted by row, and all pairs of entries of each kind of row.
+    """Entries of a (G, 3, P) design that are not 0, sorted by row, and all pairs of entries of each
+    kind of row.
 
     Attributes
     ----------
@@ -30,7 +32,8 @@ class SparseDesign:
     kinds : int
         How many there are.
     block, square : (M,) int arrays
-        For each pair of entries of one kind of row, the entry of its flat 3 x 3 block, and of the flat P x P sum.
+        For each pair of entries of one kind of row, the entry of its flat 3 x 3 block, and of the
+        flat P x P sum.
     product : (M,) array
         Their values multiplied.
     """
@@ -61,7 +64,9 @@ class SparseDesign:
         """(P, P) array: sum over rows of X' B X for (G, 3, 3) `blocks`."""
         by_entry = blocks.transpose(1, 2, 0).reshape(9, -1)
         by_kind = summed([*by_entry], self.kind, self.kinds)
-        flat = np.bincount(self.square, by_kind.T.ravel()[self.block] * self.product, minlength=self.columns**2)
+        flat = np.bincount(
+            self.square, by_kind.T.ravel()[self.block] * self.product, minlength=self.columns**2
+        )
         return np.asarray(flat.reshape(self.columns, self.columns))
 
     @cached_property
@@ -101,16 +106,22 @@ class LotEntries:
         return self.column[self.first] * self.columns + self.column[self.second]
 
     def crossed(self, blocks: Array) -> Array:
-        """(2, M) array: sums over a lot's rows of the first two rows of B X, for (G, 3, 3) `blocks`."""
+        """(2, M) array: sums over a lot's rows of the first two rows of B X, for (G, 3, 3)
+        `blocks`.
+        """
         entries, by_entry = self.design, blocks.transpose(1, 2, 0).reshape(3, -1)
         weights = [by_entry[k].take(entries.place) * entries.value for k in (0, 1)]
         return summed(weights, self.of_entry, len(self.lot))
 
     def squared(self, left: Array, right: Array) -> Array:
-        """(P, P) array: sum over lots of left' right, (2, M) each, of which it is known that it is symmetric."""
+        """(P, P) array: sum over lots of left' right, (2, M) each, of which it is known that it is
+        symmetric.
+        """
         weight = left[0].take(self.first) * right[0].take(self.second)
         weight += left[1].take(self.first) * right[1].take(self.second)
-        half = np.bincount(self._square, weight, minlength=self.columns**2).reshape(self.columns, self.columns)
+        half = np.bincount(self._square, weight, minlength=self.columns**2).reshape(
+            self.columns, self.columns
+        )
         return np.asarray(half + np.triu(half, 1).T)
 
     def times(self, values: Array, beta: Array) -> Array:
@@ -149,12 +160,18 @@ def sparse_design(design: Array) -> SparseDesign:
     value = alike[own, own_part, own_column]
     first, second = _pairs(own, len(alike))
     return SparseDesign(
-        len(design), design.shape[2], row, part, column, design[row, part, column],
-        kind=kind, kinds=len(kinds),
+        len(design),
+        design.shape[2],
+        row,
+        part,
+        column,
+        design[row, part, column],
+        kind=kind,
+        kinds=len(kinds),
         block=own[first] * 9 + own_part[first] * 3 + own_part[second],
         square=own_column[first] * design.shape[2] + own_column[second],
         product=value[first] * value[second],
-    )  # fmt: skip
+    )
 
 
 def _entries(design: Array) -> tuple[Index, Index, Index]:

@@ -1,14 +1,17 @@
-"""What may still come after the last day that was looked at: a range beside the share, never inside a chance.
+"""What may still come after the last day that was looked at: a range beside the share, never inside
+a chance.
 
-The days on which seeds came say how the law of timing may go on. No one law is believed: every family and clock is
-weighed by how well it explains the days of a species (a fortnight without a seedling before the last look counts
-against a long tail), over a grid of the share F(H) it has out by the horizon H and of its spread. Trays and lots that
-are early or late are moved onto one calendar first. With q the share of a row by H, the share that ever comes is
-p = q / F(H), which cannot exceed 1 and has the prior N(0, 1.5) on its logit, so that the weight of a law and q is
+The days on which seeds came say how the law of timing may go on. No one law is believed: every
+family and clock is weighed by how well it explains the days of a species (a fortnight without a
+seedling before the last look counts against a long tail), over a grid of the share F(H) it has out
+by the horizon H and of its spread. Trays and lots that are early or late are moved onto one
+calendar first. With q the share of a row by H, the share that ever comes is p = q / F(H), which
+cannot exceed 1 and has the prior N(0, 1.5) on its logit, so that the weight of a law and q is
 
     exp(log-likelihood of the days) prior(sigma) prior(p) / F(H),
 
-1 / F(H) being the slope of p on q. What may still come by the end of the spring is p (F(end) - F(H)).
+1 / F(H) being the slope of p on q. What may still come by the end of the spring is p (F(end) -
+F(H)).
 """
 
 from __future__ import annotations
@@ -33,7 +36,9 @@ from germstats.engine.timing_choice import ORIGINS, THREE_NODES, THREE_WEIGHTS
 from germstats.records.intervals.patterns import Patterns
 
 SHARE_SD = 1.5
-"""Prior spread of the logit of the share that ever comes, about a half: with sd 1.5 a share is nearly uniform."""
+"""Prior spread of the logit of the share that ever comes, about a half: with sd 1.5 a share is
+nearly uniform.
+"""
 LEVEL = 0.90
 _MOST_TRAYS = 40  # of a species whose days are read; more say little more of the tail
 _LOG_SIGMA, _LOG_SIGMA_SD = float(np.log(0.2)), 0.5  # of log days; common practice, no source
@@ -66,14 +71,16 @@ class Clocks:
 
 @dataclass(frozen=True)
 class DaysSeen:
-    """When seedlings of a species were seen, in days on one clock of a tray that is neither early nor late.
+    """When seedlings of a species were seen, in days on one clock of a tray that is neither early
+    nor late.
 
     Attributes
     ----------
     lo, hi, last : (R,) arrays
         `count` first seen in (lo, hi] in trays last looked at on day `last`.
     count, seeds, share : (R,) arrays
-        `seeds` seeds a cell, of which the first is meant (1: every seedling); expected share of the tray's seeds.
+        `seeds` seeds a cell, of which the first is meant (1: every seedling); expected share of the
+        tray's seeds.
     """
 
     lo: Array
@@ -103,7 +110,9 @@ def moved(days: Array, origin_days: Array, clocks: Clocks, shift: Array, on: Ori
 
 
 def days_seen(patterns: Patterns, codes: Index, clocks: Clocks, on: Origin) -> DaysSeen:
-    """When seedlings of the trays `codes` were seen, on a clock: of all of them, or of an even choice among many."""
+    """When seedlings of the trays `codes` were seen, on a clock: of all of them, or of an even
+    choice among many.
+    """
     step = -(-len(codes) // _MOST_TRAYS)
     chosen = codes[::step]
     trays = patterns.trays
@@ -113,10 +122,16 @@ def days_seen(patterns: Patterns, codes: Index, clocks: Clocks, on: Origin) -> D
     for seen in (patterns.times, patterns.occupied):
         own = seen[seen["tray"].isin(chosen)]
         tray = own["tray"].to_numpy(dtype=np.int64)
-        seeds = np.maximum(mean[own["sowing"].to_numpy(dtype=np.int64)], 1.0) if "sowing" in own else np.ones(len(own))
+        seeds = (
+            np.maximum(mean[own["sowing"].to_numpy(dtype=np.int64)], 1.0)
+            if "sowing" in own
+            else np.ones(len(own))
+        )
         ends = (own["lo"].to_numpy(dtype=float), own["hi"].to_numpy(dtype=float), last[tray])
         days = [moved(end, origin_days[tray], clocks, clocks.shift[tray], on) for end in ends]
-        parts.append(np.stack([*days, own["count"].to_numpy(dtype=float), seeds, clocks.share[tray]]))
+        parts.append(
+            np.stack([*days, own["count"].to_numpy(dtype=float), seeds, clocks.share[tray]])
+        )
     return DaysSeen(*np.concatenate(parts, axis=1))
 
 
@@ -130,7 +145,8 @@ class Tail:
     origin : {"sowing", "1 February"}
         Where the clock starts.
     mu, sigma, log_weight : (G,) arrays
-        Location and scale of log days on the clock; log of the weight, on one scale for all tails of a species.
+        Location and scale of log days on the clock; log of the weight, on one scale for all tails
+        of a species.
     """
 
     family: TimingFamily
@@ -160,7 +176,11 @@ def tails_of(seen: Mapping[Origin, DaysSeen], horizon: Mapping[Origin, float]) -
     tuple of Tail
         Empty where nothing was seen.
     """
-    able = [on for on, days in seen.items() if days.count.sum() and days.hi.min() > 0 and horizon[on] > 0]
+    able = [
+        on
+        for on, days in seen.items()
+        if days.count.sum() and days.hi.min() > 0 and horizon[on] > 0
+    ]
     coarse = [
         _laid_out(family, on, _COARSE_OUT, _COARSE_SIGMA, seen[on], horizon[on])
         for on in able
@@ -175,9 +195,16 @@ def tails_of(seen: Mapping[Origin, DaysSeen], horizon: Mapping[Origin, float]) -
 
 
 def _laid_out(
-    family: TimingFamily, origin: Origin, out: Array, log_sigma: Array, seen: DaysSeen, horizon: float
+    family: TimingFamily,
+    origin: Origin,
+    out: Array,
+    log_sigma: Array,
+    seen: DaysSeen,
+    horizon: float,
 ) -> Tail:
-    """A law at each pair of a logit of the share by the horizon and a log spread; weights count the pair's room."""
+    """A law at each pair of a logit of the share by the horizon and a log spread; weights count the
+    pair's room.
+    """
     logits, logs = (grid.ravel() for grid in np.meshgrid(out, log_sigma, indexing="ij"))
     sigma = np.exp(logs)
     share = expit(logits)
@@ -196,7 +223,9 @@ def _refined(tail: Tail, seen: DaysSeen, horizon: float, best: float) -> Tail:
     axes = []
     for axis, grid, size in ((1, _COARSE_OUT, _FINE[0]), (0, _COARSE_SIGMA, _FINE[1])):
         at = np.flatnonzero(counts.any(axis=axis))
-        axes.append(np.linspace(grid[max(at[0] - 1, 0)], grid[min(at[-1] + 1, len(grid) - 1)], size))
+        axes.append(
+            np.linspace(grid[max(at[0] - 1, 0)], grid[min(at[-1] + 1, len(grid) - 1)], size)
+        )
     return _laid_out(tail.family, tail.origin, axes[0], axes[1], seen, horizon)
 
 
@@ -208,7 +237,9 @@ def _log_likelihood(tail: Tail, seen: DaysSeen, share: Array) -> Array:
     ever = np.minimum(seen.share / share[:, None], 1.0)
 
     def empty(at: Index) -> Array:
-        """Share of the cells without a seedling by then; of single seeds, that of those which ever come."""
+        """Share of the cells without a seedling by then; of single seeds, that of those which ever
+        come.
+        """
         by_then = out[:, at]
         return np.where(seen.seeds > 1, (1 - ever * by_then) ** seen.seeds, 1 - by_then)
 
@@ -233,13 +264,20 @@ def possible_with(
     below = np.concatenate([[0.0], np.cumsum(weight[order])])
     weighed = []
     for tail in tails:
-        chance = below[np.searchsorted(share[order], tail.share_by(np.array([horizon[tail.origin]]))[:, 0])]
-        weighed.append(replace(tail, log_weight=tail.log_weight + np.log(np.maximum(chance, _LEAST))))
+        chance = below[
+            np.searchsorted(share[order], tail.share_by(np.array([horizon[tail.origin]]))[:, 0])
+        ]
+        weighed.append(
+            replace(tail, log_weight=tail.log_weight + np.log(np.maximum(chance, _LEAST)))
+        )
     return tuple(weighed)
 
 
 def still_to_come(
-    tails: Sequence[Tail], share: Array, weight: Array, days: Sequence[Mapping[Origin, tuple[float, float]]]
+    tails: Sequence[Tail],
+    share: Array,
+    weight: Array,
+    days: Sequence[Mapping[Origin, tuple[float, float]]],
 ) -> tuple[float, float]:
     """Range of the share of seeds that comes after the horizon and before the end of the spring.
 
@@ -250,8 +288,8 @@ def still_to_come(
     share, weight : (N,) arrays
         Draws of the share by the horizon.
     days : sequence of dict
-        Horizon and end of the spring on each clock, of a tray neither early nor late: for a lot as late as its three
-        Gauss-Hermite points make it.
+        Horizon and end of the spring on each clock, of a tray neither early nor late: for a lot as
+        late as its three Gauss-Hermite points make it.
 
     Returns
     -------
@@ -272,7 +310,9 @@ def still_to_come(
     if not np.isfinite(log_weights).any():
         return 0.0, 1 - float(q.max())
     at = np.array([(1 - LEVEL) / 2, (1 + LEVEL) / 2])
-    low, high = weighted_quantiles(np.concatenate(values), np.exp(log_weights - log_weights.max()), at)
+    low, high = weighted_quantiles(
+        np.concatenate(values), np.exp(log_weights - log_weights.max()), at
+    )
     return float(low), float(high)
 
 
@@ -305,7 +345,9 @@ def with_later(
     groups = groups_of(patterns.trays).to_numpy()
     ends = spring_end_days(patterns.trays, spring_ends)
     codes = {
-        (lot.species, lot.lot, label): lot.codes[lot.row == k] for lot in lots for k, label in enumerate(lot.labels)
+        (lot.species, lot.lot, label): lot.codes[lot.row == k]
+        for lot in lots
+        for k, label in enumerate(lot.labels)
     }
     found: dict[int, RowEstimate] = {}
     for group in dict.fromkeys(groups):
@@ -313,7 +355,8 @@ def with_later(
         members = [
             _Row(number, row, patterns, codes[row.species, row.lot, row.label], clocks[group], ends)
             for number, row in enumerate(rows)
-            if groups[codes[row.species, row.lot, row.label][0]] == group and row.draws.time is not None
+            if groups[codes[row.species, row.lot, row.label][0]] == group
+            and row.draws.time is not None
         ]
         if members:
             found |= _told(members, _tails_of_group(patterns, at, clocks[group], members))
@@ -342,7 +385,9 @@ class _Row:
         return self.days_if(0.0)
 
     def days_if(self, later: float) -> dict[Origin, tuple[float, float]]:
-        """The same for a lot `later` than its trays' effects say, on log days of the species' own clock."""
+        """The same for a lot `later` than its trays' effects say, on log days of the species' own
+        clock.
+        """
         late = np.array(float(np.mean(self.clocks.shift[self.own])) + later)
         origin_days = np.array(float(self.patterns.trays["origin_days"].iloc[self.latest]))
         days = np.array([self.row.horizon_days, self.ends[self.latest]], dtype=float)
@@ -367,7 +412,9 @@ class _Row:
         return (self.row.horizon_days or 0.0) >= float(self.ends[self.latest])
 
 
-def _tails_of_group(patterns: Patterns, codes: Index, clocks: Clocks, members: Sequence[_Row]) -> tuple[Tail, ...]:
+def _tails_of_group(
+    patterns: Patterns, codes: Index, clocks: Clocks, members: Sequence[_Row]
+) -> tuple[Tail, ...]:
     seen = {on: days_seen(patterns, codes, clocks, on) for on in ORIGINS}
     return tails_of(seen, {on: max(one.days[on][0] for one in members) for on in ORIGINS})
 
@@ -375,7 +422,9 @@ def _tails_of_group(patterns: Patterns, codes: Index, clocks: Clocks, members: S
 def _told(members: Sequence[_Row], tails: tuple[Tail, ...]) -> dict[int, RowEstimate]:
     """The rows of one species, by number."""
     for one in members:
-        tails = possible_with(tails, one.share, one.row.draws.weight, {on: day for on, (day, _) in one.days.items()})
+        tails = possible_with(
+            tails, one.share, one.row.draws.weight, {on: day for on, (day, _) in one.days.items()}
+        )
     told = {}
     for one in members:
         row = one.row
@@ -386,12 +435,16 @@ def _told(members: Sequence[_Row], tails: tuple[Tail, ...]) -> dict[int, RowEsti
             days = [one.days_if(unsure * z) for z in THREE_NODES]
             low, high = still_to_come(tails, one.share, row.draws.weight, days)
             living = _living(one.patterns.trays.iloc[one.own])
-            told[one.number] = replace(row, later_low=min(low, living), later_high=min(high, living))
+            told[one.number] = replace(
+                row, later_low=min(low, living), later_high=min(high, living)
+            )
     return told
 
 
 def _living(trays: pd.DataFrame) -> float:
-    """Largest share of the seeds that can still come, where those left at the end were dug up and told apart."""
+    """Largest share of the seeds that can still come, where those left at the end were dug up and
+    told apart.
+    """
     if "left_alive" not in trays:
         return 1.0
     dug = trays[trays["left_alive"].notna() & trays["seeds"].notna()]

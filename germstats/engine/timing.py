@@ -1,8 +1,9 @@
 """When seeds that emerge do emerge: three distributions of time on a standard scale.
 
-With T the time of emergence, z = (log t - mu) / sigma and F a cdf of z. Every function takes arrays of z of one shape
-and works far in both tails, where differences of plain cdfs would be 0. z = -inf (time zero) is allowed and carries no
-density. Sources: Kalbfleisch & Prentice, The Statistical Analysis of Failure Time Data, 2002, section 2.2 (memory).
+With T the time of emergence, z = (log t - mu) / sigma and F a cdf of z. Every function takes arrays
+of z of one shape and works far in both tails, where differences of plain cdfs would be 0. z = -inf
+(time zero) is allowed and carries no density. Sources: Kalbfleisch & Prentice, The Statistical
+Analysis of Failure Time Data, 2002, section 2.2 (memory).
 """
 
 from __future__ import annotations
@@ -60,10 +61,16 @@ class TimingFamily:
         return share
 
     def share_by(self, z: Array, horizon: Array) -> Array:
-        """Share of the seeds that emerge by `horizon` that have emerged by z; +inf: of all that ever do."""
-        z, horizon = np.broadcast_arrays(np.maximum(z, _EARLIEST_Z), np.maximum(horizon, _EARLIEST_Z))
+        """Share of the seeds that emerge by `horizon` that have emerged by z; +inf: of all that
+        ever do.
+        """
+        z, horizon = np.broadcast_arrays(
+            np.maximum(z, _EARLIEST_Z), np.maximum(horizon, _EARLIEST_Z)
+        )
         before = np.full(z.shape, -np.inf)
-        log_share = self.log_difference(before, np.minimum(z, horizon)) - self.log_difference(before, horizon)
+        log_share = self.log_difference(before, np.minimum(z, horizon)) - self.log_difference(
+            before, horizon
+        )
         return np.where(z > _EARLIEST_Z, np.exp(np.minimum(log_share, 0.0)), 0.0)
 
     def time_of(self, share: Array | float, horizon: Array) -> Array:
@@ -159,7 +166,9 @@ WEIBULL = TimingFamily(
     lambda share: float(np.log(-np.log1p(-share))),
     _weibull_position,
 )
-"""F(t) = 1 - exp(-(t / scale)^(1/sigma)), mu = log scale: the smallest-extreme-value law of log time."""
+"""F(t) = 1 - exp(-(t / scale)^(1/sigma)), mu = log scale: the smallest-extreme-value law of log
+time.
+"""
 
 FAMILIES = {family.name: family for family in (LOG_LOGISTIC, LOG_NORMAL, WEIBULL)}
 

@@ -21,7 +21,9 @@ TimingLaw = tuple[str, Origin]
 ORIGINS: tuple[Origin, ...] = ("1 February", "sowing")
 _LOGIT_RHO_SD = 1.0
 THREE_NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
-THREE_WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])  # three-point Gauss-Hermite rule of a standard normal
+THREE_WEIGHTS = np.array(
+    [1 / 6, 2 / 3, 1 / 6]
+)  # three-point Gauss-Hermite rule of a standard normal
 
 
 @dataclass(frozen=True)
@@ -33,8 +35,9 @@ class TimingChoice:
     family, origin : str
         Distribution and where its clock starts.
     aic : dict
-        (family, origin) -> AIC at the usual scatters; infinite where a seed came before the clock starts. Of a pooled
-        fit the best law of each origin has it under the scatter of trays on time that suits it best.
+        (family, origin) -> AIC at the usual scatters; infinite where a seed came before the clock
+        starts. Of a pooled fit the best law of each origin has it under the scatter of trays on
+        time that suits it best.
     """
 
     family: str
@@ -43,8 +46,9 @@ class TimingChoice:
 
 
 _APART = 1.5
-"""Numbers of seeds per cell that differ by this factor show whether seeds of a cell share their fate; common practice,
-no source."""
+"""Numbers of seeds per cell that differ by this factor show whether seeds of a cell share their
+fate; common practice, no source.
+"""
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,8 @@ class CellScatter:
     learnt_from : int
         Lots with trays in which two cells or more, sown with two seeds or more, were counted.
     learned : bool
-        The records had a say: such lots, or species sown with different numbers of seeds; else it is the prior alone.
+        The records had a say: such lots, or species sown with different numbers of seeds; else it
+        is the prior alone.
     """
 
     rho: float
@@ -68,7 +73,9 @@ class CellScatter:
     learned: bool = False
 
 
-def cell_scatter(middle: float, sd: float, lots: tuple[LotRecords, ...], learned: bool) -> CellScatter:
+def cell_scatter(
+    middle: float, sd: float, lots: tuple[LotRecords, ...], learned: bool
+) -> CellScatter:
     """Summary of a normal law of logit rho."""
     low, high = expit(middle - 1.96 * sd), expit(middle + 1.96 * sd)
     counted = sum(lot.has_cell_counts for lot in lots)
@@ -82,7 +89,9 @@ def shows_cell_scatter(lots: Iterable[LotRecords]) -> bool:
     """
     lots = tuple(lots)
     seeds = [number for lot in lots for number in lot.seeds_sown]
-    return any(lot.has_cell_counts for lot in lots) or (bool(seeds) and max(seeds) >= _APART * min(seeds))
+    return any(lot.has_cell_counts for lot in lots) or (
+        bool(seeds) and max(seeds) >= _APART * min(seeds)
+    )
 
 
 def cell_scatter_is_shown(lots: tuple[LotRecords, ...]) -> bool:
@@ -114,17 +123,30 @@ def choose_timing(
         priors = time_priors(lots, patterns, origin)
         for family in FAMILIES.values():
             laws = {lot.lot: Law(family, origin, rho, priors[lot.group]) for lot in lots}
-            tried[family.name, origin] = {lot.lot: (laws[lot.lot], find_mode(lot.fit, laws[lot.lot])) for lot in lots}
+            tried[family.name, origin] = {
+                lot.lot: (laws[lot.lot], find_mode(lot.fit, laws[lot.lot])) for lot in lots
+            }
     choices: dict[str, TimingChoice] = {}
     for group in dict.fromkeys(lot.group for lot in lots):
         members = [lot for lot in lots if lot.group == group]
         aic = {
-            law: sum(2 * (2 * lot.fit.rows + 1) - 2 * found[lot.lot][1].integrated for lot in members if lot.timed)
+            law: sum(
+                2 * (2 * lot.fit.rows + 1) - 2 * found[lot.lot][1].integrated
+                for lot in members
+                if lot.timed
+            )
             for law, found in tried.items()
         }
-        best = min(aic, key=lambda law: aic[law]) if any(lot.timed for lot in members) else (LOG_NORMAL.name, "sowing")
+        best = (
+            min(aic, key=lambda law: aic[law])
+            if any(lot.timed for lot in members)
+            else (LOG_NORMAL.name, "sowing")
+        )
         choices[group] = TimingChoice(best[0], best[1], aic)
-    return choices, {lot.lot: tried[choices[lot.group].family, choices[lot.group].origin][lot.lot] for lot in lots}
+    return choices, {
+        lot.lot: tried[choices[lot.group].family, choices[lot.group].origin][lot.lot]
+        for lot in lots
+    }
 
 
 def fit_again(
@@ -146,8 +168,9 @@ def learn_cell_scatter(
 ) -> tuple[CellScatter, Array, Array]:
     """Posterior of rho from lots that show it, each by itself; the prior alone where none does.
 
-    The criterion is the lots' integrated likelihood (tray and season effects integrated by Laplace) times the prior
-    logit rho ~ N(logit .04, 1); its curvature at the mode gives the three values to average over.
+    The criterion is the lots' integrated likelihood (tray and season effects integrated by Laplace)
+    times the prior logit rho ~ N(logit .04, 1); its curvature at the mode gives the three values to
+    average over.
 
     Returns
     -------
@@ -161,14 +184,30 @@ def learn_cell_scatter(
         total = -0.5 * ((logit_rho - LOGIT_RHO) / _LOGIT_RHO_SD) ** 2
         for lot in telling:
             law, mode = fitted[lot.lot]
-            total += find_mode(lot.fit, replace(law, rho=float(expit(logit_rho))), mode.x).integrated
+            total += find_mode(
+                lot.fit, replace(law, rho=float(expit(logit_rho))), mode.x
+            ).integrated
         return float(total)
 
     middle, sd = LOGIT_RHO, _LOGIT_RHO_SD
     if telling:
-        middle = float(minimize_scalar(lambda at: -criterion(at), bounds=(-9.0, 2.0), method="bounded",
-                                       options={"xatol": 0.01}).x)  # fmt: skip
+        middle = float(
+            minimize_scalar(
+                lambda at: -criterion(at),
+                bounds=(-9.0, 2.0),
+                method="bounded",
+                options={"xatol": 0.01},
+            ).x
+        )
         step = 0.2
-        bend = (criterion(middle + step) - 2 * criterion(middle) + criterion(middle - step)) / step**2
-        sd = float(1 / np.sqrt(max(-bend, 1 / 9.0)))  # a flat or rising criterion may not claim more than sd 3
-    return cell_scatter(middle, sd, lots, bool(telling)), np.asarray(expit(middle + sd * THREE_NODES)), THREE_WEIGHTS
+        bend = (
+            criterion(middle + step) - 2 * criterion(middle) + criterion(middle - step)
+        ) / step**2
+        sd = float(
+            1 / np.sqrt(max(-bend, 1 / 9.0))
+        )  # a flat or rising criterion may not claim more than sd 3
+    return (
+        cell_scatter(middle, sd, lots, bool(telling)),
+        np.asarray(expit(middle + sd * THREE_NODES)),
+        THREE_WEIGHTS,
+    )

@@ -1,11 +1,13 @@
 """Treatments of one species side by side: contrasts on the share and on time, trays as the units.
 
-logit p_i = block + level + u_i and log T_i = block + level + v_i, u_i ~ N(0, s), v_i ~ N(0, s_t). Blocks and levels are
-fixed with wide priors, those of the blocks' shares as good as flat. A small trial cannot tell s, so it is integrated
-over a prior borrowed from the nursery's other trays, weighed by Laplace's criterion: given s the contrast is normal,
-over s it is a mixture with the tails a small trial deserves. With s plugged in instead, identical covers are told apart
-in 9-31 % of trials (the design's measurements). How seeds of one cell share their fate (rho) is integrated over too:
-where two levels were sown with different seeds per cell and only filled cells are known, the contrast hangs on it.
+logit p_i = block + level + u_i and log T_i = block + level + v_i, u_i ~ N(0, s), v_i ~ N(0, s_t).
+Blocks and levels are fixed with wide priors, those of the blocks' shares as good as flat. A small
+trial cannot tell s, so it is integrated over a prior borrowed from the nursery's other trays,
+weighed by Laplace's criterion: given s the contrast is normal, over s it is a mixture with the
+tails a small trial deserves. With s plugged in instead, identical covers are told apart in 9-31 %
+of trials (the design's measurements). How seeds of one cell share their fate (rho) is integrated
+over too: where two levels were sown with different seeds per cell and only filled cells are known,
+the contrast hangs on it.
 """
 
 from __future__ import annotations
@@ -29,26 +31,35 @@ from germstats.errors import NotEnoughRecordsError
 from germstats.records.intervals.patterns import Patterns
 
 BLOCK_SD, LEVEL_SD = 20.0, 2.0
-"""Priors of a block's logit and of a level's difference from the reference. A block's is flat, nearly: it is the
-reference's own logit there, and any pull of it towards a half would be read as a difference of the others."""
+"""Priors of a block's logit and of a level's difference from the reference. A block's is flat,
+nearly: it is the reference's own logit there, and any pull of it towards a half would be read as a
+difference of the others.
+"""
 _BLOCK_TIME_SD, _LEVEL_TIME_SD = 0.5, 0.5
 _NO_LOT = 1e-4
 _SOLVED_AT = np.exp(np.linspace(np.log(0.05), np.log(2.6), 8))
 TRAY_SDS = np.exp(np.linspace(np.log(0.05), np.log(2.6), 36))
-"""Tray sds over which a comparison integrates; modes are solved at every fifth, and splines go through them
-(p within .001 of solving every one)."""
+"""Tray sds over which a comparison integrates; modes are solved at every fifth, and splines go
+through them (p within .001 of solving every one).
+"""
 _TIME_SOLVED_AT = np.exp(np.linspace(np.log(0.005), np.log(0.6), 9))
 _TIME_SDS = np.exp(np.linspace(np.log(0.005), np.log(0.6), 33))
-_NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(9)  # within 6e-5 of the share for sds up to 1.5
+_NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(
+    9
+)  # within 6e-5 of the share for sds up to 1.5
 _RHO_NODES, _RHO_WEIGHTS = np.polynomial.hermite_e.hermegauss(5)  # of the logit of rho
 _POINTS = 2048  # a power of two; as many mirrored
 _OTHER_SPECIES = 0.25
-"""Log sd by which one species' trays scatter otherwise than another's (common practice, no source)."""
+"""Log sd by which one species' trays scatter otherwise than another's (common practice, no
+source).
+"""
 _ANY_NURSERY = (0.5, 0.6)
 """Middle and log sd of any nursery's tray sd: the prior of the pooled fit."""
 _SURPRISE = 0.1
-"""Weight of a scatter of which the nursery's other trays tell nothing: identical covers are told apart in under 12 % of
-trials where the borrowed sd is .3 and the true one .5, and 95 % ranges still cover no more than 98 % at two trays."""
+"""Weight of a scatter of which the nursery's other trays tell nothing: identical covers are told
+apart in under 12 % of trials where the borrowed sd is .3 and the true one .5, and 95 % ranges still
+cover no more than 98 % at two trays.
+"""
 
 
 @dataclass(frozen=True)
@@ -73,15 +84,16 @@ class SdPrior:
 
 
 def borrowed(sd: float | None, sisters: float = np.inf) -> SdPrior:
-    """The prior of the tray sd: around that of the nursery's other trays, as far as they tell it, and a part kept for
-    what any nursery's may be (the design's prior of a tray sd); wide where it has none.
+    """The prior of the tray sd: around that of the nursery's other trays, as far as they tell it,
+    and a part kept for what any nursery's may be (the design's prior of a tray sd); wide where it
+    has none.
 
     Parameters
     ----------
     sd : float or None
     sisters : float
-        Trays beyond the first of a lot from which it was learnt: n of them leave its log uncertain by about
-        1 / sqrt(2 n), as for any normal sample, and none more than its prior did.
+        Trays beyond the first of a lot from which it was learnt: n of them leave its log uncertain
+        by about 1 / sqrt(2 n), as for any normal sample, and none more than its prior did.
     """
     if sd is None:
         return SdPrior(((1.0, 0.6, 0.8),))
@@ -91,7 +103,9 @@ def borrowed(sd: float | None, sisters: float = np.inf) -> SdPrior:
 
 
 def borrowed_time(sd: float | None) -> SdPrior:
-    """The same for the sd of log time, in the design's widths: alike days are told apart in 2 to 6 % of trials."""
+    """The same for the sd of log time, in the design's widths: alike days are told apart in 2 to 6
+    % of trials.
+    """
     if sd is None:
         return SdPrior(((1.0, 0.08, 0.8),))
     return SdPrior(((0.9, max(sd, 0.01), 0.35), (0.1, 0.12, 0.6)))
@@ -122,7 +136,9 @@ def known_rho(rho: float) -> RhoLaw:
 
 
 def rho_law(scatter: CellScatter) -> RhoLaw:
-    """A fit's cell scatter, normal on the logit, at five Gauss-Hermite nodes; one value where it has no range."""
+    """A fit's cell scatter, normal on the logit, at five Gauss-Hermite nodes; one value where it
+    has no range.
+    """
     if scatter.low >= scatter.high:
         return known_rho(scatter.rho)
     sd = float(logit(scatter.high) - logit(scatter.low)) / (2 * 1.96)
@@ -161,7 +177,8 @@ class Trial:
 
 @dataclass(frozen=True)
 class Contrasts:
-    """Posterior of every level against the reference: a mixture of normal laws over the tray sd and the cell scatter.
+    """Posterior of every level against the reference: a mixture of normal laws over the tray sd and
+    the cell scatter.
 
     Attributes
     ----------
@@ -219,10 +236,12 @@ class Contrasts:
     def draws(self, seed: int = 0) -> LevelDraws:
         """Draws of the levels in every block.
 
-        Scrambled Sobol points choose the tray sd, the cell scatter and the normals there, each mirrored: few plain
-        draws would shift ranges.
+        Scrambled Sobol points choose the tray sd, the cell scatter and the normals there, each
+        mirrored: few plain draws would shift ranges.
         """
-        points = stats.qmc.Sobol(1 + self.mean.shape[1], seed=seed).random(_POINTS).clip(1e-9, 1 - 1e-9)
+        points = (
+            stats.qmc.Sobol(1 + self.mean.shape[1], seed=seed).random(_POINTS).clip(1e-9, 1 - 1e-9)
+        )
         chosen = np.searchsorted(np.cumsum(self.weight), points[:, 0]).clip(max=len(self.sd) - 1)
         eigen, vectors = np.linalg.eigh(self.covariance)
         roots = vectors * np.sqrt(eigen.clip(0.0))[:, None, :]
@@ -253,7 +272,9 @@ class LevelDraws:
 
     @cached_property
     def shares(self) -> Array:
-        """Where the values are logits: emergence of each level in an average tray, averaged over blocks, (N, K)."""
+        """Where the values are logits: emergence of each level in an average tray, averaged over
+        blocks, (N, K).
+        """
         by_tray = expit(self.values[..., None] + self.sd[:, None, None, None] * _NODES)
         return np.asarray((by_tray @ (_NODE_WEIGHTS / _NODE_WEIGHTS.sum())).mean(axis=1))
 
@@ -296,7 +317,9 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
     columns = np.arange(blocks + levels - 1)
     usual_time = float(_TIME_SDS[np.argmax(time_prior.log_density(_TIME_SDS))])
     start = start_state(tree, prior.mean.copy())
-    rho = trial.rho if tree.parts[0].data.seeds > 1 else trial.rho.likeliest  # a seed by itself shares nothing
+    rho = (
+        trial.rho if tree.parts[0].data.seeds > 1 else trial.rho.likeliest
+    )  # a seed by itself shares nothing
     likeliest = float(rho.likeliest.values[0])
     grid = [(sd, usual_time) for sd in _SOLVED_AT]
     usual = _along(tree, prior, likeliest, grid, [start] * len(grid))
@@ -311,7 +334,9 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
         tray_sd = float(share.sd[share.weight.argmax()])
         grid = [(tray_sd, sd) for sd in _TIME_SOLVED_AT]
         found = _along(tree, prior, likeliest, grid, [last.state] * len(grid))
-        time = _mixture(found, _TIME_SOLVED_AT, _TIME_SDS, time_prior, columns + len(columns), blocks, likeliest)
+        time = _mixture(
+            found, _TIME_SOLVED_AT, _TIME_SDS, time_prior, columns + len(columns), blocks, likeliest
+        )
         last = found[_nearest(time, _TIME_SOLVED_AT)]
     return TreatmentPosterior(share, time, float(last.state.beta[-1]), trial.family, trial.origin)
 
@@ -320,14 +345,19 @@ def _along(
     tree: Tree, prior: BetaPrior, rho: float, grid: list[tuple[float, float]], starts: list[State]
 ) -> list[PooledMode]:
     """Modes along a grid of tray sds on share and time."""
-    scales = [Scales(tray=sd, tray_time=time_sd, lot=_NO_LOT, lot_time=_NO_LOT, rho=rho) for sd, time_sd in grid]
+    scales = [
+        Scales(tray=sd, tray_time=time_sd, lot=_NO_LOT, lot_time=_NO_LOT, rho=rho)
+        for sd, time_sd in grid
+    ]
     return find_pooled_modes(tree, prior, scales, starts)
 
 
 def _together(laws: list[Contrasts], weights: Array) -> Contrasts:
     """One mixture of those at each cell scatter."""
     return Contrasts(
-        weight=np.concatenate([weight * law.weight for weight, law in zip(weights, laws, strict=True)]),
+        weight=np.concatenate(
+            [weight * law.weight for weight, law in zip(weights, laws, strict=True)]
+        ),
         sd=np.concatenate([law.sd for law in laws]),
         mean=np.concatenate([law.mean for law in laws]),
         covariance=np.concatenate([law.covariance for law in laws]),
@@ -342,17 +372,26 @@ def _nearest(of: Contrasts, sds: Array) -> int:
 
 
 def _mixture(
-    found: list[PooledMode], solved_at: Array, sds: Array, prior: SdPrior, columns: Index, blocks: int, rho: float
+    found: list[PooledMode],
+    solved_at: Array,
+    sds: Array,
+    prior: SdPrior,
+    columns: Index,
+    blocks: int,
+    rho: float,
 ) -> Contrasts:
     """Normal laws of `columns` at each sd that counts, weighed, at one cell scatter.
 
-    Criteria, means and covariances are smooth in log sd: cubic splines through the modes solved. With many trays the
-    weight is narrower than the step between those, and a mixture over them alone would snap to one. An sd under
-    which the records are impossible has no mode: it is left out, and so are the sds beyond it.
+    Criteria, means and covariances are smooth in log sd: cubic splines through the modes solved.
+    With many trays the weight is narrower than the step between those, and a mixture over them
+    alone would snap to one. An sd under which the records are impossible has no mode: it is left
+    out, and so are the sds beyond it.
     """
     possible = np.isfinite([mode.criterion for mode in found])
     if possible.sum() < 2:
-        raise NotEnoughRecordsError("These trays fit no law of timing: check their dates and counts.")
+        raise NotEnoughRecordsError(
+            "These trays fit no law of timing: check their dates and counts."
+        )
     found = [found[k] for k in np.flatnonzero(possible)]
     at = np.log(solved_at[possible])
     sds = sds[(sds > 0.999 * np.exp(at[0])) & (sds < 1.001 * np.exp(at[-1]))]
@@ -374,7 +413,9 @@ def _mixture(
 
 
 def _laid_out(trial: Trial) -> tuple[Tree, BetaPrior, int, int]:
-    """Tree with blocks and levels as common effects and no lots, its prior, numbers of blocks and of levels."""
+    """Tree with blocks and levels as common effects and no lots, its prior, numbers of blocks and
+    of levels.
+    """
     blocks, levels = int(trial.block.max()) + 1, int(trial.level.max()) + 1
     half = blocks + levels - 1
     order = np.lexsort((trial.level, trial.block))
@@ -393,8 +434,23 @@ def _laid_out(trial: Trial) -> tuple[Tree, BetaPrior, int, int]:
     trays = len(order)
     part = Part(np.arange(trays), data, FAMILIES[trial.family], trial.origin)
     none = np.zeros(2 * half + 1, dtype=bool)
-    mean = np.concatenate([np.zeros(half), np.full(blocks, trial.log_time), np.zeros(levels - 1), [trial.log_sigma]])
-    sd = np.concatenate([np.full(blocks, BLOCK_SD), np.full(levels - 1, LEVEL_SD), np.full(blocks, _BLOCK_TIME_SD),
-                         np.full(levels - 1, _LEVEL_TIME_SD), [0.7]])  # fmt: skip
-    tree = Tree((part,), design, group.astype(np.int64), np.zeros(len(first), dtype=np.int64), np.zeros(trays, bool))
+    mean = np.concatenate(
+        [np.zeros(half), np.full(blocks, trial.log_time), np.zeros(levels - 1), [trial.log_sigma]]
+    )
+    sd = np.concatenate(
+        [
+            np.full(blocks, BLOCK_SD),
+            np.full(levels - 1, LEVEL_SD),
+            np.full(blocks, _BLOCK_TIME_SD),
+            np.full(levels - 1, _LEVEL_TIME_SD),
+            [0.7],
+        ]
+    )
+    tree = Tree(
+        (part,),
+        design,
+        group.astype(np.int64),
+        np.zeros(len(first), dtype=np.int64),
+        np.zeros(trays, bool),
+    )
     return tree, BetaPrior(mean, sd, none), blocks, levels

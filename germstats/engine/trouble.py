@@ -11,9 +11,14 @@ from germstats.engine.variance_components import ScaleFit
 
 TroubleKind = Literal["few draws count", "search not ended", "effects not ended"]
 FEWEST_THAT_COUNT = 0.3
-"""Effective share of the draws of the scatters under which ranges hang on few of them; common practice, no source."""
+"""Effective share of the draws of the scatters under which ranges hang on few of them; common
+practice, no source.
+"""
 MOST_NOT_ENDED = 0.05
-"""Weight of draws at which the effects were not found to the end; more is named. Common practice, no source."""
+"""Weight of draws at which the effects were not found to the end; more is named.
+
+Common practice, no source.
+"""
 
 
 @dataclass(frozen=True)
@@ -23,9 +28,9 @@ class FitTrouble:
     Attributes
     ----------
     kind : str
-        ``few draws count``: the draws of the scatters are worth few equal ones. ``search not ended``: the search for
-        the likeliest scatters stopped short. ``effects not ended``: at some draws of the scatters the effects of trays,
-        lots and species were not found to the end.
+        ``few draws count``: the draws of the scatters are worth few equal ones. ``search not
+        ended``: the search for the likeliest scatters stopped short. ``effects not ended``: at some
+        draws of the scatters the effects of trays, lots and species were not found to the end.
     share : float or None
         Effective share of the draws, or weight of those draws, 0-1; None for the search.
     """
@@ -34,7 +39,9 @@ class FitTrouble:
     share: float | None
 
 
-def trouble_of(fits: Sequence[ScaleFit], draws: Sequence[ScaleDraw], effective: float) -> tuple[FitTrouble, ...]:
+def trouble_of(
+    fits: Sequence[ScaleFit], draws: Sequence[ScaleDraw], effective: float
+) -> tuple[FitTrouble, ...]:
     """What of the three there is.
 
     Parameters

@@ -13,10 +13,11 @@ _UNTIL = (4, 1)
 def weeks_of_cold(
     weather: DailyWeather | None, sown: pd.Timestamp, season: int, by: pd.Timestamp | None = None
 ) -> float | None:
-    """Weeks of cold from sowing to the end of March: the one measure by which winters are told from each other.
+    """Weeks of cold from sowing to the end of March: the one measure by which winters are told from
+    each other.
 
-    A winter is held against others counted in the same way, so that what a thermometer in the open adds or takes away
-    is the same.
+    A winter is held against others counted in the same way, so that what a thermometer in the open
+    adds or takes away is the same.
 
     Parameters
     ----------

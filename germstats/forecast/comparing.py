@@ -1,4 +1,6 @@
-"""What a comparison of treatments and a trial share: limits, and whose trays the scatter is borrowed from."""
+"""What a comparison of treatments and a trial share: limits, and whose trays the scatter is
+borrowed from.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,9 @@ from germstats.engine.arrays import Index
 from germstats.engine.fit import EmergenceFit
 
 ANOTHER_SPRING_SD = 0.15
-"""Scatter of a treatment's effect from spring to spring, on the logit; a visible setting (statistics of the design)."""
+"""Scatter of a treatment's effect from spring to spring, on the logit; a visible setting
+(statistics of the design).
+"""
 FIRM = 0.05
 MOST_TRAYS = 400
 """More trays of one treatment in one season than anybody sows; the search ends there."""

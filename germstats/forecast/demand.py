@@ -1,4 +1,6 @@
-"""What is ordered, what seed is in store and what share of plants is lost later, as the book says."""
+"""What is ordered, what seed is in store and what share of plants is lost later, as the
+book says.
+"""
 
 from __future__ import annotations
 
@@ -116,27 +118,42 @@ def order_lines(book: RecordBook) -> tuple[OrderLine, ...]:
     _refuse_negative(book, table)
     rows = table.dropna(subset=["plugs"]).to_dict("records")
     if not rows:
-        why = "; ".join(set_aside(book)) or "write order, species, plugs and due date into the table orders"
+        why = (
+            "; ".join(set_aside(book))
+            or "write order, species, plugs and due date into the table orders"
+        )
         raise NotEnoughRecordsError(f"No order can be planned: {why}. Then try again.")
     lines = [line for line in map(_line, rows) if line.plugs > 0]
     if not lines:
-        raise NotEnoughRecordsError("Every plug ordered has been delivered; there is nothing left to plan.")
-    return tuple(sorted(lines, key=lambda line: (line.rank, line.due or pd.Timestamp.max, line.order, line.species)))
+        raise NotEnoughRecordsError(
+            "Every plug ordered has been delivered; there is nothing left to plan."
+        )
+    return tuple(
+        sorted(
+            lines,
+            key=lambda line: (line.rank, line.due or pd.Timestamp.max, line.order, line.species),
+        )
+    )
 
 
 def set_aside(book: RecordBook) -> tuple[str, ...]:
-    """What of the orders table is not used as it stands: rows that cannot be planned, and cells taken as blank, in the
-    words of `check`; and orders of which more was delivered than was ordered."""
+    """What of the orders table is not used as it stands: rows that cannot be planned, and cells
+    taken as blank, in the words of `check`; and orders of which more was delivered than was
+    ordered.
+    """
     found, table = book.findings, book.tables["orders"]
     rows = found[(found["table"] == "orders") & found["severity"].isin(["stop", "ask"])]
     may_be_blank = {column.name for column in TABLES["orders"].columns if not column.required}
     said = [
         f"{message}: {remedy}{' (taken as blank)' if column in may_be_blank else ''}"
-        for message, remedy, column in zip(rows["message"], rows["remedy"], rows["column"], strict=True)
+        for message, remedy, column in zip(
+            rows["message"], rows["remedy"], rows["column"], strict=True
+        )
     ]
     over = table[table["delivered"] > table["plugs"]]
     said += [
-        f"{order} ({species}): {delivered:.0f} plugs delivered of {plugs:.0f} ordered: mend it if that is a slip"
+        f"{order} ({species}): {delivered:.0f} plugs delivered of {plugs:.0f} ordered: mend it if "
+        "that is a slip"
         for order, species, delivered, plugs in zip(
             over["order"], over["species"], over["delivered"], over["plugs"], strict=True
         )
@@ -147,15 +164,26 @@ def set_aside(book: RecordBook) -> tuple[str, ...]:
 def _refuse_negative(book: RecordBook, table: pd.DataFrame) -> None:
     for column, words in (("price", "price"), ("shortfall_cost", "shortfall cost")):
         below = table[table[column] < 0]
-        named = [f"row {row}, {order} ({species}): {value:g}" for row, order, species, value in zip(
-            below["row"], below["order"], below["species"], below[column], strict=True)]  # fmt: skip
+        named = [
+            f"row {row}, {order} ({species}): {value:g}"
+            for row, order, species, value in zip(
+                below["row"], below["order"], below["species"], below[column], strict=True
+            )
+        ]
         found = book.findings
-        noted = found[(found["table"] == "orders") & (found["column"] == column) & (found["rule"] == "out-of-limits")]
-        named += [f"row {row}, {key.replace('/', ' (', 1)}): {value}" for row, key, value in zip(
-            noted["row"], noted["key"], noted["value"], strict=True)]  # fmt: skip
+        noted = found[
+            (found["table"] == "orders")
+            & (found["column"] == column)
+            & (found["rule"] == "out-of-limits")
+        ]
+        named += [
+            f"row {row}, {key.replace('/', ' (', 1)}): {value}"
+            for row, key, value in zip(noted["row"], noted["key"], noted["value"], strict=True)
+        ]
         if named:
             raise WrongUseError(
-                f"The {words} of an order cannot be below 0: {'; '.join(named)}. Mend it in the table orders; a blank "
+                f"The {words} of an order cannot be below 0: {'; '.join(named)}. Mend it in the "
+                "table orders; a blank "
                 f"{words} is allowed."
             )
 
@@ -169,7 +197,8 @@ def _line(row: dict[Any, Any]) -> OrderLine:
         plugs=int(row["plugs"]) - delivered,
         ordered=int(row["plugs"]),
         due=None if pd.isna(row["due"]) else pd.Timestamp(row["due"]),
-        value=(price if np.isfinite(price) else 1.0) + (shortfall if np.isfinite(shortfall) else 0.0),
+        value=(price if np.isfinite(price) else 1.0)
+        + (shortfall if np.isfinite(shortfall) else 0.0),
         priced=bool(np.isfinite(price)),
         rank=10**6 if pd.isna(row["priority"]) else int(row["priority"]),
     )
@@ -177,13 +206,23 @@ def _line(row: dict[Any, Any]) -> OrderLine:
 
 def lots_in_store(book: RecordBook) -> tuple[StoredLot, ...]:
     """Every lot of the book with the seed it still holds."""
-    species = book.tables["species"].drop_duplicates("species").set_index("species")["seeds_per_gram"].to_dict()
+    species = (
+        book.tables["species"]
+        .drop_duplicates("species")
+        .set_index("species")["seeds_per_gram"]
+        .to_dict()
+    )
     lots = book.tables["lots"].drop_duplicates("lot").to_dict("records")
     found = book.findings
     wrong = found[(found["table"] == "lots") & found["column"].isin(["seeds_left", "grams_left"])]
-    refused = {str(key).split("/")[0]: f"{column} {value!r} is not used"
-               for key, column, value in zip(wrong["key"], wrong["column"], wrong["value"], strict=True)}  # fmt: skip
-    return tuple(_stored(lot, species.get(lot["species"], np.nan), refused.get(str(lot["lot"]), "")) for lot in lots)
+    refused = {
+        str(key).split("/")[0]: f"{column} {value!r} is not used"
+        for key, column, value in zip(wrong["key"], wrong["column"], wrong["value"], strict=True)
+    }
+    return tuple(
+        _stored(lot, species.get(lot["species"], np.nan), refused.get(str(lot["lot"]), ""))
+        for lot in lots
+    )
 
 
 def _stored(lot: dict[Any, Any], usual_per_gram: float, refused: str) -> StoredLot:
@@ -197,20 +236,33 @@ def _stored(lot: dict[Any, Any], usual_per_gram: float, refused: str) -> StoredL
     elif np.isfinite(grams) and (pure is not None or grams == 0):
         seeds = round(grams * (pure or 0.0))
     else:
-        why = "seeds per gram not written down" if np.isfinite(grams) else refused or "seed left not written down"
+        why = (
+            "seeds per gram not written down"
+            if np.isfinite(grams)
+            else refused or "seed left not written down"
+        )
     cost = float(lot["cost_per_gram"])
     return StoredLot(
-        str(lot["lot"]), str(lot["species"]), seeds, pure, cost / pure if pure and np.isfinite(cost) else 0.0, why
+        str(lot["lot"]),
+        str(lot["species"]),
+        seeds,
+        pure,
+        cost / pure if pure and np.isfinite(cost) else 0.0,
+        why,
     )
 
 
-def later_losses(book: RecordBook, species: Iterable[str], given: float | None) -> dict[str, Losses]:
-    """Share of plants lost after coming up, and how far trays and springs differ in it, from the book's own counts.
+def later_losses(
+    book: RecordBook, species: Iterable[str], given: float | None
+) -> dict[str, Losses]:
+    """Share of plants lost after coming up, and how far trays and springs differ in it, from the
+    book's own counts.
 
-    Cells with `alive` counts give seedlings lost. Tray totals give the fall of `filled` from its highest before the
-    last look; a second seedling of a cell hides a loss there, so they count only for species without `alive` counts. A
-    tray looked at once says nothing of losses. Trays that were thinned, or lost something an event names, are not
-    counted. A mean that is given, or the usual one where nothing was counted, keeps the scatters.
+    Cells with `alive` counts give seedlings lost. Tray totals give the fall of `filled` from its
+    highest before the last look; a second seedling of a cell hides a loss there, so they count only
+    for species without `alive` counts. A tray looked at once says nothing of losses. Trays that
+    were thinned, or lost something an event names, are not counted. A mean that is given, or the
+    usual one where nothing was counted, keeps the scatters.
     """
     counted = _counted_losses(book)
     each = {str(name): _tray_losses(rows) for name, rows in counted.groupby("species")}
@@ -227,7 +279,10 @@ def _described(law: LossLaw, species: str, counted: pd.DataFrame, given: float |
         law, source = with_mean(law, given), "--losses"
     elif came:
         springs = rows["season"].nunique()
-        source = f"counted in {whose}: {lost} of {so_many(came, 'seedling')} in {so_many(springs, 'spring')}"
+        source = (
+            f"counted in {whose}: {lost} of {so_many(came, 'seedling')} in "
+            f"{so_many(springs, 'spring')}"
+        )
     else:
         law, source = with_mean(law, USUAL_LOSSES), "common practice, no source: nothing counted"
     share = float(law.mean[0]) if np.ptp(law.mean) == 0 else law.share
@@ -255,7 +310,9 @@ def _counted_losses(book: RecordBook) -> pd.DataFrame:
 
 
 def _lost_by_cell(cells: pd.DataFrame) -> pd.DataFrame:
-    """By tray: seedlings that came and were gone at the last look of their cell; cells looked at once say nothing."""
+    """By tray: seedlings that came and were gone at the last look of their cell; cells looked at
+    once say nothing.
+    """
     seen = cells.dropna(subset=["emerged", "alive"]).sort_values("checked_on", kind="stable")
     each = seen.groupby(["tray", "cell"], sort=False)
     last = each.last()[each["checked_on"].nunique() > 1]

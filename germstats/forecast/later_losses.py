@@ -1,12 +1,14 @@
-"""Plants lost between coming up and a plug: a mean, and how far springs and the trays of one spring differ.
+"""Plants lost between coming up and a plug: a mean, and how far springs and the trays of one spring
+differ.
 
-In spring y a share q_y ~ Beta(mean m, correlation r) is lost, in tray i of it q_iy ~ Beta(mean q_y, correlation s), and
-of n plants a Binomial(n, q_iy) are lost. A beta of mean m and correlation r has parameters m k and (1 - m) k with
-k = (1 - r) / r, so its sd is sqrt(r m (1 - m)).
+In spring y a share q_y ~ Beta(mean m, correlation r) is lost, in tray i of it q_iy ~ Beta(mean q_y,
+correlation s), and of n plants a Binomial(n, q_iy) are lost. A beta of mean m and correlation r has
+parameters m k and (1 - m) k with k = (1 - r) / r, so its sd is sqrt(r m (1 - m)).
 
-Priors: the species' logit m ~ N(mu, .7) about the nursery's mu ~ N(logit .05, 1); log r and log s ~ N(log .08, 1), the
-same for all species. Pots of two grasses in open records of standing plants (doi:10.1002/ecs2.3907, one spring) had s
-of .10 and .03 and means of .02 and .06. The springs' r and the widths: common practice, no source.
+Priors: the species' logit m ~ N(mu, .7) about the nursery's mu ~ N(logit .05, 1); log r and log s ~
+N(log .08, 1), the same for all species. Pots of two grasses in open records of standing plants
+(doi:10.1002/ecs2.3907, one spring) had s of .10 and .03 and means of .02 and .06. The springs' r
+and the widths: common practice, no source.
 """
 
 from __future__ import annotations
@@ -22,7 +24,9 @@ from scipy.stats import qmc
 from germstats.engine.timing import Array
 
 USUAL_LOSSES = 0.05
-"""Share of plants lost between coming up and a plug where nothing is known; common practice, no source."""
+"""Share of plants lost between coming up and a plug where nothing is known; common practice, no
+source.
+"""
 _NURSERY_SD, _SPECIES_SD = 1.0, 0.7
 _CORRELATION, _CORRELATION_SD = 0.08, 1.0
 _MEANS = expit(np.linspace(logit(0.004), logit(0.7), 41))
@@ -61,7 +65,9 @@ class LossLaw:
 
     @property
     def tray_sd(self) -> float:
-        """Sd of the share lost between the trays of one spring: E[q_y (1 - q_y)] = (1 - r) m (1 - m)."""
+        """Sd of the share lost between the trays of one spring: E[q_y (1 - q_y)] = (1 - r) m (1 -
+        m).
+        """
         within = (1 - self.spring) * self.mean * (1 - self.mean)
         return float(np.sqrt(self.weight @ (self.tray * within)))
 
@@ -107,13 +113,16 @@ def beta_quantile(at: Array, mean: Array, correlation: Array) -> Array:
     spread = (correlation > 0) & (mean > 0) & (mean < 1)
     safe_mean, safe = np.where(spread, mean, 0.5), np.where(spread, correlation, 0.5)
     tight = (1 - safe) / safe
-    return np.asarray(np.where(spread, betaincinv(safe_mean * tight, (1 - safe_mean) * tight, at), mean))
+    return np.asarray(
+        np.where(spread, betaincinv(safe_mean * tight, (1 - safe_mean) * tight, at), mean)
+    )
 
 
 def loss_laws(counted: Mapping[str, TrayLosses], species: Sequence[str]) -> dict[str, LossLaw]:
     """Laws of the losses of each of `species` from the counts of all, summed over a grid.
 
-    The scatters are the nursery's; a species' mean lies about the nursery's, so that one not counted takes the others'.
+    The scatters are the nursery's; a species' mean lies about the nursery's, so that one not
+    counted takes the others'.
 
     Parameters
     ----------
@@ -125,12 +134,23 @@ def loss_laws(counted: Mapping[str, TrayLosses], species: Sequence[str]) -> dict
     -------
     dict of str to LossLaw
     """
-    logits, pull = logit(_MEANS), _log_normal(logit(_MEANS)[:, None], logit(_MEANS)[None, :], _SPECIES_SD)
+    logits, pull = (
+        logit(_MEANS),
+        _log_normal(logit(_MEANS)[:, None], logit(_MEANS)[None, :], _SPECIES_SD),
+    )
     own = {name: _log_likelihood(trays) for name, trays in counted.items() if len(trays.came)}
-    about = {name: logsumexp(pull[:, :, None, None] + found[:, None], axis=0) for name, found in own.items()}
+    about = {
+        name: logsumexp(pull[:, :, None, None] + found[:, None], axis=0)
+        for name, found in own.items()
+    }
     correlations = _log_normal(np.log(_CORRELATIONS), np.log(_CORRELATION), _CORRELATION_SD)
     nursery = _log_normal(logits, logit(USUAL_LOSSES), _NURSERY_SD)[:, None, None]
-    nursery = nursery + correlations[:, None] + correlations[None, :] + sum(about.values(), start=np.zeros(()))
+    nursery = (
+        nursery
+        + correlations[:, None]
+        + correlations[None, :]
+        + sum(about.values(), start=np.zeros(()))
+    )
     laws = {}
     for name in species:
         others = nursery - about[name] if name in about else nursery
@@ -161,7 +181,9 @@ def _log_normal(value: Array, middle: Array | float, sd: float) -> Array:
 def _log_likelihood(trays: TrayLosses) -> Array:
     """(means, springs, trays) log likelihood of the counts; springs are summed over `_SHARES`."""
     pairs, which = np.unique(np.column_stack([trays.came, trays.lost]), axis=0, return_inverse=True)
-    each = _beta_binomial(pairs[:, 1, None, None], pairs[:, 0, None, None], _SHARES[:, None], _CORRELATIONS)
+    each = _beta_binomial(
+        pairs[:, 1, None, None], pairs[:, 0, None, None], _SHARES[:, None], _CORRELATIONS
+    )
     springs = _spring_masses()
     total = np.zeros((len(_MEANS), len(_CORRELATIONS), len(_CORRELATIONS)))
     for season in np.unique(trays.season):
@@ -184,5 +206,7 @@ def _spring_masses() -> Array:
     """(means, springs, shares) probability of each of `_SHARES`, cut half-way between them."""
     tight = (1 - _CORRELATIONS) / _CORRELATIONS
     cuts = (_SHARES[1:] + _SHARES[:-1]) / 2
-    below = betainc((_MEANS[:, None] * tight)[..., None], ((1 - _MEANS[:, None]) * tight)[..., None], cuts)
+    below = betainc(
+        (_MEANS[:, None] * tight)[..., None], ((1 - _MEANS[:, None]) * tight)[..., None], cuts
+    )
     return np.asarray(np.diff(below, axis=-1, prepend=0.0, append=1.0))

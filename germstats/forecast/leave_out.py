@@ -1,9 +1,10 @@
 """The records without some trays of one lot, solved without solving all of them again.
 
-Leaving a lot out moves the common effects a little, and those of its own species most. So the species' other trays are
-solved anew, every step of them, while all other species stand for what they tell of the common effects, to second order
-about the whole fit. Effects that none of the species' trays has part in are integrated out; springs, places and chill
-of the season asked for keep their own priors, heavy tails and all.
+Leaving a lot out moves the common effects a little, and those of its own species most. So the
+species' other trays are solved anew, every step of them, while all other species stand for what
+they tell of the common effects, to second order about the whole fit. Effects that none of the
+species' trays has part in are integrated out; springs, places and chill of the season asked for
+keep their own priors, heavy tails and all.
 """
 
 from __future__ import annotations
@@ -26,9 +27,13 @@ from germstats.engine.schur import reduced
 from germstats.engine.timing import Array
 
 SPECIES_SD = 2.0
-"""How far apart species are taken to lie on logit p here, whatever the nursery taught: a naturally low species is
-hardly pulled towards others, and its lots not called poor (statistics of the design); common practice, no source."""
-_SHORT_CHILL = -2.0  # slope of a spring with far too few weeks of cold, on logit p per ten weeks: a start only
+"""How far apart species are taken to lie on logit p here, whatever the nursery taught: a naturally
+low species is hardly pulled towards others, and its lots not called poor (statistics of the
+design); common practice, no source.
+"""
+_SHORT_CHILL = (
+    -2.0
+)  # slope of a spring with far too few weeks of cold, on logit p per ten weeks: a start only
 
 
 @dataclass(frozen=True)
@@ -41,7 +46,8 @@ class Rest:
         Of the common effects in `columns`, and of the lots in `lots`.
     lots : tuple of str
     columns : (P,) bool array
-        Common effects that the law speaks of: those of the species' trays and of those asked for, and that spring's.
+        Common effects that the law speaks of: those of the species' trays and of those asked for,
+        and that spring's.
     told : (P,) bool array
         Common effects of which the rest has a tray.
     codes : (C,) int array
@@ -55,7 +61,9 @@ class Rest:
     codes: Index
 
     def forms(self, rows: Array) -> Array:
-        """Linear forms (..., P) of the common effects as forms of the law's own; what the rest has no tray of is 0."""
+        """Linear forms (..., P) of the common effects as forms of the law's own; what the rest has
+        no tray of is 0.
+        """
         known = rows * self.told
         assert not known[..., ~self.columns].any(), "the law does not speak of these effects"
         return np.asarray(known[..., self.columns])
@@ -102,7 +110,10 @@ class Known:
             own = self.group == group
             sub, state = part_of(tree, own), state_of(tree, middle, own)
             left = reduced(sub, -terms.hessian[own], self.scales)
-            by_prior = (-state.trays * sub.tray_precision(self.scales), -state.lots * sub.lot_precision(self.scales))
+            by_prior = (
+                -state.trays * sub.tray_precision(self.scales),
+                -state.lots * sub.lot_precision(self.scales),
+            )
             slope = left.passed_up(terms.gradient[own], *by_prior)[0]
             found[int(group)] = Told(left.left, slope, middle.beta)
         return found
@@ -111,7 +122,9 @@ class Known:
     def told_by_all(self) -> tuple[Array, Array]:
         """Information and slope of all species together."""
         parts = list(self.told.values())
-        return np.sum([one.information for one in parts], axis=0), np.sum([one.slope for one in parts], axis=0)
+        return np.sum([one.information for one in parts], axis=0), np.sum(
+            [one.slope for one in parts], axis=0
+        )
 
     def without(self, codes: Index, asked: Sequence[TrayKey]) -> Rest | None:
         """Solve the rest.
@@ -143,10 +156,14 @@ class Known:
         prior = self._prior(np.unique(self.group[near | own]), columns)
         tree = part_of(design.tree, near)
         tree = replace(tree, design=tree.design[:, :, columns])
-        mode = self._mode(tree, prior, state_of(design.tree, self.law.middle, near), columns, season)
+        mode = self._mode(
+            tree, prior, state_of(design.tree, self.law.middle, near), columns, season
+        )
         return Rest(
             law=normal_law(tree, prior, self.scales, mode),
-            lots=tuple(design.lots[k].lot for k in np.unique(design.tree.lot[design.tree.group[near]])),
+            lots=tuple(
+                design.lots[k].lot for k in np.unique(design.tree.lot[design.tree.group[near]])
+            ),
             columns=columns,
             told=self._touched(kept),
             codes=design.order[kept],
@@ -163,14 +180,19 @@ class Known:
         return np.asarray((self.pooled.design.tree.design != 0).any(axis=1))
 
     def _heavy_in(self, season: int | None) -> NDArray[np.bool_]:
-        """(P,) heavy-tailed effects of a season: whose the blame is, the others' trays say together."""
+        """(P,) heavy-tailed effects of a season: whose the blame is, the others' trays say
+        together.
+        """
         named = np.zeros(len(self.pooled.design.prior.heavy), dtype=bool)
-        named[[column for name, column in self.pooled.design.columns.at.items() if name[-1] == season]] = True
+        named[
+            [column for name, column in self.pooled.design.columns.at.items() if name[-1] == season]
+        ] = True
         return np.asarray(named & self.pooled.design.prior.heavy)
 
     def _prior(self, solved: Index, columns: NDArray[np.bool_]) -> BetaPrior:
-        """The prior of some effects with what species tell that are not solved anew, the others integrated out as if
-        normal about the whole fit."""
+        """The prior of some effects with what species tell that are not solved anew, the others
+        integrated out as if normal about the whole fit.
+        """
         prior, middle = self.pooled.design.prior, self.law.middle.beta
         information, slope = self.told_by_all
         for group in solved:
@@ -190,20 +212,32 @@ class Known:
         return BetaPrior(prior.mean[columns], prior.sd[columns], prior.heavy[columns], learnt, told)
 
     def _mode(
-        self, tree: Tree, prior: BetaPrior, near: State, columns: NDArray[np.bool_], season: int | None
+        self,
+        tree: Tree,
+        prior: BetaPrior,
+        near: State,
+        columns: NDArray[np.bool_],
+        season: int | None,
     ) -> PooledMode:
         """The likeliest of up to three modes.
 
-        Heavy-tailed effects can leave a bad spring to every species by itself, or to its slope on their need of cold,
-        and Newton's method stays near where it starts.
+        Heavy-tailed effects can leave a bad spring to every species by itself, or to its slope on
+        their need of cold, and Newton's method stays near where it starts.
         """
         place = np.cumsum(columns) - 1
-        at = {name: place[column] for name, column in self.pooled.design.columns.at.items() if columns[column]}
+        at = {
+            name: place[column]
+            for name, column in self.pooled.design.columns.at.items()
+            if columns[column]
+        }
         near = replace(near, beta=near.beta[columns])
         starts = [near]
         if (slope := at.get(("chill", SHARE, season))) is not None:
-            own = [column for name, column in at.items()
-                   if name[:2] == ("species in season", SHARE) and name[-1] == season]  # fmt: skip
+            own = [
+                column
+                for name, column in at.items()
+                if name[:2] == ("species in season", SHARE) and name[-1] == season
+            ]
             for size in (0.0, _SHORT_CHILL):
                 beta = near.beta.copy()
                 beta[own], beta[slope] = 0.0, size
@@ -213,8 +247,9 @@ class Known:
 
 
 def _semi_definite(information: Array) -> Array:
-    """The nearest positive semi-definite matrix: what trays tell far from their own mode may bend the wrong way, and
-    would leave less than the prior knows."""
+    """The nearest positive semi-definite matrix: what trays tell far from their own mode may bend
+    the wrong way, and would leave less than the prior knows.
+    """
     values, vectors = np.linalg.eigh(information)
     if values.min(initial=0.0) >= 0:
         return information

@@ -14,8 +14,9 @@ from germstats.engine.pooled_rows import row_draws, unknown_species_draws
 from germstats.forecast.order import GOLDEN
 
 _LOT_SD, _SPECIES_SD = 0.5, 0.9
-"""Scatter of logit shares between lots and between species where nothing was pooled: middle of the design's prior,
-and a wide guess (common practice, no source)."""
+"""Scatter of logit shares between lots and between species where nothing was pooled: middle of the
+design's prior, and a wide guess (common practice, no source).
+"""
 _DRAWS = 240
 
 
@@ -27,8 +28,8 @@ def group_of(row: RowEstimate) -> str:
 def new_lot(fit: EmergenceFit, species: str, label: str) -> RowDraws:
     """A lot not yet sown of a known species under one treatment.
 
-    From the pooled fit with a fresh lot effect; without pooling the species' rows under `label` mixed evenly, with a
-    lot effect of a stated size.
+    From the pooled fit with a fresh lot effect; without pooling the species' rows under `label`
+    mixed evenly, with a lot effect of a stated size.
     """
     rows = [row for row in fit.rows if group_of(row) == species and row.label == label]
     if fit.pooled is not None:
@@ -47,7 +48,9 @@ def unknown_species(fit: EmergenceFit) -> RowDraws:
 def _mixed(rows: list[RowEstimate], sd: float) -> RowDraws:
     each = max(_DRAWS // len(rows), 8)
     picked = [(row.draws, even_draws(row.draws.weight, each)) for row in rows]
-    turned = ((np.arange(each * len(rows)) + 0.5) * GOLDEN) % 1.0  # an effect that has nothing to do with theta's order
+    turned = (
+        (np.arange(each * len(rows)) + 0.5) * GOLDEN
+    ) % 1.0  # an effect that has nothing to do with theta's order
     theta = np.concatenate([draws.theta[at] for draws, at in picked]) + sd * ndtri(turned)
     rho, tray_sd, season_sd, place_sd = (
         np.concatenate([getattr(draws, name)[at] for draws, at in picked])
@@ -57,7 +60,12 @@ def _mixed(rows: list[RowEstimate], sd: float) -> RowDraws:
     time = timed.time
     if time is not None:
         at = np.resize(even_draws(timed.weight, _DRAWS), len(theta))
-        time = replace(time, mu=time.mu[at], sigma=time.sigma[at], tray_sd=time.tray_sd[at],
-                       season_sd=time.season_sd[at])  # fmt: skip
+        time = replace(
+            time,
+            mu=time.mu[at],
+            sigma=time.sigma[at],
+            tray_sd=time.tray_sd[at],
+            season_sd=time.season_sd[at],
+        )
     weight = np.full(len(theta), 1 / len(theta))
     return RowDraws(theta, rho, tray_sd, season_sd, weight, time, place_sd=place_sd)

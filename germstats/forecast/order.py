@@ -1,4 +1,6 @@
-"""How many plugs an order yields, and when: trays of one order share the spring, the lot and the benches."""
+"""How many plugs an order yields, and when: trays of one order share the spring, the lot and the
+benches.
+"""
 
 from __future__ import annotations
 
@@ -35,20 +37,26 @@ class SpringLaw:
     Attributes
     ----------
     pmf : (M, cells + 1) array
-        P(0 plugs), ..., P(all cells a plug) in each of the M springs of a `Luck`. Row m of two laws is the same spring
-        and, where both come of one fit, the same draw of its scatters: trays of several lots are added row by row.
+        P(0 plugs), ..., P(all cells a plug) in each of the M springs of a `Luck`. Row m of two laws
+        is the same spring and, where both come of one fit, the same draw of its scatters: trays of
+        several lots are added row by row.
     """
 
     pmf: Array
 
 
 def tray_in_a_spring(
-    draws: RowDraws, parts: Parts, luck: Luck, prick_out: bool = False, bench: int = 0, worst: bool = False
+    draws: RowDraws,
+    parts: Parts,
+    luck: Luck,
+    prick_out: bool = False,
+    bench: int = 0,
+    worst: bool = False,
 ) -> SpringLaw:
     """Distribution of the plugs of a tray in springs not yet seen.
 
-    Two springs of `luck` go with each of as many draws as there is room for; the tray's own effect is integrated by
-    15-point Gauss-Hermite, its losses over a grid.
+    Two springs of `luck` go with each of as many draws as there is room for; the tray's own effect
+    is integrated by 15-point Gauss-Hermite, its losses over a grid.
 
     Parameters
     ----------
@@ -113,7 +121,9 @@ def plugs_of_trays(laws: Sequence[tuple[SpringLaw, int]]) -> Array:
 
 
 def _together(laws: Sequence[tuple[SpringLaw, int]]) -> tuple[NDArray[np.complex128], int, int]:
-    """Transform of the sum of all trays in each spring, its length, and the most plugs there can be."""
+    """Transform of the sum of all trays in each spring, its length, and the most plugs there can
+    be.
+    """
     most = sum((law.pmf.shape[1] - 1) * trays for law, trays in laws)
     size = fft.next_fast_len(most + 1, real=True)
     transform: NDArray[np.complex128] = np.ones((1, 1), dtype=np.complex128)
@@ -142,7 +152,9 @@ def _power(base: NDArray[np.complex128], exponent: int) -> NDArray[np.complex128
 
 
 def _binomial(n: int, share: Array) -> Array:
-    """(..., n + 1) probabilities of 0..n; as exact as scipy's binom.pmf and several times as quick."""
+    """(..., n + 1) probabilities of 0..n; as exact as scipy's binom.pmf and several times
+    as quick.
+    """
     count = np.arange(n + 1)
     ways = gammaln(n + 1) - gammaln(count + 1) - gammaln(n - count + 1)
     inside = np.clip(share, 1e-300, 1 - 1e-16)[..., None]
@@ -169,7 +181,9 @@ def _pricked_out(p: Array, rho: Array, parts: Parts) -> Array:
     seedlings = _joined([_seedlings(p, rho, rate, number) for rate, number in parts], most)
     held = seedlings[..., : cells + 1].copy()
     if held.shape[-1] <= cells:
-        held = np.concatenate([held, np.zeros((*held.shape[:-1], cells + 1 - held.shape[-1]))], axis=-1)
+        held = np.concatenate(
+            [held, np.zeros((*held.shape[:-1], cells + 1 - held.shape[-1]))], axis=-1
+        )
     held[..., cells] = np.clip(1 - held[..., :cells].sum(axis=-1), 0.0, 1.0)
     return np.asarray(held)
 
@@ -180,7 +194,9 @@ def _most_seedlings(rate: SowingRate, cells: int) -> int:
 
 
 def _seedlings(p: Array, rho: Array, rate: SowingRate, cells: int) -> Array:
-    """Distribution of the seedlings of `cells` cells; the tail beyond the last place told apart is put there."""
+    """Distribution of the seedlings of `cells` cells; the tail beyond the last place told apart is
+    put there.
+    """
     if rate.k is not None:  # a sum of negative binomials with one k and mean is negative binomial
         chance = rate.k / (rate.k + rate.mean * p)
         pmf = np.asarray(stats.nbinom.pmf(np.arange(cells + 1), cells * rate.k, chance[..., None]))
@@ -215,10 +231,11 @@ class TimedTrays:
 
 
 def first_seedling_share(share: Array, p: Array, rate: SowingRate) -> Array:
-    """F at which a cell of known p gets its first seedling, when a share `share` of such cells is still empty then.
+    """F at which a cell of known p gets its first seedling, when a share `share` of such cells is
+    still empty then.
 
-    The inverse in F of A(n, 0, F) = (1 - p F)^n, of (1 + m p F / k)^-k for a pinch, of the mean over its numbers for a
-    range (interpolated on 2,001 points). Above 1 the cell never fills.
+    The inverse in F of A(n, 0, F) = (1 - p F)^n, of (1 + m p F / k)^-k for a pinch, of the mean
+    over its numbers for a range (interpolated on 2,001 points). Above 1 the cell never fills.
 
     Parameters
     ----------
@@ -242,9 +259,9 @@ def first_seedling_share(share: Array, p: Array, rate: SowingRate) -> Array:
 def day_of_plug(sowings: Sequence[TimedTrays], wanted: int, luck: Luck, seed: int = 0) -> Array:
     """Day on which the `wanted`-th plant that lives has come up, in simulated springs.
 
-    Every spring takes a draw of the posterior and the luck that all trays share; drawn on top are the season's time,
-    each tray's own share, time and losses, each cell's own share (beta, rho), and the cell's first seedling by
-    inverting A(n, 0, F).
+    Every spring takes a draw of the posterior and the luck that all trays share; drawn on top are
+    the season's time, each tray's own share, time and losses, each cell's own share (beta, rho),
+    and the cell's first seedling by inverting A(n, 0, F).
 
     Parameters
     ----------
@@ -256,7 +273,8 @@ def day_of_plug(sowings: Sequence[TimedTrays], wanted: int, luck: Luck, seed: in
     Returns
     -------
     (M,) array
-        Days on the scale of `TimedTrays.clock`, one for each spring of `luck`; infinite where so many never come.
+        Days on the scale of `TimedTrays.clock`, one for each spring of `luck`; infinite where so
+        many never come.
     """
     rng = np.random.default_rng(seed)
     late = rng.standard_normal(len(luck.spring))
@@ -267,7 +285,9 @@ def day_of_plug(sowings: Sequence[TimedTrays], wanted: int, luck: Luck, seed: in
 
 
 def _first_days(one: TimedTrays, luck: Luck, late: Array, rng: np.random.Generator) -> Array:
-    """(springs, trays x cells) days of each cell's first seedling, endless where none comes or its plant is lost."""
+    """(springs, trays x cells) days of each cell's first seedling, endless where none comes or its
+    plant is lost.
+    """
     time = one.draws.time
     assert time is not None, "no timing is known"
     each = (len(luck.spring), len(one.benches))
@@ -278,7 +298,9 @@ def _first_days(one: TimedTrays, luck: Luck, late: Array, rng: np.random.Generat
     mu, sigma, late_tray, late_season = (
         values[pick][:, None] for values in (time.mu, time.sigma, time.tray_sd, time.season_sd)
     )
-    middle = _middle(one.draws, pick, luck)[:, None] + shared_sd * luck.benches[:, list(one.benches)]
+    middle = (
+        _middle(one.draws, pick, luck)[:, None] + shared_sd * luck.benches[:, list(one.benches)]
+    )
     p = expit(middle + own_sd * rng.standard_normal(each))
     mu = mu + late_season * late[:, None] + late_tray * rng.standard_normal(each)
     lost = beta_quantile(rng.random(each), luck.lost[:, None], luck.tray_losses[:, None])[..., None]
@@ -291,7 +313,9 @@ def _first_days(one: TimedTrays, luck: Luck, late: Array, rng: np.random.Generat
         cell_p = np.broadcast_to(p[..., None], shape)
         if rate.k is None and rho.max() > 0:  # a pinch's k already is the scatter between cells
             tight = np.maximum((1 - rho[..., None]) / np.maximum(rho[..., None], 1e-9), 1e-9)
-            cell_p = rng.beta(np.maximum(cell_p * tight, 1e-9), np.maximum((1 - cell_p) * tight, 1e-9))
+            cell_p = rng.beta(
+                np.maximum(cell_p * tight, 1e-9), np.maximum((1 - cell_p) * tight, 1e-9)
+            )
         share = first_seedling_share(rng.random(shape), cell_p, rate)
         at = np.exp(mu[..., None] + sigma[..., None] * np.interp(share * out, cdf, z))
         lives = (share < 1) & (rng.random(shape) >= lost)

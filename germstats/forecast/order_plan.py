@@ -1,4 +1,6 @@
-"""What is wanted of a plan of orders, and the plan: frozen results of `germstats.questions.plan.plan.plan_orders`."""
+"""What is wanted of a plan of orders, and the plan: frozen results of
+`germstats.questions.plan.plan.plan_orders`.
+"""
 
 from __future__ import annotations
 
@@ -14,17 +16,25 @@ from germstats.forecast.plan_parts import CollectingRow, CostView, Ready
 from germstats.forecast.seeds_per_cell import SowingSpec
 
 MOST_TRAYS = 60
-"""Trays of one order line beyond which a plan is called not reachable; common practice, no source."""
+"""Trays of one order line beyond which a plan is called not reachable; common practice, no
+source.
+"""
 TWO_PLACES = 2
 LEVELS = (0.80, 0.90, 0.95)
 """Chances for which the trays are always shown."""
 BULK_UNDER_MG = 50.0
-"""Weight of seed for a tray below which it is bulked with damp sand or vermiculite; common practice, no source."""
-_EVEN = 0.5  # a chance in the worst spring below which it is told in words; common practice, no source
+"""Weight of seed for a tray below which it is bulked with damp sand or vermiculite; common
+practice, no source.
+"""
+_EVEN = (
+    0.5  # a chance in the worst spring below which it is told in words; common practice, no source
+)
 
 
 MOST_CELLS, MOST_WEEKS = 1000, 520
-"""Most cells of a tray that can be asked for, and weeks from seedling to plug; common practice, no source."""
+"""Most cells of a tray that can be asked for, and weeks from seedling to plug; common practice, no
+source.
+"""
 
 
 @dataclass(frozen=True)
@@ -84,19 +94,30 @@ class OrderSpec:
             if not 0 <= share <= most:
                 raise WrongUseError(f"--{name} is a share from 0 to {most:g}, not {share:g}.")
         if not 0.5 <= self.assurance <= 0.99:
-            raise WrongUseError(f"The assurance of an order is a chance from .5 to .99, not {self.assurance:g}.")
+            raise WrongUseError(
+                f"The assurance of an order is a chance from .5 to .99, not {self.assurance:g}."
+            )
         if not TWO_PLACES <= self.most_trays <= 200:
-            raise WrongUseError(f"The most trays of an order line is a number from 2 to 200, not {self.most_trays}.")
-        if not all(0 <= amount < math.inf for amount in (self.thinning_cost, self.cell_cost, self.grow_weeks)):
+            raise WrongUseError(
+                f"The most trays of an order line is a number from 2 to 200, not {self.most_trays}."
+            )
+        if not all(
+            0 <= amount < math.inf
+            for amount in (self.thinning_cost, self.cell_cost, self.grow_weeks)
+        ):
             raise WrongUseError("Costs and weeks cannot be below 0, nor endless.")
         if self.grow_weeks > MOST_WEEKS:
-            raise WrongUseError(f"A plug is grown on for at most {MOST_WEEKS} weeks, not {self.grow_weeks:g}.")
+            raise WrongUseError(
+                f"A plug is grown on for at most {MOST_WEEKS} weeks, not {self.grow_weeks:g}."
+            )
         if self.cells is not None and not 1 <= self.cells <= MOST_CELLS:
             raise WrongUseError(f"A tray has 1 to {MOST_CELLS:,} cells, not {self.cells:,}.")
         if self.season is not None and not 1900 <= self.season <= 2200:
             raise WrongUseError(f"--season is a year such as 2027, not {self.season}.")
         most_seeds = SowingSpec.most_seeds if self.most_seeds is None else self.most_seeds
-        SowingSpec(self.target, cells=self.cells, most_seeds=most_seeds)  # refuses what it cannot advise on
+        SowingSpec(
+            self.target, cells=self.cells, most_seeds=most_seeds
+        )  # refuses what it cannot advise on
 
 
 def too_light(grams: float) -> bool:
@@ -169,7 +190,8 @@ class OrderRow:
     expected_plugs, plugs_low, plugs_high : float, int, int
         Mean and 90 % range.
     trays_for : tuple of (level, trays or None)
-        Trays of the best lot at its recommended rate for chances of 80, 90 and 95 %, whatever seed there is.
+        Trays of the best lot at its recommended rate for chances of 80, 90 and 95 %, whatever seed
+        there is.
     trays_alone : int or None
         The same for the chance wanted.
     pencil_trays, pencil_chance : int or None, float or None
@@ -180,14 +202,15 @@ class OrderRow:
     short : bool
         The chance lies below the one wanted.
     rationed : bool
-        There was too little seed for whole trays at the recommended rate, so that it was shared out.
+        There was too little seed for whole trays at the recommended rate, so that it was shared
+        out.
     notes : tuple of str
         What must be known to read the line.
     of_lots : tuple of LotNote
         What the forecasts of its lots rest on.
     comes_late : bool
-        Whether most seedlings come after the due date, less the growing weeks: the trays are then those of plants that
-        come late, and `chance` is that they are ready in time.
+        Whether most seedlings come after the due date, less the growing weeks: the trays are then
+        those of plants that come late, and `chance` is that they are ready in time.
     """
 
     order: str
@@ -215,15 +238,37 @@ class OrderRow:
     comes_late: bool = False
 
     RECORD: ClassVar[tuple[str, ...]] = (
-        "order", "species", "plugs", "due", "lots", "trays", "seeds_per_cell", "grams_per_tray", "chance",
-        "worst_season", "worst_chance", "expected_plugs", "plugs_low", "plugs_high", "ready_from", "ready_to",
-        "trays_for", "pencil_trays", "pencil_chance", "short", "comes_late", "notes", "fails_in_worst",
+        "order",
+        "species",
+        "plugs",
+        "due",
+        "lots",
+        "trays",
+        "seeds_per_cell",
+        "grams_per_tray",
+        "chance",
+        "worst_season",
+        "worst_chance",
+        "expected_plugs",
+        "plugs_low",
+        "plugs_high",
+        "ready_from",
+        "ready_to",
+        "trays_for",
+        "pencil_trays",
+        "pencil_chance",
+        "short",
+        "comes_late",
+        "notes",
+        "fails_in_worst",
         "ready_after_due",
-    )  # fmt: skip
+    )
 
     def as_record(self) -> dict[str, object]:
         """The columns of `OrderPlan.to_frame`."""
-        return {name: getattr(self, name) for name in self.RECORD} | {"notes": self.notes + self.lot_notes}
+        return {name: getattr(self, name) for name in self.RECORD} | {
+            "notes": self.notes + self.lot_notes
+        }
 
     @property
     def lot_notes(self) -> tuple[str, ...]:
@@ -345,4 +390,7 @@ class OrderPlan:
 
 
 def _with_dates(record: dict[str, object]) -> dict[str, object]:
-    return {name: f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else value for name, value in record.items()}
+    return {
+        name: f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else value
+        for name, value in record.items()
+    }

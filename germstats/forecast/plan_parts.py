@@ -17,7 +17,8 @@ class Ready:
     Attributes
     ----------
     first, last : pandas.Timestamp or None
-        90 % range of the day the last plant needed has come up (and grown on), in springs in which so many come at all.
+        90 % range of the day the last plant needed has come up (and grown on), in springs in which
+        so many come at all.
     by_due : float or None
         Chance that all have by the due date, given that so many come.
     notes : tuple of str
@@ -58,8 +59,8 @@ class CostView:
     Attributes
     ----------
     optimum : float or None
-        Number with the largest expected gain per cell; None where seed and thinning cost nothing, for then every
-        further seed pays.
+        Number with the largest expected gain per cell; None where seed and thinning cost nothing,
+        for then every further seed pays.
     planned : float
         Seeds per cell recommended.
     gain, gain_at_plan : float
@@ -82,9 +83,11 @@ class CollectingRow:
     ----------
     species : str
     seeds_needed : int or None
-        For all its order lines at the recommended rate and assurance; None where no number of trays reaches it.
+        For all its order lines at the recommended rate and assurance; None where no number of trays
+        reaches it.
     seeds_left : int or None
-        What the plan leaves in store; None where a lot's store is unknown and nothing else is there.
+        What the plan leaves in store; None where a lot's store is unknown and nothing else is
+        there.
     seeds, grams : int or None, float or None
         To collect; grams None where seeds per gram are unknown.
     ripe_grams : float or None

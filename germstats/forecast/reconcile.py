@@ -1,4 +1,6 @@
-"""What a book already holds of a plan: trays that are sown, and rows written ahead whose day is still blank."""
+"""What a book already holds of a plan: trays that are sown, and rows written ahead whose day is
+still blank.
+"""
 
 from __future__ import annotations
 
@@ -60,7 +62,8 @@ class NextSowings:
 
 
 def spring_being_sown(book: RecordBook) -> int | None:
-    """The book's latest spring, where trays of a plan are among its own and none of them was looked at yet; else None.
+    """The book's latest spring, where trays of a plan are among its own and none of them was looked
+    at yet; else None.
 
     Trays of a plan are known by their names, or by the order their note tells.
     """
@@ -69,24 +72,36 @@ def spring_being_sown(book: RecordBook) -> int | None:
         return None
     latest = trays[(trays["season"] == trays["season"].max()).fillna(False)]
     orders = tuple(book.tables["orders"]["order"].unique())
-    planned = [well_formed(row["tray"]) or bool(order_noted(row["note"], orders)) for row in rows_of(latest)]
-    looked = any(book.tables[name]["tray"].isin(latest["tray"]).any() for name in ("checks", "cells", "maps"))
+    planned = [
+        well_formed(row["tray"]) or bool(order_noted(row["note"], orders))
+        for row in rows_of(latest)
+    ]
+    looked = any(
+        book.tables[name]["tray"].isin(latest["tray"]).any() for name in ("checks", "cells", "maps")
+    )
     return int(latest["season"].iloc[0]) if any(planned) and not looked else None
 
 
 def before_sowing(book: RecordBook, season: int | None) -> RecordBook:
-    """The book without the trays of a spring, from which its plan comes out the same however much of it is sown."""
+    """The book without the trays of a spring, from which its plan comes out the same however much
+    of it is sown.
+    """
     trays = book.tables["trays"]
     if season is None:
         return book
     other = ~(trays["season"] >= season).fillna(False).astype(bool)
-    if trays[other].dropna(subset=["season", "sown_on"]).empty:  # no other tray tells when and how it was sown
+    if (
+        trays[other].dropna(subset=["season", "sown_on"]).empty
+    ):  # no other tray tells when and how it was sown
         return book
     return replace(book, tables={**book.tables, "trays": trays[other].reset_index(drop=True)})
 
 
-def still_to_sow(trays: Sequence[TrayToSow], book: RecordBook) -> tuple[tuple[TrayToSow, ...], SownAlready]:
-    """Take from a plan what the book says is sown: a tray of the order its note tells, else the one of its name.
+def still_to_sow(
+    trays: Sequence[TrayToSow], book: RecordBook
+) -> tuple[tuple[TrayToSow, ...], SownAlready]:
+    """Take from a plan what the book says is sown: a tray of the order its note tells, else the one
+    of its name.
 
     Parameters
     ----------
@@ -101,15 +116,25 @@ def still_to_sow(trays: Sequence[TrayToSow], book: RecordBook) -> tuple[tuple[Tr
     SownAlready
     """
     table = book.tables["trays"]
-    rows = table[(table["season"] == trays[0].season).fillna(False)].sort_values("sown_on")  # blank days come last
+    rows = table[(table["season"] == trays[0].season).fillna(False)].sort_values(
+        "sown_on"
+    )  # blank days come last
     orders = {*book.tables["orders"]["order"], *(one.order for one in trays)}
     of_lot = dict(zip(book.tables["lots"]["lot"], book.tables["lots"]["species"], strict=True))
     waiting, sown, others = dict(enumerate(trays)), 0, 0
     written: dict[int, str] = {}
     for row in rows_of(rows):
         order = order_noted(row["note"], orders)
-        alike = [k for k, one in waiting.items() if _stands_for(one, row, order, of_lot.get(row["lot"], ""))]
-        own = max(alike, key=lambda k: (trays[k].tray == row["tray"], trays[k].lot == row["lot"]), default=None)
+        alike = [
+            k
+            for k, one in waiting.items()
+            if _stands_for(one, row, order, of_lot.get(row["lot"], ""))
+        ]
+        own = max(
+            alike,
+            key=lambda k: (trays[k].tray == row["tray"], trays[k].lot == row["lot"]),
+            default=None,
+        )
         if pd.isna(row["sown_on"]):
             if own is not None and trays[own].lot == row["lot"]:
                 written[own] = row["tray"]
@@ -121,7 +146,9 @@ def still_to_sow(trays: Sequence[TrayToSow], book: RecordBook) -> tuple[tuple[Tr
             del waiting[own]
     taken = set(table["tray"])
     fresh = new_names(trays[0].season, [*taken, *(one.tray for one in trays)])
-    names = written | {k: next(fresh) if one.tray in taken else one.tray for k, one in waiting.items()}
+    names = written | {
+        k: next(fresh) if one.tray in taken else one.tray for k, one in waiting.items()
+    }
     left = tuple(replace(trays[k], tray=names[k]) for k in sorted(names))
     return left, SownAlready(sown, frozenset(written.values()), others)
 

@@ -1,8 +1,9 @@
-"""Tests of the seed itself: how far replicates and repeated tests may lie apart, and what one test can tell.
+"""Tests of the seed itself: how far replicates and repeated tests may lie apart, and what one test
+can tell.
 
-The tables are those of 7 CFR 201.55 (replicates of 100 seeds) and of the state rules that adopt the federal tolerances
-(two tests of 400 seeds). No formula gives every row, so they are data; between and beyond their rows nothing is made
-up. Averages are rounded to whole per cent, halves up.
+The tables are those of 7 CFR 201.55 (replicates of 100 seeds) and of the state rules that adopt the
+federal tolerances (two tests of 400 seeds). No formula gives every row, so they are data; between
+and beyond their rows nothing is made up. Averages are rounded to whole per cent, halves up.
 """
 
 from __future__ import annotations
@@ -92,21 +93,24 @@ def replicate_range(percent_mean: float, replicates: int) -> int:
     """
     if replicates not in _TABLED:
         raise WrongUseError(
-            f"The table of tolerances is for 2 or 4 replicates of {REPLICATE_SEEDS} seeds, not for {replicates}; "
+            f"The table of tolerances is for 2 or 4 replicates of {REPLICATE_SEEDS} seeds, not "
+            f"for {replicates}; "
             "test the seed again in four replicates of 100."
         )
     average = _whole(percent_mean)
     allowed = _replicate_table().get((average, replicates))
     if allowed is None:
         raise WrongUseError(
-            f"The table of tolerances has no row for {replicates} replicates that average {average} %; "
+            f"The table of tolerances has no row for {replicates} replicates that average "
+            f"{average} %; "
             "look at the exact range of the whole test instead."
         )
     return allowed
 
 
 def replicates_agree(counts: Sequence[int]) -> Agreement:
-    """Do replicates of 100 seeds tell the same? Where not, the test was uneven and is to be repeated.
+    """Do replicates of 100 seeds tell the same? Where not, the test was uneven and is to be
+    repeated.
 
     Parameters
     ----------
@@ -124,10 +128,14 @@ def replicates_agree(counts: Sequence[int]) -> Agreement:
     apart = max(counts) - min(counts)
     listed = " ".join(str(count) for count in counts)
     if apart <= allowed:
-        said = f"The replicates {listed} lie {apart} apart, and {allowed} is allowed: they tell the same."
+        said = (
+            f"The replicates {listed} lie {apart} apart, and {allowed} is allowed: they tell the "
+            "same."
+        )
     else:
         said = (
-            f"The replicates {listed} lie {apart} apart, and only {allowed} is allowed: the test was uneven; have it "
+            f"The replicates {listed} lie {apart} apart, and only {allowed} is allowed: the test "
+            "was uneven; have it "
             "repeated before you rely on it."
         )
     return Agreement(apart <= allowed, float(apart), allowed, _whole(average), said)
@@ -147,7 +155,9 @@ def two_tests_agree(a: float, b: float) -> Agreement:
         Not a percentage, or the table has no row for their average.
     """
     if min(a, b) < 0 or max(a, b) > 100:
-        raise WrongUseError(f"{a:g} and {b:g} are not both per cent of a test; write them as 0 to 100.")
+        raise WrongUseError(
+            f"{a:g} and {b:g} are not both per cent of a test; write them as 0 to 100."
+        )
     average = _whole((a + b) / 2)
     allowed = next((most for low, high, most in _two_test_table() if low <= average <= high), None)
     if allowed is None:
@@ -158,9 +168,13 @@ def two_tests_agree(a: float, b: float) -> Agreement:
     apart = abs(a - b)
     said = f"Tests of {a:g} and {b:g} % ({TEST_SEEDS} seeds each) lie {apart:g} apart"
     if apart <= allowed:
-        said += f", and {allowed} is allowed: they tell the same; take the average, {(a + b) / 2:g} %."
+        said += (
+            f", and {allowed} is allowed: they tell the same; take the average, {(a + b) / 2:g} %."
+        )
     else:
-        said += f", and only {allowed} is allowed: chance does not explain it; have a third test made."
+        said += (
+            f", and only {allowed} is allowed: chance does not explain it; have a third test made."
+        )
     return Agreement(apart <= allowed, float(apart), allowed, average, said)
 
 
@@ -180,20 +194,28 @@ def judge_test(tested: int, good: int, kind: str = "test") -> SeedTest:
         No seed tested, or more good than tested.
     """
     if tested <= 0:
-        raise WrongUseError(f"A {kind} of {tested} seeds tells nothing; leave it blank or write how many were tested.")
+        raise WrongUseError(
+            f"A {kind} of {tested} seeds tells nothing; leave it blank or write how many were "
+            "tested."
+        )
     if not 0 <= good <= tested:
         raise WrongUseError(
-            f"A {kind} cannot find {good} good seeds among {tested}: perhaps the two were exchanged; look at the sheet "
+            f"A {kind} cannot find {good} good seeds among {tested}: perhaps the two were "
+            "exchanged; look at the sheet "
             "and mend the lots table."
         )
     interval = stats.binomtest(good, tested).proportion_ci(0.95, "exact")
     low, high = float(interval.low), float(interval.high)
-    said = f"{good} of {tested} seeds good in the {kind}: {_range_words(low, high)} of the seed (exact 95 % range)"
+    said = (
+        f"{good} of {tested} seeds good in the {kind}: {_range_words(low, high)} of the seed "
+        "(exact 95 % range)"
+    )
     return SeedTest(kind, tested, good, good / tested, low, high, f"{said}.")
 
 
 def judge_germination(counts: Sequence[int]) -> tuple[SeedTest, Agreement | None]:
-    """A germination test in replicates of 100 seeds, with their agreement where the table has a row for it.
+    """A germination test in replicates of 100 seeds, with their agreement where the table has a row
+    for it.
 
     Raises
     ------
@@ -202,7 +224,10 @@ def judge_germination(counts: Sequence[int]) -> tuple[SeedTest, Agreement | None
     """
     _refuse_strange(counts)
     test = judge_test(REPLICATE_SEEDS * len(counts), sum(counts), "germination test")
-    tabled = len(counts) in _TABLED and (_whole(float(np.mean(counts))), len(counts)) in _replicate_table()
+    tabled = (
+        len(counts) in _TABLED
+        and (_whole(float(np.mean(counts))), len(counts)) in _replicate_table()
+    )
     return test, replicates_agree(counts) if tabled else None
 
 
@@ -210,7 +235,8 @@ def _refuse_strange(counts: Sequence[int]) -> None:
     for count in counts:
         if not 0 <= count <= REPLICATE_SEEDS:
             raise WrongUseError(
-                f"{count} is no count out of {REPLICATE_SEEDS} seeds; mend the germination counts of the lot."
+                f"{count} is no count out of {REPLICATE_SEEDS} seeds; mend the germination counts "
+                "of the lot."
             )
 
 
@@ -232,7 +258,9 @@ def _rows(name: str) -> list[dict[str, str]]:
 
 @lru_cache(maxsize=1)
 def _replicate_table() -> dict[tuple[int, int], int]:
-    """(average, replicates) -> allowed range, per cent; averages have a complement with the same range."""
+    """(average, replicates) -> allowed range, per cent; averages have a complement with the same
+    range.
+    """
     table = {}
     for row in _rows("replicate_ranges.csv"):
         for replicates, column in ((4, "max_range_4reps"), (2, "max_range_2reps")):
@@ -247,4 +275,8 @@ def _two_test_table() -> tuple[tuple[int, int, int], ...]:
     """Lowest and highest average of a row, and the allowed difference, per cent."""
     ends = (("avg_from", "avg_to"), ("complement_from", "complement_to"))
     rows = _rows("two_test_differences.csv")
-    return tuple((int(row[low]), int(row[high]), int(row["max_difference"])) for row in rows for low, high in ends)
+    return tuple(
+        (int(row[low]), int(row[high]), int(row["max_difference"]))
+        for row in rows
+        for low, high in ends
+    )

@@ -19,10 +19,14 @@ from germstats.records.seeds import SowingRate
 
 FORECAST_LEVEL = 0.90
 HAND_CAP = 4
-"""Most seeds per cell of a 72-cell tray that hand sowing and thinning bear; common practice, no source."""
+"""Most seeds per cell of a 72-cell tray that hand sowing and thinning bear; common practice, no
+source.
+"""
 _MOST_SEEDS = 60
 MOST_SURE = 0.99
-"""Largest chance that a forecast from a few seasons can be asked for; common practice, no source."""
+"""Largest chance that a forecast from a few seasons can be asked for; common practice, no
+source.
+"""
 
 
 @dataclass(frozen=True)
@@ -51,13 +55,21 @@ class SowingSpec:
 
     def __post_init__(self) -> None:
         if not 0 < self.target <= 1:
-            raise WrongUseError(f"The target is a share of cells above 0 and at most 1, not {self.target:g}.")
+            raise WrongUseError(
+                f"The target is a share of cells above 0 and at most 1, not {self.target:g}."
+            )
         if not 0 < self.assurance <= MOST_SURE:
-            raise WrongUseError(f"The assurance is a chance above 0 and at most {MOST_SURE}, not {self.assurance:g}.")
+            raise WrongUseError(
+                f"The assurance is a chance above 0 and at most {MOST_SURE}, not "
+                f"{self.assurance:g}."
+            )
         if self.cells is not None and self.cells < 1:
             raise WrongUseError(f"A tray has at least one cell, not {self.cells}.")
         if not 1 <= self.most_seeds <= _MOST_SEEDS:
-            raise WrongUseError(f"The most seeds per cell is a number from 1 to {_MOST_SEEDS}, not {self.most_seeds}.")
+            raise WrongUseError(
+                f"The most seeds per cell is a number from 1 to {_MOST_SEEDS}, not "
+                f"{self.most_seeds}."
+            )
 
 
 @dataclass(frozen=True)
@@ -71,8 +83,9 @@ class SowingRow:
     cells, wanted : int
         Cells of the new tray, and how many must fill.
     seeds_per_cell : float or None
-        Smallest number that reaches the target with the assurance; None where none up to the most considered does, or
-        where the size of a pinch is unknown. A mean pinch where the lot is sown by the pinch.
+        Smallest number that reaches the target with the assurance; None where none up to the most
+        considered does, or where the size of a pinch is unknown. A mean pinch where the lot is sown
+        by the pinch.
     pinches_per_cell : float or None
         The same in pinches, where the size of a pinch is unknown.
     chance : float
@@ -88,7 +101,8 @@ class SowingRow:
     emergence, emergence_low, emergence_high : float
     trays : int
     worst_season : int or None
-        The spring on record in which the species did worst; None with one spring only, or without pooling.
+        The spring on record in which the species did worst; None with one spring only, or without
+        pooling.
     worst_chance : float or None
         Chance of reaching the target at the advised number in a spring like that one.
     notes : tuple of str
@@ -128,10 +142,27 @@ class SowingRow:
     by_pinch: bool = False
 
     RECORD: ClassVar[tuple[str, ...]] = (
-        "species", "lot", "treatment", "cells", "seeds_per_cell", "pinches_per_cell", "chance", "expected_fill",
-        "fill_low", "fill_high", "pencil_seeds_per_cell", "worst_season", "worst_chance", "notes", "horizon_on",
-        "horizon_days", "horizon_basis", "later_low", "later_high", "by_pinch",
-    )  # fmt: skip
+        "species",
+        "lot",
+        "treatment",
+        "cells",
+        "seeds_per_cell",
+        "pinches_per_cell",
+        "chance",
+        "expected_fill",
+        "fill_low",
+        "fill_high",
+        "pencil_seeds_per_cell",
+        "worst_season",
+        "worst_chance",
+        "notes",
+        "horizon_on",
+        "horizon_days",
+        "horizon_basis",
+        "later_low",
+        "later_high",
+        "by_pinch",
+    )
 
     def as_record(self) -> dict[str, object]:
         """The columns of `SowingAdvice.to_frame`."""
@@ -149,7 +180,8 @@ class SowingAdvice:
     scatter : tuple of ScatterEstimate
         The scatters the forecast rests on.
     due : dict
-        Lot that needs two winters and of which nothing can be said yet -> the spring in which it is due.
+        Lot that needs two winters and of which nothing can be said yet -> the spring in which it is
+        due.
     trouble : tuple of FitTrouble
         What went less than well in the fit.
     """
@@ -166,10 +198,11 @@ class SowingAdvice:
         Returns
         -------
         pandas.DataFrame
-            Columns species, lot, treatment (dict), cells, seeds_per_cell (None where not reachable),
-            pinches_per_cell (None where the size of a pinch is known), chance,
-            expected_fill, fill_low, fill_high (shares of cells), pencil_seeds_per_cell, worst_season, worst_chance,
-            notes (tuple), horizon_on, horizon_days, horizon_basis, later_low, later_high, by_pinch (bool).
+            Columns species, lot, treatment (dict), cells, seeds_per_cell (None where not
+            reachable), pinches_per_cell (None where the size of a pinch is known), chance,
+            expected_fill, fill_low, fill_high (shares of cells), pencil_seeds_per_cell,
+            worst_season, worst_chance, notes (tuple), horizon_on, horizon_days, horizon_basis,
+            later_low, later_high, by_pinch (bool).
         """
         return pd.DataFrame([row.as_record() for row in self.rows], columns=list(SowingRow.RECORD))
 
@@ -182,7 +215,8 @@ def seeds_per_cell(
     most_seeds: int = 8,
     mixes: bool = False,
 ) -> SowingAdvice:
-    """Smallest number of seeds per cell that fills the target share of a new tray with the wanted assurance.
+    """Smallest number of seeds per cell that fills the target share of a new tray with the wanted
+    assurance.
 
     Parameters
     ----------
@@ -196,7 +230,8 @@ def seeds_per_cell(
     most_seeds : int, default 8
         Largest number considered.
     mixes : bool, default False
-        Whether alternating n and n + 1 (a half step) may be recommended; otherwise it is only mentioned.
+        Whether alternating n and n + 1 (a half step) may be recommended; otherwise it is only
+        mentioned.
 
     Returns
     -------
@@ -211,18 +246,25 @@ def seeds_per_cell(
     """
     spec = SowingSpec(target, assurance, cells, most_seeds, mixes)
     if not fit.rows:
-        raise NotEnoughRecordsError("No lot has a tray that can be used, so no number of seeds can be advised.")
+        raise NotEnoughRecordsError(
+            "No lot has a tray that can be used, so no number of seeds can be advised."
+        )
     latest = max(row.last_season for row in fit.rows)
     return SowingAdvice(
-        tuple(_advise(row, spec, latest) for row in fit.rows), spec, fit.scatter, fit.patterns.due, fit.trouble
+        tuple(_advise(row, spec, latest) for row in fit.rows),
+        spec,
+        fit.scatter,
+        fit.patterns.due,
+        fit.trouble,
     )
 
 
 def pencil_rule(target: float, emergence: float) -> int | None:
-    """ceil(log(1 - target) / log(1 - p)): independent seeds that leave at most 1 - target of the cells empty.
+    """ceil(log(1 - target) / log(1 - p)): independent seeds that leave at most 1 - target of the
+    cells empty.
 
-    Source: Roy 1957, in Schubert & Fowells, Sowing rates for reforestation by the seed-spotting method (USDA Forest
-    Service). None where the target is every cell, or nothing emerges.
+    Source: Roy 1957, in Schubert & Fowells, Sowing rates for reforestation by the seed-spotting
+    method (USDA Forest Service). None where the target is every cell, or nothing emerges.
     """
     if target >= 1 or emergence <= 0:
         return None
@@ -244,7 +286,9 @@ def fill_of(tray: NewTray, rates: tuple[SowingRate, ...], cells: int) -> tuple[f
     """Share of cells of a new tray that fill: mean and `FORECAST_LEVEL` range."""
     filled = filled_cells(tray, rates, cells)
     share, tails = np.arange(cells + 1) / cells, np.cumsum(filled)
-    low, high = (float(share[np.searchsorted(tails, (1 + side * FORECAST_LEVEL) / 2)]) for side in (-1, 1))
+    low, high = (
+        float(share[np.searchsorted(tails, (1 + side * FORECAST_LEVEL) / 2)]) for side in (-1, 1)
+    )
     return float(filled @ share), low, high
 
 
@@ -274,7 +318,9 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
     pencil = pencil_rule(spec.target, row.emergence)
     half = best - 0.5 if reached and not halves and row.rate.k is None and best > 1 else None
     half_chance = chance(half) if half is not None else 0.0
-    advice = _advice_notes(row, spec, best if reached else None, half if half_chance >= spec.assurance else None)
+    advice = _advice_notes(
+        row, spec, best if reached else None, half if half_chance >= spec.assurance else None
+    )
     worst = row.draws.worst
     worst_tray = new_tray(row.draws, worst=True) if worst is not None else None
     known_size = row.rate.kind != "pinch_unmeasured"
@@ -292,14 +338,18 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
         fill_low=fill[1],
         fill_high=fill[2],
         pencil_seeds_per_cell=pencil if known_size else None,
-        pencil_chance=chance(float(min(pencil, _MOST_SEEDS))) if pencil is not None and known_size else None,
+        pencil_chance=chance(float(min(pencil, _MOST_SEEDS)))
+        if pencil is not None and known_size
+        else None,
         by_seeds=tuple(tried),
         emergence=row.emergence,
         emergence_low=row.emergence_low,
         emergence_high=row.emergence_high,
         trays=row.trays,
         worst_season=worst.season if worst else None,
-        worst_chance=chance_of_filling(worst_tray, rates_of(best, row.rate), cells, wanted) if worst_tray else None,
+        worst_chance=chance_of_filling(worst_tray, rates_of(best, row.rate), cells, wanted)
+        if worst_tray
+        else None,
         notes=advice + age_note(row, latest) + row.notes,
         horizon_on=row.horizon_on,
         horizon_days=row.horizon_days,
@@ -311,21 +361,30 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
 
 
 def age_note(row: RowEstimate, latest: int) -> tuple[str, ...]:
-    """A warning where the seed will be older than its records: not sown in the book's latest season."""
+    """A warning where the seed will be older than its records: not sown in the book's latest
+    season.
+    """
     if row.last_season >= latest:
         return ()
-    return (f"last sown for {row.last_season}; seed ages, so the share may be too high: test a sample",)
+    return (
+        f"last sown for {row.last_season}; seed ages, so the share may be too high: test a sample",
+    )
 
 
-def _advice_notes(row: RowEstimate, spec: SowingSpec, best: float | None, half: float | None) -> tuple[str, ...]:
+def _advice_notes(
+    row: RowEstimate, spec: SowingSpec, best: float | None, half: float | None
+) -> tuple[str, ...]:
     if row.rate.kind == "pinch_unmeasured":
         pinches = "not reachable with up to" if best is None else "sow"
         number = spec.most_seeds if best is None else best
         unit = "pinch" if number == 1 else "pinches"
         return (f"{pinches} {number:g} {unit} per cell; weigh or count pinches to learn the seeds",)
     if best is None:
-        return (f"not reachable with up to {spec.most_seeds}, for which the chance is given: sow more cells instead "
-                "(germstats plan says how many trays an order takes)",)  # fmt: skip
+        return (
+            f"not reachable with up to {spec.most_seeds}, for which the chance is given: sow more "
+            "cells instead "
+            "(germstats plan says how many trays an order takes)",
+        )
     notes = []
     if row.rate.k is not None:
         notes.append("a mean pinch, uneven from cell to cell")
@@ -334,5 +393,7 @@ def _advice_notes(row: RowEstimate, spec: SowingSpec, best: float | None, half: 
     elif half is not None:
         notes.append(f"alternating {int(half)} and {int(half) + 1} would also do")
     if row.rate.k is None and best > HAND_CAP:
-        notes.append(f"more than {HAND_CAP} is much to sow and thin by hand: more cells may be cheaper")
+        notes.append(
+            f"more than {HAND_CAP} is much to sow and thin by hand: more cells may be cheaper"
+        )
     return tuple(notes)

@@ -34,7 +34,8 @@ class Source:
     ----------
     stored : StoredLot
     label, draws, rate, emergence :
-        Treatment in words, forecast, how it is sown (counted or by the pinch) and share expected, as in `RowEstimate`.
+        Treatment in words, forecast, how it is sown (counted or by the pinch) and share expected,
+        as in `RowEstimate`.
     cells : int
         Cells of a tray.
     seeds_per_cell : float
@@ -114,14 +115,21 @@ def next_season(book: RecordBook, rules: SeedRules) -> int:
 def sources_of(
     fit: EmergenceFit, book: RecordBook, stored: Iterable[StoredLot], rules: SeedRules
 ) -> tuple[Source, ...]:
-    """Each stored lot under the best treatment tried on it, the lot with the best expected emergence first."""
+    """Each stored lot under the best treatment tried on it, the lot with the best expected
+    emergence first.
+    """
     sources = [_source(fit, book, lot, rules) for lot in stored]
     return tuple(sorted(sources, key=lambda source: -source.emergence))
 
 
 def stand_in(fit: EmergenceFit, book: RecordBook, species: str, rules: SeedRules) -> Source:
     """A lot not yet collected, to say what an order would take where there is no seed at all."""
-    per_gram = book.tables["species"].drop_duplicates("species").set_index("species")["seeds_per_gram"].get(species)
+    per_gram = (
+        book.tables["species"]
+        .drop_duplicates("species")
+        .set_index("species")["seeds_per_gram"]
+        .get(species)
+    )
     pure = float(per_gram) if per_gram is not None and per_gram > 0 else None
     return _source(fit, book, StoredLot("", species, 0, pure, 0.0, ""), rules)
 
@@ -130,7 +138,9 @@ def _source(fit: EmergenceFit, book: RecordBook, stored: StoredLot, rules: SeedR
     row, notes = _row(fit, stored, sown=set(book.tables["trays"]["lot"]))
     cells = rules.cells or row.tray_cells
     cap = rules.most_seeds or (SowingSpec().most_seeds if row.rate.k is not None else HAND_CAP)
-    (advice,) = seeds_per_cell(replace(fit, rows=(row,)), rules.target, cells=cells, most_seeds=cap).rows
+    (advice,) = seeds_per_cell(
+        replace(fit, rows=(row,)), rules.target, cells=cells, most_seeds=cap
+    ).rows
     per_cell = advice.seeds_per_cell or float(cap)
     if row.rate.k is not None:
         per_cell = max(per_cell, LEAST_PINCH)
@@ -150,42 +160,73 @@ def _source(fit: EmergenceFit, book: RecordBook, stored: StoredLot, rules: SeedR
     )
 
 
-def _row(fit: EmergenceFit, stored: StoredLot, sown: Container[str]) -> tuple[RowEstimate, tuple[str, ...]]:
+def _row(
+    fit: EmergenceFit, stored: StoredLot, sown: Container[str]
+) -> tuple[RowEstimate, tuple[str, ...]]:
     """The lot's best row by expected emergence; a made-up row where no tray of it has a check yet.
 
     Where no species is written down for a lot, its own name stands for its species.
     """
     kin = [row for row in fit.rows if group_of(row) == stored.species]
-    own = [row for row in fit.rows if row.lot == stored.lot] or [row for row in kin if row.species is None]
+    own = [row for row in fit.rows if row.lot == stored.lot] or [
+        row for row in kin if row.species is None
+    ]
     sized = [row for row in own if row.rate.kind != "pinch_unmeasured"]
     if sized:
         best = max(sized, key=lambda row: row.emergence)
         others = len({row.label for row in sized}) - 1
-        said = f"{best.label} did best of {others + 1} treatments tried" if others else f"only {best.label} was tried"
-        few = ("rests on 2 trays of its own",) if best.trays == 2 else ()  # of one tray its own notes speak
+        said = (
+            f"{best.label} did best of {others + 1} treatments tried"
+            if others
+            else f"only {best.label} was tried"
+        )
+        few = (
+            ("rests on 2 trays of its own",) if best.trays == 2 else ()
+        )  # of one tray its own notes speak
         latest = max(row.last_season for row in fit.rows)
         return best, (said, *few, *age_note(best, latest), *best.notes)
     unsized = "; pinches of unknown size, all it was ever sown by, do not tell" if own else ""
     sized_kin = [row for row in kin if row.rate.kind != "pinch_unmeasured"]
     if sized_kin:
         labels = sorted({row.label for row in sized_kin})
-        label = max(labels, key=lambda name: np.mean([row.emergence for row in sized_kin if row.label == name]))
+        label = max(
+            labels,
+            key=lambda name: np.mean([row.emergence for row in sized_kin if row.label == name]),
+        )
         model = max((row for row in sized_kin if row.label == label), key=lambda row: row.trays)
         draws = new_lot(fit, stored.species, label)
         unseen = "no usable check yet" if stored.lot in sown else "never sown"
         told = f"{unseen}: a guess from the other lots of {stored.species} under {label}{unsized}"
-        return replace(model, lot=stored.lot, draws=draws, emergence=_mean(draws), trays=0, notes=()), (told,)
+        return replace(
+            model, lot=stored.lot, draws=draws, emergence=_mean(draws), trays=0, notes=()
+        ), (told,)
     draws = unknown_species(fit)
     model = max(fit.rows, key=lambda row: row.trays)
     unsized = " but by pinches of unknown size" if kin else ""
     judged_later = f"{stored.species} was sown, but none of its trays can be judged yet"
     unsown = judged_later if stored.lot in sown and not kin else unsown_words(fit, stored.species)
-    told = f"{unsown}{unsized}: a wide guess from all species of the book, for sowing a trial tray first"
+    told = (
+        f"{unsown}{unsized}: a wide guess from all species of the book, for sowing a trial tray "
+        "first"
+    )
     if fit.horizons is not None:
-        told += f", counted up to {_after_february(fit.horizons.book.day)}, the usual day of their last check"
+        told += (
+            f", counted up to {_after_february(fit.horizons.book.day)}, the usual day of their "
+            "last check"
+        )
     cells = model.tray_cells or USUAL_TRAY
-    return replace(model, species=stored.species, lot=stored.lot, label="any", draws=draws, emergence=_mean(draws),
-                   trays=0, rate=_ONE, tray_cells=cells, notes=()), (told,)  # fmt: skip
+    return replace(
+        model,
+        species=stored.species,
+        lot=stored.lot,
+        label="any",
+        draws=draws,
+        emergence=_mean(draws),
+        trays=0,
+        rate=_ONE,
+        tray_cells=cells,
+        notes=(),
+    ), (told,)
 
 
 def _after_february(days: float) -> str:
@@ -194,9 +235,14 @@ def _after_february(days: float) -> str:
 
 
 def unsown_words(fit: EmergenceFit, species: str) -> str:
-    """Why nothing is known of a species: never sown, or sown perhaps as a lot whose species is not written down."""
+    """Why nothing is known of a species: never sown, or sown perhaps as a lot whose species is not
+    written down.
+    """
     if any(row.species is None for row in fit.rows):
-        return f"no tray is known to hold {species} (write the species of each lot into the table lots)"
+        return (
+            f"no tray is known to hold {species} (write the species of each lot into the table "
+            "lots)"
+        )
     return f"{species} was never sown"
 
 
@@ -205,14 +251,18 @@ def _mean(draws: RowDraws) -> float:
 
 
 def usual_sowing_day(trays: pd.DataFrame, season: int) -> pd.Timestamp:
-    """Day for a coming season: as long before its 1 February as the middle one of `trays` (dated, of known season)."""
+    """Day for a coming season: as long before its 1 February as the middle one of `trays` (dated,
+    of known season).
+    """
     first = pd.to_datetime(trays["season"].astype(str) + "-02-01")
     before = float((first - trays["sown_on"]).dt.days.median())
     return pd.Timestamp(season, 2, 1) - pd.Timedelta(days=round(before))
 
 
 def _calendar(book: RecordBook, stored: StoredLot, season: int) -> tuple[pd.Timestamp, float, str]:
-    """Sowing date of the coming season and days from it to 1 February of the spring the seed comes up in."""
+    """Sowing date of the coming season and days from it to 1 February of the spring the seed comes
+    up in.
+    """
     trays = book.tables["trays"].dropna(subset=["sown_on", "season"])
     of_lot = dict(zip(book.tables["lots"]["lot"], book.tables["lots"]["species"], strict=True))
     species = trays["lot"].map(of_lot).fillna("")

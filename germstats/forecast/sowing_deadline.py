@@ -12,7 +12,9 @@ from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many, spelled
 
 COLD_ENDS = (3, 1)
-"""Month and day on which cold is taken to end: spring begins on 1 March by the months of meteorology (memory)."""
+"""Month and day on which cold is taken to end: spring begins on 1 March by the months of
+meteorology (memory).
+"""
 
 
 @dataclass(frozen=True)
@@ -35,9 +37,11 @@ class SowBy:
 
 
 def sow_by(book: RecordBook, lot: str, species: str, season: int, label: str = "") -> SowBy:
-    """The earlier of two days: the usual one of past sowings, and the last that leaves the cold the species needs.
+    """The earlier of two days: the usual one of past sowings, and the last that leaves the cold the
+    species needs.
 
-    A later day than the usual is never named, for what is foretold of the lot rests on seed sown about that day.
+    A later day than the usual is never named, for what is foretold of the lot rests on seed sown
+    about that day.
 
     Parameters
     ----------
@@ -46,7 +50,8 @@ def sow_by(book: RecordBook, lot: str, species: str, season: int, label: str = "
     season : int
         Spring in which the seed comes up (of two-winter seed, the first one).
     label : str
-        Pretreatment, blank where there is none: cold given before sowing counts, and the book does not tell how much.
+        Pretreatment, blank where there is none: cold given before sowing counts, and the book does
+        not tell how much.
 
     Returns
     -------
@@ -54,20 +59,34 @@ def sow_by(book: RecordBook, lot: str, species: str, season: int, label: str = "
     """
     usual, whose = _usual(book, lot, species, season)
     weeks = cold_weeks(book, species)
-    cold = None if weeks is None else pd.Timestamp(season, *COLD_ENDS) - pd.Timedelta(days=int(np.ceil(7 * weeks)))
+    cold = (
+        None
+        if weeks is None
+        else pd.Timestamp(season, *COLD_ENDS) - pd.Timedelta(days=int(np.ceil(7 * weeks)))
+    )
     before = f", less any cold given by {label}" if label else ""
     need = "" if weeks is None else f"{so_many(weeks, 'week')} of cold"
     if cold is not None and (usual is None or cold < usual):
-        late = "" if usual is None else f"; the usual day, {spelled(usual)}, leaves {_left(usual, season):.1f}"
+        late = (
+            ""
+            if usual is None
+            else f"; the usual day, {spelled(usual)}, leaves {_left(usual, season):.1f}"
+        )
         return SowBy(cold, f"{need} before {_end_of_cold(season)}{before}{late}", counts_cold=True)
     if usual is None:
-        return SowBy(None, "cannot be told: neither a sowing day nor weeks of cold are written down")
+        return SowBy(
+            None, "cannot be told: neither a sowing day nor weeks of cold are written down"
+        )
     last = "" if cold is None else f"; its {need}{before} would allow {spelled(cold)}"
-    return SowBy(usual, f"the middle of earlier sowings of {whose}{last}", counts_cold=cold is not None)
+    return SowBy(
+        usual, f"the middle of earlier sowings of {whose}{last}", counts_cold=cold is not None
+    )
 
 
 def cold_weeks(book: RecordBook, species: str) -> float | None:
-    """Weeks of cold a species needs in its first winter; None where unknown, none, or where it waits two winters."""
+    """Weeks of cold a species needs in its first winter; None where unknown, none, or where it
+    waits two winters.
+    """
     table = book.tables["species"].drop_duplicates("species").set_index("species")
     if species not in table.index or table.at[species, "two_winters"] == "yes":
         return None
@@ -75,7 +94,9 @@ def cold_weeks(book: RecordBook, species: str) -> float | None:
     return weeks if weeks > 0 else None
 
 
-def _usual(book: RecordBook, lot: str, species: str, season: int) -> tuple[pd.Timestamp | None, str]:
+def _usual(
+    book: RecordBook, lot: str, species: str, season: int
+) -> tuple[pd.Timestamp | None, str]:
     trays = book.tables["trays"].dropna(subset=["sown_on", "season"])
     of_lot = dict(zip(book.tables["lots"]["lot"], book.tables["lots"]["species"], strict=True))
     choices = (

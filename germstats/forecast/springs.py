@@ -1,4 +1,6 @@
-"""What the trays of a plan share, row by row of equally likely springs: the spring, its losses and the benches."""
+"""What the trays of a plan share, row by row of equally likely springs: the spring, its losses and
+the benches.
+"""
 
 from __future__ import annotations
 
@@ -15,8 +17,9 @@ from germstats.engine.timing import Array
 from germstats.forecast.later_losses import LossLaw, beta_quantile
 
 ROWS, COARSE_ROWS, TIMED_ROWS = 1024, 256, 512
-"""Springs a forecast is averaged over; fewer while many ways of sowing are compared, and for dates. Powers of two, over
-which Sobol's points are even."""
+"""Springs a forecast is averaged over; fewer while many ways of sowing are compared, and for dates.
+Powers of two, over which Sobol's points are even.
+"""
 MOST_BENCHES = 6
 """Benches told apart; with more the place is as good as averaged out."""
 _SPRING, _LOSSES, _LAW, _BENCH = 0, 1, 2, 3
@@ -41,7 +44,8 @@ class Luck:
     tray_losses : (M,) array
         Correlation of the losses within a tray, given the spring's.
     tray_lost : (M, K) array
-        Probability that a tray loses each share of `LOST`; K = 0 where the same share is lost everywhere.
+        Probability that a tray loses each share of `LOST`; K = 0 where the same share is lost
+        everywhere.
     """
 
     spring: Array
@@ -58,8 +62,9 @@ class Luck:
 def shared_luck(laws: Mapping[str, LossLaw], benches: int = 1) -> dict[str, Luck]:
     """Luck of each species in the same springs, on the same benches.
 
-    Half of the variance of a spring, and of what it costs in losses, is common to all species, as in the fit (of the
-    losses: common practice, no source). All is drawn together from scrambled Sobol points.
+    Half of the variance of a spring, and of what it costs in losses, is common to all species, as
+    in the fit (of the losses: common practice, no source). All is drawn together from scrambled
+    Sobol points.
 
     Parameters
     ----------
@@ -121,7 +126,9 @@ def _kept(counts: int, lost: float) -> Array:
 
 
 def _tray_lost(lost: Array, correlation: Array) -> Array:
-    """(M, len(LOST)) probability of each of `LOST` under a beta law, each part shared out so as to keep the mean."""
+    """(M, len(LOST)) probability of each of `LOST` under a beta law, each part shared out so as to
+    keep the mean.
+    """
     mean = np.clip(lost, 1e-9, 1 - 1e-9)[:, None]
     tight = ((1 - correlation) / correlation)[:, None]
     a, b = mean * tight, (1 - mean) * tight

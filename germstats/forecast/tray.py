@@ -1,4 +1,6 @@
-"""How many cells of a new tray will fill: the posterior of a row carried through fresh tray and season scatter."""
+"""How many cells of a new tray will fill: the posterior of a row carried through fresh tray and
+season scatter.
+"""
 
 from __future__ import annotations
 
@@ -35,13 +37,18 @@ class NewTray:
 
 
 def new_tray(draws: RowDraws, worst: bool = False) -> NewTray:
-    """A new tray of a known row in a spring not yet seen: fresh tray and season effects, by 21-point Gauss-Hermite.
+    """A new tray of a known row in a spring not yet seen: fresh tray and season effects, by
+    21-point Gauss-Hermite.
 
-    With `worst`, the spring is no better than the worst on record (which must be known), as in `worst_spring`.
+    With `worst`, the spring is no better than the worst on record (which must be known), as in
+    `worst_spring`.
     """
     if worst:
         springs, chance = _held_down(draws)
-        middle, known = (draws.theta[:, None] + springs).ravel(), (draws.weight[:, None] * chance).ravel()
+        middle, known = (
+            (draws.theta[:, None] + springs).ravel(),
+            (draws.weight[:, None] * chance).ravel(),
+        )
         sd, rho = (np.repeat(values, springs.shape[1]) for values in (draws.tray_sd, draws.rho))
     else:
         middle, sd = draws.theta, np.hypot(draws.tray_sd, draws.season_sd)
@@ -52,11 +59,13 @@ def new_tray(draws: RowDraws, worst: bool = False) -> NewTray:
 
 
 def worst_spring(draws: RowDraws, springs: Array, pick: NDArray[np.intp]) -> Array:
-    """What springs no better than the worst on record do to the logit of the share: min(spring, its shift).
+    """What springs no better than the worst on record do to the logit of the share: min(spring, its
+    shift).
 
-    The worst spring on record may have been a middling one, and what it did is known better than what a spring to come
-    will do: by itself it can promise more than an ordinary forecast, which counts worse springs too. So every spring to
-    come is held down to it, draw by draw, and the chance is never above the ordinary one.
+    The worst spring on record may have been a middling one, and what it did is known better than
+    what a spring to come will do: by itself it can promise more than an ordinary forecast, which
+    counts worse springs too. So every spring to come is held down to it, draw by draw, and the
+    chance is never above the ordinary one.
 
     Parameters
     ----------
@@ -76,8 +85,9 @@ def worst_spring(draws: RowDraws, springs: Array, pick: NDArray[np.intp]) -> Arr
 
 
 def _held_down(draws: RowDraws) -> tuple[Array, Array]:
-    """`worst_spring` as points (N, 22) with their chances: the springs below it by 21-point Gauss-Legendre, then the
-    worst spring itself in the stead of all better ones."""
+    """`worst_spring` as points (N, 22) with their chances: the springs below it by 21-point
+    Gauss-Legendre, then the worst spring itself in the stead of all better ones.
+    """
     assert draws.worst is not None, "no worst spring is known"
     shift, sd = draws.worst.shift[:, None], draws.season_sd[:, None]
     apart = np.divide(shift, sd, out=np.copysign(_FAR, shift), where=sd > 0).clip(-_FAR, _FAR)
@@ -91,8 +101,9 @@ def _held_down(draws: RowDraws) -> tuple[Array, Array]:
 def empty_share(p: Array, rho: Array, rate: SowingRate) -> Array:
     """Probability that a cell sown at `rate` stays empty.
 
-    For n seeds with beta-binomial fates prod_{r<n} (1 - p + r t) / (1 + r t), t = rho / (1 - rho) (Skellam 1948,
-    J. R. Statist. Soc. B 10:257-261, memory); for a pinch (1 + m p / k)^-k; for a range the mean over its numbers.
+    For n seeds with beta-binomial fates prod_{r<n} (1 - p + r t) / (1 + r t), t = rho / (1 - rho)
+    (Skellam 1948, J. R. Statist. Soc. B 10:257-261, memory); for a pinch (1 + m p / k)^-k; for a
+    range the mean over its numbers.
 
     Parameters
     ----------
@@ -115,9 +126,11 @@ def empty_share(p: Array, rho: Array, rate: SowingRate) -> Array:
 
 
 def empty_by(p: Array, rho: Array, out: Array, rate: SowingRate) -> Array:
-    """Probability that a cell sown at `rate` is still empty when a share `out` of what emerges has emerged.
+    """Probability that a cell sown at `rate` is still empty when a share `out` of what emerges has
+    emerged.
 
-    sum_i C(n, i) (1 - out)^i G(i, n - i) with G as in `germstats.engine.likelihood`; for a pinch (1 + m p out / k)^-k.
+    sum_i C(n, i) (1 - out)^i G(i, n - i) with G as in `germstats.engine.likelihood`; for a pinch (1
+    + m p out / k)^-k.
 
     Parameters
     ----------
@@ -145,7 +158,8 @@ def empty_by(p: Array, rho: Array, out: Array, rate: SowingRate) -> Array:
 
 
 def seedlings_of_cell(n: int, p: Array, rho: Array, most: int | None = None) -> Array:
-    """P(0, 1, ... seedlings) of a cell of n seeds: C(n, i) G(i, n - i), G as in `germstats.engine.likelihood`.
+    """P(0, 1, ... seedlings) of a cell of n seeds: C(n, i) G(i, n - i), G as in
+    `germstats.engine.likelihood`.
 
     Parameters
     ----------
@@ -175,8 +189,9 @@ def parts_of_tray(rates: tuple[SowingRate, ...], cells: int) -> list[tuple[Sowin
 
 
 GRID = np.sin(np.linspace(0.0, np.pi / 2, 401)) ** 2
-"""Fill probabilities at which forecasts are worked out, evenly spaced on the scale on which a binomial share has one
-spread; a fifteenth of the spread of 72 cells."""
+"""Fill probabilities at which forecasts are worked out, evenly spaced on the scale on which a
+binomial share has one spread; a fifteenth of the spread of 72 cells.
+"""
 
 
 @dataclass(frozen=True)
@@ -196,7 +211,8 @@ class Fills:
 
 
 def fills(tray: NewTray, rates: tuple[SowingRate, ...]) -> Fills:
-    """Fills of a new tray, drawn together onto a fine grid of the first rate's fill, which keeps their means.
+    """Fills of a new tray, drawn together onto a fine grid of the first rate's fill, which keeps
+    their means.
 
     Parameters
     ----------
@@ -204,7 +220,9 @@ def fills(tray: NewTray, rates: tuple[SowingRate, ...]) -> Fills:
     rates : tuple of SowingRate
         Sown cell after cell in turn.
     """
-    each = np.column_stack([1 - empty_share(tray.p, tray.rho, rate) for rate in rates]).clip(0.0, 1.0)
+    each = np.column_stack([1 - empty_share(tray.p, tray.rho, rate) for rate in rates]).clip(
+        0.0, 1.0
+    )
     above = np.searchsorted(GRID, each[:, 0], side="left").clip(1, len(GRID) - 1)
     part = (each[:, 0] - GRID[above - 1]) / (GRID[above] - GRID[above - 1])
 
@@ -218,7 +236,9 @@ def fills(tray: NewTray, rates: tuple[SowingRate, ...]) -> Fills:
     return Fills(np.column_stack([GRID[kept], *others]), weight[kept])
 
 
-def chance_of_filling(tray: NewTray, rates: tuple[SowingRate, ...], cells: int, wanted: int) -> float:
+def chance_of_filling(
+    tray: NewTray, rates: tuple[SowingRate, ...], cells: int, wanted: int
+) -> float:
     """P(at least `wanted` of `cells` filled), `rates` sown in turn."""
     if len(rates) == 1:
         possible = fills(tray, rates)
@@ -236,7 +256,9 @@ def filled_cells(tray: NewTray, rates: tuple[SowingRate, ...], cells: int) -> Ar
     """
     possible = fills(tray, rates)
     if len(rates) == 1:
-        return np.asarray(possible.weight @ stats.binom.pmf(np.arange(cells + 1), cells, possible.fill))
+        return np.asarray(
+            possible.weight @ stats.binom.pmf(np.arange(cells + 1), cells, possible.fill)
+        )
     transform: NDArray[np.complex128] = np.ones(1, dtype=np.complex128)
     for r, (_, part) in enumerate(parts_of_tray(rates, cells)):
         pmf = stats.binom.pmf(np.arange(part + 1), part, possible.fill[:, r, None])

@@ -1,4 +1,6 @@
-"""A plan of orders, or plain advice, as trays to sow: one line each, with all that is needed at the potting bench."""
+"""A plan of orders, or plain advice, as trays to sow: one line each, with all that is needed at the
+potting bench.
+"""
 
 from __future__ import annotations
 
@@ -19,9 +21,24 @@ from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many
 from germstats.records.tray_names import new_names
 
-COLUMNS = ("tray", "season", "lot", "sown_on", "rows", "columns", "seeds_per_cell", "grams", "cover",
-           "cover_depth_mm", "pretreatment", "place", "note")  # fmt: skip
-"""Columns of the table trays that a plan can fill; ``sown_on`` stays blank until the tray is sown."""
+COLUMNS = (
+    "tray",
+    "season",
+    "lot",
+    "sown_on",
+    "rows",
+    "columns",
+    "seeds_per_cell",
+    "grams",
+    "cover",
+    "cover_depth_mm",
+    "pretreatment",
+    "place",
+    "note",
+)
+"""Columns of the table trays that a plan can fill; ``sown_on`` stays blank until the tray
+is sown.
+"""
 
 
 @dataclass(frozen=True)
@@ -73,7 +90,8 @@ class Shape:
     cells : int
         To be sown.
     rows, columns : int or None
-        Of the part that is sown, from the label on; None where no tray of the book has so many cells.
+        Of the part that is sown, from the label on; None where no tray of the book has so many
+        cells.
     of_rows, of_columns : int or None
         Of the whole tray.
     """
@@ -86,8 +104,14 @@ class Shape:
 
     @property
     def loose(self) -> bool:
-        """Whether the cells sown are fewer than the rows and columns written hold, so that they must be listed."""
-        return self.rows is not None and self.columns is not None and self.rows * self.columns > self.cells
+        """Whether the cells sown are fewer than the rows and columns written hold, so that they
+        must be listed.
+        """
+        return (
+            self.rows is not None
+            and self.columns is not None
+            and self.rows * self.columns > self.cells
+        )
 
 
 @dataclass(frozen=True)
@@ -130,7 +154,8 @@ class TrayToSow:
 def planned_trays(plan: OrderPlan, fit: EmergenceFit, book: RecordBook) -> tuple[TrayToSow, ...]:
     """Every tray of a plan, the first to be sown at the head, under a name not yet taken.
 
-    Trays of one order are spread in turn over the places of the book's latest season, as the plan counts on.
+    Trays of one order are spread in turn over the places of the book's latest season, as the plan
+    counts on.
 
     Parameters
     ----------
@@ -148,9 +173,17 @@ def planned_trays(plan: OrderPlan, fit: EmergenceFit, book: RecordBook) -> tuple
         for sowing in row.sowings:
             line = _line(book, plan.season, sowing.lot, row.species)
             treatment = _treatment(fit, sowing)
-            by = sow_by(book, sowing.lot, row.species, plan.season, str(treatment.get("pretreatment", "")))
-            full = replace(line, order=row.order, treatment=treatment, sow_by=by, seeds=_planned_seeds(sowing),
-                           shape=_shape(book, sowing.lot, sowing.cells))  # fmt: skip
+            by = sow_by(
+                book, sowing.lot, row.species, plan.season, str(treatment.get("pretreatment", ""))
+            )
+            full = replace(
+                line,
+                order=row.order,
+                treatment=treatment,
+                sow_by=by,
+                seeds=_planned_seeds(sowing),
+                shape=_shape(book, sowing.lot, sowing.cells),
+            )
             lines += [replace(full, place=place) for place in sowing.places]
     lines.sort(key=_first_sown)
     names = new_names(plan.season, book.tables["trays"]["tray"])
@@ -160,7 +193,8 @@ def planned_trays(plan: OrderPlan, fit: EmergenceFit, book: RecordBook) -> tuple
 def advised_sowings(
     advice: SowingAdvice, book: RecordBook, season: int, lots: tuple[str, ...] = ()
 ) -> tuple[TrayToSow, ...]:
-    """One line per lot and treatment of plain advice, for a book without orders; lots known to be used up are left out.
+    """One line per lot and treatment of plain advice, for a book without orders; lots known to be
+    used up are left out.
 
     Parameters
     ----------
@@ -177,18 +211,29 @@ def advised_sowings(
         if (lots and row.lot not in lots) or (stored is not None and stored.seeds == 0):
             continue
         line = _line(book, season, row.lot, row.species or "")
-        by = sow_by(book, row.lot, row.species or "", season, str(row.treatment.get("pretreatment", "")))
+        by = sow_by(
+            book, row.lot, row.species or "", season, str(row.treatment.get("pretreatment", ""))
+        )
         seeds = _advised_seeds(row, stored.pure_per_gram if stored else None)
         why = row.notes[0] if row.seeds_per_cell is None and row.notes else ""
-        lines.append(replace(line, shape=_shape(book, row.lot, row.cells), seeds=seeds, treatment=dict(row.treatment),
-                             sow_by=by, note=why))  # fmt: skip
+        lines.append(
+            replace(
+                line,
+                shape=_shape(book, row.lot, row.cells),
+                seeds=seeds,
+                treatment=dict(row.treatment),
+                sow_by=by,
+                note=why,
+            )
+        )
     return tuple(sorted(lines, key=_first_sown))
 
 
 def trays_frame(trays: Iterable[TrayToSow]) -> pd.DataFrame:
     """Trays to sow as rows of the table trays, ``sown_on`` blank.
 
-    The weight is written for a pinch only, whose size it tells; it and the place are the planned ones.
+    The weight is written for a pinch only, whose size it tells; it and the place are the planned
+    ones.
     """
     return pd.DataFrame([_record(one) for one in trays], columns=list(COLUMNS))
 
@@ -200,17 +245,31 @@ def _record(one: TrayToSow) -> dict[str, object]:
         seeds = so_many(one.seeds.low + 1 if one.seeds.low else 1, "seed")
         said.append(f"{seeds} in {so_many(one.seeds.more, 'cell')}")
     if one.shape.loose:
-        said.append(f"{so_many(one.shape.cells, 'cell')} sown: write a row in cells for each of them")
+        said.append(
+            f"{so_many(one.shape.cells, 'cell')} sown: write a row in cells for each of them"
+        )
     return {
-        "tray": one.tray, "season": one.season, "lot": one.lot, "sown_on": "", "rows": one.shape.rows,
-        "columns": one.shape.columns, "seeds_per_cell": one.seeds.entry,
-        "grams": "" if grams is None else float(f"{grams:.3g}"), **{name: one.treatment.get(name, "") for name in
-        ("cover", "cover_depth_mm", "pretreatment")}, "place": one.place, "note": "; ".join(said),
-    }  # fmt: skip
+        "tray": one.tray,
+        "season": one.season,
+        "lot": one.lot,
+        "sown_on": "",
+        "rows": one.shape.rows,
+        "columns": one.shape.columns,
+        "seeds_per_cell": one.seeds.entry,
+        "grams": "" if grams is None else float(f"{grams:.3g}"),
+        **{
+            name: one.treatment.get(name, "")
+            for name in ("cover", "cover_depth_mm", "pretreatment")
+        },
+        "place": one.place,
+        "note": "; ".join(said),
+    }
 
 
 def order_noted(note: str, orders: Collection[str]) -> str:
-    """The order that the note of a tray says it is for, as `trays_frame` writes it; blank where none of `orders`."""
+    """The order that the note of a tray says it is for, as `trays_frame` writes it; blank where
+    none of `orders`.
+    """
     named = [order for order in orders if re.match(rf"for {re.escape(order)}(?![\w-])", note)]
     return max(named, key=len, default="")
 
@@ -222,10 +281,24 @@ def _first_sown(line: TrayToSow) -> tuple[object, ...]:
 
 def _line(book: RecordBook, season: int, lot: str, species: str) -> TrayToSow:
     table = book.tables["species"].drop_duplicates("species").set_index("species")
-    common, caution = (str(table.at[species, name]) if species in table.index else "" for name in
-                       ("common_name", "caution"))  # fmt: skip
-    return TrayToSow("", season, "", lot, species, common, caution, Shape(0), Seeds(None, 0, 0.0, False, None, None),
-                     {}, "", SowBy(None, ""))  # fmt: skip
+    common, caution = (
+        str(table.at[species, name]) if species in table.index else ""
+        for name in ("common_name", "caution")
+    )
+    return TrayToSow(
+        "",
+        season,
+        "",
+        lot,
+        species,
+        common,
+        caution,
+        Shape(0),
+        Seeds(None, 0, 0.0, False, None, None),
+        {},
+        "",
+        SowBy(None, ""),
+    )
 
 
 def _treatment(fit: EmergenceFit, sowing: PlannedSowing) -> dict[str, str | float]:
@@ -259,9 +332,13 @@ def _advised_seeds(row: SowingRow, pure_per_gram: float | None) -> Seeds:
 
 
 def _shape(book: RecordBook, lot: str, cells: int) -> Shape:
-    """Rows and columns of the latest tray, of the lot or else of any, that has so many cells, or a part of one."""
+    """Rows and columns of the latest tray, of the lot or else of any, that has so many cells, or a
+    part of one.
+    """
     trays = book.tables["trays"].dropna(subset=["rows", "columns"])
-    trays = trays.assign(own=trays["lot"] == lot).sort_values(["own", "season"], ascending=False, kind="stable")
+    trays = trays.assign(own=trays["lot"] == lot).sort_values(
+        ["own", "season"], ascending=False, kind="stable"
+    )
     sizes = [(int(r), int(c)) for r, c in zip(trays["rows"], trays["columns"], strict=True)]
     for rows, columns in sizes:
         if rows * columns == cells:

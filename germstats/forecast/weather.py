@@ -12,7 +12,9 @@ from germstats.engine.timing import Array
 from germstats.records.intervals.patterns import Patterns
 
 BASE_C = 4.0
-"""Temperature above which days count; between those of most cool-season species (common practice, no source)."""
+"""Temperature above which days count; between those of most cool-season species (common practice,
+no source).
+"""
 COLD_C = 7.0
 """Mean of the warmest day that counts as cold (the design's setting)."""
 _LONGEST_GAP = 3  # days of missing weather bridged by a straight line
@@ -21,7 +23,8 @@ _CREEP = 0.05  # degree-days a day that even a frozen day is given, so that heat
 
 
 def degree_days(tmin_c: Array, tmax_c: Array, base_c: float) -> Array:
-    """Degree-days of each day above a base temperature, by a single sine through its coldest and warmest hour.
+    """Degree-days of each day above a base temperature, by a single sine through its coldest and
+    warmest hour.
 
     Parameters
     ----------
@@ -35,9 +38,9 @@ def degree_days(tmin_c: Array, tmax_c: Array, base_c: float) -> Array:
 
     Notes
     -----
-    With m the middle and w half the range of the day: m - base where the day stays above the base, 0 where it stays
-    below, else ((m - base)(pi/2 - theta) + w cos theta) / pi with sin theta = (base - m) / w (Baskerville & Emin 1969,
-    Ecology 50:514-517, memory).
+    With m the middle and w half the range of the day: m - base where the day stays above the base,
+    0 where it stays below, else ((m - base)(pi/2 - theta) + w cos theta) / pi with sin theta =
+    (base - m) / w (Baskerville & Emin 1969, Ecology 50:514-517, memory).
     """
     middle, half = (tmax_c + tmin_c) / 2, np.maximum((tmax_c - tmin_c) / 2, 1e-9)
     theta = np.arcsin(np.clip((base_c - middle) / half, -1, 1))
@@ -92,13 +95,17 @@ def daily_weather(table: pd.DataFrame) -> DailyWeather | None:
     frame = frame.drop_duplicates("date").set_index("date").sort_index()
     whole = frame.reindex(pd.date_range(frame.index[0], frame.index[-1]))
     whole = whole.interpolate(limit=_LONGEST_GAP, limit_area="inside")
-    return DailyWeather(pd.DatetimeIndex(whole.index), whole["low"].to_numpy(float), whole["high"].to_numpy(float))
+    return DailyWeather(
+        pd.DatetimeIndex(whole.index), whole["low"].to_numpy(float), whole["high"].to_numpy(float)
+    )
 
 
 def cold_weeks(weather: DailyWeather, first: pd.Timestamp, last: pd.Timestamp) -> float | None:
-    """Weeks of days no warmer than `COLD_C` on average, from `first` to `last`; None where a day is not known.
+    """Weeks of days no warmer than `COLD_C` on average, from `first` to `last`; None where a day is
+    not known.
 
-    Frozen days count: under snow or a lid a moist tray stays close to freezing (common practice, no source).
+    Frozen days count: under snow or a lid a moist tray stays close to freezing (common practice, no
+    source).
     """
     low, high = weather.between(first, last)
     mean = (low + high) / 2
@@ -109,14 +116,15 @@ def cold_weeks(weather: DailyWeather, first: pd.Timestamp, last: pd.Timestamp) -
 class HeatClock:
     """Springs told by their heat instead of the calendar.
 
-    Heat is written in *heat days*: degree-days from 1 February, divided by those of a mean day of an ordinary spring,
-    so that an ordinary spring is as many heat days long as it has days.
+    Heat is written in *heat days*: degree-days from 1 February, divided by those of a mean day of
+    an ordinary spring, so that an ordinary spring is as many heat days long as it has days.
 
     Attributes
     ----------
     base_c : float
     usual : (T,) array
-        Degree-days from 1 February to the end of each day in an ordinary spring: the mean over those known.
+        Degree-days from 1 February to the end of each day in an ordinary spring: the mean over
+        those known.
     springs : dict
         Year -> the same in that spring; days to come are taken as ordinary.
     known_to : dict
@@ -134,7 +142,9 @@ class HeatClock:
         return float(self.usual[-1] / len(self.usual))
 
     def heat_days(self, year: int, day: Array) -> Array:
-        """Heat days that `day` days from 1 February of `year` have brought; days before and after as they are."""
+        """Heat days that `day` days from 1 February of `year` have brought; days before and after
+        as they are.
+        """
         heat = self.springs.get(year, self.usual)
         grid = np.arange(len(heat) + 1, dtype=float)
         told = np.interp(day, grid, np.concatenate([[0.0], heat])) / self.per_day
@@ -142,25 +152,39 @@ class HeatClock:
         return np.where(day > 0, beyond, day)
 
     def onward(self, year: int, day: Array) -> Array:
-        """(S, D) heat days of `day` days from 1 February of `year`, should it go on from the last day known as other
-        springs did; S springs known to their end, or 1 where the whole of `year` is known."""
+        """(S, D) heat days of `day` days from 1 February of `year`, should it go on from the last
+        day known as other springs did; S springs known to their end, or 1 where the whole of `year`
+        is known.
+        """
         known, usual = self.known_to[year], self.heat_days(year, day)
-        whole = [heat for other, heat in self.springs.items() if other != year and self.known_to[other] == len(heat)]
+        whole = [
+            heat
+            for other, heat in self.springs.items()
+            if other != year and self.known_to[other] == len(heat)
+        ]
         if known == len(self.usual) or not whole:
             return usual[None]
         grid = np.arange(len(self.usual) + 1, dtype=float)
-        others = [np.interp(np.maximum(day, known), grid, np.concatenate([[0.0], heat])) - heat[known - 1]
-                  for heat in whole]  # fmt: skip
-        later = (self.springs[year][known - 1] + np.array(others)) / self.per_day + np.maximum(day - grid[-1], 0.0)
+        others = [
+            np.interp(np.maximum(day, known), grid, np.concatenate([[0.0], heat])) - heat[known - 1]
+            for heat in whole
+        ]
+        later = (self.springs[year][known - 1] + np.array(others)) / self.per_day + np.maximum(
+            day - grid[-1], 0.0
+        )
         return np.where(day > known, later, usual)
 
     def days_early(self, year: int, day: float) -> float:
-        """By how many days the spring is ahead of an ordinary one on that day; below 0 where it is late."""
+        """By how many days the spring is ahead of an ordinary one on that day; below 0 where it is
+        late.
+        """
         heat = float(np.interp(day, np.arange(1, len(self.usual) + 1), self.springs[year]))
         return float(np.interp(heat, self.usual, np.arange(1, len(self.usual) + 1)) - day)
 
 
-def heat_clock(weather: DailyWeather, years: list[int], on: pd.Timestamp, base_c: float = BASE_C) -> HeatClock | None:
+def heat_clock(
+    weather: DailyWeather, years: list[int], on: pd.Timestamp, base_c: float = BASE_C
+) -> HeatClock | None:
     """Set a heat clock by the springs on record.
 
     Parameters
@@ -190,14 +214,19 @@ def heat_clock(weather: DailyWeather, years: list[int], on: pd.Timestamp, base_c
     if not whole or len(sums) < 2:
         return None
     daily = np.mean(whole, axis=0)
-    springs = {year: np.cumsum(np.concatenate([heat, daily[len(heat) :]])) for year, heat in sums.items()}
-    return HeatClock(base_c, np.cumsum(daily), springs, {year: len(heat) for year, heat in sums.items()})
+    springs = {
+        year: np.cumsum(np.concatenate([heat, daily[len(heat) :]])) for year, heat in sums.items()
+    }
+    return HeatClock(
+        base_c, np.cumsum(daily), springs, {year: len(heat) for year, heat in sums.items()}
+    )
 
 
 def by_heat(patterns: Patterns, clock: HeatClock) -> Patterns:
     """The records with days after 1 February told in heat days.
 
-    A tray sown after 1 February is then as many heat days from it as had gone by, so that its sowing stays day 0.
+    A tray sown after 1 February is then as many heat days from it as had gone by, so that its
+    sowing stays day 0.
     """
     trays = patterns.trays
     calendar = trays["origin_days"].to_numpy(dtype=float)
@@ -217,7 +246,9 @@ def by_heat(patterns: Patterns, clock: HeatClock) -> Patterns:
 
     def part(frame: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
         codes = frame["tray"].to_numpy(dtype=np.int64)
-        return frame.assign(**{name: told(codes, frame[name].to_numpy(dtype=float)) for name in columns})
+        return frame.assign(
+            **{name: told(codes, frame[name].to_numpy(dtype=float)) for name in columns}
+        )
 
     last = told(np.arange(len(trays)), trays["last_day"].to_numpy(dtype=float))
     return replace(

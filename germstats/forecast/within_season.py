@@ -1,8 +1,9 @@
 """A season under way: how many cells each tray will have filled by the end of its spring.
 
-The common and lot effects are drawn from the pooled fit's normal laws; each tray's own effects, given those, are drawn
-exactly: twelve candidates from the normal law around them, one picked with weight likelihood x prior / proposal. What
-is still empty then fills with P(empty at the end | empty now), cells of one tray independent given its draw.
+The common and lot effects are drawn from the pooled fit's normal laws; each tray's own effects,
+given those, are drawn exactly: twelve candidates from the normal law around them, one picked with
+weight likelihood x prior / proposal. What is still empty then fills with P(empty at the end | empty
+now), cells of one tray independent given its draw.
 """
 
 from __future__ import annotations
@@ -31,7 +32,9 @@ from germstats.records.seeds import SowingRate
 
 _CANDIDATES = 12
 _STRETCH = 1.25  # of the proposal's spread, so that its tails hold the exact law's
-_TOGETHER = 4000  # tray copies evaluated at once: enough to spread the overhead, few enough for the cache
+_TOGETHER = (
+    4000  # tray copies evaluated at once: enough to spread the overhead, few enough for the cache
+)
 _ROWS = 100  # kinds of empty cells whose course is worked out at once, for the same reason
 
 
@@ -71,7 +74,8 @@ class Course:
     Attributes
     ----------
     days : (D,) array
-        Days from 1 February as the fit's clock tells them, ascending; the last is the end of the spring.
+        Days from 1 February as the fit's clock tells them, ascending; the last is the end of the
+        spring.
     closed : dict
         Tray -> empty cells that something ended: they can fill no more.
     """
@@ -98,14 +102,17 @@ def finish_season(
     Returns
     -------
     Halfway
-        Trays of which the filled cells are known, or the seedlings of known seeds, each of which stands as a cell.
+        Trays of which the filled cells are known, or the seedlings of known seeds, each of which
+        stands as a cell.
     """
     pooled = fit.pooled
     assert pooled is not None, "a half-way forecast needs the pooled fit"
     assert fit.horizons is None, "a half-way forecast needs shares told to the end of all days"
     patterns = seeds_as_cells(fit.patterns)
     known = (patterns.trays["season"] == season) & patterns.trays["filled"].notna()
-    under_way = _UnderWay(pooled, patterns, np.flatnonzero(known.to_numpy()), fit.spec.spring_ends, course)
+    under_way = _UnderWay(
+        pooled, patterns, np.flatnonzero(known.to_numpy()), fit.spec.spring_ends, course
+    )
     rng = np.random.default_rng(seed)
     each = max(draws // len(pooled.draws), 1)
     finals, seen, weights, courses = [], [], [], []
@@ -158,12 +165,18 @@ class _UnderWay:
 
     @cached_property
     def empty(self) -> pd.DataFrame:
-        """Cells still empty that may fill: ``k`` (place among the trays), ``sowing``, ``last`` (day), ``count``."""
+        """Cells still empty that may fill: ``k`` (place among the trays), ``sowing``, ``last``
+        (day), ``count``.
+        """
         place = pd.Series(np.arange(len(self.codes)), index=self.codes)
         whole = self.trays["record"] == "seedlings"  # finishes of these are single seeds, not cells
         finishes = self.patterns.finishes
-        finishes = finishes[(finishes["seen"] == 0) & finishes["tray"].isin(self.codes[~whole.to_numpy()])]
-        parts = finishes.assign(k=place.reindex(finishes["tray"]).to_numpy())[["k", "sowing", "last", "count"]]
+        finishes = finishes[
+            (finishes["seen"] == 0) & finishes["tray"].isin(self.codes[~whole.to_numpy()])
+        ]
+        parts = finishes.assign(k=place.reindex(finishes["tray"]).to_numpy())[
+            ["k", "sowing", "last", "count"]
+        ]
         counted = self.trays[whole]
         singly = pd.DataFrame(
             {
@@ -173,11 +186,15 @@ class _UnderWay:
                 "count": (counted["cells"] - counted["filled"]).clip(lower=0).to_numpy(),
             }
         )
-        found = pd.concat([part for part in (parts, singly) if len(part)] or [parts]).sort_values(["k", "last"])
+        found = pd.concat([part for part in (parts, singly) if len(part)] or [parts]).sort_values(
+            ["k", "last"]
+        )
         before = found.groupby("k")["count"].cumsum() - found["count"]
         closed = {} if self.course is None else self.course.closed
         gone = np.array([closed.get(str(tray), 0) for tray in self.trays["tray"]], dtype=float)
-        left = gone[found["k"].to_numpy(dtype=np.int64)] - before  # ended cells were looked at first
+        left = (
+            gone[found["k"].to_numpy(dtype=np.int64)] - before
+        )  # ended cells were looked at first
         return found.assign(count=found["count"] - left.clip(lower=0).clip(upper=found["count"]))
 
     @cached_property
@@ -190,7 +207,9 @@ class _UnderWay:
 
     @cached_property
     def end_days(self) -> Array:
-        """Days from sowing to the end of the spring each tray is judged in, as the fit's clock tells them."""
+        """Days from sowing to the end of the spring each tray is judged in, as the fit's clock
+        tells them.
+        """
         if self.course is not None:
             return np.asarray(self.origin_days + self.course.days[-1])
         return spring_end_days(self.trays, self.spring_ends)
@@ -198,8 +217,15 @@ class _UnderWay:
     @cached_property
     def pieces(self) -> list[tuple[Part, Index, Compiled]]:
         """Laws of timing, the positions of the trays that follow them, and those trays' records."""
-        found = [(part, np.flatnonzero(np.isin(self.places, part.trays))) for part in self.pooled.design.tree.parts]
-        return [(part, at, compile_patterns(self.patterns, self.codes[at])) for part, at in found if at.size]
+        found = [
+            (part, np.flatnonzero(np.isin(self.places, part.trays)))
+            for part in self.pooled.design.tree.parts
+        ]
+        return [
+            (part, at, compile_patterns(self.patterns, self.codes[at]))
+            for part, at in found
+            if at.size
+        ]
 
 
 def _effects(trays: _UnderWay, draw: PooledDraw, each: int, rng: np.random.Generator) -> Array:
@@ -218,7 +244,9 @@ def _effects(trays: _UnderWay, draw: PooledDraw, each: int, rng: np.random.Gener
     return _exact_trays(trays, draw, centre, pull, rng)
 
 
-def _exact_trays(trays: _UnderWay, draw: PooledDraw, centre: Array, pull: Array, rng: np.random.Generator) -> Array:
+def _exact_trays(
+    trays: _UnderWay, draw: PooledDraw, centre: Array, pull: Array, rng: np.random.Generator
+) -> Array:
     """Pick each tray's own effects among candidates by their exact weight."""
     places = trays.places
     each, size, _ = centre.shape
@@ -249,17 +277,33 @@ def _values(trays: _UnderWay, draw: PooledDraw, at: Array) -> Array:
             some = at[first : first + together, members]
             eta, mu, log_sigma = some.reshape(-1, 3).T
             with np.errstate(over="ignore", invalid="ignore"):
-                value = log_likelihood(tiled(data, len(some)), eta, mu, log_sigma, draw.scales.rho, part.family,
-                                       part.origin, np.tile(delay, len(some)))  # fmt: skip
+                value = log_likelihood(
+                    tiled(data, len(some)),
+                    eta,
+                    mu,
+                    log_sigma,
+                    draw.scales.rho,
+                    part.family,
+                    part.origin,
+                    np.tile(delay, len(some)),
+                )
             values[first : first + together, members] = value.reshape(len(some), -1)
     return values
 
 
-def _finished(trays: _UnderWay, draw: PooledDraw, at: Array, rng: np.random.Generator) -> tuple[Index, Array, Array]:
-    """Draws of the cells filled at the end, of F(last check), and of the cells expected to be filled by each day."""
+def _finished(
+    trays: _UnderWay, draw: PooledDraw, at: Array, rng: np.random.Generator
+) -> tuple[Index, Array, Array]:
+    """Draws of the cells filled at the end, of F(last check), and of the cells expected to be
+    filled by each day.
+    """
     final = np.repeat(trays.trays["filled"].to_numpy(dtype=np.int64)[None], len(at), axis=0)
     last = trays.trays["last_day"].to_numpy(dtype=float)
-    days = [] if trays.course is None else [np.maximum(trays.origin_days + day, last) for day in trays.course.days]
+    days = (
+        []
+        if trays.course is None
+        else [np.maximum(trays.origin_days + day, last) for day in trays.course.days]
+    )
     days.append(np.maximum(trays.end_days, last))
     every = np.arange(len(last))
     shares = np.stack([_share_by(trays, draw, at, every, day) for day in days])
@@ -292,7 +336,9 @@ def _fills(draw: PooledDraw, eta: Array, by_now: Array, shares: Array, rate: Sow
     p, rho = expit(eta), np.full(eta.shape, draw.scales.rho)
     still = empty_by(p, rho, np.maximum(shares, by_now), rate)
     now = empty_by(p, rho, by_now, rate)
-    left = np.divide(still, now, out=np.zeros_like(still), where=np.broadcast_to(now > 0, still.shape))
+    left = np.divide(
+        still, now, out=np.zeros_like(still), where=np.broadcast_to(now > 0, still.shape)
+    )
     return np.asarray(np.clip(1 - left, 0.0, 1.0))
 
 
@@ -305,5 +351,7 @@ def _share_by(trays: _UnderWay, draw: PooledDraw, at: Array, of: Index, days: Ar
         elapsed = days[here] - (trays.origin_days[which] if part.origin == "1 February" else 0.0)
         late = np.logaddexp(0.0, elapsed - draw.scales.delay)
         shown = np.where(trays.delayed[which], late, np.maximum(elapsed, 1e-9))
-        share[:, here] = part.family.cdf((np.log(shown) - at[:, which, 1]) / np.exp(at[:, which, 2]))
+        share[:, here] = part.family.cdf(
+            (np.log(shown) - at[:, which, 1]) / np.exp(at[:, which, 2])
+        )
     return share

@@ -1,4 +1,6 @@
-"""A tray as it stands on the bench: what was sown and seen in each cell, and where its empty cells lie."""
+"""A tray as it stands on the bench: what was sown and seen in each cell, and where its empty cells
+lie.
+"""
 
 from __future__ import annotations
 
@@ -47,7 +49,9 @@ __all__ = [
 LABEL_CORNER = "A1"
 """Cell at the label, from which rows and columns are counted (common practice, no source)."""
 
-_PINCH_LEVEL = 0.998  # a count above this point of a pinch is more than was sown (limit of the design)
+_PINCH_LEVEL = (
+    0.998  # a count above this point of a pinch is more than was sown (limit of the design)
+)
 _TAKEN_OUT = ("thinned", "transplanted", "transplanted_in", "sold", "discarded")
 """Events after which a seedling that is gone was taken by the grower."""
 
@@ -61,16 +65,19 @@ class TrayMap:
     tray : str
     rows, columns : int
     sown : (R, C) array
-        Seeds sown in each cell, the mean of a range or pinch; NaN where not known or nothing was sown.
+        Seeds sown in each cell, the mean of a range or pinch; NaN where not known or nothing was
+        sown.
     emerged : (R, C) array
-        Seedlings ever seen; 0 or 1 where only filled or empty is known; NaN for a cell not seen or not sown.
+        Seedlings ever seen; 0 or 1 where only filled or empty is known; NaN for a cell not seen or
+        not sown.
     lost : (R, C) array
-        Seedlings seen and later gone, before any thinning or move; NaN where standing seedlings were not counted.
+        Seedlings seen and later gone, before any thinning or move; NaN where standing seedlings
+        were not counted.
     counted : bool
         False where only filled or empty is known.
     overfull_above : (R, C) array
-        A count above this is more than was sown: the seeds of counted seed, the most of a range, the .998 point of a
-        pinch; inf where the size of a pinch is not known.
+        A count above this is more than was sown: the seeds of counted seed, the most of a range,
+        the .998 point of a pinch; inf where the size of a pinch is not known.
     corner : str
         Cell at the label.
     source : {"cells", "maps"}
@@ -129,8 +136,12 @@ def cell_name(row: int, column: int) -> str:
     return f"{letters}{column + 1}"
 
 
-def scan_empty_block(one: TrayMap, seed: int = 0, permutations: int = PERMUTATIONS) -> EmptyBlock | None:
-    """Emptiest block from an edge; None where none can be seen (`germstats.maps.tray_scans.emptiest_block`)."""
+def scan_empty_block(
+    one: TrayMap, seed: int = 0, permutations: int = PERMUTATIONS
+) -> EmptyBlock | None:
+    """Emptiest block from an edge; None where none can be seen
+    (`germstats.maps.tray_scans.emptiest_block`).
+    """
     return emptiest_block(one.filled, one.known, seed, permutations)
 
 
@@ -140,7 +151,9 @@ def empty_ring(one: TrayMap) -> EmptyRing | None:
 
 
 def overfull_cells(one: TrayMap) -> Overfull:
-    """Cells in which more seedlings were seen than seeds were sown; not known from a map of filled and empty."""
+    """Cells in which more seedlings were seen than seeds were sown; not known from a map of filled
+    and empty.
+    """
     if not one.counted:
         return Overfull((), None)
     above = one.known & (np.nan_to_num(one.emerged) > np.nan_to_num(one.overfull_above, nan=np.inf))
@@ -151,7 +164,8 @@ def overfull_cells(one: TrayMap) -> Overfull:
 def tray_maps(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) -> dict[str, TrayMap]:
     """Maps of all trays that were looked at cell by cell, or once at the end.
 
-    Counts that keep a tray out of the estimates (falling, or above what was sown) are in them: they are evidence.
+    Counts that keep a tray out of the estimates (falling, or above what was sown) are in them: they
+    are evidence.
 
     Parameters
     ----------
@@ -168,7 +182,9 @@ def tray_maps(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) -> d
     trays = trays[trays["rows"].notna() & trays["columns"].notna()].drop_duplicates("tray")
     cells = _placed(within_spring(book.tables["cells"], trays, "checked_on"), trays)
     each = _each_cell(cells, _taken_out(book, cells))
-    looks = within_spring(book.tables["maps"], trays, "seen_on").sort_values("seen_on", kind="stable")
+    looks = within_spring(book.tables["maps"], trays, "seen_on").sort_values(
+        "seen_on", kind="stable"
+    )
     rows_of = each.groupby("tray", sort=False).indices
     columns = {str(name): each[name].to_numpy() for name in each}
     empty = dict(zip(looks["tray"], looks["empty_cells"], strict=True))
@@ -185,8 +201,12 @@ def tray_maps(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) -> d
 
 
 def _placed(cells: pd.DataFrame, trays: pd.DataFrame) -> pd.DataFrame:
-    """Looks at cells that the tray has, with ``place``, row by row from 0, and what was ``seen``."""
-    shape = trays.set_index("tray")[["rows", "columns"]].astype(float).reindex(cells["tray"]).to_numpy()
+    """Looks at cells that the tray has, with ``place``, row by row from 0, and what was
+    ``seen``.
+    """
+    shape = (
+        trays.set_index("tray")[["rows", "columns"]].astype(float).reindex(cells["tray"]).to_numpy()
+    )
     codes, names = pd.factorize(cells["cell"])
     places = np.array([cell_place(name) for name in names], dtype=float).reshape(-1, 2)[codes]
     emerged = cells["emerged"].astype(float)
@@ -201,7 +221,9 @@ def _placed(cells: pd.DataFrame, trays: pd.DataFrame) -> pd.DataFrame:
 def _taken_out(book: RecordBook, cells: pd.DataFrame) -> Marks:
     """Looks from the day on which the grower took seedlings out of the tray or cell."""
     events = book.tables["events"]
-    events = events[events["event"].isin(_TAKEN_OUT) & events["on"].notna()].sort_values("on", ascending=False)
+    events = events[events["event"].isin(_TAKEN_OUT) & events["on"].notna()].sort_values(
+        "on", ascending=False
+    )
     first: dict[tuple[str, str], pd.Timestamp] = {}
     for tray, on, named in events[["tray", "on", "cells"]].itertuples(index=False):
         first |= {(str(tray), cell): on for cell in str(named).split() or [""]}
@@ -209,19 +231,26 @@ def _taken_out(book: RecordBook, cells: pd.DataFrame) -> Marks:
     taken = cells["tray"].isin({tray for tray, _ in first}).to_numpy(dtype=bool)
     told = cells[taken]
     keys = zip(told["tray"], told["cell"], told["checked_on"], strict=True)
-    taken[taken] = [on >= min(first.get((tray, cell), never), first.get((tray, ""), never)) for tray, cell, on in keys]
+    taken[taken] = [
+        on >= min(first.get((tray, cell), never), first.get((tray, ""), never))
+        for tray, cell, on in keys
+    ]
     return taken
 
 
 def _each_cell(cells: pd.DataFrame, taken: Marks) -> pd.DataFrame:
-    """One row per ``tray`` and ``place``: seedlings ``ever`` seen, its ``own`` seeds, those ``lost``, ``counted``.
+    """One row per ``tray`` and ``place``: seedlings ``ever`` seen, its ``own`` seeds, those
+    ``lost``, ``counted``.
 
-    Lost is what had been seen, and no longer stood, at the last look that counted both before seedlings were taken out.
+    Lost is what had been seen, and no longer stood, at the last look that counted both before
+    seedlings were taken out.
     """
     by = ["tray", "place"]
     looks = cells.groupby(by, sort=False)
     both = cells[~taken & cells["alive"].notna().to_numpy() & cells["emerged"].notna().to_numpy()]
-    last = both.sort_values("checked_on", kind="stable").drop_duplicates(by, keep="last").set_index(by)
+    last = (
+        both.sort_values("checked_on", kind="stable").drop_duplicates(by, keep="last").set_index(by)
+    )
     each = pd.DataFrame(
         {
             "ever": looks["seen"].max(),
@@ -233,7 +262,9 @@ def _each_cell(cells: pd.DataFrame, taken: Marks) -> pd.DataFrame:
     return each.assign(lost=lost.reindex(each.index)).reset_index()
 
 
-def _from_cells(tray: dict[Hashable, Any], each: dict[str, Array], sowing: tuple[float, float]) -> TrayMap:
+def _from_cells(
+    tray: dict[Hashable, Any], each: dict[str, Array], sowing: tuple[float, float]
+) -> TrayMap:
     shape = (int(tray["rows"]), int(tray["columns"]))
     ever, own, lost = (_grid(shape, each["place"], each[name]) for name in ("ever", "own", "lost"))
     mean, most = sowing
@@ -260,7 +291,9 @@ def _from_look(tray: dict[Hashable, Any], empty: str, sowing: tuple[float, float
         if row <= shape[0] and column <= shape[1]:
             grid[row - 1, column - 1] = 0.0
     sown, most = (np.full(shape, value) for value in sowing)
-    return TrayMap(str(tray["tray"]), *shape, sown, grid, np.full(shape, np.nan), False, most, source="maps")
+    return TrayMap(
+        str(tray["tray"]), *shape, sown, grid, np.full(shape, np.nan), False, most, source="maps"
+    )
 
 
 def _sowing(rate: SowingRate | None) -> tuple[float, float]:
@@ -270,5 +303,7 @@ def _sowing(rate: SowingRate | None) -> tuple[float, float]:
     if rate is None or rate.kind == "pinch_unmeasured":
         return np.nan, np.inf
     if rate.k is not None:
-        return rate.mean, float(stats.nbinom.ppf(_PINCH_LEVEL, rate.k, rate.k / (rate.k + rate.mean)))
+        return rate.mean, float(
+            stats.nbinom.ppf(_PINCH_LEVEL, rate.k, rate.k / (rate.k + rate.mean))
+        )
     return rate.mean, float(max(rate.counts))

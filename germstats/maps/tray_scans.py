@@ -1,6 +1,8 @@
-"""Where marks lie on a grid of cells: a block from an edge, the outer ring, clumps. Plain arrays in, results out.
+"""Where marks lie on a grid of cells: a block from an edge, the outer ring, clumps. Plain arrays
+in, results out.
 
-A permutation test here strews the same marks over the same known cells, so it holds whatever the fill of the tray.
+A permutation test here strews the same marks over the same known cells, so it holds whatever the
+fill of the tray.
 """
 
 from __future__ import annotations
@@ -26,12 +28,14 @@ SMALLEST_BLOCK = 6
 PERMUTATIONS = 2000
 """Enough to tell a p below .002: the smallest is .0005."""
 
-_VISIBLE = 0.5  # fill beside the block below which an empty block cannot be told from chance (design, measured)
-_ENOUGH = (
-    40  # random trays that stand out as much, after which p is known well enough (Besag and Clifford 1991, memory)
-)
+# fill beside the block below which an empty block cannot be told from chance (design, measured)
+_VISIBLE = 0.5
+# random trays that stand out as much, after which p is known well enough (Besag and Clifford 1991,
+# memory)
+_ENOUGH = 40
 _BATCH = 200
-_MOST_CUTS = 31  # lines along a side at which a block may begin or end; more cells than that are cut more coarsely
+# lines along a side at which a block may begin or end; more cells than that are cut more coarsely
+_MOST_CUTS = 31
 _SIDE_POINTS = 0.2
 
 
@@ -48,7 +52,8 @@ class EmptyBlock:
     expected : float
         Filled cells it would hold if it were like the rest of the tray.
     p : float
-        Chance that some rectangle of a tray with as many filled cells, strewn at random, stands out as much.
+        Chance that some rectangle of a tray with as many filled cells, strewn at random, stands out
+        as much.
     """
 
     rows: tuple[int, int]
@@ -70,9 +75,11 @@ class EmptyRing:
     empty, cells : int
         Empty cells and known cells of the whole tray.
     sides : int
-        Sides (0 to 4) whose share of empty cells lies 20 points or more above that of the inner cells.
+        Sides (0 to 4) whose share of empty cells lies 20 points or more above that of the inner
+        cells.
     p : float
-        Chance of so many empty cells in the ring, or more, if the tray's empty cells lay at random (hypergeometric).
+        Chance of so many empty cells in the ring, or more, if the tray's empty cells lay at random
+        (hypergeometric).
     """
 
     outer: int
@@ -95,7 +102,8 @@ class JoinCount:
     z : float
         0 where the joins cannot vary.
     p : float
-        Chance of so many joins or more at random: counted over all labellings where they are few, else by permutation.
+        Chance of so many joins or more at random: counted over all labellings where they are few,
+        else by permutation.
     """
 
     joins: int
@@ -105,12 +113,15 @@ class JoinCount:
     p: float
 
 
-def emptiest_block(filled: Marks, known: Marks, seed: int = 0, permutations: int = PERMUTATIONS) -> EmptyBlock | None:
-    """Find the emptiest rectangle that touches an edge and holds six cells or more, and no more than half of them.
+def emptiest_block(
+    filled: Marks, known: Marks, seed: int = 0, permutations: int = PERMUTATIONS
+) -> EmptyBlock | None:
+    """Find the emptiest rectangle that touches an edge and holds six cells or more, and no more
+    than half of them.
 
-    Rectangles are ranked by the likelihood ratio of one share inside and a higher one outside (Kulldorff 1997,
-    Communications in Statistics: Theory and Methods 26:1481-1496, memory). Permutations end early where it is plain
-    that nothing stands out.
+    Rectangles are ranked by the likelihood ratio of one share inside and a higher one outside
+    (Kulldorff 1997, Communications in Statistics: Theory and Methods 26:1481-1496, memory).
+    Permutations end early where it is plain that nothing stands out.
 
     Parameters
     ----------
@@ -120,8 +131,8 @@ def emptiest_block(filled: Marks, known: Marks, seed: int = 0, permutations: int
     Returns
     -------
     EmptyBlock or None
-        None where nothing can be seen: no empty or no filled cell, no rectangle emptier than the rest, or fewer than
-        half of the cells beside it filled.
+        None where nothing can be seen: no empty or no filled cell, no rectangle emptier than the
+        rest, or fewer than half of the cells beside it filled.
     """
     filled = filled & known
     total, came = int(known.sum()), int(filled.sum())
@@ -129,7 +140,9 @@ def emptiest_block(filled: Marks, known: Marks, seed: int = 0, permutations: int
         return None
     corners = _rectangles(*known.shape)
     sizes = _inside(known[None], corners)[0]
-    fits = (sizes >= SMALLEST_BLOCK) & (sizes <= total // 2)  # of more than half, the rest would be the odd patch
+    fits = (sizes >= SMALLEST_BLOCK) & (
+        sizes <= total // 2
+    )  # of more than half, the rest would be the odd patch
     corners, sizes = corners[fits], sizes[fits]
     if not sizes.size:
         return None
@@ -143,38 +156,58 @@ def emptiest_block(filled: Marks, known: Marks, seed: int = 0, permutations: int
     p = _block_p(filled, known, corners, limit, np.random.default_rng(seed), permutations)
     top, left, bottom, right = (int(x) for x in corners[best])
     size = int(sizes[best])
-    return EmptyBlock((top, bottom - 1), (left, right - 1), size, int(inside[best]), float(beside * size), p)
+    return EmptyBlock(
+        (top, bottom - 1), (left, right - 1), size, int(inside[best]), float(beside * size), p
+    )
 
 
 @lru_cache(maxsize=32)
 def _rectangles(rows: int, columns: int) -> Whole:
-    """(B, 4) top, left, bottom, right (the last two beyond the end) of rectangles that touch an edge."""
+    """(B, 4) top, left, bottom, right (the last two beyond the end) of rectangles that touch an
+    edge.
+    """
 
     def spans(length: int) -> Whole:
-        cuts = np.unique(np.linspace(0, length, min(length + 1, _MOST_CUTS)).round().astype(np.int64))
+        cuts = np.unique(
+            np.linspace(0, length, min(length + 1, _MOST_CUTS)).round().astype(np.int64)
+        )
         return np.array(list(combinations(cuts.tolist(), 2)))
 
     down, across = spans(rows), spans(columns)
-    i, j = (grid.ravel() for grid in np.meshgrid(np.arange(len(down)), np.arange(len(across)), indexing="ij"))
+    i, j = (
+        grid.ravel()
+        for grid in np.meshgrid(np.arange(len(down)), np.arange(len(across)), indexing="ij")
+    )
     boxes = np.column_stack([down[i, 0], across[j, 0], down[i, 1], across[j, 1]])
-    touching = (boxes[:, 0] == 0) | (boxes[:, 1] == 0) | (boxes[:, 2] == rows) | (boxes[:, 3] == columns)
+    touching = (
+        (boxes[:, 0] == 0) | (boxes[:, 1] == 0) | (boxes[:, 2] == rows) | (boxes[:, 3] == columns)
+    )
     return np.asarray(boxes[touching])
 
 
 def _inside(grids: Marks, corners: Whole) -> Whole:
-    """(N, B) marks of N grids inside B rectangles, by sums over all cells above and left of a corner."""
+    """(N, B) marks of N grids inside B rectangles, by sums over all cells above and left of a
+    corner.
+    """
     n, rows, columns = grids.shape
     sums = np.zeros((n, rows + 1, columns + 1), dtype=np.int32)
     sums[:, 1:, 1:] = grids.cumsum(axis=1, dtype=np.int32).cumsum(axis=2, dtype=np.int32)
     flat = np.ascontiguousarray(sums.reshape(n, -1).T)
     top, left, bottom, right = corners.T
     wide = columns + 1
-    held = flat[bottom * wide + right] - flat[top * wide + right] - flat[bottom * wide + left] + flat[top * wide + left]
+    held = (
+        flat[bottom * wide + right]
+        - flat[top * wide + right]
+        - flat[bottom * wide + left]
+        + flat[top * wide + left]
+    )
     return np.asarray(held.T)
 
 
 def _ratio(inside: Whole, sizes: Whole, came: int, total: int) -> Array:
-    """Log likelihood ratio of a lower share inside against one share everywhere; 0 where not emptier inside."""
+    """Log likelihood ratio of a lower share inside against one share everywhere; 0 where not
+    emptier inside.
+    """
     from scipy.special import xlogy  # only here, so that a page for the phone is written without it
 
     outside, rest = came - inside, total - sizes
@@ -197,7 +230,12 @@ def _emptier_than(ratio: float, sizes: Whole, came: int, total: int) -> Whole:
 
 
 def _block_p(
-    filled: Marks, known: Marks, corners: Whole, limit: Whole, rng: np.random.Generator, permutations: int
+    filled: Marks,
+    known: Marks,
+    corners: Whole,
+    limit: Whole,
+    rng: np.random.Generator,
+    permutations: int,
 ) -> float:
     useful = limit >= 0
     corners, limit = corners[useful], limit[useful]
@@ -261,12 +299,16 @@ def outer_cells(rows: int, columns: int) -> Marks:
     return edge
 
 
-def join_count(marked: Marks, known: Marks, seed: int = 0, permutations: int = PERMUTATIONS) -> JoinCount:
-    """Count marked cells that share a side with a marked cell, against as many marks lying at random.
+def join_count(
+    marked: Marks, known: Marks, seed: int = 0, permutations: int = PERMUTATIONS
+) -> JoinCount:
+    """Count marked cells that share a side with a marked cell, against as many marks lying at
+    random.
 
-    Moments by formula for labels drawn without replacement (Cliff and Ord 1981, Spatial Processes, ch. 2, memory): with
-    J joins among n cells, m of them marked, and S ordered pairs of joins sharing a cell,
-    E = J (m)_2/(n)_2 and E2 = E + S (m)_3/(n)_3 + (J (J - 1) - S) (m)_4/(n)_4, where (m)_k = m (m - 1) ... (m - k + 1).
+    Moments by formula for labels drawn without replacement (Cliff and Ord 1981, Spatial Processes,
+    ch. 2, memory): with J joins among n cells, m of them marked, and S ordered pairs of joins
+    sharing a cell, E = J (m)_2/(n)_2 and E2 = E + S (m)_3/(n)_3 + (J (J - 1) - S) (m)_4/(n)_4,
+    where (m)_k = m (m - 1) ... (m - k + 1).
 
     Parameters
     ----------
@@ -280,14 +322,19 @@ def join_count(marked: Marks, known: Marks, seed: int = 0, permutations: int = P
     """
     code = np.full(known.shape, -1)
     code[known] = np.arange(int(known.sum()))
-    down, across = (code[:-1].ravel(), code[1:].ravel()), (code[:, :-1].ravel(), code[:, 1:].ravel())
+    down, across = (
+        (code[:-1].ravel(), code[1:].ravel()),
+        (code[:, :-1].ravel(), code[:, 1:].ravel()),
+    )
     a, b = np.concatenate([down, across], axis=1)
     both = (a >= 0) & (b >= 0)
     a, b, labels = a[both], b[both], (marked & known)[known]
     joins = int((labels[a] & labels[b]).sum())
     expected, variance = _join_moments(a, b, len(labels), int(labels.sum()))
     z = (joins - expected) / variance**0.5 if variance > 0 else 0.0
-    return JoinCount(joins, expected, variance, z, _join_p(joins, labels, (a, b), seed, permutations))
+    return JoinCount(
+        joins, expected, variance, z, _join_p(joins, labels, (a, b), seed, permutations)
+    )
 
 
 def _join_moments(a: Whole, b: Whole, cells: int, marks: int) -> tuple[float, float]:
@@ -303,10 +350,15 @@ def _join_moments(a: Whole, b: Whole, cells: int, marks: int) -> tuple[float, fl
     expected = joins * all_marked(2)
     square = expected + sharing * all_marked(3) + (joins * (joins - 1) - sharing) * all_marked(4)
     variance = square - expected**2
-    return expected, variance if variance > 1e-12 * square else 0.0  # all or none marked: rounding only
+    return (
+        expected,
+        variance if variance > 1e-12 * square else 0.0,
+    )  # all or none marked: rounding only
 
 
-def _join_p(joins: int, labels: Marks, pairs: tuple[Whole, Whole], seed: int, permutations: int) -> float:
+def _join_p(
+    joins: int, labels: Marks, pairs: tuple[Whole, Whole], seed: int, permutations: int
+) -> float:
     cells, marks = len(labels), int(labels.sum())
     a, b = pairs
     if joins == 0:
@@ -317,5 +369,7 @@ def _join_p(joins: int, labels: Marks, pairs: tuple[Whole, Whole], seed: int, pe
             every[row, list(chosen)] = True
         return float(((every[:, a] & every[:, b]).sum(axis=1) >= joins).mean())
     batches = _strewn(labels, np.random.default_rng(seed), permutations)
-    reached = sum(int(((batch[:, a] & batch[:, b]).sum(axis=1) >= joins).sum()) for batch in batches)
+    reached = sum(
+        int(((batch[:, a] & batch[:, b]).sum(axis=1) >= joins).sum()) for batch in batches
+    )
     return (1 + reached) / (1 + permutations)

@@ -1,4 +1,6 @@
-"""Whether the spring a page tells of is over: the page's one decision of its own, since it knows the day it is made."""
+"""Whether the spring a page tells of is over: the page's one decision of its own, since it knows
+the day it is made.
+"""
 
 from __future__ import annotations
 
@@ -34,9 +36,13 @@ class SpringOver:
     def words(self) -> str:
         """That it is over, and by what."""
         if self.ended is None:
-            return f"Spring {self.spring} is over: by the checks up to {spelled(self.newest)} nothing more is to come."
+            return (
+                f"Spring {self.spring} is over: by the checks up to {spelled(self.newest)} nothing "
+                "more is to come."
+            )
         return (
-            f"Spring {self.spring} is over: it ended on {spelled(self.ended)}, and the newest record is of "
+            f"Spring {self.spring} is over: it ended on {spelled(self.ended)}, and the newest "
+            "record is of "
             f"{spelled(self.newest)}."
         )
 
@@ -44,8 +50,9 @@ class SpringOver:
 def spring_over(account: SeasonAccount, made_on: datetime.date | None = None) -> SpringOver | None:
     """The spring the page tells of, if it is over; None while it is under way.
 
-    It is over when its last day has passed, on the page's day or on the day it is made, or when by the checks nothing
-    more is to come on any tray. A page as it stood on a day of its own knows nothing of the day it is made.
+    It is over when its last day has passed, on the page's day or on the day it is made, or when by
+    the checks nothing more is to come on any tray. A page as it stood on a day of its own knows
+    nothing of the day it is made.
 
     Parameters
     ----------

@@ -1,4 +1,6 @@
-"""Figures: in each module one function takes plain numbers and draws, another takes a result and picks them."""
+"""Figures: in each module one function takes plain numbers and draws, another takes a result and
+picks them.
+"""
 
 from germstats.document.figures_grid import GridWords, draw_grid, tray_map_figure, tray_map_picture
 from germstats.document.figures_style import FigureWords, Picture, figure_bytes, file_names

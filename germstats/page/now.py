@@ -8,7 +8,12 @@ from germstats.page.ending import SpringOver
 from germstats.page.season_summary import SeasonAccount
 from germstats.questions.backtest.backtest_text import chances_words, ranges_words
 from germstats.questions.compare.comparison import BETTER, WORSE
-from germstats.questions.plan.plan_text import bad_spring_words, late_words, short_words, to_sow_words
+from germstats.questions.plan.plan_text import (
+    bad_spring_words,
+    late_words,
+    short_words,
+    to_sow_words,
+)
 from germstats.questions.review.review import LotReview
 from germstats.questions.review.review_text import settle_words
 from germstats.questions.watch.watch_text import few_words, order_words, overdue_trays
@@ -31,7 +36,11 @@ def _of_orders(account: SeasonAccount) -> list[str]:
     if account.plan is None:
         return []
     short = [f"Short order: {words}" for words in short_words(account.plan, account.served)]
-    ours = [order_words(row, account.watch.spec.on) for row in account.watch.orders] if account.watch else []
+    ours = (
+        [order_words(row, account.watch.spec.on) for row in account.watch.orders]
+        if account.watch
+        else []
+    )
     bad = bad_spring_words(account.plan)
     late = [f"Late order: {words}" for words in late_words(account.plan)]
     return [to_sow_words(account.plan), *(short or ["No order is short."]), *late, *bad, *ours]
@@ -45,7 +54,11 @@ def _of_trays(account: SeasonAccount, over: SpringOver | None) -> list[str]:
     few = few_words(found, over is not None, "'Bad seed, bad tray or bad year?' below tells more")
     if over is None:
         late = [row.tray for row in overdue_trays(found)]
-        said.append(f"Overdue trays: {', '.join(late)}; look at them now." if late else "No tray is overdue.")
+        said.append(
+            f"Overdue trays: {', '.join(late)}; look at them now."
+            if late
+            else "No tray is overdue."
+        )
     return [*said, *([few] if few else [])]
 
 
@@ -57,8 +70,14 @@ def _of_lots(account: SeasonAccount, over: SpringOver | None) -> list[str]:
     poor: dict[str, list[str]] = {}
     for one in found.poor:
         poor.setdefault(_why(one, over), []).append(one.lot)
-    said = [f"Poor {'lot' if len(names) == 1 else 'lots'}: {', '.join(names)}, {why}" for why, names in poor.items()]
-    return [*said, *(f"{one.lot}: {one.shown_verdict}, {_why(one, over)}" for one in found.of_one_tray)]
+    said = [
+        f"Poor {'lot' if len(names) == 1 else 'lots'}: {', '.join(names)}, {why}"
+        for why, names in poor.items()
+    ]
+    return [
+        *said,
+        *(f"{one.lot}: {one.shown_verdict}, {_why(one, over)}" for one in found.of_one_tray),
+    ]
 
 
 def _why(one: LotReview, over: SpringOver | None) -> str:
@@ -73,7 +92,9 @@ def _of_covers(account: SeasonAccount) -> list[str]:
     told: dict[str, list[str]] = {}
     for row in account.covers.rows:
         if row.species and row.verdict in (BETTER, WORSE):
-            told.setdefault(row.species, []).append(f"{row.level} is {row.verdict} than {row.reference}")
+            told.setdefault(row.species, []).append(
+                f"{row.level} is {row.verdict} than {row.reference}"
+            )
     return [f"Covers, {species}: {', '.join(words)}." for species, words in told.items()]
 
 
@@ -83,8 +104,11 @@ def _of_records(account: SeasonAccount) -> list[str]:
         return []
     entries = "1 entry" if stops == 1 else f"{stops} entries"
     left_out = ", ".join(account.book.left_out) or "no tray"
-    return [f"{entries} in the records cannot be right; mend them (germstats check). Nothing is estimated from "
-            f"{left_out} until mended or answered."]  # fmt: skip
+    return [
+        f"{entries} in the records cannot be right; mend them (germstats check). Nothing is "
+        "estimated from "
+        f"{left_out} until mended or answered."
+    ]
 
 
 def _of_promises(account: SeasonAccount) -> list[str]:

@@ -1,4 +1,6 @@
-"""Trials worth sowing: covers that stood side by side and could not be told apart, the trays that would tell them."""
+"""Trials worth sowing: covers that stood side by side and could not be told apart, the trays that
+would tell them.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,9 @@ from germstats.questions.trial.power import blocks_for
 from germstats.questions.trial.spec import TrialSpec
 from germstats.records.book import RecordBook
 
-_LONG_AGO = pd.Timestamp(1900, 1, 1)  # a lot whose day of collection is not written is taken as the oldest
+_LONG_AGO = pd.Timestamp(
+    1900, 1, 1
+)  # a lot whose day of collection is not written is taken as the oldest
 
 
 @dataclass(frozen=True)
@@ -30,11 +34,14 @@ class OpenTrial:
     pairs : tuple of ComparisonRow
         Those it would tell.
     difference : float
-        Points to be told: the margin, or what the ratio margin comes to at the emergence of a pair that needs it.
+        Points to be told: the margin, or what the ratio margin comes to at the emergence of a pair
+        that needs it.
     trays : int
-        Of each cover: as many as the pair that needs most, made up so that every bench holds as many.
+        Of each cover: as many as the pair that needs most, made up so that every bench holds as
+        many.
     lot : str
-        Newest lot of the species with seed enough, else the one with most; empty where the book has none.
+        Newest lot of the species with seed enough, else the one with most; empty where the book has
+        none.
     seeds_per_cell, seeds : int
         Seeds in a cell, and in all trays.
     held : int or None
@@ -53,7 +60,8 @@ class OpenTrial:
 
 
 def open_trials(fit: EmergenceFit, book: RecordBook, found: Comparison) -> tuple[OpenTrial, ...]:
-    """One trial for each species with pairs of covers that more trays would tell apart; nothing is fitted anew.
+    """One trial for each species with pairs of covers that more trays would tell apart; nothing is
+    fitted anew.
 
     Parameters
     ----------
@@ -67,11 +75,15 @@ def open_trials(fit: EmergenceFit, book: RecordBook, found: Comparison) -> tuple
     for row in found.rows:
         if row.species and row.treatment == "cover" and row.worth_a_trial:
             pairs.setdefault(row.species, []).append(row)
-    return tuple(_trial(fit, book, species, tuple(own), found.spec) for species, own in pairs.items())
+    return tuple(
+        _trial(fit, book, species, tuple(own), found.spec) for species, own in pairs.items()
+    )
 
 
 def _points_told(row: ComparisonRow, spec: CompareSpec) -> float:
-    """Points that a pair waits for: the margin, or what the ratio margin comes to at its lower emergence."""
+    """Points that a pair waits for: the margin, or what the ratio margin comes to at its lower
+    emergence.
+    """
     if row.more_trays_scale != "ratio":
         return spec.margin
     lower = 100 * min(share or 0.0 for share in row.emergence)
@@ -80,12 +92,18 @@ def _points_told(row: ComparisonRow, spec: CompareSpec) -> float:
 
 
 def _trial(
-    fit: EmergenceFit, book: RecordBook, species: str, pairs: tuple[ComparisonRow, ...], spec: CompareSpec
+    fit: EmergenceFit,
+    book: RecordBook,
+    species: str,
+    pairs: tuple[ComparisonRow, ...],
+    spec: CompareSpec,
 ) -> OpenTrial:
     covers = tuple(dict.fromkeys(name for row in pairs for name in (row.reference, row.level)))
     places = book.tables["trays"]["place"]
     difference = min(_points_told(row, spec) for row in pairs)
-    trays = even_trays(max(row.more_trays or 2 for row in pairs), int(places[places != ""].nunique()))
+    trays = even_trays(
+        max(row.more_trays or 2 for row in pairs), int(places[places != ""].nunique())
+    )
     own, cells = _newest_first(book, species), trays * len(covers) * _cells_of_a_tray(fit, species)
     own = [lot for lot in own if lot.seeds is not None] or own[:1]
     if not own:
@@ -107,7 +125,9 @@ def even_trays(trays: int, benches: int) -> int:
     (12, 10, 2)
     """
     least = min(max(trays, 2), MOST_TRAYS)
-    return next((n for n in range(least, MOST_TRAYS + 1) if blocks_for(n, max(benches, 2))), MOST_TRAYS)
+    return next(
+        (n for n in range(least, MOST_TRAYS + 1) if blocks_for(n, max(benches, 2))), MOST_TRAYS
+    )
 
 
 def _newest_first(book: RecordBook, species: str) -> list[StoredLot]:
@@ -119,6 +139,8 @@ def _newest_first(book: RecordBook, species: str) -> list[StoredLot]:
 
 def _cells_of_a_tray(fit: EmergenceFit, species: str) -> int:
     """Cells of the species' latest tray."""
-    trays = fit.patterns.trays[fit.patterns.trays["species"] == species].sort_values("season", kind="stable")
+    trays = fit.patterns.trays[fit.patterns.trays["species"] == species].sort_values(
+        "season", kind="stable"
+    )
     cells = trays["tray_cells"].dropna()
     return int(cells.iloc[-1]) if len(cells) else USUAL_TRAY

@@ -1,4 +1,6 @@
-"""The season's page: every question of the grower's answered on one self-contained document, `season_page`."""
+"""The season's page: every question of the grower's answered on one self-contained document,
+`season_page`.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,13 @@ from germstats.page.pictures import Pictures
 from germstats.page.plan import collect_section, orders_section, packet_sections, sow_section
 from germstats.page.season_summary import SeasonAccount
 from germstats.page.spring import calendar_section, poor_section, watch_section
-from germstats.page.trust import care_section, how_section, records_section, settings_section, trust_section
+from germstats.page.trust import (
+    care_section,
+    how_section,
+    records_section,
+    settings_section,
+    trust_section,
+)
 from germstats.records.checking.parsing import spelled
 
 
@@ -40,7 +48,8 @@ def season_page(account: SeasonAccount, pictures: Pictures, made_on: datetime.da
         ("page.css",),
         ("page.js", "what_if.js"),
         title=f"Season page of {account.book.source}",
-        about=f"Made on {spelled(pd.Timestamp(made_on))} from the records of {account.book.source}{_as_of(account)}. "
+        about=f"Made on {spelled(pd.Timestamp(made_on))} from the "
+        f"records of {account.book.source}{_as_of(account)}. "
         "Ranges and chances are estimates from these records, without warranty.",
         sections=sections_of(account, pictures, made_on),
     )

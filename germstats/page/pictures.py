@@ -72,12 +72,17 @@ class Pictures:
     maps: Mapping[str, tuple[Block, ...]] = field(default_factory=dict)
 
 
-_CAPTIONS = {"sow": "Fill against seeds per cell, lot by lot", "curves": "Emergence over time, lot by lot",
-             "maps": "Trays from above"}  # fmt: skip
+_CAPTIONS = {
+    "sow": "Fill against seeds per cell, lot by lot",
+    "curves": "Emergence over time, lot by lot",
+    "maps": "Trays from above",
+}
 
 
 def lots_drawn(account: Begun | SeasonAccount) -> tuple[str, ...]:
-    """Lots whose figures are drawn: those the orders are planned from, then those of the latest season."""
+    """Lots whose figures are drawn: those the orders are planned from, then those of the latest
+    season.
+    """
     latest = max(row.last_season for row in account.fit.rows)
     known = dict.fromkeys(row.lot for row in account.fit.rows)
     planned = [lot for row in account.plan.rows for lot in row.lots] if account.plan else []
@@ -96,10 +101,18 @@ Awaited = Callable[[], Drawn | None]
 def begin_lots(
     account: Begun | SeasonAccount, kinds: Sequence[Kind] = (), begin: Begin = partial
 ) -> tuple[Awaited, ...]:
-    """Begin the figures that rest on the fit alone: the curves and the fills of lots; parameters as in `draw`."""
+    """Begin the figures that rest on the fit alone: the curves and the fills of lots; parameters as
+    in `draw`.
+    """
     lots = lots_drawn(account)
-    pairs = [pair for pair in zip(account.fit.rows, account.sowing.rows, strict=True) if pair[0].lot in lots]
-    jobs: list[Job] = [("curves", "", emergence_picture, (_alone(account.fit, lot), lot)) for lot in lots[:MOST]]
+    pairs = [
+        pair
+        for pair in zip(account.fit.rows, account.sowing.rows, strict=True)
+        if pair[0].lot in lots
+    ]
+    jobs: list[Job] = [
+        ("curves", "", emergence_picture, (_alone(account.fit, lot), lot)) for lot in lots[:MOST]
+    ]
     for row, advice in sorted(pairs, key=lambda pair: lots.index(pair[0].lot))[:MOST]:
         jobs.append(("sow", "", fill_picture, (row, advice, account.sowing.spec)))
     return _begun("f", jobs, kinds, begin)
@@ -135,9 +148,13 @@ def draw(
     return tuple(one for result in (*begun, *rest) if (one := result()) is not None)
 
 
-def _begun(prefix: str, jobs: Sequence[Job], kinds: Sequence[Kind], begin: Begin) -> tuple[Awaited, ...]:
-    return tuple(begin(_drawn, f"{prefix}{k}", place, lot, (make, what), kinds)
-                 for k, (place, lot, make, what) in enumerate(jobs))  # fmt: skip
+def _begun(
+    prefix: str, jobs: Sequence[Job], kinds: Sequence[Kind], begin: Begin
+) -> tuple[Awaited, ...]:
+    return tuple(
+        begin(_drawn, f"{prefix}{k}", place, lot, (make, what), kinds)
+        for k, (place, lot, make, what) in enumerate(jobs)
+    )
 
 
 Job = tuple[str, str, Callable[..., Picture | None], tuple[Any, ...]]
@@ -164,7 +181,11 @@ def _telling_maps(one: LotReview) -> list[TrayMap]:
 
 
 def _drawn(
-    prefix: str, place: str, lot: str, job: tuple[Callable[..., Picture | None], tuple[Any, ...]], kinds: Sequence[Kind]
+    prefix: str,
+    place: str,
+    lot: str,
+    job: tuple[Callable[..., Picture | None], tuple[Any, ...]],
+    kinds: Sequence[Kind],
 ) -> Drawn | None:
     make, what = job
     picture = make(*what)
@@ -174,7 +195,13 @@ def _drawn(
     svg = inline_svg(picture.figure, prefix, words.title, words.description)
     rows = tuple(tuple(str(value) for value in row) for row in table.itertuples(index=False))
     block = Drawing(svg, Grid(words.title, tuple(map(str, table.columns)), rows))
-    return Drawn(place, lot, picture.name, block, {kind: figure_bytes(picture.figure, kind) for kind in kinds})
+    return Drawn(
+        place,
+        lot,
+        picture.name,
+        block,
+        {kind: figure_bytes(picture.figure, kind) for kind in kinds},
+    )
 
 
 def on_page(account: SeasonAccount, drawn: Iterable[Drawn]) -> Pictures:
@@ -182,17 +209,28 @@ def on_page(account: SeasonAccount, drawn: Iterable[Drawn]) -> Pictures:
     places: dict[str, list[Drawing]] = {}
     maps: dict[str, list[Drawing]] = {}
     for one in drawn:
-        (maps.setdefault(one.lot, []) if one.place == "maps" else places.setdefault(one.place, [])).append(one.block)
+        (
+            maps.setdefault(one.lot, [])
+            if one.place == "maps"
+            else places.setdefault(one.place, [])
+        ).append(one.block)
     others = len({row.lot for row in account.fit.rows}) - min(len(lots_drawn(account)), MOST)
-    left = f"Drawn are the lots of the plan and of the latest season; {others} others stand in the tables."
+    left = (
+        f"Drawn are the lots of the plan and of the latest season; {others} others stand in the "
+        "tables."
+    )
     galleries: dict[str, tuple[Block, ...]] = {}
     for place, blocks in places.items():
         if place in _CAPTIONS:
-            galleries[place] = (Gallery(_CAPTIONS[place], tuple(blocks)), *([Words(left)] if others > 0 else []))
+            galleries[place] = (
+                Gallery(_CAPTIONS[place], tuple(blocks)),
+                *([Words(left)] if others > 0 else []),
+            )
         else:
             galleries[place] = tuple(blocks)
     return Pictures(
-        **galleries, maps={lot: (Gallery(_CAPTIONS["maps"], tuple(blocks)),) for lot, blocks in maps.items()}
+        **galleries,
+        maps={lot: (Gallery(_CAPTIONS["maps"], tuple(blocks)),) for lot, blocks in maps.items()},
     )
 
 

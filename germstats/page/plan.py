@@ -34,7 +34,11 @@ from germstats.records.checking.parsing import so_many
 
 def sow_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
     """Seeds per cell of every lot and treatment, fill against seeds, and the draws to play with."""
-    notes = [f"{row.lot}, {row.label}: {'; '.join(row.notes)}." for row in account.sowing.rows if row.notes]
+    notes = [
+        f"{row.lot}, {row.label}: {'; '.join(row.notes)}."
+        for row in account.sowing.rows
+        if row.notes
+    ]
     blocks: tuple[Block, ...] = (
         Words(wanted_words(account.sowing), "lead"),
         grid("Seeds per cell by lot and treatment", sow_table(account.sowing)),
@@ -55,28 +59,43 @@ def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
     wanted = f"{100 * plan.spec.assurance:.3g} %"
     served = account.served
     short = short_words(plan, served)
-    now = [order_words(row, account.watch.spec.on) for row in account.watch.orders] if account.watch and served else []
+    now = (
+        [order_words(row, account.watch.spec.on) for row in account.watch.orders]
+        if account.watch and served
+        else []
+    )
     light = bulking(plan)
     plan_sows = any(row.sowings for row in plan.rows)
     sowing: tuple[Block, ...] = (
-        grid("To weigh or count out", sowings_table(plan)), *([Words(light, "care")] if light else []),
-        Words("Seeds a cell may be fewer here than in the table of the lots above: an order asks for plants, not for "
-              "full trays, and more trays make up for empty cells."),
+        grid("To weigh or count out", sowings_table(plan)),
+        *([Words(light, "care")] if light else []),
+        Words(
+            "Seeds a cell may be fewer here than in the table of the lots above: an order asks "
+            "for plants, not for "
+            "full trays, and more trays make up for empty cells."
+        ),
         Words(TWO_PLACES_WORDS),
-    )  # fmt: skip
+    )
     kept = f"Seed in store, in seeds; {100 * plan.spec.reserve:.3g} % of every lot is kept back"
     blocks: tuple[Block, ...] = (
-        Words(f"Trays for spring {plan.season}, so that each order has its plugs with a chance of {wanted} or better. "
-              f"{SHARED_LUCK}"),
+        Words(
+            f"Trays for spring {plan.season}, so that each order has its plugs with a chance of "
+            f"{wanted} or better. "
+            f"{SHARED_LUCK}"
+        ),
         *items("Served by this spring's own trays", now),
         *(items("Short", short) or (Words(none_short_words(plan), "lead"),)),
         *items("Late", late_words(plan)),
         *items("Not used", [f"{words}." for words in plan.set_aside]),
         grid("Orders and trays", orders_table(plan)),
         *([Words(both)] if (both := all_orders_words(plan)) else []),
-        Words("'for 80/90/95' are whole trays of the best lot at its own rate, were there seed enough; 'pencil' is "
-              "plain arithmetic that knows no scatter, with the chance its trays really have; 'last plant up' is when "
-              "the last plant an order needs has come up. A dash: not reachable, or not known."),
+        Words(
+            "'for 80/90/95' are whole trays of the best lot at its own rate, were there seed "
+            "enough; 'pencil' is "
+            "plain arithmetic that knows no scatter, with the chance its trays really have; 'last "
+            "plant up' is when "
+            "the last plant an order needs has come up. A dash: not reachable, or not known."
+        ),
         *([Words(worst)] if (worst := worst_words(plan)) else []),
         *pictures,
         *(sowing if plan_sows else (Words("Nothing to sow for them."),)),
@@ -84,21 +103,26 @@ def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
         *(items(COSTS, cost_words(plan)) if account.spec.prices else ()),
         *items("Notes", plan_notes(plan)),
         Words(f"{losses_words(plan)}"),
-    )  # fmt: skip
+    )
     return Section("orders", question, blocks)
 
 
 def packet_sections(account: SeasonAccount) -> tuple[Section, ...]:
-    """How a packet too small for its orders is shared; no section where every order has seed enough."""
+    """How a packet too small for its orders is shared; no section where every order has seed
+    enough.
+    """
     plan = account.plan
     rationed = [row.species for row in plan.rows if row.rationed] if plan else []
     if plan is None or not rationed:
         return ()
     cards = tuple(_packet(plan, species) for species in dict.fromkeys(rationed))
     why = (
-        "A second seed in a cell fills it only where the first failed, so seeds are spread evenly over as many cells "
-        "as there are seeds for. Orders are first brought to an even chance, in the order of their priorities; what is "
-        "left goes where it gains most, until an order has the chance wanted. Some is kept back, since seed of a lot "
+        "A second seed in a cell fills it only where the first failed, so seeds are spread evenly "
+        "over as many cells "
+        "as there are seeds for. Orders are first brought to an even chance, in the order of "
+        "their priorities; what is "
+        "left goes where it gains most, until an order has the chance wanted. Some is kept back, "
+        "since seed of a lot "
         "cannot be bought again: a lost tray can then be sown anew."
     )
     blocks: tuple[Block, ...] = (
@@ -112,23 +136,52 @@ def packet_sections(account: SeasonAccount) -> tuple[Section, ...]:
 def _packet(plan: OrderPlan, species: str) -> Card:
     rows = [row for row in plan.rows if row.species == species]
     shares = [
-        (row.order, str(row.plugs), one.lot, f"{one.trays * one.seeds_per_tray:.0f}", str(one.trays), str(one.cells),
-         per_cell(one), percent(row.chance))
-        for row in rows for one in row.sowings
-    ]  # fmt: skip
-    header = ("order", "plugs", "lot", "seeds", "trays", "cells of each", "seeds a cell", "chance %")
-    none = [f"{row.order}: no seed is left for its {so_many(row.plugs, 'plug')}." for row in rows if not row.sowings]
+        (
+            row.order,
+            str(row.plugs),
+            one.lot,
+            f"{one.trays * one.seeds_per_tray:.0f}",
+            str(one.trays),
+            str(one.cells),
+            per_cell(one),
+            percent(row.chance),
+        )
+        for row in rows
+        for one in row.sowings
+    ]
+    header = (
+        "order",
+        "plugs",
+        "lot",
+        "seeds",
+        "trays",
+        "cells of each",
+        "seeds a cell",
+        "chance %",
+    )
+    none = [
+        f"{row.order}: no seed is left for its {so_many(row.plugs, 'plug')}."
+        for row in rows
+        if not row.sowings
+    ]
     stored = [_stored(lot, plan) for lot in plan.store if lot.species == species and lot.seeds]
-    return Card(species, "too little seed", (
-        *items("The packets", stored),
-        *([grid(f"Seeds of {species}, order by order", (header, shares))] if shares else []),
-        *items("Without seed", none),
-    ))  # fmt: skip
+    return Card(
+        species,
+        "too little seed",
+        (
+            *items("The packets", stored),
+            *([grid(f"Seeds of {species}, order by order", (header, shares))] if shares else []),
+            *items("Without seed", none),
+        ),
+    )
 
 
 def _stored(lot: StoreRow, plan: OrderPlan) -> str:
     kept = f"{100 * plan.spec.reserve:.3g} % of it is kept back as a reserve"
-    return f"{lot.lot}: {lot.seeds:,} seeds; {lot.planned:,} are sown, {number(lot.left)} stay in the packet ({kept})."
+    return (
+        f"{lot.lot}: {lot.seeds:,} seeds; {lot.planned:,} are sown, {number(lot.left)} stay in the "
+        f"packet ({kept})."
+    )
 
 
 def collect_section(account: SeasonAccount) -> Section:
@@ -137,8 +190,10 @@ def collect_section(account: SeasonAccount) -> Section:
     if plan is None:
         return Section("collect", question, (Words(account.missing["plan"]),))
     blocks: tuple[Block, ...] = (
-        *items("So that the same orders could be grown again from what the plan leaves",
-               [to_collect(row) for row in plan.collecting]),
+        *items(
+            "So that the same orders could be grown again from what the plan leaves",
+            [to_collect(row) for row in plan.collecting],
+        ),
         Words(COLLECT_CAUTION, "care"),
-    )  # fmt: skip
+    )
     return Section("collect", question, blocks)

@@ -40,8 +40,8 @@ class AccountSpec:
     orders : OrderSpec
     covers : CompareSpec
     on : pandas.Timestamp or None
-        The page as it stood on this day, with nothing that was written down later; None: with all records, and the
-        spring watched from the day of the newest check or sowing.
+        The page as it stood on this day, with nothing that was written down later; None: with all
+        records, and the spring watched from the day of the newest check or sowing.
     prices : bool
         Whether what prices show through is told.
     past : bool
@@ -88,7 +88,9 @@ class SeasonAccount:
 
     @property
     def served(self) -> frozenset[tuple[str, str]]:
-        """Orders of the plan (order, species) that the trays of the spring watched serve: a later sowing cannot."""
+        """Orders of the plan (order, species) that the trays of the spring watched serve: a later
+        sowing cannot.
+        """
         if self.watch is None or self.plan is None:
             return frozenset()
         return self.watch.served & {(row.order, row.species) for row in self.plan.rows}
@@ -118,8 +120,15 @@ class Begun:
         """Every part, as soon as the last is there."""
         missing = dict(self.missing)
         parts = {name: _told(name, work, missing, progress) for name, work in self.pending.items()}
-        return SeasonAccount(self.book, self.spec, self.fit, self.sowing, self.plan, missing=missing,
-                             **{"past": None, **parts})  # fmt: skip
+        return SeasonAccount(
+            self.book,
+            self.spec,
+            self.fit,
+            self.sowing,
+            self.plan,
+            missing=missing,
+            **{"past": None, **parts},
+        )
 
 
 def account_of(
@@ -159,9 +168,10 @@ def begin_account(
     progress: Callable[[str], None] = lambda text: None,
     begin: Begin = partial,
 ) -> Begun:
-    """Begin every part of a season's page, and work out the fit, what to sow and the plan; parameters as in
-    `account_of`, with `begin`, which begins a piece of work whose result is asked for later, as in
-    `germstats.page.workers.shared`."""
+    """Begin every part of a season's page, and work out the fit, what to sow and the plan;
+    parameters as in `account_of`, with `begin`, which begins a piece of work whose result is asked
+    for later, as in `germstats.page.workers.shared`.
+    """
     spec, fit_spec, missing = spec or AccountSpec(), fit_spec or FitSpec(), dict[str, str]()
     if spec.on is not None:
         under_way(book, WatchSpec(spec.on), fit_spec)  # refuses a wrong day before the work begins
@@ -181,7 +191,9 @@ def begin_account(
     return Begun(book, spec, fit, sowing, plan, missing, pending)
 
 
-def _told(name: str, work: Callable[[], Part], missing: dict[str, str], progress: Callable[[str], None]) -> Part | None:
+def _told(
+    name: str, work: Callable[[], Part], missing: dict[str, str], progress: Callable[[str], None]
+) -> Part | None:
     """A part, or why there is none among what is missing."""
     progress(_WORDS[name])
     try:
@@ -191,12 +203,19 @@ def _told(name: str, work: Callable[[], Part], missing: dict[str, str], progress
         return None
 
 
-_WORDS = {"plan": "planning the orders", "covers": "comparing covers", "watch": "watching the spring",
-          "review": "reviewing the lots", "past": "foretelling past seasons"}  # fmt: skip
+_WORDS = {
+    "plan": "planning the orders",
+    "covers": "comparing covers",
+    "watch": "watching the spring",
+    "review": "reviewing the lots",
+    "past": "foretelling past seasons",
+}
 
 
 def _watched(book: RecordBook, on: pd.Timestamp | None, fit_spec: FitSpec) -> Watch:
-    """The spring on the day asked for; on the newest day of the book it may be over, which is no mistake."""
+    """The spring on the day asked for; on the newest day of the book it may be over, which is no
+    mistake.
+    """
     day = on if on is not None else newest_day(book)
     try:
         return watch(book, WatchSpec(day), fit_spec)

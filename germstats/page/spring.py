@@ -10,7 +10,14 @@ from germstats.page.season_end import next_when_over, unfinished_words
 from germstats.page.season_summary import SeasonAccount
 from germstats.page.when_came import came_table, lots_came
 from germstats.questions.plan.plan_text import ready_words
-from germstats.questions.review.review import AS_EXPECTED, NO_VERDICT, NOT_OVER, POOR, Cause, LotReview
+from germstats.questions.review.review import (
+    AS_EXPECTED,
+    NO_VERDICT,
+    NOT_OVER,
+    POOR,
+    Cause,
+    LotReview,
+)
 from germstats.questions.review.review_text import (
     next_of_review,
     points_words,
@@ -37,8 +44,10 @@ from germstats.records.checking.parsing import spelled
 
 _WHY = "The next part tells more"
 _COLUMNS = (
-    "'filled' is seen, 'final' what to expect by the end of the spring, its range holding nine trays of ten; 'more %' "
-    "the chance that another cell fills; 'usual by now' what trays like it have by the day of its last check."
+    "'filled' is seen, 'final' what to expect by the end of the spring, its range holding nine "
+    "trays of ten; 'more %' "
+    "the chance that another cell fills; 'usual by now' what trays like it have by the day of its "
+    "last check."
 )
 
 
@@ -48,7 +57,9 @@ def _columns(found: Watch) -> str:
 
 
 def watch_section(account: SeasonAccount, over: SpringOver | None = None) -> Section:
-    """Trays of the spring under way, overdue ones first; once it is `over`, what can still be done with them."""
+    """Trays of the spring under way, overdue ones first; once it is `over`, what can still be done
+    with them.
+    """
     found, question = account.watch, "Dead, late, or a second spring?"
     if over is not None:
         return Section("watch", question, (Words(over.words, "lead"), *_after(account)))
@@ -57,7 +68,9 @@ def watch_section(account: SeasonAccount, over: SpringOver | None = None) -> Sec
     overdue = [overdue_words(row, account.spec.prices) for row in overdue_trays(found)]
     few = few_words(found, why=_WHY)
     blocks: tuple[Block, ...] = (
-        Words(f"Spring {found.spring} as of {spelled(found.spec.on)}, by the checks up to that day."),
+        Words(
+            f"Spring {found.spring} as of {spelled(found.spec.on)}, by the checks up to that day."
+        ),
         *items("Overdue", overdue),
         *([] if overdue else [Words("No tray is overdue.", "lead")]),
         *([Words(few)] if few else []),
@@ -66,7 +79,7 @@ def watch_section(account: SeasonAccount, over: SpringOver | None = None) -> Sec
         Words(_columns(found)),
         *(Words(sentence(words)) for words in found.weather),
         Words(next_of_watch(found), "next"),
-    )  # fmt: skip
+    )
     return Section("watch", question, blocks)
 
 
@@ -82,7 +95,10 @@ def _after(account: SeasonAccount) -> tuple[Block, ...]:
         *items("Kept over, given up, or not forecast", reasons(found)),
         grid("Trays of this spring, as last looked at", trays_table(found), folded=True),
         Words(_columns(found)),
-        *items(f"The weather, as told on {spelled(found.spec.on)}", [sentence(words) for words in found.weather]),
+        *items(
+            f"The weather, as told on {spelled(found.spec.on)}",
+            [sentence(words) for words in found.weather],
+        ),
         Words(next_when_over(found), "next"),
     )
 
@@ -93,7 +109,9 @@ def calendar_section(
     pictures: tuple[Block, ...],
     over: SpringOver | None = None,
 ) -> Section:
-    """When plants come: windows of this spring's lots, or when they came once it is `over`; orders; curves."""
+    """When plants come: windows of this spring's lots, or when they came once it is `over`; orders;
+    curves.
+    """
     found = account.watch
     now: tuple[Block, ...] = (Words(account.missing.get("watch", "")),)
     if over is not None:
@@ -101,11 +119,19 @@ def calendar_section(
     elif found is not None:
         now = (
             *pictures,
-            grid("Days by which a lot's first cell, half and nine in ten of its cells fill (90 % windows)",
-                 lots_table(found)),
-            *items("Orders due this year", [order_words(row, found.spec.on) for row in found.orders]),
-        )  # fmt: skip
-    ahead = items("For the orders planned", [ready_words(row) for row in account.plan.rows] if account.plan else [])
+            grid(
+                "Days by which a lot's first cell, half and nine in ten of its cells fill (90 % "
+                "windows)",
+                lots_table(found),
+            ),
+            *items(
+                "Orders due this year", [order_words(row, found.spec.on) for row in found.orders]
+            ),
+        )
+    ahead = items(
+        "For the orders planned",
+        [ready_words(row) for row in account.plan.rows] if account.plan else [],
+    )
     return Section("calendar", "When will they come?", (*now, *ahead, *curves))
 
 
@@ -116,34 +142,54 @@ def _came(account: SeasonAccount, over: SpringOver) -> tuple[Block, ...]:
         return (Words(over.words, "lead"),)
     return (
         Words(over.words, "lead"),
-        grid(f"When its lots came in {over.spring}, month and day, by the checks: about when to look for them next "
-             "spring", came_table(rows)),
-        Words("'half by' is the check by which half of what came was up, so they came in the days before it. A warm "
-              "spring brings them earlier, a cold one later. A late straggler makes 'last new'."),
-    )  # fmt: skip
+        grid(
+            f"When its lots came in {over.spring}, month and day, by the checks: about when to "
+            "look for them next "
+            "spring",
+            came_table(rows),
+        ),
+        Words(
+            "'half by' is the check by which half of what came was up, so they came in the days "
+            "before it. A warm "
+            "spring brings them earlier, a cold one later. A late straggler makes 'last new'."
+        ),
+    )
 
 
 def poor_section(
     account: SeasonAccount, maps: Mapping[str, tuple[Block, ...]], over: SpringOver | None = None
 ) -> Section:
-    """A card for every lot that is poor or cannot be told, those with one tray lost last; `maps` are by lot."""
+    """A card for every lot that is poor or cannot be told, those with one tray lost last; `maps`
+    are by lot.
+    """
     found, question = account.review, "Bad seed, bad tray or bad year?"
     if found is None:
         return Section("poor", question, (Words(account.missing["review"]),))
-    poor = sorted((one for one in found.lots if one.verdict == POOR), key=lambda one: one.one_tray is not None)
+    poor = sorted(
+        (one for one in found.lots if one.verdict == POOR), key=lambda one: one.one_tray is not None
+    )
     others = [one for one in found.lots if one.verdict in (NO_VERDICT, NOT_OVER)]
     fine = [one for one in found.lots if one.verdict == AS_EXPECTED]
     ended = over is not None
     blocks: tuple[Block, ...] = (
         Words(f"Season {found.season}. {poor_words(found)}", "lead"),
-        Words("Each lot is held against what the other trays on record let expect of it, its own trays of the season "
-              "left out. Expected ranges hold nine lots of ten. Points say how much speaks for a cause, each one "
-              "doubling the odds."),
-        *(Card(one.lot, one.shown_verdict, (*_poor(one, ended), *maps.get(one.lot, ()))) for one in poor),
+        Words(
+            "Each lot is held against what the other trays on record let expect of it, its own "
+            "trays of the season "
+            "left out. Expected ranges hold nine lots of ten. Points say how much speaks for a "
+            "cause, each one "
+            "doubling the odds."
+        ),
+        *(
+            Card(one.lot, one.shown_verdict, (*_poor(one, ended), *maps.get(one.lot, ())))
+            for one in poor
+        ),
         *(Card(one.lot, one.verdict, _other(one, ended)) for one in others),
-        *items("As expected", [f"{one.lot}: {sentence(one.seen, False)} {_said(one)}" for one in fine]),
+        *items(
+            "As expected", [f"{one.lot}: {sentence(one.seen, False)} {_said(one)}" for one in fine]
+        ),
         Words(next_of_review(found), "next"),
-    )  # fmt: skip
+    )
     return Section("poor", question, blocks)
 
 
@@ -158,7 +204,7 @@ def _poor(one: LotReview, over: bool) -> tuple[Block, ...]:
         *items("Next year", [sentence(words) for words in one.next_year]),
         *(Words(f"Mind: {words}.", "care") for words in one.cautions),
         *items("", _besides(one)),
-    )  # fmt: skip
+    )
 
 
 def _cause(cause: Cause, when: str = "") -> tuple[Block, ...]:
@@ -167,9 +213,14 @@ def _cause(cause: Cause, when: str = "") -> tuple[Block, ...]:
 
 
 def _evidence(cause: Cause) -> list[str]:
-    said = [f"{name}: {row_words(row)}." for name, rows in (("For", cause.supports), ("Against", cause.opposes))
-            for row, _ in rows]  # fmt: skip
-    return [*said, *([f"Held down: {cause.capped}."] if cause.capped else [])] or ["Nothing speaks for or against it."]
+    said = [
+        f"{name}: {row_words(row)}."
+        for name, rows in (("For", cause.supports), ("Against", cause.opposes))
+        for row, _ in rows
+    ]
+    return [*said, *([f"Held down: {cause.capped}."] if cause.capped else [])] or [
+        "Nothing speaks for or against it."
+    ]
 
 
 def _other(one: LotReview, over: bool) -> tuple[Block, ...]:
@@ -182,12 +233,21 @@ def _other(one: LotReview, over: bool) -> tuple[Block, ...]:
 def _when_over(one: LotReview) -> str:
     """What can still be done for a lot that was not over at its last check."""
     if one.waiting:
-        return "keep its trays for their second winter, labelled, and go on checking in their second spring"
-    return "count its trays once more now and write it down, else a late lot cannot be told from a poor one"
+        return (
+            "keep its trays for their second winter, labelled, and go on checking in their second "
+            "spring"
+        )
+    return (
+        "count its trays once more now and write it down, else a late lot cannot be told from a "
+        "poor one"
+    )
 
 
 def _besides(one: LotReview) -> list[str]:
-    return [*([f"Refused: {one.refused}."] if one.refused else []), *(sentence(note) for note in one.notes)]
+    return [
+        *([f"Refused: {one.refused}."] if one.refused else []),
+        *(sentence(note) for note in one.notes),
+    ]
 
 
 def _said(one: LotReview) -> str:

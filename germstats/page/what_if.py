@@ -1,4 +1,6 @@
-"""Draws put on a page, so that its reader can move target, assurance and seeds per cell; the same numbers as here."""
+"""Draws put on a page, so that its reader can move target, assurance and seeds per cell; the same
+numbers as here.
+"""
 
 from __future__ import annotations
 
@@ -44,7 +46,9 @@ def _lot(row: RowEstimate, one: SowingRow) -> dict[str, object]:
     draws = row.draws
     sd = np.hypot(draws.tray_sd, draws.season_sd)
     shared = zip(draws.rho.tolist(), sd.tolist(), draws.weight.tolist(), strict=True)
-    runs = [[len(list(run)), *(float(f"{value:.6g}") for value in key)] for key, run in groupby(shared)]
+    runs = [
+        [len(list(run)), *(float(f"{value:.6g}") for value in key)] for key, run in groupby(shared)
+    ]
     start = one.seeds_per_cell if one.seeds_per_cell is not None else row.rate.mean
     return {
         "name": f"{one.lot}, {one.label}",
@@ -60,7 +64,12 @@ def _lot(row: RowEstimate, one: SowingRow) -> dict[str, object]:
 def _first(row: RowEstimate, advice: SowingAdvice) -> Grid:
     curve = fill_by_seeds(row, advice.spec.target, advice.rows[0].cells)
     rows = tuple(
-        (f"{one.seeds_per_cell:g}", percent(one.fill), spread(percent(one.low), percent(one.high)), percent(one.chance))
+        (
+            f"{one.seeds_per_cell:g}",
+            percent(one.fill),
+            spread(percent(one.low), percent(one.high)),
+            percent(one.chance),
+        )
         for one in curve
     )
     return Grid(f"{advice.rows[0].lot}, {advice.rows[0].label}", HEADER, rows)

@@ -20,11 +20,11 @@ class LotCame:
     ----------
     lot : str
     trays, filled, cells : int, int or None, int
-        Trays looked at, and cells filled by the end, of how many; None where that is not known. Where only seedlings
-        were counted each seed stands as a cell of its own.
+        Trays looked at, and cells filled by the end, of how many; None where that is not known.
+        Where only seedlings were counted each seed stands as a cell of its own.
     first, half, last : pandas.Timestamp or None
-        Checks by which the first was up, half were, and the last was; None where nothing came. Seedlings where they
-        were counted, else cells.
+        Checks by which the first was up, half were, and the last was; None where nothing came.
+        Seedlings where they were counted, else cells.
     counted : {"cells", "seeds"}
         Seeds where only seedlings were counted in all its trays.
     """
@@ -40,7 +40,8 @@ class LotCame:
 
 
 def lots_came(fit: EmergenceFit, season: int) -> tuple[LotCame, ...]:
-    """The lots sown for a spring, the earliest first; trays from which nothing is estimated are not in it.
+    """The lots sown for a spring, the earliest first; trays from which nothing is estimated are not
+    in it.
 
     Parameters
     ----------
@@ -53,9 +54,13 @@ def lots_came(fit: EmergenceFit, season: int) -> tuple[LotCame, ...]:
     rises = rises[rises["tray"].isin(trays.index)]
     sown = trays["sown_on"].reindex(rises["tray"]).to_numpy()
     rises = rises.assign(
-        lot=trays["lot"].reindex(rises["tray"]).to_numpy(), day=sown + pd.to_timedelta(rises["hi"], unit="D").to_numpy()
+        lot=trays["lot"].reindex(rises["tray"]).to_numpy(),
+        day=sown + pd.to_timedelta(rises["hi"], unit="D").to_numpy(),
     )
-    found = [_came(str(lot), own, rises[rises["lot"] == lot]) for lot, own in trays.groupby("lot", sort=True)]
+    found = [
+        _came(str(lot), own, rises[rises["lot"] == lot])
+        for lot, own in trays.groupby("lot", sort=True)
+    ]
     return tuple(sorted(found, key=lambda one: (one.half is None, one.half, one.lot)))
 
 
@@ -81,5 +86,8 @@ def came_table(rows: tuple[LotCame, ...]) -> Table:
     def came(one: LotCame) -> str:
         return f"{number(one.filled)} of {one.cells}{' seeds' if one.counted == 'seeds' else ''}"
 
-    body = [(one.lot, str(one.trays), came(one), day(one.first), day(one.half), day(one.last)) for one in rows]
+    body = [
+        (one.lot, str(one.trays), came(one), day(one.first), day(one.half), day(one.last))
+        for one in rows
+    ]
     return header, body

@@ -18,12 +18,18 @@ from typing import Any
 from germstats.errors import GermstatsError
 
 Begin = Callable[..., Callable[[], Any]]
-"""(work, arguments ...) -> what gives its result; `functools.partial` does the work only then, in this process."""
+"""(work, arguments ...) -> what gives its result; `functools.partial` does the work only then, in
+this process.
+"""
 
 
 def usable_cores() -> int:
-    """Cores this process may use, which a container or a batch system may hold below those of the machine."""
-    count = getattr(os, "process_cpu_count", None)  # Python 3.13 and newer; the user can set it from outside
+    """Cores this process may use, which a container or a batch system may hold below those of the
+    machine.
+    """
+    count = getattr(
+        os, "process_cpu_count", None
+    )  # Python 3.13 and newer; the user can set it from outside
     if count is not None:
         return count() or 1
     if hasattr(os, "sched_getaffinity"):
@@ -33,12 +39,15 @@ def usable_cores() -> int:
 
 @contextmanager
 def shared(workers: int) -> Iterator[Begin]:
-    """Begin work in further processes that start afresh; what is not asked for is dropped at the end.
+    """Begin work in further processes that start afresh; what is not asked for is dropped at the
+    end.
 
-    A process takes one piece of work after another, in the order in which they were begun. Who asks for a result does
-    the work itself if none has taken it up yet, and other work meanwhile if one has: nobody waits while there is work.
+    A process takes one piece of work after another, in the order in which they were begun. Who asks
+    for a result does the work itself if none has taken it up yet, and other work meanwhile if one
+    has: nobody waits while there is work.
 
-    Work and arguments must be fit to be pickled, and a script that uses this needs the usual guard of its main module.
+    Work and arguments must be fit to be pickled, and a script that uses this needs the usual guard
+    of its main module.
 
     Parameters
     ----------
@@ -63,7 +72,9 @@ def shared(workers: int) -> Iterator[Begin]:
 
 
 class _Line:
-    """Work that waits for a process; one is handed out only when one is free, so that the rest may still be taken."""
+    """Work that waits for a process; one is handed out only when one is free, so that the rest may
+    still be taken.
+    """
 
     def __init__(self, pool: ProcessPoolExecutor, workers: int) -> None:
         self.pool, self.free, self.lock = pool, workers, threading.RLock()
@@ -93,7 +104,9 @@ class _Line:
                 self.begun[number].add_done_callback(self._hand_out)
 
     def _result(self, number: int) -> Any:
-        """The work's result; until it is there, whoever asks does it, or else other work that waits."""
+        """The work's result; until it is there, whoever asks does it, or else other work that
+        waits.
+        """
         self._do(number)
         while not self.begun[number].done() and self.waiting:
             self._do(next(iter(tuple(self.waiting)), None))  # the longest are begun first
@@ -112,8 +125,9 @@ class _Line:
 
 
 def _follow() -> None:
-    """Ctrl-C is answered by the first process, which ends this one; if the first is killed, this one ends too.
-    Warnings of libraries are for those who asked Python for them."""
+    """Ctrl-C is answered by the first process, which ends this one; if the first is killed, this
+    one ends too. Warnings of libraries are for those who asked Python for them.
+    """
     if not sys.warnoptions:
         warnings.simplefilter("ignore")
     signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -1,7 +1,9 @@
-"""The check page: one page for a phone on which a grower notes her checks tray by tray, away from any network.
+"""The check page: one page for a phone on which a grower notes her checks tray by tray, away from
+any network.
 
-What it writes back is rows of the tables checks, cells and events. A tray looked at cell by cell gives one row for
-every cell sown, zeros too: a cell without a row would be taken as not sown, or as not looked at.
+What it writes back is rows of the tables checks, cells and events. A tray looked at cell by cell
+gives one row for every cell sown, zeros too: a cell without a row would be taken as not sown, or as
+not looked at.
 """
 
 from __future__ import annotations
@@ -62,12 +64,13 @@ def check_page(
     Parameters
     ----------
     book : RecordBook, optional
-        The trays that stand in its season are on the page, in bench order; without it they are typed on the page.
+        The trays that stand in its season are on the page, in bench order; without it they are
+        typed on the page.
     season : int, optional
         By default the latest of the book.
     headers : mapping, optional
-        Table -> columns as the book's own files have them; exported rows keep that order. By default every column of
-        the table, as a blank book has them.
+        Table -> columns as the book's own files have them; exported rows keep that order. By
+        default every column of the table, as a blank book has them.
 
     Returns
     -------
@@ -106,7 +109,11 @@ def check_page(
 def _columns(name: str, headers: Mapping[str, Sequence[str]]) -> list[str]:
     """Columns of an exported table: the book's own, then those it lacks."""
     own = [mended(column) for column in headers.get(name, ())]
-    return [*own, *_missing(name, headers)] if own else [column.name for column in TABLES[name].columns]
+    return (
+        [*own, *_missing(name, headers)]
+        if own
+        else [column.name for column in TABLES[name].columns]
+    )
 
 
 def _missing(name: str, headers: Mapping[str, Sequence[str]]) -> list[str]:
@@ -119,7 +126,10 @@ def _trays(book: RecordBook, bench: Sequence[BenchTray]) -> list[dict[str, Any]]
     cells, checks = (book.tables[name] for name in ("cells", "checks"))
     cells = cells[cells["tray"].isin(ids) & cells["checked_on"].notna()]
     checks = checks[checks["tray"].isin(ids) & checks["checked_on"].notna()]
-    seen, own = _latest(cells, cells["emerged"].fillna(cells["occupied"])), _latest(cells, cells["seeds"])
+    seen, own = (
+        _latest(cells, cells["emerged"].fillna(cells["occupied"])),
+        _latest(cells, cells["seeds"]),
+    )
     last = (
         checks[checks["filled_raw"].notna()]
         .sort_values("checked_on", kind="stable")
@@ -129,15 +139,25 @@ def _trays(book: RecordBook, bench: Sequence[BenchTray]) -> list[dict[str, Any]]
     days = {name: _days(table) for name, table in (("cells", cells), ("checks", checks))}
     return [
         {
-            "tray": one.tray, "lot": one.lot, "species": one.species, "name": one.common_name,
-            "place": one.place, "block": one.block, "rows": one.rows, "columns": one.columns,
-            "seeds": one.seeds_per_cell, "most": _most(one.seeds_per_cell), "treatment": one.treatment,
+            "tray": one.tray,
+            "lot": one.lot,
+            "species": one.species,
+            "name": one.common_name,
+            "place": one.place,
+            "block": one.block,
+            "rows": one.rows,
+            "columns": one.columns,
+            "seeds": one.seeds_per_cell,
+            "most": _most(one.seeds_per_cell),
+            "treatment": one.treatment,
             "sown": "" if one.sown_on is None else f"{one.sown_on:%Y-%m-%d}",
-            "seen": seen.get(one.tray, {}), "own": own.get(one.tray, {}), "filled": filled.get(one.tray),
+            "seen": seen.get(one.tray, {}),
+            "own": own.get(one.tray, {}),
+            "filled": filled.get(one.tray),
             "days": {name: by_tray.get(one.tray, []) for name, by_tray in days.items()},
         }
         for one in bench
-    ]  # fmt: skip
+    ]
 
 
 def _latest(cells: pd.DataFrame, values: pd.Series[Any]) -> dict[str, dict[str, int]]:

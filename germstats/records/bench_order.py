@@ -1,4 +1,6 @@
-"""The trays of a season in the order in which they stand: place, then block, then tray, bench 10 after bench 2."""
+"""The trays of a season in the order in which they stand: place, then block, then tray, bench 10
+after bench 2.
+"""
 
 from __future__ import annotations
 
@@ -60,7 +62,8 @@ class Bench:
     ----------
     season : int
     trays : tuple of BenchTray
-        Sown for this season, and those of the season before that need two winters or were kept over.
+        Sown for this season, and those of the season before that need two winters or were kept
+        over.
     gone : tuple of str
         Trays of these that were sold, discarded or transplanted whole, and so are left out.
     unplaced : tuple of str
@@ -79,9 +82,13 @@ class Bench:
 
 
 def natural(text: str) -> tuple[Any, ...]:
-    """Key for sorting names as a person would: digits by their number, the rest without regard to capitals."""
+    """Key for sorting names as a person would: digits by their number, the rest without regard to
+    capitals.
+    """
     parts = re.split(r"(\d+)", text.casefold())
-    return tuple((len(part.lstrip("0")), part.lstrip("0")) if k % 2 else part for k, part in enumerate(parts))
+    return tuple(
+        (len(part.lstrip("0")), part.lstrip("0")) if k % 2 else part for k, part in enumerate(parts)
+    )
 
 
 def places_of(book: RecordBook) -> tuple[str, ...]:
@@ -115,15 +122,22 @@ def bench_of(book: RecordBook, season: int | None = None, lots: tuple[str, ...] 
         The season has no tray, or a lot named is not in the book.
     """
     for lot in lots:
-        must_know(lot, {str(one) for name in ("lots", "trays") for one in book.tables[name]["lot"]} - {""},
-                  f"No lot is called {lot}")  # fmt: skip
+        must_know(
+            lot,
+            {str(one) for name in ("lots", "trays") for one in book.tables[name]["lot"]} - {""},
+            f"No lot is called {lot}",
+        )
     table = book.tables["trays"].drop_duplicates("tray")
     known = sorted({int(year) for year in table["season"].dropna()})
     if not known:
-        raise NotEnoughRecordsError("The book has no tray yet: write the trays you sow into the table trays.")
+        raise NotEnoughRecordsError(
+            "The book has no tray yet: write the trays you sow into the table trays."
+        )
     year = known[-1] if season is None else season
     if year not in known:
-        raise WrongUseError(f"No tray is of season {year}; the seasons are {', '.join(map(str, known))}.")
+        raise WrongUseError(
+            f"No tray is of season {year}; the seasons are {', '.join(map(str, known))}."
+        )
     gone, kept = _whole(book, GONE), _whole(book, ("kept_over",))
     names = _names(book)
     trays: list[BenchTray] = []
@@ -136,11 +150,19 @@ def bench_of(book: RecordBook, season: int | None = None, lots: tuple[str, ...] 
         if one.season == year or (one.season == year - 1 and waits):
             (left if one.tray in gone else trays).append(one)
     if not trays:
-        why = "sold, discarded or transplanted" if left else f"of {' or '.join(lots)}: none was sown"
+        why = (
+            "sold, discarded or transplanted" if left else f"of {' or '.join(lots)}: none was sown"
+        )
         raise WrongUseError(f"No tray of season {year} is left to print: {why}.")
-    trays.sort(key=lambda one: (not one.place, natural(one.place), natural(one.block), natural(one.tray)))
-    return Bench(year, tuple(trays), tuple(sorted((one.tray for one in left), key=natural)),
-                 tuple(table["tray"][table["season"].isna()].astype(str)))  # fmt: skip
+    trays.sort(
+        key=lambda one: (not one.place, natural(one.place), natural(one.block), natural(one.tray))
+    )
+    return Bench(
+        year,
+        tuple(trays),
+        tuple(sorted((one.tray for one in left), key=natural)),
+        tuple(table["tray"][table["season"].isna()].astype(str)),
+    )
 
 
 def _whole(book: RecordBook, events: tuple[str, ...]) -> set[str]:
@@ -163,8 +185,16 @@ def _tray(row: dict[Hashable, Any], names: dict[str, tuple[str, str, bool]]) -> 
     species, common, _ = names.get(row["lot"], ("", "", False))
     rows, columns = (None if pd.isna(row[name]) else int(row[name]) for name in ("rows", "columns"))
     return BenchTray(
-        tray=str(row["tray"]), lot=str(row["lot"]), species=species, common_name=common, season=int(row["season"]),
-        sown_on=None if pd.isna(row["sown_on"]) else row["sown_on"], rows=rows, columns=columns,
-        seeds_per_cell=str(row["seeds_per_cell"]), treatment=treatment_label(treatment_of(row)),
-        place=str(row["place"]), block=str(row["block"]),
-    )  # fmt: skip
+        tray=str(row["tray"]),
+        lot=str(row["lot"]),
+        species=species,
+        common_name=common,
+        season=int(row["season"]),
+        sown_on=None if pd.isna(row["sown_on"]) else row["sown_on"],
+        rows=rows,
+        columns=columns,
+        seeds_per_cell=str(row["seeds_per_cell"]),
+        treatment=treatment_label(treatment_of(row)),
+        place=str(row["place"]),
+        block=str(row["block"]),
+    )

@@ -28,16 +28,18 @@ class RecordBook:
     dates : {"day-first", "month-first"} or None
         How dates such as 04/05/2024 were read; None where they were refused.
     tables : dict of str to pandas.DataFrame
-        Every table, empty where the book has none of that name, with all its columns and ``row`` (as a spreadsheet
-        shows it, header = 1). Text is str ("" where blank), whole numbers Int64, numbers float64, dates
-        datetime64[ns]. Values a finding made unusable are blank, rows set aside are not there. Counts of what was ever
-        seen carry their running maximum; ``filled_raw``, ``seedlings_raw``, ``emerged_raw`` and ``occupied_raw`` keep
-        what was written.
+        Every table, empty where the book has none of that name, with all its columns and ``row``
+        (as a spreadsheet shows it, header = 1). Text is str ("" where blank), whole numbers Int64,
+        numbers float64, dates datetime64[ns]. Values a finding made unusable are blank, rows set
+        aside are not there. Counts of what was ever seen carry their running maximum;
+        ``filled_raw``, ``seedlings_raw``, ``emerged_raw`` and ``occupied_raw`` keep what was
+        written.
     findings : pandas.DataFrame
-        One row per finding, worst first; columns as in `germstats.records.checking.findings.Finding`.
+        One row per finding, worst first; columns as in
+        `germstats.records.checking.findings.Finding`.
     accounting : pandas.DataFrame
-        One row per table of the input: ``table``, ``rows``, ``used``, ``merged``, ``set_aside``; rows = used + merged +
-        set_aside.
+        One row per table of the input: ``table``, ``rows``, ``used``, ``merged``, ``set_aside``;
+        rows = used + merged + set_aside.
     left_out : dict of str to str
         Tray -> why nothing is estimated from it. Such trays remain in `tables`.
     headings : dict of str to tuple of str
@@ -60,7 +62,8 @@ def read_book(path: str | Path, dates: str | None = None) -> RecordBook:
     ----------
     path : path
     dates : {"day-first", "month-first"}, optional
-        How dates such as 04/05/2024 are meant; without it, as the book itself remembers, else they are refused.
+        How dates such as 04/05/2024 are meant; without it, as the book itself remembers, else they
+        are refused.
 
     Returns
     -------
@@ -85,7 +88,9 @@ def read_book(path: str | Path, dates: str | None = None) -> RecordBook:
     return RecordBook(
         source=sheets.source,
         dates=sheets.dates,
-        tables={name: table.used().reset_index(drop=True) for name, table in judgement.tables.items()},
+        tables={
+            name: table.used().reset_index(drop=True) for name, table in judgement.tables.items()
+        },
         findings=findings_frame(judgement.findings),
         accounting=_accounting(judgement, sheets),
         left_out=dict(judgement.left_out),

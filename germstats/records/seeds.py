@@ -9,10 +9,15 @@ from typing import Literal
 import numpy as np
 
 DEFAULT_PINCH_K = 1.5
-"""Evenness of a pinch nobody counted; common practice, no source (negative binomial k, larger is more even)."""
+"""Evenness of a pinch nobody counted; common practice, no source (negative binomial k, larger is
+more even).
+"""
 
 MOST_SEEDS = 200
-"""Most seeds counted out for one cell; common practice, no source. More than these is asked about."""
+"""Most seeds counted out for one cell; common practice, no source.
+
+More than these is asked about.
+"""
 
 _NUMBER = re.compile(r"\d{1,4}")
 _RANGE = re.compile(r"(\d{1,4})\s*[-\u2013]\s*(\d{1,4})")
@@ -28,8 +33,8 @@ class SowingRate:
     Attributes
     ----------
     kind : {"counted", "range", "pinch", "pinch_unmeasured"}
-        A number; several equally likely numbers; a pinch with a known mean; a pinch of unknown size, for which only the
-        share of pinches that fill a cell can be estimated.
+        A number; several equally likely numbers; a pinch with a known mean; a pinch of unknown
+        size, for which only the share of pinches that fill a cell can be estimated.
     counts : tuple of int
         Possible numbers, each equally likely; empty for a pinch.
     mean : float
@@ -48,7 +53,9 @@ class SowingRate:
 
     @property
     def numbers(self) -> tuple[int, ...]:
-        """Possible numbers of units in a cell, where they can be listed: a pinch of unknown size is one unit."""
+        """Possible numbers of units in a cell, where they can be listed: a pinch of unknown size is
+        one unit.
+        """
         return self.counts or (1,)
 
 
@@ -80,8 +87,8 @@ def parse_seeds(text: str) -> SowingRate:
 def pinch_from_counts(counts: tuple[int, ...]) -> tuple[float, float]:
     """Mean and negative-binomial k of pinches counted on paper.
 
-    The moment estimate k = m^2 / (v - m) shrunk to stay finite: counts no more uneven than chance (v <= m) give the
-    largest k believed, 50.
+    The moment estimate k = m^2 / (v - m) shrunk to stay finite: counts no more uneven than chance
+    (v <= m) give the largest k believed, 50.
 
     Parameters
     ----------

@@ -1,4 +1,5 @@
-"""What a book remembers about itself: in `datapackage.json` of a folder, on the first sheet of a workbook.
+"""What a book remembers about itself: in `datapackage.json` of a folder, on the first sheet of a
+workbook.
 
 The only setting so far is ``dates``, the order in which dates such as 04/05/2024 are read.
 """
@@ -13,7 +14,9 @@ from germstats.errors import UnreadableBookError
 from germstats.records.formats.datapackage import FILE_NAME
 
 SETTINGS_HEADING = "Settings of this book"
-"""The line of the explanations under which a workbook keeps its settings: name, value; a blank line ends them."""
+"""The line of the explanations under which a workbook keeps its settings: name, value; a blank line
+ends them.
+"""
 
 EXPLANATIONS = "explanations"
 """The sheet of a workbook that explains it; it holds no records."""
@@ -44,7 +47,9 @@ def settings_on(sheets: Mapping[str, Sequence[Sequence[str]]]) -> dict[str, str]
     sheets : mapping
         Sheet name -> its lines of text.
     """
-    lines = next((lines for name, lines in sheets.items() if name.strip().lower() == EXPLANATIONS), ())
+    lines = next(
+        (lines for name, lines in sheets.items() if name.strip().lower() == EXPLANATIONS), ()
+    )
     found: dict[str, str] = {}
     inside = False
     for line in lines:
@@ -75,7 +80,14 @@ def _of_workbook(file: Path) -> dict[str, str]:
         with file.open("rb") as stream:
             book = CalamineWorkbook.from_filelike(stream)
             names = [name for name in book.sheet_names if name.strip().lower() == EXPLANATIONS]
-            sheets = {name: book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in names}
+            sheets = {
+                name: book.get_sheet_by_name(name).to_python(skip_empty_area=False)
+                for name in names
+            }
     except (CalamineError, OSError) as error:
-        raise UnreadableBookError(f"{file.name} is no workbook that can be read; save it as .xlsx again.") from error
-    return settings_on({name: [[str(value) for value in line] for line in lines] for name, lines in sheets.items()})
+        raise UnreadableBookError(
+            f"{file.name} is no workbook that can be read; save it as .xlsx again."
+        ) from error
+    return settings_on(
+        {name: [[str(value) for value in line] for line in lines] for name, lines in sheets.items()}
+    )

@@ -1,4 +1,6 @@
-"""Names in sentences: long lists cut short, and a name that is not in the book refused with those that are near."""
+"""Names in sentences: long lists cut short, and a name that is not in the book refused with those
+that are near.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,9 @@ def some_of(names: Sequence[str], most: int = _LISTED, joint: str = ", ") -> str
 
 
 def shorten(text: str, most: int = 60) -> str:
-    """A text as a sentence can hold it: its beginning, where it is long, and ``?`` for a sign that steers a screen."""
+    """A text as a sentence can hold it: its beginning, where it is long, and ``?`` for a sign that
+    steers a screen.
+    """
     text = text.translate(_STEERING)
     return text if len(text) <= most else f"{text[: most - 3]}..."
 

@@ -1,7 +1,7 @@
 """The tables of a record book as data: columns with type, unit, limits and meaning.
 
-Reading, checking, writing, the blank workbook and `datapackage.json` all follow these definitions; nothing else in the
-package spells out a column again.
+Reading, checking, writing, the blank workbook and `datapackage.json` all follow these definitions;
+nothing else in the package spells out a column again.
 """
 
 from __future__ import annotations
@@ -9,7 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-ColumnType = Literal["text", "whole", "number", "date", "choice", "yes_no", "seeds", "cell", "cells", "counts"]
+ColumnType = Literal[
+    "text", "whole", "number", "date", "choice", "yes_no", "seeds", "cell", "cells", "counts"
+]
 
 
 @dataclass(frozen=True)
@@ -21,9 +23,9 @@ class Column:
     name : str
         Column name as written in the header.
     type : ColumnType
-        ``text``; ``whole`` (integer); ``number``; ``date`` (ISO); ``choice`` (one of `levels`); ``yes_no``; ``seeds``
-        (seeds per cell: ``3``, ``2-3``, ``~3``, ``pinch``); ``cell`` (``B7``); ``cells`` (several, by blanks);
-        ``counts`` (whole numbers by blanks).
+        ``text``; ``whole`` (integer); ``number``; ``date`` (ISO); ``choice`` (one of `levels`);
+        ``yes_no``; ``seeds`` (seeds per cell: ``3``, ``2-3``, ``~3``, ``pinch``); ``cell``
+        (``B7``); ``cells`` (several, by blanks); ``counts`` (whole numbers by blanks).
     meaning : str
         What it holds, in a grower's words.
     required : bool
@@ -101,15 +103,44 @@ _SPECIES = Table(
     "species",
     "a species",
     (
-        Column("species", "text", "Your short code for the species, such as MOFI", True, rdf_type=_TAXON),
-        Column("scientific_name", "text", "Botanical name", rdf_type=_DWC + "scientificName"),
-        Column("common_name", "text", "Name you use with clients", rdf_type=_DWC + "vernacularName"),
         Column(
-            "light", "choice", "Whether the seed needs light or darkness to sprout", levels=("needs", "either", "dark")
+            "species",
+            "text",
+            "Your short code for the species, such as MOFI",
+            True,
+            rdf_type=_TAXON,
         ),
-        Column("two_winters", "yes_no", "yes = it needs two winters, so a silent first spring is no failure"),
-        Column("chill_weeks", "number", "Cold, moist weeks the seed needs", unit="weeks", low=0, high=104),
-        Column("seeds_per_gram", "number", "Seeds in one gram of clean seed", unit="seeds/g", low=0.001, high=_MANY),
+        Column("scientific_name", "text", "Botanical name", rdf_type=_DWC + "scientificName"),
+        Column(
+            "common_name", "text", "Name you use with clients", rdf_type=_DWC + "vernacularName"
+        ),
+        Column(
+            "light",
+            "choice",
+            "Whether the seed needs light or darkness to sprout",
+            levels=("needs", "either", "dark"),
+        ),
+        Column(
+            "two_winters",
+            "yes_no",
+            "yes = it needs two winters, so a silent first spring is no failure",
+        ),
+        Column(
+            "chill_weeks",
+            "number",
+            "Cold, moist weeks the seed needs",
+            unit="weeks",
+            low=0,
+            high=104,
+        ),
+        Column(
+            "seeds_per_gram",
+            "number",
+            "Seeds in one gram of clean seed",
+            unit="seeds/g",
+            low=0.001,
+            high=_MANY,
+        ),
         Column("caution", "text", "Anything to be careful with: toxic, irritant, protected"),
     ),
     ("species",),
@@ -120,23 +151,61 @@ _LOTS = Table(
     "a seed lot",
     (
         Column("lot", "text", "Your name for the lot, such as MOFI-24A", True, rdf_type=_MATERIAL),
-        Column("species", "text", "Code of the species, as in the table species", True, rdf_type=_TAXON),
+        Column(
+            "species", "text", "Code of the species, as in the table species", True, rdf_type=_TAXON
+        ),
         Column("collected_on", "date", "Day the seed was collected", rdf_type=_EVENT_DATE),
         Column("origin", "text", "Where it was collected", rdf_type=_DWC + "locality"),
-        Column("seeds_per_gram", "number", "Seeds in one gram of this lot", unit="seeds/g", low=0.001, high=_MANY),
-        Column("purity_pct", "number", "Share of the weight that is seed, not chaff", unit="%", low=0, high=100),
-        Column("pinch_counts", "counts", "Seeds in each of about ten pinches counted on paper, such as 4 7 2 5"),
+        Column(
+            "seeds_per_gram",
+            "number",
+            "Seeds in one gram of this lot",
+            unit="seeds/g",
+            low=0.001,
+            high=_MANY,
+        ),
+        Column(
+            "purity_pct",
+            "number",
+            "Share of the weight that is seed, not chaff",
+            unit="%",
+            low=0,
+            high=100,
+        ),
+        Column(
+            "pinch_counts",
+            "counts",
+            "Seeds in each of about ten pinches counted on paper, such as 4 7 2 5",
+        ),
         Column("cut_test_seeds", "whole", "Seeds cut open", unit="seeds", low=0, high=_MOST_CELLS),
-        Column("cut_test_full", "whole", "Of those, seeds that were full and firm", unit="seeds", low=0),
-        Column("tz_seeds", "whole", "Seeds sent to a tetrazolium test", unit="seeds", low=0, high=_MOST_CELLS),
+        Column(
+            "cut_test_full", "whole", "Of those, seeds that were full and firm", unit="seeds", low=0
+        ),
+        Column(
+            "tz_seeds",
+            "whole",
+            "Seeds sent to a tetrazolium test",
+            unit="seeds",
+            low=0,
+            high=_MOST_CELLS,
+        ),
         Column("tz_viable", "whole", "Of those, seeds found alive", unit="seeds", low=0),
         Column(
-            "germination_counts", "counts", "Seeds that sprouted in each replicate of 100 at the lab, such as 88 91 84"
+            "germination_counts",
+            "counts",
+            "Seeds that sprouted in each replicate of 100 at the lab, such as 88 91 84",
         ),
-        Column("tested_on", "date", "Day of the newest test", rdf_type=_DWC + "measurementDeterminedDate"),
+        Column(
+            "tested_on",
+            "date",
+            "Day of the newest test",
+            rdf_type=_DWC + "measurementDeterminedDate",
+        ),
         Column("grams_left", "number", "Seed left in the packet, by weight", unit="g", low=0),
         Column("seeds_left", "whole", "Seed left in the packet, by count", unit="seeds", low=0),
-        Column("cost_per_gram", "number", "What a gram costs you, in your money", unit="money/g", low=0),
+        Column(
+            "cost_per_gram", "number", "What a gram costs you, in your money", unit="money/g", low=0
+        ),
         Column("note", "text", "Anything else about the lot"),
     ),
     ("lot",),
@@ -148,12 +217,26 @@ _TRAYS = Table(
     "a sown tray",
     (
         Column("tray", "text", "Your name for the tray, such as T-0412", True, rdf_type=_UNIT),
-        Column("season", "whole", "Year of its first spring", True, unit="year", low=1900, high=2200),
+        Column(
+            "season", "whole", "Year of its first spring", True, unit="year", low=1900, high=2200
+        ),
         Column("lot", "text", "Lot sown in it, as in the table lots", True, rdf_type=_MATERIAL),
         Column("sown_on", "date", "Day it was sown", True),
-        Column("rows", "whole", "Rows of cells (A, B, C, ...)", True, unit="rows", low=1, high=1000),
-        Column("columns", "whole", "Columns of cells (1, 2, 3, ...)", True, unit="columns", low=1, high=1000),
-        Column("seeds_per_cell", "seeds", "Seeds in each cell: 3, 2-3, ~3 (two to four) or pinch", True),
+        Column(
+            "rows", "whole", "Rows of cells (A, B, C, ...)", True, unit="rows", low=1, high=1000
+        ),
+        Column(
+            "columns",
+            "whole",
+            "Columns of cells (1, 2, 3, ...)",
+            True,
+            unit="columns",
+            low=1,
+            high=1000,
+        ),
+        Column(
+            "seeds_per_cell", "seeds", "Seeds in each cell: 3, 2-3, ~3 (two to four) or pinch", True
+        ),
         Column("grams", "number", "Seed that went into the whole tray, by weight", unit="g", low=0),
         Column(
             "cover",
@@ -163,10 +246,22 @@ _TRAYS = Table(
             open_levels=True,
             rdf_type=_FACTOR,
         ),
-        Column("cover_depth_mm", "number", "How deep the cover is", unit="mm", low=0, high=200, rdf_type=_FACTOR),
+        Column(
+            "cover_depth_mm",
+            "number",
+            "How deep the cover is",
+            unit="mm",
+            low=0,
+            high=200,
+            rdf_type=_FACTOR,
+        ),
         Column("pretreatment", "text", "What was done to the seed before sowing", rdf_type=_FACTOR),
         Column("place", "text", "Where it stands, such as bench 4"),
-        Column("block", "text", "Group of trays that stand together; the physical tray where it holds several lots"),
+        Column(
+            "block",
+            "text",
+            "Group of trays that stand together; the physical tray where it holds several lots",
+        ),
         Column("trial", "text", "Name of the trial it belongs to"),
         Column(
             "left_alive",
@@ -177,9 +272,21 @@ _TRAYS = Table(
             high=_MANY,
         ),
         Column(
-            "left_dead", "whole", "Seeds dug up then that were dead: soft or moldy", unit="seeds", low=0, high=_MANY
+            "left_dead",
+            "whole",
+            "Seeds dug up then that were dead: soft or moldy",
+            unit="seeds",
+            low=0,
+            high=_MANY,
         ),
-        Column("left_empty", "whole", "Seeds dug up then that were empty: no kernel", unit="seeds", low=0, high=_MANY),
+        Column(
+            "left_empty",
+            "whole",
+            "Seeds dug up then that were empty: no kernel",
+            unit="seeds",
+            low=0,
+            high=_MANY,
+        ),
         Column("note", "text", "Anything else about the tray"),
     ),
     ("tray",),
@@ -195,8 +302,21 @@ _CHECKS = Table(
     (
         Column("tray", "text", "Tray looked at, as in the table trays", True, rdf_type=_UNIT),
         Column("checked_on", "date", "Day you looked", True, rdf_type=_EVENT_DATE),
-        Column("filled", "whole", "Cells with a living seedling; 0 = looked and found none", True, unit="cells", low=0),
-        Column("seedlings", "whole", "All seedlings of the tray, before any thinning", unit="seedlings", low=0),
+        Column(
+            "filled",
+            "whole",
+            "Cells with a living seedling; 0 = looked and found none",
+            True,
+            unit="cells",
+            low=0,
+        ),
+        Column(
+            "seedlings",
+            "whole",
+            "All seedlings of the tray, before any thinning",
+            unit="seedlings",
+            low=0,
+        ),
         Column("checked_by", "text", "Who looked", rdf_type=_RECORDED_BY),
         Column("note", "text", "Anything you saw", rdf_type=_EVENT_REMARKS),
     ),
@@ -225,7 +345,13 @@ _CELLS = Table(
             low=0,
             high=1,
         ),
-        Column("seeds", "whole", "Seeds sown in this cell, where it differs from the tray's", unit="seeds", low=0),
+        Column(
+            "seeds",
+            "whole",
+            "Seeds sown in this cell, where it differs from the tray's",
+            unit="seeds",
+            low=0,
+        ),
         Column("alive", "whole", "Seedlings standing on that day", unit="seedlings", low=0),
         Column("checked_by", "text", "Who looked", rdf_type=_RECORDED_BY),
         Column("note", "text", "Anything you saw", rdf_type=_EVENT_REMARKS),
@@ -259,7 +385,9 @@ _EVENTS = Table(
     (
         Column("tray", "text", "Tray it happened to, as in the table trays", True, rdf_type=_UNIT),
         Column("on", "date", "Day it happened, or was noticed", True, rdf_type=_EVENT_DATE),
-        Column("event", "choice", "What happened", True, levels=EVENTS, rdf_type=_DWC + "eventType"),
+        Column(
+            "event", "choice", "What happened", True, levels=EVENTS, rdf_type=_DWC + "eventType"
+        ),
         Column("cells", "cells", "Cells it touched, such as A1 A2 B1; blank = the whole tray"),
         Column("note", "text", "Anything else about it", rdf_type=_EVENT_REMARKS),
     ),
@@ -284,12 +412,26 @@ _ORDERS = Table(
     "one species of an order",
     (
         Column("order", "text", "Your name or number for the order", True),
-        Column("species", "text", "Code of the species ordered, as in the table species", True, rdf_type=_TAXON),
+        Column(
+            "species",
+            "text",
+            "Code of the species ordered, as in the table species",
+            True,
+            rdf_type=_TAXON,
+        ),
         Column("plugs", "whole", "Plugs ordered", True, unit="plugs", low=1),
         Column("due", "date", "Day they are due", True),
         Column("client", "text", "Who ordered"),
-        Column("price", "number", "What the client pays for a plug, in your money", unit="money/plug", low=0),
-        Column("shortfall_cost", "number", "What each missing plug costs you", unit="money/plug", low=0),
+        Column(
+            "price",
+            "number",
+            "What the client pays for a plug, in your money",
+            unit="money/plug",
+            low=0,
+        ),
+        Column(
+            "shortfall_cost", "number", "What each missing plug costs you", unit="money/plug", low=0
+        ),
         Column("priority", "whole", "1 = served first when seed is short", low=1),
         Column("delivered", "whole", "Plugs handed over so far", unit="plugs", low=0),
     ),
@@ -302,10 +444,38 @@ _WEATHER = Table(
     "a day",
     (
         Column("date", "date", "The day", True),
-        Column("tmin_c", "number", "Coldest of the day; or fill tmin_f", unit="degrees C", low=-70, high=60),
-        Column("tmax_c", "number", "Warmest of the day; or fill tmax_f", unit="degrees C", low=-70, high=60),
-        Column("tmin_f", "number", "Coldest of the day; or fill tmin_c", unit="degrees F", low=-94, high=140),
-        Column("tmax_f", "number", "Warmest of the day; or fill tmax_c", unit="degrees F", low=-94, high=140),
+        Column(
+            "tmin_c",
+            "number",
+            "Coldest of the day; or fill tmin_f",
+            unit="degrees C",
+            low=-70,
+            high=60,
+        ),
+        Column(
+            "tmax_c",
+            "number",
+            "Warmest of the day; or fill tmax_f",
+            unit="degrees C",
+            low=-70,
+            high=60,
+        ),
+        Column(
+            "tmin_f",
+            "number",
+            "Coldest of the day; or fill tmin_c",
+            unit="degrees F",
+            low=-94,
+            high=140,
+        ),
+        Column(
+            "tmax_f",
+            "number",
+            "Warmest of the day; or fill tmax_c",
+            unit="degrees F",
+            low=-94,
+            high=140,
+        ),
     ),
     ("date",),
 )
@@ -316,9 +486,15 @@ _ANSWERS = Table(
     (
         Column("rule", "text", "Name of the rule that asked, as check prints it", True),
         Column("table", "text", "Table the question is about", True),
-        Column("key", "text", "The row's ids and date joined by /, such as T-0412/B7/2025-05-04", True),
+        Column(
+            "key", "text", "The row's ids and date joined by /, such as T-0412/B7/2025-05-04", True
+        ),
         Column("column", "text", "Column the question is about"),
-        Column("value", "text", "What stood there when you answered; the answer holds only while it still does"),
+        Column(
+            "value",
+            "text",
+            "What stood there when you answered; the answer holds only while it still does",
+        ),
         Column("answer", "text", "What it should be read as", True),
     ),
     ("rule", "table", "key", "column"),
@@ -326,6 +502,17 @@ _ANSWERS = Table(
 
 TABLES: dict[str, Table] = {
     table.name: table
-    for table in (_SPECIES, _LOTS, _TRAYS, _CHECKS, _CELLS, _EVENTS, _MAPS, _ORDERS, _WEATHER, _ANSWERS)
+    for table in (
+        _SPECIES,
+        _LOTS,
+        _TRAYS,
+        _CHECKS,
+        _CELLS,
+        _EVENTS,
+        _MAPS,
+        _ORDERS,
+        _WEATHER,
+        _ANSWERS,
+    )
 }
 """Every table of a record book, in the order in which a grower meets them."""

@@ -1,4 +1,6 @@
-"""Values as text in a file, and the guard against text that a spreadsheet would run as a formula."""
+"""Values as text in a file, and the guard against text that a spreadsheet would run as a
+formula.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +25,9 @@ _PLAIN_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 
 
 def value_text(value: object) -> str:
-    """Return the text of one value: dates in ISO form, whole numbers without a point, nothing for a missing value."""
+    """Return the text of one value: dates in ISO form, whole numbers without a point, nothing for a
+    missing value.
+    """
     if isinstance(value, str):
         return value
     if value is None or _is_missing(value):
@@ -45,7 +49,10 @@ def value_text(value: object) -> str:
 def _is_missing(value: object) -> bool:
     if isinstance(value, numbers.Real):
         return math.isnan(value)
-    return str(value) in ("NaT", "<NA>")  # a missing date or number of pandas, told without importing it
+    return str(value) in (
+        "NaT",
+        "<NA>",
+    )  # a missing date or number of pandas, told without importing it
 
 
 def guarded(text: str, *, number: bool = False) -> str:
@@ -60,7 +67,8 @@ def guarded(text: str, *, number: bool = False) -> str:
 
     Notes
     -----
-    Text that already looks guarded gets one more apostrophe, so that writing and reading lose nothing.
+    Text that already looks guarded gets one more apostrophe, so that writing and reading lose
+    nothing.
     """
     runs = text.startswith(FORMULA_STARTS) and not (number and _PLAIN_NUMBER.fullmatch(text))
     return f"'{text}" if runs or GUARDED.match(text) else text

@@ -1,4 +1,6 @@
-"""Files put in their place: each written beside it and then renamed, so a crash leaves the old file or the new one."""
+"""Files put in their place: each written beside it and then renamed, so a crash leaves the old file
+or the new one.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,9 @@ from germstats.records.tables import TABLES
 _BOOK_FILES = (*(f"{name}.csv" for name in TABLES), FILE_NAME)
 
 
-def put_files(files: Mapping[Path, bytes], *, force: bool, folder: Path | None = None) -> tuple[Path, ...]:
+def put_files(
+    files: Mapping[Path, bytes], *, force: bool, folder: Path | None = None
+) -> tuple[Path, ...]:
     """Write all files beside their places first, then rename them all.
 
     Parameters
@@ -41,7 +45,9 @@ def put_files(files: Mapping[Path, bytes], *, force: bool, folder: Path | None =
     if folder is not None and os.path.isdir(folder):  # noqa: PTH112
         _refuse_mixing(files, folder, force=force)
     # a name of their own, for that of a file may be as long as the disk bears
-    waiting = {path.with_name(f".germstats-{os.getpid()}-{k}.part"): path for k, path in enumerate(files)}
+    waiting = {
+        path.with_name(f".germstats-{os.getpid()}-{k}.part"): path for k, path in enumerate(files)
+    }
     try:
         for part, path in waiting.items():
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -50,7 +56,9 @@ def put_files(files: Mapping[Path, bytes], *, force: bool, folder: Path | None =
             part.replace(path)
     except OSError as error:
         place = Path(error.filename2 or error.filename or next(iter(files)))
-        raise WrongUseError(_cannot(waiting.get(place, place), error.strerror or str(error))) from error
+        raise WrongUseError(
+            _cannot(waiting.get(place, place), error.strerror or str(error))
+        ) from error
     finally:
         for part in waiting:
             _forget(part)
@@ -58,7 +66,8 @@ def put_files(files: Mapping[Path, bytes], *, force: bool, folder: Path | None =
 
 
 def must_be_free(path: Path, *, force: bool) -> None:
-    """Refuse a place where no file can be written; folders that are missing are made, so they may be.
+    """Refuse a place where no file can be written; folders that are missing are made, so they may
+    be.
 
     Raises
     ------
@@ -80,7 +89,9 @@ def must_take_files(folder: Path) -> None:
     WrongUseError
         It, or what is there of its path, is a file or may not be written to.
     """
-    there = next(one for one in (folder.absolute(), *folder.absolute().parents) if os.path.lexists(one))
+    there = next(
+        one for one in (folder.absolute(), *folder.absolute().parents) if os.path.lexists(one)
+    )
     if not os.path.isdir(there):  # noqa: PTH112
         raise WrongUseError(_cannot(folder, f"{there} is no folder"))
     if not os.access(there, os.W_OK | os.X_OK):
@@ -97,7 +108,8 @@ def _refuse_mixing(files: Mapping[Path, bytes], folder: Path, *, force: bool) ->
     tables = [path for path in others if path.suffix.lower() == ".csv"]
     if tables:
         raise WrongUseError(
-            f"{tables[0]} belongs to another book and would be mixed with this one; choose another place"
+            f"{tables[0]} belongs to another book and would be mixed with this one; choose "
+            "another place"
         )
 
 

@@ -1,4 +1,6 @@
-"""A record book of 20 species and 304 lots: sixteen demonstration nurseries, each drawn anew, put together."""
+"""A record book of 20 species and 304 lots: sixteen demonstration nurseries, each drawn anew, put
+together.
+"""
 
 from __future__ import annotations
 
@@ -8,8 +10,16 @@ from germstats.demonstration import simulate_demo
 
 NURSERIES = 16
 _SETS = 2  # of ten species each
-_NAMES = {"species": ("species",), "lots": ("lot", "species"), "trays": ("tray", "lot", "block"), "checks": ("tray",),
-          "cells": ("tray",), "events": ("tray",), "maps": ("tray",), "orders": ("order", "species")}  # fmt: skip
+_NAMES = {
+    "species": ("species",),
+    "lots": ("lot", "species"),
+    "trays": ("tray", "lot", "block"),
+    "checks": ("tray",),
+    "cells": ("tray",),
+    "events": ("tray",),
+    "maps": ("tray",),
+    "orders": ("order", "species"),
+}
 
 
 def big_tables(nurseries: int = NURSERIES) -> dict[str, pd.DataFrame]:
@@ -22,7 +32,9 @@ def big_tables(nurseries: int = NURSERIES) -> dict[str, pd.DataFrame]:
             part = one[name].copy()
             for column in columns:
                 suffix = f"-{k % _SETS}" if column == "species" else f"-{k:02d}"
-                part[column] = part[column].where(part[column].isin(["", None]), part[column] + suffix)
+                part[column] = part[column].where(
+                    part[column].isin(["", None]), part[column] + suffix
+                )
             parts.append(part)
         tables[name] = pd.concat(parts, ignore_index=True)
         if name == "species":

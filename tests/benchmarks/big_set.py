@@ -1,4 +1,6 @@
-"""A seeded collection of cell x date rows of any size with the design of its trays, shared by the benchmarks."""
+"""A seeded collection of cell x date rows of any size with the design of its trays, shared by the
+benchmarks.
+"""
 
 from __future__ import annotations
 
@@ -29,7 +31,8 @@ class BigSet:
     Attributes
     ----------
     tray, unit, day, level : (N,) int32 arrays
-        Tray of the row, cell (numbered through all trays), days from sowing, seedlings ever seen there.
+        Tray of the row, cell (numbered through all trays), days from sowing, seedlings ever seen
+        there.
     sowing : (T,) int32 array
         Code of each tray's seeds per cell in `SOWINGS`.
     design : (T, P) array
@@ -50,14 +53,22 @@ class BigSet:
 
 
 def big_set(trays: int, seed: int = 1) -> BigSet:
-    """Trays of 72 cells with 1 to 3 seeds, looked at ten times, each tray from a weekday of its own on."""
+    """Trays of 72 cells with 1 to 3 seeds, looked at ten times, each tray from a weekday of its own
+    on.
+    """
     rng = np.random.default_rng(seed)
     species, treatment, season = (
         rng.integers(SPECIES, size=trays),
         np.arange(trays) % TREATMENTS,
         np.arange(trays) % SEASONS,
     )
-    design = np.hstack([np.eye(SPECIES)[species], np.eye(TREATMENTS)[treatment][:, 1:], np.eye(SEASONS)[season][:, 1:]])
+    design = np.hstack(
+        [
+            np.eye(SPECIES)[species],
+            np.eye(TREATMENTS)[treatment][:, 1:],
+            np.eye(SEASONS)[season][:, 1:],
+        ]
+    )
     others = design.shape[1] - SPECIES
     eta = design @ np.r_[rng.normal(0.3, 0.8, SPECIES), rng.normal(0, 0.3, others)]
     mu = design @ np.r_[rng.normal(4.6, 0.15, SPECIES), rng.normal(0, 0.05, others)]
@@ -81,7 +92,9 @@ def big_set(trays: int, seed: int = 1) -> BigSet:
 
 
 def collapsed(rows: BigSet) -> tuple[list[np.ndarray], list[np.ndarray]]:
-    """By the product: columns of times (tray, lo, hi, count) and of finishes (tray, sowing, seen, last, count)."""
+    """By the product: columns of times (tray, lo, hi, count) and of finishes (tray, sowing, seen,
+    last, count).
+    """
     ran = climb(rows.unit, rows.day, rows.level)
     tray_of = np.empty(int(rows.unit.max()) + 1, dtype=np.int32)
     tray_of[rows.unit] = rows.tray
@@ -92,18 +105,26 @@ def collapsed(rows: BigSet) -> tuple[list[np.ndarray], list[np.ndarray]]:
 
 
 def as_frames(rows: BigSet) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """The cells table and the trays table that pandas starts from, in the same whole-number codes."""
+    """The cells table and the trays table that pandas starts from, in the same whole-number
+    codes.
+    """
     cells = pd.DataFrame({name: getattr(rows, name) for name in ("tray", "unit", "day", "level")})
-    trays = pd.DataFrame({"tray": np.arange(len(rows.sowing), dtype=np.int32), "sowing": rows.sowing})
+    trays = pd.DataFrame(
+        {"tray": np.arange(len(rows.sowing), dtype=np.int32), "sowing": rows.sowing}
+    )
     return cells, trays
 
 
-def collapsed_by_pandas(cells: pd.DataFrame, trays: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def collapsed_by_pandas(
+    cells: pd.DataFrame, trays: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The same by merge, sort and groupby.shift; cheap forms chosen wherever pandas has several."""
     merged = cells.merge(trays, on="tray").sort_values(["unit", "day"])
     units = merged.groupby("unit", sort=False)
     before = units[["level", "day"]].shift(fill_value=0)
-    rise = merged["level"] - before["level"]  # levels are "ever seen" and never fall here: no running maximum is needed
+    rise = (
+        merged["level"] - before["level"]
+    )  # levels are "ever seen" and never fall here: no running maximum is needed
     up = merged[["tray", "day"]].assign(lo=before["day"], rise=rise)[rise > 0]
     times = up.groupby(["tray", "lo", "day"])["rise"].sum().reset_index()
     last = merged.drop_duplicates("unit", keep="last")
@@ -112,22 +133,29 @@ def collapsed_by_pandas(cells: pd.DataFrame, trays: pd.DataFrame) -> tuple[pd.Da
 
 
 def single_seeds(finishes: list[np.ndarray]) -> list[np.ndarray]:
-    """Finishes of cells as finishes of their seeds, seen or not: the same likelihood where rho is 0."""
+    """Finishes of cells as finishes of their seeds, seen or not: the same likelihood where rho is
+    0.
+    """
     tray, sowing, seen, last, cells = finishes
     came, not_come = seen * cells, (sowing + 1 - seen) * cells  # code k of SOWINGS is k + 1 seeds
     seeds, zero = np.repeat([1, 0], len(tray)), np.zeros(2 * len(tray), dtype=int)
-    distinct, count = count_distinct((np.r_[tray, tray], zero, seeds, np.r_[last, last]), np.r_[came, not_come])
+    distinct, count = count_distinct(
+        (np.r_[tray, tray], zero, seeds, np.r_[last, last]), np.r_[came, not_come]
+    )
     return [*distinct, count]
 
 
 def merged(rows: BigSet) -> tuple[list[np.ndarray], list[np.ndarray], np.ndarray]:
-    """Collapsed further for a model without scatter: trays of one design row add up, and cells fall into single seeds.
+    """Collapsed further for a model without scatter: trays of one design row add up, and cells fall
+    into single seeds.
 
-    Exact where no tray and no cell differs from what its design row says (tray sd 0, rho 0). Returns times, finishes
-    and the distinct rows of the design.
+    Exact where no tray and no cell differs from what its design row says (tray sd 0, rho 0).
+    Returns times, finishes and the distinct rows of the design.
     """
     times, finishes = collapsed(rows)
-    codes = rows.design @ 2.0 ** np.arange(rows.design.shape[1])  # a column of 0 and 1 is a binary digit
+    codes = rows.design @ 2.0 ** np.arange(
+        rows.design.shape[1]
+    )  # a column of 0 and 1 is a binary digit
     _, first, alike = np.unique(codes, return_index=True, return_inverse=True)
     by_row, seeds = count_distinct((alike[times[0]], times[1], times[2]), times[3])
     return [*by_row, seeds], single_seeds([alike[finishes[0]], *finishes[1:]]), rows.design[first]

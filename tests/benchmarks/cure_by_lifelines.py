@@ -1,7 +1,9 @@
-"""A cure regression as a custom lifelines fitter: S(t) = 1 - p F(t), interval censored, log-logistic times.
+"""A cure regression as a custom lifelines fitter: S(t) = 1 - p F(t), interval censored,
+log-logistic times.
 
-lifelines (Davidson-Pilon) knows no such regression for intervals: its own cure fitter does not subtract S(inf), so that
-a seed never seen counts as one that comes later. Here a bound at NEVER has survival 0, which puts the cured there.
+lifelines (Davidson-Pilon) knows no such regression for intervals: its own cure fitter does not
+subtract S(inf), so that a seed never seen counts as one that comes later. Here a bound at NEVER has
+survival 0, which puts the cured there.
 """
 
 from __future__ import annotations
@@ -33,8 +35,12 @@ def cure_regression():
     return CureRegression()
 
 
-def as_intervals(times: list[np.ndarray], finishes: list[np.ndarray], design: np.ndarray) -> pd.DataFrame:
-    """Patterns of single seeds as lifelines takes them: seen in (lo, hi], or later than the last check."""
+def as_intervals(
+    times: list[np.ndarray], finishes: list[np.ndarray], design: np.ndarray
+) -> pd.DataFrame:
+    """Patterns of single seeds as lifelines takes them: seen in (lo, hi], or later than the last
+    check.
+    """
     tray, lo, hi, count = times
     at, _, _, last, seeds = (part[finishes[2] == 0] for part in finishes)
     rows = pd.DataFrame(
@@ -53,10 +59,20 @@ def fit_by_lifelines(rows: pd.DataFrame, start: np.ndarray):
     names = [name for name in rows.columns if name.startswith("x")]
     rows = rows.assign(one=1.0)
     fitter = cure_regression()
-    spread = rows[names].std().to_numpy()  # lifelines divides covariates by it, but not the starting values it is given
+    spread = (
+        rows[names].std().to_numpy()
+    )  # lifelines divides covariates by it, but not the starting values it is given
     spread[spread < 1e-8] = 1.0
-    begin = {"share_": start[: len(names)] * spread, "time_": start[len(names) : -1] * spread, "scale_": start[-1:]}
+    begin = {
+        "share_": start[: len(names)] * spread,
+        "time_": start[len(names) : -1] * spread,
+        "scale_": start[-1:],
+    }
     return fitter.fit_interval_censoring(
-        rows, "lo", "hi", weights_col="weight", initial_point=begin,
+        rows,
+        "lo",
+        "hi",
+        weights_col="weight",
+        initial_point=begin,
         regressors={"share_": names, "time_": names, "scale_": ["one"]},
-    )  # fmt: skip
+    )

@@ -1,4 +1,6 @@
-"""Newton's method for fixed effects on logit p and log T, with the product's own likelihood and derivatives."""
+"""Newton's method for fixed effects on logit p and log T, with the product's own likelihood and
+derivatives.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,9 @@ _LONGEST_STEP = 1.0  # on the scale of a logit or a log
 
 
 def usual_start(data: Compiled, share: np.ndarray, time: np.ndarray) -> np.ndarray:
-    """Even chances, and the mean and scatter of the log of the days by which seeds were seen; intercept columns 0/1."""
+    """Even chances, and the mean and scatter of the log of the days by which seeds were seen;
+    intercept columns 0/1.
+    """
     day, weight = np.log((data.time_lo + data.time_hi) / 2), data.time_count / data.time_count.sum()
     mean = day @ weight
     scale = np.sqrt((day - mean) ** 2 @ weight) * np.sqrt(3) / np.pi
@@ -25,7 +29,9 @@ def usual_start(data: Compiled, share: np.ndarray, time: np.ndarray) -> np.ndarr
 
 @dataclass(frozen=True)
 class FixedFit:
-    """Maximum likelihood: coefficients (share, then time, then log sigma), largest score, log-likelihood."""
+    """Maximum likelihood: coefficients (share, then time, then log sigma), largest score,
+    log-likelihood.
+    """
 
     coefficients: np.ndarray
     log_likelihood: float
@@ -33,7 +39,9 @@ class FixedFit:
     steps: int
 
 
-def fit_fixed(data: Compiled, share: np.ndarray, time: np.ndarray, start: np.ndarray, family: TimingFamily) -> FixedFit:
+def fit_fixed(
+    data: Compiled, share: np.ndarray, time: np.ndarray, start: np.ndarray, family: TimingFamily
+) -> FixedFit:
     """Fit eta = share @ b, mu = time @ g, one log sigma; stops on the decrement before a step."""
     p, q = share.shape[1], time.shape[1]
     at = np.array(start, dtype=float)
@@ -55,16 +63,22 @@ def fit_fixed(data: Compiled, share: np.ndarray, time: np.ndarray, start: np.nda
 
 
 def _uphill(score: np.ndarray, curvature: np.ndarray) -> np.ndarray:
-    """Newton's step; where the surface is not concave, with as much of the diagonal added as makes it so."""
+    """Newton's step; where the surface is not concave, with as much of the diagonal added as makes
+    it so.
+    """
     added = 0.0
     while True:
         try:
-            return cho_solve(cho_factor(-curvature + added * np.diag(np.abs(np.diag(curvature)))), score)
+            return cho_solve(
+                cho_factor(-curvature + added * np.diag(np.abs(np.diag(curvature)))), score
+            )
         except np.linalg.LinAlgError:
             added = max(2 * added, 0.1)
 
 
-def _gathered(g: np.ndarray, h: np.ndarray, share: np.ndarray, time: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _gathered(
+    g: np.ndarray, h: np.ndarray, share: np.ndarray, time: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Tray derivatives carried to the coefficients."""
     score = np.r_[share.T @ g[:, 0], time.T @ g[:, 1], g[:, 2].sum()]
     one = np.ones((len(g), 1))

@@ -1,4 +1,6 @@
-"""Millions of cell x date rows to patterns, against pandas on the same whole-number codes; ratios within one run."""
+"""Millions of cell x date rows to patterns, against pandas on the same whole-number codes; ratios
+within one run.
+"""
 
 from __future__ import annotations
 
@@ -29,7 +31,9 @@ pytestmark = pytest.mark.slow
 SORTED_BAR = 5.0 if REDUCED else 7.0  # half a million rows fit the cache, where pandas loses less
 SHUFFLED_BAR = 2.0
 MEMORY_BAR = 500e6 * (REDUCED_TRAYS / FULL_TRAYS if REDUCED else 1.0)  # bytes; grows with the rows
-FIT_BAR = 0.7 if REDUCED else 3.0  # the fit does not shrink with the rows, and pandas' collapse does
+FIT_BAR = (
+    0.7 if REDUCED else 3.0
+)  # the fit does not shrink with the rows, and pandas' collapse does
 
 
 @pytest.fixture(scope="module")
@@ -42,8 +46,13 @@ def compared(rows, said: str) -> tuple[float, float]:
     cells, trays = as_frames(rows)
     for ours, theirs in zip(collapsed(rows), collapsed_by_pandas(cells, trays), strict=True):
         assert np.array_equal(np.transpose(ours), theirs.to_numpy())
-    own, other = median_seconds(lambda: collapsed(rows)), median_seconds(lambda: collapsed_by_pandas(cells, trays), 3)
-    print(f"\n{len(rows.unit):,} rows {said}: {own:.3f} s, pandas {other:.3f} s: {other / own:.1f}x")
+    own, other = (
+        median_seconds(lambda: collapsed(rows)),
+        median_seconds(lambda: collapsed_by_pandas(cells, trays), 3),
+    )
+    print(
+        f"\n{len(rows.unit):,} rows {said}: {own:.3f} s, pandas {other:.3f} s: {other / own:.1f}x"
+    )
     return own, other
 
 
@@ -83,14 +92,23 @@ def test_collapse_and_fit(rows):
     assert len(fit.coefficients) == 2 * columns + 1 == 91
     assert fit.score < 1e-3  # of a log-likelihood in the hundred thousands: at its top
 
-    # nothing is lost where trays alike add up: the patterns of every tray and cell give the same log-likelihood
+    # nothing is lost where trays alike add up: the patterns of every tray and cell give the same
+    # log-likelihood
     by_tray = compile_patterns(as_patterns(len(rows.sowing), *collapsed(rows)))
-    share, time = rows.design @ fit.coefficients[:columns], rows.design @ fit.coefficients[columns:-1]
+    share, time = (
+        rows.design @ fit.coefficients[:columns],
+        rows.design @ fit.coefficients[columns:-1],
+    )
     terms = evaluate(by_tray, share, time, fit.coefficients[-1], 0.0, LOG_LOGISTIC, "sowing")
-    assert fit.log_likelihood == pytest.approx(terms.value.sum(), rel=1e-10, abs=0)  # sums in another order
+    assert fit.log_likelihood == pytest.approx(
+        terms.value.sum(), rel=1e-10, abs=0
+    )  # sums in another order
 
     frames = as_frames(rows)
-    own, other = median_seconds(lambda: collapse_and_fit(rows)), median_seconds(lambda: collapsed_by_pandas(*frames), 3)
+    own, other = (
+        median_seconds(lambda: collapse_and_fit(rows)),
+        median_seconds(lambda: collapsed_by_pandas(*frames), 3),
+    )
     print(
         f"\n{len(rows.unit):,} rows, collapse + fit of 91 parameters: {own:.3f} s, "
         f"pandas' collapse alone {other:.3f} s: {other / own:.1f}x"

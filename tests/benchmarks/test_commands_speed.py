@@ -1,8 +1,9 @@
-"""`sow`, `plan` and `trial` on the demonstration answer in under five seconds after imports, on a machine at rest; and
-`check` and `fit` cost little more than what they stand on.
+"""`sow`, `plan` and `trial` on the demonstration answer in under five seconds after imports, on a
+machine at rest; and `check` and `fit` cost little more than what they stand on.
 
-Machines are noisy: the same command took from 3.9 to 5.4 CPU seconds here within one day. So each run is timed beside a
-fixed piece of work of the same kind (numpy on small arrays), which took one second where `sow` took 3.9.
+Machines are noisy: the same command took from 3.9 to 5.4 CPU seconds here within one day. So each
+run is timed beside a fixed piece of work of the same kind (numpy on small arrays), which took one
+second where `sow` took 3.9.
 """
 
 from __future__ import annotations
@@ -34,7 +35,9 @@ ROUNDS = 81_000
 
 
 def fixed_work() -> None:
-    """One second on the machine at rest: calls, small arrays that come and go, plain Python between them."""
+    """One second on the machine at rest: calls, small arrays that come and go, plain Python between
+    them.
+    """
     places = np.arange(600) % 60
     told: dict[int, float] = {}
     for k in range(ROUNDS):
@@ -69,18 +72,23 @@ def test_answers_in_five_seconds(command):
 
 
 def python(*words: str, ends_with: int = 0) -> tuple[float, float]:
-    """Seconds by the clock and CPU seconds of a Python that starts afresh, with all the processes it begins."""
+    """Seconds by the clock and CPU seconds of a Python that starts afresh, with all the processes
+    it begins.
+    """
     began, before = time.perf_counter(), os.times()
     told = subprocess.run([sys.executable, *words], capture_output=True, text=True, check=False)
     after = os.times()
     assert told.returncode == ends_with, told.stderr
-    spent = after.children_user + after.children_system - before.children_user - before.children_system
+    spent = (
+        after.children_user + after.children_system - before.children_user - before.children_system
+    )
     return time.perf_counter() - began, spent
 
 
 def median_ratio(what: str, below: Callable[[], float], own: Callable[[], float]) -> float:
-    """CPU seconds of a command over those of what it stands on: the middle of five rounds, in each one after the
-    other."""
+    """CPU seconds of a command over those of what it stands on: the middle of five rounds, in each
+    one after the other.
+    """
     rounds = [(below(), own()) for _ in range(5)]
     ratio = statistics.median(mine / under for under, mine in rounds)
     print(f"{what}: {statistics.median(mine for _, mine in rounds):.2f} CPU s, ratio {ratio:.2f}")
@@ -92,14 +100,18 @@ def test_check_costs_little_more_than_pandas():
     book = str(DATASETS / "demonstration")
 
     def check() -> float:
-        return python("-m", "germstats", "check", book, ends_with=1)[1]  # the planted stops are found
+        return python("-m", "germstats", "check", book, ends_with=1)[
+            1
+        ]  # the planted stops are found
 
     check()  # compiles what was not compiled yet
     assert median_ratio("check", lambda: python("-c", "import pandas")[1], check) <= CHECK_BAR
 
 
 def test_fit_costs_little_more_than_sow():
-    """Both fit the book; the regressions of the cross-check are run only where they are asked for."""
+    """Both fit the book; the regressions of the cross-check are run only where they are
+    asked for.
+    """
     book = str(DATASETS / "demonstration")
 
     def command(name: str) -> float:
@@ -114,26 +126,41 @@ def page(book: Path, where: Path) -> tuple[float, float]:
 
 
 def test_a_page_in_fifteen_seconds(tmp_path):
-    """The demonstration's page, from the command to the file: the work fits into fifteen seconds of two cores.
+    """The demonstration's page, from the command to the file: the work fits into fifteen seconds of
+    two cores.
 
-    By the clock it took 11.2 times the fixed work on two cores at rest; other work beside it soon costs the rest.
+    By the clock it took 11.2 times the fixed work on two cores at rest; other work beside it soon
+    costs the rest.
     """
-    rounds = [(seconds(fixed_work), *page(DATASETS / "demonstration", tmp_path / "page.html")) for _ in range(5)]
+    rounds = [
+        (seconds(fixed_work), *page(DATASETS / "demonstration", tmp_path / "page.html"))
+        for _ in range(5)
+    ]
     clock = statistics.median(own / fixed for fixed, own, _ in rounds)
     spent = statistics.median(cpu / fixed for fixed, _, cpu in rounds)
-    print(f"report: {clock:.1f} times the fixed work by the clock, {spent:.1f} times in CPU seconds")
+    print(
+        f"report: {clock:.1f} times the fixed work by the clock, {spent:.1f} times in CPU seconds"
+    )
     assert spent < 2 * PAGE_BAR
     if clock >= PAGE_BAR:
-        pytest.xfail(f"{clock:.1f} times the fixed work by the clock, bar {PAGE_BAR:g}: is the machine at rest?")
+        pytest.xfail(
+            f"{clock:.1f} times the fixed work by the clock, bar {PAGE_BAR:g}: is the machine at "
+            "rest?"
+        )
 
 
 def test_a_page_of_a_large_nursery(tmp_path):
-    """20 species and 304 lots on a page: under 10 MB, and under 90 seconds by the clock, of which two cores at rest
-    take 72: seven fits of up to 2,432 trays, some 350 lots left out of them in turn, 80 figures."""
+    """20 species and 304 lots on a page: under 10 MB, and under 90 seconds by the clock, of which
+    two cores at rest take 72: seven fits of up to 2,432 trays, some 350 lots left out of them in
+    turn, 80 figures.
+    """
     write_book(big_tables(), tmp_path / "book")
     fixed, (own, spent) = seconds(fixed_work), page(tmp_path / "book", tmp_path / "page.html")
     size = (tmp_path / "page.html").stat().st_size / 1e6
-    print(f"report: {own / fixed:.0f} times the fixed work by the clock, {spent / fixed:.0f} in CPU s, {size:.1f} MB")
+    print(
+        f"report: {own / fixed:.0f} times the fixed work by the clock, {spent / fixed:.0f} in CPU "
+        f"s, {size:.1f} MB"
+    )
     assert size < LARGE_PAGE_MB
     assert spent / fixed < 3 * LARGE_PAGE_BAR
     if own / fixed >= LARGE_PAGE_BAR:

@@ -1,4 +1,6 @@
-"""One cure regression by Newton on the product's likelihood and by a custom lifelines fitter, on the same seeds."""
+"""One cure regression by Newton on the product's likelihood and by a custom lifelines fitter, on
+the same seeds.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +16,9 @@ from germstats.engine.timing import LOG_LOGISTIC
 pytestmark = pytest.mark.slow
 
 TRAYS = 300 if REDUCED else 1211
-BAR = 20.0 if REDUCED else 40.0  # fewer trays leave both sides with their fixed costs, which are ours more than theirs
+BAR = (
+    20.0 if REDUCED else 40.0
+)  # fewer trays leave both sides with their fixed costs, which are ours more than theirs
 
 
 def test_cure_regression():
@@ -31,9 +35,19 @@ def test_cure_regression():
     data = compile_patterns(as_patterns(TRAYS, times, finishes))
     intervals, start = as_intervals(times, finishes, design), usual_start(data, design, design)
     theirs = fit_by_lifelines(intervals, start)
-    assert ours.log_likelihood == pytest.approx(theirs.log_likelihood_, rel=1e-8, abs=0)  # the bar is 1e-4
-    assert np.allclose(theirs.params_.to_numpy(), ours.coefficients, rtol=1e-4, atol=1e-3)  # BFGS stops near the top
+    assert ours.log_likelihood == pytest.approx(
+        theirs.log_likelihood_, rel=1e-8, abs=0
+    )  # the bar is 1e-4
+    assert np.allclose(
+        theirs.params_.to_numpy(), ours.coefficients, rtol=1e-4, atol=1e-3
+    )  # BFGS stops near the top
 
-    own, other = median_seconds(own_fit), median_seconds(lambda: fit_by_lifelines(intervals, start), 3)
-    print(f"\n{TRAYS:,} trays, cure regression: {own:.4f} s, lifelines {other:.2f} s: {other / own:.0f}x")
+    own, other = (
+        median_seconds(own_fit),
+        median_seconds(lambda: fit_by_lifelines(intervals, start), 3),
+    )
+    print(
+        f"\n{TRAYS:,} trays, cure regression: {own:.4f} s, lifelines {other:.2f} s: "
+        f"{other / own:.0f}x"
+    )
     assert other / own >= BAR

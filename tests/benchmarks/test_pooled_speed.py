@@ -1,6 +1,8 @@
-"""Speed of the pooled fit, as ratios within one run: against glmmTMB and glmer on one reduced model, and with its size.
+"""Speed of the pooled fit, as ratios within one run: against glmmTMB and glmer on one reduced
+model, and with its size.
 
-The other side needs R with lme4 and glmmTMB (Debian's r-cran-lme4, r-cran-glmmtmb); without it those tests skip.
+The other side needs R with lme4 and glmmTMB (Debian's r-cran-lme4, r-cran-glmmtmb); without it
+those tests skip.
 """
 
 from __future__ import annotations
@@ -32,7 +34,9 @@ HELD = {"tray_time": 1.0, "lot_time": 1.0, "rho": 0.0}
 
 
 def many_trays(trays: int) -> tuple[pd.DataFrame, np.ndarray]:
-    """Final counts by tray, and (T, 72) by cell: lots of four trays, thirty species, three treatments, two seasons."""
+    """Final counts by tray, and (T, 72) by cell: lots of four trays, thirty species, three
+    treatments, two seasons.
+    """
     rng = np.random.default_rng(trays)
     lot = np.arange(trays) // 4
     species, treatment, season = lot % 30, np.arange(trays) % 4 % 3, lot // 30 % 2
@@ -40,12 +44,22 @@ def many_trays(trays: int) -> tuple[pd.DataFrame, np.ndarray]:
     eta = eta + 0.5 * rng.standard_normal(lot[-1] + 1)[lot]
     share = 1 / (1 + np.exp(-(eta + 0.4 * rng.standard_normal(trays))))
     cells = rng.binomial(SEEDS, share[:, None], (trays, CELLS))
-    return pd.DataFrame({"tray": np.arange(trays), "lot": lot, "species": species, "treatment": treatment,
-                         "season": season, "n": SEEDS * CELLS, "emerged": cells.sum(axis=1)}), cells  # fmt: skip
+    return pd.DataFrame(
+        {
+            "tray": np.arange(trays),
+            "lot": lot,
+            "species": species,
+            "treatment": treatment,
+            "season": season,
+            "n": SEEDS * CELLS,
+            "emerged": cells.sum(axis=1),
+        }
+    ), cells
 
 
 def ours(trays: pd.DataFrame, cells: np.ndarray, runs: int = 5):
-    """Median seconds of the product's fit of both scatters, and its restricted log-likelihood at its optimum.
+    """Median seconds of the product's fit of both scatters, and its restricted log-likelihood at
+    its optimum.
 
     91 fixed effects: a share for each species under each treatment, and a season.
     """
@@ -68,19 +82,31 @@ def ours(trays: pd.DataFrame, cells: np.ndarray, runs: int = 5):
 def theirs(
     trays: pd.DataFrame, cells: np.ndarray, folder: Path, runs: int, with_glmer: bool
 ) -> dict[str, dict[str, object]]:
-    """What R needs for the same model: glmmTMB on the cells as they are kept and on tray sums, glmer on tray sums."""
+    """What R needs for the same model: glmmTMB on the cells as they are kept and on tray sums,
+    glmer on tray sums.
+    """
     rscript = shutil.which("Rscript")
-    asked = "cat(requireNamespace('glmmTMB', quietly = TRUE) && requireNamespace('lme4', quietly = TRUE))"
-    if rscript is None or "TRUE" not in subprocess.run([rscript, "-e", asked], capture_output=True, text=True).stdout:
+    asked = (
+        "cat(requireNamespace('glmmTMB', quietly = TRUE) && requireNamespace('lme4', quietly = "
+        "TRUE))"
+    )
+    if (
+        rscript is None
+        or "TRUE"
+        not in subprocess.run([rscript, "-e", asked], capture_output=True, text=True).stdout
+    ):
         pytest.skip("R with lme4 and glmmTMB is not here")
     trays.to_csv(folder / "trays.csv", index=False)
     np.savetxt(folder / "cells.csv", cells, fmt="%d", delimiter=",")
     script = Path(__file__).with_name("pooled_glmm_speed.R")
     subprocess.run(
         [rscript, str(script), str(folder), str(runs), str(int(with_glmer))],
-        check=True, capture_output=True,
-    )  # fmt: skip
-    found: dict[str, dict[str, object]] = json.loads((folder / "out.json").read_text(encoding="utf-8"))
+        check=True,
+        capture_output=True,
+    )
+    found: dict[str, dict[str, object]] = json.loads(
+        (folder / "out.json").read_text(encoding="utf-8")
+    )
     return found
 
 
@@ -93,12 +119,16 @@ def test_faster_than_glmmtmb(trays, bar, tmp_path):
     seconds, value = ours(table, cells)
     small = trays < 2_000
     other = theirs(table, cells, tmp_path, 5 if small else 1, with_glmer=small and not REDUCED)
-    ratios = {name: statistics.median(np.atleast_1d(run["seconds"])) / seconds for name, run in other.items()}
+    ratios = {
+        name: statistics.median(np.atleast_1d(run["seconds"])) / seconds
+        for name, run in other.items()
+    }
     print(
         f"{trays} trays: ours {seconds:.3f} s;",
         ", ".join(f"{name} {ratio:.1f} times" for name, ratio in ratios.items()),
     )
-    # ours maximises with the scatters' weak priors in, so that its log-likelihood lies a little under the maximum
+    # ours maximises with the scatters' weak priors in, so that its log-likelihood lies a little
+    # under the maximum
     assert value == pytest.approx(other["glmmTMB_cells"]["log_likelihood"], rel=1e-6)
     assert ratios.get("glmer_sums", 200) >= 200
     if ratios["glmmTMB_cells"] < bar:
@@ -106,7 +136,9 @@ def test_faster_than_glmmtmb(trays, bar, tmp_path):
 
 
 def test_a_season_under_way_grows_no_faster_than_its_trays():
-    """Fit and 400 draws of a season under way: 72 trays, and thirty times as many (six times in the reduced run)."""
+    """Fit and 400 draws of a season under way: 72 trays, and thirty times as many (six times in the
+    reduced run).
+    """
     times = 6 if REDUCED else 30
 
     def seconds(lots: int) -> float:
@@ -120,5 +152,8 @@ def test_a_season_under_way_grows_no_faster_than_its_trays():
     seconds(3)  # imports and first touches
     small = statistics.median(seconds(3) for _ in range(5))
     large = statistics.median(seconds(3 * times) for _ in range(1 if times > 10 else 3))
-    print(f"72 trays {small:.2f} CPU s, {72 * times} trays {large:.2f} CPU s: {large / small:.1f} times for {times}")
+    print(
+        f"72 trays {small:.2f} CPU s, {72 * times} trays {large:.2f} CPU s: {large / small:.1f} "
+        f"times for {times}"
+    )
     assert large <= times * small

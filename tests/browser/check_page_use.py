@@ -28,7 +28,9 @@ def write(folder: Path, name: str, header: str, rows: list[list[object]]) -> Non
 
 
 def small_book(folder: Path) -> Path:
-    """Two past springs looked at cell by cell, and this spring's trays: one looked at a week ago, four never."""
+    """Two past springs looked at cell by cell, and this spring's trays: one looked at a week ago,
+    four never.
+    """
     write(folder, "species", "species,common_name", [["MOFI", "wild bergamot"]])
     write(folder, "lots", "lot,species", [["MOFI-A", "MOFI"]])
     trays: list[list[object]] = []
@@ -36,11 +38,24 @@ def small_book(folder: Path) -> Path:
     for back in (1, 2):
         for k in range(3):
             tray = f"P-{back}{k}"
-            trays.append([tray, SEASON - back, "MOFI-A", f"{SEASON - back - 1}-12-10", 3, 4, 2, "grit", "bench 1"])
+            trays.append(
+                [
+                    tray,
+                    SEASON - back,
+                    "MOFI-A",
+                    f"{SEASON - back - 1}-12-10",
+                    3,
+                    4,
+                    2,
+                    "grit",
+                    "bench 1",
+                ]
+            )
             for week, share in ((1, 0), (2, 4 + k), (3, 9 - k), (4, 9 - k)):
                 day = datetime.date(SEASON - back, 3, 20) + datetime.timedelta(weeks=2 * week)
                 cells += [
-                    [tray, f"{'ABC'[n // 4]}{n % 4 + 1}", day, int(n < share) + int(n < share - 6)] for n in range(12)
+                    [tray, f"{'ABC'[n // 4]}{n % 4 + 1}", day, int(n < share) + int(n < share - 6)]
+                    for n in range(12)
                 ]
     for tray, place in (
         ("T-10", "bench 10"),
@@ -73,11 +88,13 @@ class Page:
         return self
 
     def reload(self) -> Page:
-        """Open the page anew once both keepings have all: a busy browser loses what was written just before, and may
-        say that it is done while the old page still stands."""
+        """Open the page anew once both keepings have all: a busy browser loses what was written
+        just before, and may say that it is done while the old page still stands.
+        """
         self.browser.execute_async_script(
             "const done = () => arguments[0]();"
-            "if (second) second.transaction('texts').objectStore('texts').count().onsuccess = done; else done();"
+            "if (second) second.transaction('texts').objectStore('texts').count().onsuccess = "
+            "done; else done();"
         )
         self.js("document.stale = true")
         self.browser.refresh()
@@ -113,7 +130,8 @@ class Page:
 
     def set_day(self, day: datetime.date) -> None:
         script = (
-            "const d = document.getElementById('day'); d.value = arguments[0]; d.dispatchEvent(new Event('change'))"
+            "const d = document.getElementById('day'); d.value = arguments[0]; d.dispatchEvent(new "
+            "Event('change'))"
         )
         self.js(script, day.isoformat())
 
@@ -126,7 +144,11 @@ class Page:
     def table(self, name: str) -> list[dict[str, str]]:
         """Rows of an exported table, as its text has them."""
         self.click("#show-export")
-        text = str(self.js(f"return document.querySelector('textarea[aria-label=\"Text of {name}\"]').value"))
+        text = str(
+            self.js(
+                f"return document.querySelector('textarea[aria-label=\"Text of {name}\"]').value"
+            )
+        )
         return list(csv.DictReader(io.StringIO(text, newline=""), strict=True))
 
     def type(self, selector: str, keys: str) -> None:

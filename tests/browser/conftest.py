@@ -1,4 +1,6 @@
-"""A headless Chromium for tests that use a page as a person would; skipped, with a reason, where there is none."""
+"""A headless Chromium for tests that use a page as a person would; skipped, with a reason, where
+there is none.
+"""
 
 from __future__ import annotations
 
@@ -14,26 +16,45 @@ AXE = Path(__file__).parents[2] / ".axe" / "node_modules" / "axe-core" / "axe.mi
 
 @pytest.fixture
 def browser(tmp_path: Path) -> Iterator:
-    """A Chromium of its own profile that reaches no network; its console is kept (`browser.get_log("browser")`)."""
+    """A Chromium of its own profile that reaches no network; its console is kept
+    (`browser.get_log("browser")`).
+    """
     chromium, driver = shutil.which("chromium"), shutil.which("chromedriver")
     if not chromium or not driver:
         pytest.skip(
-            "chromium and chromedriver (Debian: chromium, chromium-driver) are not installed; .ci/browser does it"
+            "chromium and chromedriver (Debian: chromium, chromium-driver) are not installed; "
+            ".ci/browser does it"
         )
-    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed; pip install '.[dev]'")
+    webdriver = pytest.importorskip(
+        "selenium.webdriver", reason="selenium is not installed; pip install '.[dev]'"
+    )
     options = webdriver.ChromeOptions()
     options.binary_location = chromium
     for flag in (
-        "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-        "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
-        "--host-resolver-rules=MAP * ~NOTFOUND", f"--user-data-dir={tmp_path / 'profile'}",
-    ):  # fmt: skip
+        "--headless=new",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-quic",
+        "--no-first-run",
+        "--disable-background-networking",
+        "--disable-component-update",
+        "--disable-sync",
+        "--disable-dev-shm-usage",
+        "--host-resolver-rules=MAP * ~NOTFOUND",
+        f"--user-data-dir={tmp_path / 'profile'}",
+    ):
         options.add_argument(flag)
     options.add_experimental_option(
-        "prefs", {"download.default_directory": str(tmp_path / "downloads"), "download.prompt_for_download": False}
+        "prefs",
+        {
+            "download.default_directory": str(tmp_path / "downloads"),
+            "download.prompt_for_download": False,
+        },
     )
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    made = webdriver.Chrome(options=options, service=webdriver.ChromeService(executable_path=driver))
+    made = webdriver.Chrome(
+        options=options, service=webdriver.ChromeService(executable_path=driver)
+    )
     try:
         yield made
     finally:
@@ -57,8 +78,12 @@ def width(browser, pixels: int, height: int = 900) -> None:
 
 
 def beyond_the_screen(browser, what: str) -> list[str]:
-    """Elements (a CSS selector) that stand beyond the right edge of the screen, with every fold open."""
-    browser.execute_script("document.querySelectorAll('details').forEach(one => { one.open = true; });")
+    """Elements (a CSS selector) that stand beyond the right edge of the screen, with every fold
+    open.
+    """
+    browser.execute_script(
+        "document.querySelectorAll('details').forEach(one => { one.open = true; });"
+    )
     return browser.execute_script(
         "return [...document.querySelectorAll(arguments[0])]"
         ".filter(one => one.getBoundingClientRect().right > window.innerWidth + 1)"

@@ -1,4 +1,6 @@
-"""The check page in a browser: taps are kept, exports are rows that `check` and `fit` take, nothing is lost unasked."""
+"""The check page in a browser: taps are kept, exports are rows that `check` and `fit` take, nothing
+is lost unasked.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,17 @@ import pytest
 from click.testing import CliRunner
 
 from germstats.cli.main import main
-from tests.browser.check_page_use import EARLIER, FORMULA, HOSTILE, PHONE, SCREEN, SOWN, TODAY, Page, small_book
+from tests.browser.check_page_use import (
+    EARLIER,
+    FORMULA,
+    HOSTILE,
+    PHONE,
+    SCREEN,
+    SOWN,
+    TODAY,
+    Page,
+    small_book,
+)
 from tests.browser.conftest import serious_problems
 
 
@@ -30,7 +42,11 @@ def page(browser, book: Path, tmp_path: Path) -> Iterator[Page]:
     result = CliRunner().invoke(main, ["new", "--check-page", "--for", str(book), "-o", str(path)])
     assert result.exit_code == 0, result.output
     yield Page(browser, path).open()
-    complaints = [one["message"] for one in browser.get_log("browser") if one["level"] in ("SEVERE", "WARNING")]
+    complaints = [
+        one["message"]
+        for one in browser.get_log("browser")
+        if one["level"] in ("SEVERE", "WARNING")
+    ]
     assert complaints == []
 
 
@@ -44,7 +60,9 @@ def test_taps_are_kept_over_a_reload_and_start_from_the_last_check(page: Page) -
     assert page.cell("A1") == "A1, 2 seedlings, 2 new, label corner"
     assert page.cell("A3") == "A3, 0 seedlings, none new"
     assert page.cell("C4") == "C4, 0 seedlings before, not looked at yet"
-    assert page.text("#tally").startswith("3 of 12 cells looked at. Ever seen: 4 seedlings in 2 cells, 3 new.")
+    assert page.text("#tally").startswith(
+        "3 of 12 cells looked at. Ever seen: 4 seedlings in 2 cells, 3 new."
+    )
 
 
 def test_seen_stays_seen_and_undo_goes_back_tap_by_tap(page: Page) -> None:
@@ -106,7 +124,9 @@ def read_in(page: Page, book: Path, *names: str) -> None:
         header, *rows = file.read_text(encoding="utf-8").splitlines(keepends=True)
         there = book / f"{name}.csv"
         if there.exists():
-            assert there.read_text(encoding="utf-8").splitlines()[0] == header.strip().removesuffix(",checked_by,note")
+            assert there.read_text(encoding="utf-8").splitlines()[0] == header.strip().removesuffix(
+                ",checked_by,note"
+            )
             lines = there.read_text(encoding="utf-8").splitlines(keepends=True)
             there.write_text("".join([header, *lines[1:], *rows]), encoding="utf-8")
         else:
@@ -129,7 +149,10 @@ def test_exported_rows_go_into_the_book_and_the_fit_uses_them(page: Page, book: 
     page.click("input[value=count]")
     page.type("#filled", "0")
     page.click("input[value=event]")
-    page.js("const e = document.getElementById('event'); e.value = 'washed'; e.dispatchEvent(new Event('change'))")
+    page.js(
+        "const e = document.getElementById('event'); e.value = 'washed'; e.dispatchEvent(new "
+        "Event('change'))"
+    )
     page.click("[data-cell=C4]")
     page.click("[data-cell=A1]")
     page.type("#event-note", "@rain")
@@ -147,12 +170,17 @@ def test_exported_rows_go_into_the_book_and_the_fit_uses_them(page: Page, book: 
     read_in(page, book, "cells", "checks", "events")
     check = CliRunner().invoke(main, ["check", str(book), "--json"])
     found = json.loads(check.stdout)
-    assert (check.exit_code, found["counts"]["stop"], found["counts"]["ask"]) == (0, 0, 0), found["findings"]
+    assert (check.exit_code, found["counts"]["stop"], found["counts"]["ask"]) == (0, 0, 0), found[
+        "findings"
+    ]
     used = {one["table"]: one["used"] for one in found["accounting"]}
     assert (used["cells"], used["checks"], used["events"]) == (6 * 4 * 12 + 12 + 24, 1, 1)
     after = json.loads(CliRunner().invoke(main, ["fit", str(book), "--json"]).stdout)
     counted = [sum(row["trays"] for row in fit["rows"]) for fit in (before, after)]
-    assert counted == [7, 9]  # T-3 and the hostile one; the washed tray has no look before its washing
+    assert counted == [
+        7,
+        9,
+    ]  # T-3 and the hostile one; the washed tray has no look before its washing
 
 
 def test_a_look_at_some_cells_is_held_back_unless_all_were_seen_before(page: Page) -> None:
@@ -188,9 +216,12 @@ def test_storage_refused_warns_and_still_exports(page: Page) -> None:
     assert not page.find("#refused").is_displayed()
     page.browser.execute_cdp_cmd(
         "Page.addScriptToEvaluateOnNewDocument",
-        {"source": "Storage.prototype.setItem = () => { throw new DOMException('no', 'QuotaExceededError'); };"
-                   "indexedDB.open = () => { throw new DOMException('no', 'SecurityError'); };"},
-    )  # fmt: skip
+        {
+            "source": "Storage.prototype.setItem = () => { throw new "
+            "DOMException('no', 'QuotaExceededError'); };"
+            "indexedDB.open = () => { throw new DOMException('no', 'SecurityError'); };"
+        },
+    )
     page.reload()
     assert page.find("#refused").is_displayed()
     assert "storage is full" in page.text("#refused")
@@ -225,7 +256,9 @@ def browser_processes(profile: str) -> list[int]:
                 words = (place / "cmdline").read_bytes().split(b"\0")
             except OSError:
                 continue
-            if f"--user-data-dir={profile}".encode() in words and not any(w.startswith(b"--type=") for w in words):
+            if f"--user-data-dir={profile}".encode() in words and not any(
+                w.startswith(b"--type=") for w in words
+            ):
                 found.append(int(place.name))
     return found
 
@@ -247,14 +280,26 @@ def test_taps_outlive_a_browser_that_dies(page: Page, tmp_path: Path) -> None:
         lock.unlink()
     options = webdriver.ChromeOptions()
     options.binary_location = str(shutil.which("chromium"))
-    for flag in ("--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-dev-shm-usage",
-                 "--host-resolver-rules=MAP * ~NOTFOUND", f"--user-data-dir={profile}"):  # fmt: skip
+    for flag in (
+        "--headless=new",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--no-first-run",
+        "--disable-dev-shm-usage",
+        "--host-resolver-rules=MAP * ~NOTFOUND",
+        f"--user-data-dir={profile}",
+    ):
         options.add_argument(flag)
-    again = webdriver.Chrome(options=options, service=webdriver.ChromeService(str(shutil.which("chromedriver"))))
+    again = webdriver.Chrome(
+        options=options, service=webdriver.ChromeService(str(shutil.which("chromedriver")))
+    )
     try:
         reopened = Page(again, Path(page.address.removeprefix("file://"))).open()
         reopened.choose("T-3")
-        assert [reopened.cell(name) for name in ("A2", "C4")] == ["A2, 1 seedling, 1 new", "C4, 1 seedling, 1 new"]
+        assert [reopened.cell(name) for name in ("A2", "C4")] == [
+            "A2, 1 seedling, 1 new",
+            "C4, 1 seedling, 1 new",
+        ]
     finally:
         again.quit()
         page.browser.get_log = lambda kind: []  # the first browser is gone
@@ -288,11 +333,14 @@ def test_rows_are_copied_for_a_spreadsheet_without_a_header(page: Page) -> None:
     page.click("#rest")
     page.click("#show-export")
     page.browser.execute_cdp_cmd(
-        "Browser.grantPermissions", {"permissions": ["clipboardReadWrite", "clipboardSanitizedWrite"]}
+        "Browser.grantPermissions",
+        {"permissions": ["clipboardReadWrite", "clipboardSanitizedWrite"]},
     )
     page.click("#files button:nth-of-type(2)")
     page.until(lambda: page.text("#exported") == "12 rows of cells copied.")
-    text = page.browser.execute_async_script("navigator.clipboard.readText().then(arguments[arguments.length - 1])")
+    text = page.browser.execute_async_script(
+        "navigator.clipboard.readText().then(arguments[arguments.length - 1])"
+    )
     lines = str(text).splitlines()
     assert lines[0].split("\t") == ["T-3", "A1", TODAY.isoformat(), "1", "", ""]
     assert len(lines) == 12
@@ -302,7 +350,10 @@ def test_where_copying_is_refused_the_text_is_marked(page: Page) -> None:
     page.choose("T-3")
     page.click("#rest")
     page.click("#show-export")
-    page.js("navigator.clipboard.writeText = () => Promise.reject(new Error('no')); document.execCommand = () => false")
+    page.js(
+        "navigator.clipboard.writeText = () => Promise.reject(new Error('no')); "
+        "document.execCommand = () => false"
+    )
     page.click("#files button:nth-of-type(2)")
     page.until(lambda: "copy it by hand" in page.text("#exported"))
     assert str(page.js("return getSelection().toString()")).count("T-3") == 12
@@ -316,12 +367,17 @@ def test_a_page_made_of_the_filled_book_knows_what_arrived(page: Page, book: Pat
     page.click("#rest")
     page.table("cells")
     read_in(page, book, "cells")
-    shutil.copy(book.parent / "downloads" / f"cells-to-add-{TODAY}.csv", book)  # left beside the table it was added to
+    shutil.copy(
+        book.parent / "downloads" / f"cells-to-add-{TODAY}.csv", book
+    )  # left beside the table it was added to
     check = CliRunner().invoke(main, ["check", str(book)])
     assert (check.exit_code, f"cells-to-add-{TODAY}.csv: not read" in check.output) == (0, True)
     path = Path(page.address.removeprefix("file://"))
     assert (
-        CliRunner().invoke(main, ["new", "--check-page", "--for", str(book), "-o", str(path), "--force"]).exit_code == 0
+        CliRunner()
+        .invoke(main, ["new", "--check-page", "--for", str(book), "-o", str(path), "--force"])
+        .exit_code
+        == 0
     )
     page.open().click("#show-export")
     assert "Nothing to export. 1 check more: the book has that day already" in page.text("#ready")
@@ -374,13 +430,19 @@ def test_no_serious_barrier_and_no_sideways_scrolling(page: Page, axe: str, pixe
     page.open(pixels)
 
     def sound(part: str) -> None:
-        wide, shown = page.js("return [document.documentElement.scrollWidth, document.documentElement.clientWidth]")
+        wide, shown = page.js(
+            "return [document.documentElement.scrollWidth, document.documentElement.clientWidth]"
+        )
         assert wide <= shown, part
         found = page.browser.execute_async_script(
             "const done = arguments[arguments.length - 1];"
             "axe.run(document, {resultTypes: ['violations']}).then(r => done(r.violations));"
         )
-        bad = [f"{v['id']} at {v['nodes'][0]['target']}" for v in found if v["impact"] in ("serious", "critical")]
+        bad = [
+            f"{v['id']} at {v['nodes'][0]['target']}"
+            for v in found
+            if v["impact"] in ("serious", "critical")
+        ]
         assert bad == [], part
 
     assert serious_problems(page.browser, axe) == []
@@ -401,7 +463,9 @@ def test_no_serious_barrier_and_no_sideways_scrolling(page: Page, axe: str, pixe
     sound("clear")
 
 
-def test_targets_are_large_enough_and_a_turned_tray_says_where_its_label_is(browser, tmp_path: Path) -> None:
+def test_targets_are_large_enough_and_a_turned_tray_says_where_its_label_is(
+    browser, tmp_path: Path
+) -> None:
     path = tmp_path / "check-page.html"
     assert CliRunner().invoke(main, ["new", "--check-page", "-o", str(path)]).exit_code == 0
     page = Page(browser, path).open()
@@ -411,14 +475,17 @@ def test_targets_are_large_enough_and_a_turned_tray_says_where_its_label_is(brow
 
     def smallest(which: str = "#grid button") -> float:
         script = (
-            "return [...document.querySelectorAll(arguments[0])].filter(one => one.checkVisibility())"
+            "return [...document.querySelectorAll(arguments[0])].filter(one => "
+            "one.checkVisibility())"
             ".map(one => one.getBoundingClientRect()).map(one => Math.min(one.width, one.height))"
         )
         sizes = page.js(script, which)
         assert isinstance(sizes, list)
         return float(min(sizes))
 
-    assert page.text("#corner") == "Label at A1 (top right)."  # turned a quarter by itself, so that cells are larger
+    assert (
+        page.text("#corner") == "Label at A1 (top right)."
+    )  # turned a quarter by itself, so that cells are larger
     assert smallest() >= 44
     for lies in ("bottom right", "bottom left", "top left"):
         page.click("#turn")
@@ -449,15 +516,27 @@ def test_targets_are_large_enough_and_a_turned_tray_says_where_its_label_is(brow
 RECORD = "tray|T-3"
 DAMAGED = {
     RECORD: (
-        '{"checks": [1, 2], "events": {}}', '{"checks": {"DAY": null}}',
-        '{"checks": {"DAY": {"cells": {"A1": "many"}}}}', '{"checks": {"DAY": {"note": {"a": 1}}}}',
+        '{"checks": [1, 2], "events": {}}',
+        '{"checks": {"DAY": null}}',
+        '{"checks": {"DAY": {"cells": {"A1": "many"}}}}',
+        '{"checks": {"DAY": {"note": {"a": 1}}}}',
         '{"checks": {"some day": {"filled": 3}}}',
-        '{"events": {"x": {"on": 7, "event": null}}}', '{"draft": 5}', '{"draft": {"A1": true}, "unsown": "all"}',
-        '{"base": {"day": 3}}', "7", '"words"', "{not json",
+        '{"events": {"x": {"on": 7, "event": null}}}',
+        '{"draft": 5}',
+        '{"draft": {"A1": true}, "unsown": "all"}',
+        '{"base": {"day": 3}}',
+        "7",
+        '"words"',
+        "{not json",
     ),
-    "trays": ("[null]", '[{"tray": 4, "rows": 2, "columns": 2}]', '[{"tray": "N-1", "rows": "six"}]', '{"tray": 1}'),
+    "trays": (
+        "[null]",
+        '[{"tray": 4, "rows": 2, "columns": 2}]',
+        '[{"tray": "N-1", "rows": "six"}]',
+        '{"tray": 1}',
+    ),
     "settings": ('{"turn": "left", "mode": 4, "by": ["me"]}', '{"__proto__": 1}', "[]"),
-}  # fmt: skip
+}
 """Texts that are no JSON, or JSON of a wrong shape, by the key they are kept under."""
 NAMED = {RECORD: "tray T-3", "trays": "the trays typed here", "settings": "the settings"}
 
@@ -487,7 +566,11 @@ def test_a_damaged_text_is_set_aside_and_said_and_every_view_goes_on(page: Page,
     assert [row["emerged"] for row in page.table("cells")] == list("100000000000")
     for left in reversed(range(len(DAMAGED[key]))):
         page.click("#aside button")
-        page.until(lambda left=left: len(page.browser.find_elements("css selector", "#aside button")) == left)
+        page.until(
+            lambda left=left: (
+                len(page.browser.find_elements("css selector", "#aside button")) == left
+            )
+        )
     page.reload()
     assert page.find("#damaged").is_displayed() is False
     page.choose("T-3")
@@ -502,7 +585,9 @@ def test_a_damaged_text_is_no_barrier(page: Page, axe: str, pixels: int) -> None
     assert serious_problems(page.browser, axe) == []
     page.wait().click("#show-export")
     assert page.find("#aside textarea").is_displayed()
-    wide, shown = page.js("return [document.documentElement.scrollWidth, document.documentElement.clientWidth]")
+    wide, shown = page.js(
+        "return [document.documentElement.scrollWidth, document.documentElement.clientWidth]"
+    )
     assert wide <= shown
     page.js(axe)
     found = page.browser.execute_async_script(
@@ -515,7 +600,11 @@ def test_a_damaged_text_is_no_barrier(page: Page, axe: str, pixels: int) -> None
 def test_what_is_sound_in_a_damaged_text_goes_on(page: Page) -> None:
     cells = {f"{'ABC'[n // 4]}{n % 4 + 1}": 0 for n in range(12)}
     before = (TODAY - datetime.timedelta(days=1)).isoformat()
-    kept_as(page, RECORD, json.dumps({"checks": {before: {"cells": cells | {"B2": 1}}, TODAY.isoformat(): 5}}))
+    kept_as(
+        page,
+        RECORD,
+        json.dumps({"checks": {before: {"cells": cells | {"B2": 1}}, TODAY.isoformat(): 5}}),
+    )
     kept_as(page, "trays", json.dumps([None, {"tray": "N-1", "rows": 2, "columns": 2, "sown": ""}]))
     page.choose("T-3")
     assert page.text("#damaged").count("tray T-3") == 1
@@ -536,7 +625,8 @@ def test_what_was_thrown_away_stays_away_where_the_second_keeping_is_behind(page
         "const work = second.transaction('texts', 'readwrite');"
         "work.objectStore('texts').put({key: PREFIX + 'tray|T-3', stamp, text});"
         "work.oncomplete = () => done();",
-        stamp, text,
-    )  # fmt: skip
+        stamp,
+        text,
+    )
     page.reload().choose("T-3")
     assert page.cell("A1") == "A1, not looked at yet, label corner"

@@ -1,4 +1,6 @@
-"""The season's page as a person opens it: no network, phone and desk, keyboard, print, numbers that can be moved."""
+"""The season's page as a person opens it: no network, phone and desk, keyboard, print, numbers that
+can be moved.
+"""
 
 from __future__ import annotations
 
@@ -41,8 +43,9 @@ def move(page, name: str, value: float) -> None:
     page.execute_script(
         "const one = document.getElementById('what-if-' + arguments[0]);"
         "one.value = arguments[1]; one.dispatchEvent(new Event('input', {bubbles: true}));",
-        name, value,
-    )  # fmt: skip
+        name,
+        value,
+    )
 
 
 def said(page) -> dict[str, str]:
@@ -57,8 +60,9 @@ def test_moved_numbers_are_those_of_the_package(page, target, cells):
     for k, row in enumerate(rows):
         page.execute_script(
             "const one = document.getElementById('what-if-lot'); one.selectedIndex = arguments[0];"
-            "one.dispatchEvent(new Event('change'));", k,
-        )  # fmt: skip
+            "one.dispatchEvent(new Event('change'));",
+            k,
+        )
         move(page, "target", 100 * target)
         move(page, "cells", cells)
         told = page.execute_script(
@@ -82,13 +86,15 @@ def test_no_range_reads_as_an_arrow(page):
     for k in range(len(hostile_account().fit.rows)):
         page.execute_script(
             "const one = document.getElementById('what-if-lot'); one.selectedIndex = arguments[0];"
-            "one.dispatchEvent(new Event('change'));", k,
-        )  # fmt: skip
+            "one.dispatchEvent(new Event('change'));",
+            k,
+        )
         for seeds in (1, 8):
             move(page, "seeds", seeds)
             texts = page.execute_script(
                 "return [document.getElementById('what-if-said').textContent,"
-                "...[...document.querySelectorAll('#what-if-table td')].map(one => one.textContent)];"
+                "...[...document.querySelectorAll('#what-if-table td')].map(one => "
+                "one.textContent)];"
             )
             assert not [text for text in texts if re.search("-[<>]", text)]
             assert re.search(r" (seed|pinch)\b" if seeds == 1 else r" (seeds|pinches)\b", texts[0])
@@ -127,7 +133,13 @@ def test_reads_fully_without_script(browser, tmp_path):
 @pytest.mark.parametrize(("wide", "high"), [(8.27, 11.69), (8.5, 11.0)])
 def test_prints_tagged_with_every_section(page, wide, high):
     printed = page.execute_cdp_cmd(
-        "Page.printToPDF", {"paperWidth": wide, "paperHeight": high, "generateTaggedPDF": True, "printBackground": True}
+        "Page.printToPDF",
+        {
+            "paperWidth": wide,
+            "paperHeight": high,
+            "generateTaggedPDF": True,
+            "printBackground": True,
+        },
     )
     paper = pypdf.PdfReader(io.BytesIO(base64.b64decode(printed["data"])))
     assert "/StructTreeRoot" in paper.trailer["/Root"]

@@ -1,4 +1,6 @@
-"""The season's page in autumn, with a packet too small and a trial to sow: on a phone and a desk."""
+"""The season's page in autumn, with a packet too small and a trial to sow: on a phone and a
+desk.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,9 @@ from tests.page_books import ended_account, few_seeds, undecided
 def page(browser, tmp_path):
     account = undecided(few_seeds(ended_account(), 200))
     place = tmp_path / "page.html"
-    place.write_text(season_page(account, Pictures(), datetime.date(2026, 11, 26)), encoding="utf-8")
+    place.write_text(
+        season_page(account, Pictures(), datetime.date(2026, 11, 26)), encoding="utf-8"
+    )
     browser.get(place.as_uri())
     return browser
 
@@ -34,11 +38,15 @@ def test_autumn_fits_the_screen_and_has_no_barrier(page, axe, pixels):
 def test_the_command_is_copied_as_it_is_typed_and_its_words_stay_whole(page):
     width(page, 360)
     one = page.find_element("css selector", "#trial .command")
-    typed = page.execute_script("getSelection().selectAllChildren(arguments[0]); return String(getSelection());", one)
+    typed = page.execute_script(
+        "getSelection().selectAllChildren(arguments[0]); return String(getSelection());", one
+    )
     assert typed.startswith("germstats trial ") and " --species MOFI --treatments " in typed
     assert typed == page.execute_script("return arguments[0].textContent", one)
     lines = page.execute_script(
-        "return [...arguments[0].querySelectorAll('span')].map(one => one.getClientRects().length);", one
+        "return [...arguments[0].querySelectorAll('span')].map(one => "
+        "one.getClientRects().length);",
+        one,
     )
     assert set(lines) == {1}
 

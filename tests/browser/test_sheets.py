@@ -1,4 +1,6 @@
-"""The sheets on a phone, on a screen and on paper, A4 and Letter: nothing cut, nothing split, nothing lost."""
+"""The sheets on a phone, on a screen and on paper, A4 and Letter: nothing cut, nothing split,
+nothing lost.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +24,8 @@ PAPERS = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
 def many_trays(rows=6, columns=12, number=45):
     head = "tray,season,lot,sown_on,rows,columns,seeds_per_cell,cover,place\n"
     return head + "".join(
-        f"T-{k:03d},2026,{'A-1' if k % 2 else 'B-1'},2025-12-10,{rows},{columns},2,grit,bench {k % 7 + 1}\n"
+        f"T-{k:03d},2026,{'A-1' if k % 2 else 'B-1'},2025-12-10,{rows},{columns},2,grit,bench "
+        f"{k % 7 + 1}\n"
         for k in range(1, number + 1)
     )
 
@@ -30,7 +33,9 @@ def many_trays(rows=6, columns=12, number=45):
 @pytest.fixture(scope="module")
 def benches(tmp_path_factory):
     place = tmp_path_factory.mktemp("benches")
-    return bench_of(small_book(place / "book", trays=many_trays(), checks="tray,checked_on,filled\n"))
+    return bench_of(
+        small_book(place / "book", trays=many_trays(), checks="tray,checked_on,filled\n")
+    )
 
 
 @pytest.fixture(scope="module")
@@ -50,9 +55,16 @@ def shown(browser, tmp_path, page):
 
 def printed(browser, paper):
     """Pages as printed."""
-    pypdf = pytest.importorskip("pypdf", reason="pypdf, which reads what was printed, is not installed")
+    pypdf = pytest.importorskip(
+        "pypdf", reason="pypdf, which reads what was printed, is not installed"
+    )
     wide, high = PAPERS[paper]
-    asked = {"paperWidth": wide, "paperHeight": high, "preferCSSPageSize": True, "printBackground": False}
+    asked = {
+        "paperWidth": wide,
+        "paperHeight": high,
+        "preferCSSPageSize": True,
+        "printBackground": False,
+    }
     answer = browser.execute_cdp_cmd("Page.printToPDF", asked)
     return pypdf.PdfReader(io.BytesIO(base64.b64decode(answer["data"]))).pages
 
@@ -62,11 +74,15 @@ def flat(page):
 
 
 @pytest.mark.parametrize("paper", PAPERS)
-def test_every_tray_to_be_sown_is_printed_whole_under_a_repeated_head(browser, tmp_path, sowing, paper):
+def test_every_tray_to_be_sown_is_printed_whole_under_a_repeated_head(
+    browser, tmp_path, sowing, paper
+):
     shown(browser, tmp_path, sowing_sheet(sowing, "book"))
     pages = printed(browser, paper)
     assert len(pages) > 2
-    assert float(pages[0].mediabox.width) == pytest.approx(PAPERS[paper][0] * 72, abs=1)  # no size of its own
+    assert float(pages[0].mediabox.width) == pytest.approx(
+        PAPERS[paper][0] * 72, abs=1
+    )  # no size of its own
     texts = [flat(page) for page in pages]
     for one in sowing.trays:
         (here,) = [text for text in texts if one.tray in text]
@@ -74,8 +90,10 @@ def test_every_tray_to_be_sown_is_printed_whole_under_a_repeated_head(browser, t
         assert "grams" in after and "sown_on" in after  # the line ends on the page it begins on
     for text in texts:
         assert "seeds_per_cell" in text or "N-" not in text
-    assert texts[0].count("Seedtotakeout") == 1 and sum(text.count("harmlungs") + text.count("harmslungs")
-                                                        for text in texts) == 1  # fmt: skip
+    assert (
+        texts[0].count("Seedtotakeout") == 1
+        and sum(text.count("harmlungs") + text.count("harmslungs") for text in texts) == 1
+    )
 
 
 @pytest.mark.parametrize("paper", PAPERS)
@@ -103,7 +121,13 @@ def test_the_largest_grids_of_each_size_fit_on_a_page(browser, tmp_path, benches
     first = next(k for k, text in enumerate(texts) if "Traybytray" in text)
     for one in trays:
         (own,) = [text for text in texts[first:] if one.tray in text]
-        assert own[own.index(one.tray) :].split("label", 1)[1].split("T-")[0].rstrip("-").endswith(last)
+        assert (
+            own[own.index(one.tray) :]
+            .split("label", 1)[1]
+            .split("T-")[0]
+            .rstrip("-")
+            .endswith(last)
+        )
 
 
 @pytest.mark.parametrize("paper", PAPERS)
@@ -116,7 +140,11 @@ def test_every_label_is_printed_whole(browser, tmp_path, benches, paper):
         (own,) = [text for text in texts if one.tray in text]
         assert "sown10Dec2025grit" in own[own.index(one.tray) :].split("T-")[1]
     heads = [text.count("T-") for text in texts]
-    assert heads == [text.count("grit") for text in texts] == [text.count("sown10Dec2025") for text in texts]
+    assert (
+        heads
+        == [text.count("grit") for text in texts]
+        == [text.count("sown10Dec2025") for text in texts]
+    )
 
 
 def pages_of(sowing, benches):
@@ -132,7 +160,9 @@ def test_sheets_are_used_on_a_phone_and_by_everybody(browser, axe, tmp_path, sow
     shown(browser, tmp_path, pages_of(sowing, benches)[kind])
     for pixels in (360, 1280):
         width(browser, pixels)
-        beyond = browser.execute_script("return document.documentElement.scrollWidth - window.innerWidth")
+        beyond = browser.execute_script(
+            "return document.documentElement.scrollWidth - window.innerWidth"
+        )
         assert beyond <= 0
         assert serious_problems(browser, axe) == []
     assert [line for line in browser.get_log("browser") if line["level"] == "SEVERE"] == []
@@ -140,8 +170,12 @@ def test_sheets_are_used_on_a_phone_and_by_everybody(browser, axe, tmp_path, sow
 
 def test_long_and_hostile_names_stay_on_their_page(browser, tmp_path, sowing, benches):
     name = "<script>document.title='run'</script>" + "\U0001f331 نبات " + "W" * 80
-    trays = tuple(replace(one, tray=name, lot=name, place=name, block=name) for one in benches.trays[:3])
-    sown = tuple(replace(one, lot=name, species=name, order=name, place=name) for one in sowing.trays[:2])
+    trays = tuple(
+        replace(one, tray=name, lot=name, place=name, block=name) for one in benches.trays[:3]
+    )
+    sown = tuple(
+        replace(one, lot=name, species=name, order=name, place=name) for one in sowing.trays[:2]
+    )
     for page in (
         check_sheets(replace(benches, trays=trays), name),
         label_sheet(labels_of(trays), 2026, name),
@@ -150,4 +184,9 @@ def test_long_and_hostile_names_stay_on_their_page(browser, tmp_path, sowing, be
         shown(browser, tmp_path, page)
         width(browser, 360)
         assert browser.title != "run"
-        assert browser.execute_script("return document.documentElement.scrollWidth - window.innerWidth") <= 0
+        assert (
+            browser.execute_script(
+                "return document.documentElement.scrollWidth - window.innerWidth"
+            )
+            <= 0
+        )

@@ -1,8 +1,9 @@
 """The permutation test against distributions counted by hand.
 
-3 v 3 trays: the 20 rank sums of Mann & Whitney 1947, Ann. Math. Statist. 18:50-60 (memory; counted again by hand).
-Pairs: 2^B signs, by hand. Fisher 1935, The Design of Experiments, ch. 3: Darwin's 15 pairs of maize, in eighths of an
-inch; 1,726 of 32,768 arrangements reach the 314 seen, 5.267 % (memory; the count is computed again below).
+3 v 3 trays: the 20 rank sums of Mann & Whitney 1947, Ann. Math. Statist. 18:50-60 (memory; counted
+again by hand). Pairs: 2^B signs, by hand. Fisher 1935, The Design of Experiments, ch. 3: Darwin's
+15 pairs of maize, in eighths of an inch; 1,726 of 32,768 arrangements reach the 314 seen, 5.267 %
+(memory; the count is computed again below).
 """
 
 from __future__ import annotations
@@ -25,10 +26,16 @@ def levels(*chosen: int) -> np.ndarray:
 
 
 def pairs(differences) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Logits, levels and blocks of pairs whose level 1 lies above by these differences; pairs lie far apart."""
+    """Logits, levels and blocks of pairs whose level 1 lies above by these differences; pairs lie
+    far apart.
+    """
     gaps = np.asarray(differences, dtype=float)
     base = 100.0 * np.arange(len(gaps))
-    return np.column_stack([base, base + gaps]).ravel(), np.tile([0, 1], len(gaps)), np.repeat(np.arange(len(gaps)), 2)
+    return (
+        np.column_stack([base, base + gaps]).ravel(),
+        np.tile([0, 1], len(gaps)),
+        np.repeat(np.arange(len(gaps)), 2),
+    )
 
 
 @pytest.mark.parametrize(
@@ -53,8 +60,12 @@ def test_three_trays_against_three(chosen, extreme):
 def test_only_the_order_of_equal_gaps_matters():
     """Shifted and stretched trays give the same p; so do the levels exchanged."""
     told = permutation_test(RANKS, levels(2, 5, 6), ONE_BLOCK).p
-    assert permutation_test(7 - 3 * RANKS, levels(2, 5, 6), ONE_BLOCK).p == pytest.approx(told, abs=1e-12)
-    assert permutation_test(RANKS, 1 - levels(2, 5, 6), ONE_BLOCK).p == pytest.approx(told, abs=1e-12)
+    assert permutation_test(7 - 3 * RANKS, levels(2, 5, 6), ONE_BLOCK).p == pytest.approx(
+        told, abs=1e-12
+    )
+    assert permutation_test(RANKS, 1 - levels(2, 5, 6), ONE_BLOCK).p == pytest.approx(
+        told, abs=1e-12
+    )
 
 
 @pytest.mark.parametrize(
@@ -70,11 +81,12 @@ def test_three_pairs(differences, extreme):
 
 
 def test_uneven_blocks():
-    """Two trays of level 1 and one of level 0 in a block, the reverse in the next: 3 x 3 arrangements, written out.
+    """Two trays of level 1 and one of level 0 in a block, the reverse in the next: 3 x 3
+    arrangements, written out.
 
-    Block A holds 0, 1 and 5 (mean 2): two of them give 0+1-4 = -3, 0+5-4 = 1 or 1+5-4 = 2. Block B holds 0, 2 and 4
-    (mean 2): one gives -2, 0 or 2. Nine sums: -5, -3, -1, -1, 1, 3, 0, 2, 4. Those seen, 1 and 5 with 4, give 4: two
-    lie as far out (-5 and 4), and only one farthest.
+    Block A holds 0, 1 and 5 (mean 2): two of them give 0+1-4 = -3, 0+5-4 = 1 or 1+5-4 = 2. Block B
+    holds 0, 2 and 4 (mean 2): one gives -2, 0 or 2. Nine sums: -5, -3, -1, -1, 1, 3, 0, 2, 4. Those
+    seen, 1 and 5 with 4, give 4: two lie as far out (-5 and 4), and only one farthest.
     """
     logits = np.array([0.0, 1.0, 5.0, 0.0, 2.0, 4.0])
     found = permutation_test(logits, np.array([0, 1, 1, 0, 0, 1]), np.array([0, 0, 0, 1, 1, 1]))
@@ -106,7 +118,9 @@ def test_smallest_reachable_with_pairs(count):
 
 
 def test_darwins_maize():
-    """15 pairs have 32,768 arrangements, more than are gone through: drawn, to four Monte-Carlo standard errors."""
+    """15 pairs have 32,768 arrangements, more than are gone through: drawn, to four Monte-Carlo
+    standard errors.
+    """
     assert DARWIN.sum() == 314
     sums = np.zeros(1)
     for gap in DARWIN:

@@ -30,7 +30,9 @@ def delivered(chances: tuple[float, ...], wanted: int) -> float:
 
 def worth(p: float, rho: float, value: float, wanted: int, cells: int):
     def of(seeds: int) -> float:
-        chances = [fills(p, rho, n) for n, number in even_cells(seeds, cells) for _ in range(number)]
+        chances = [
+            fills(p, rho, n) for n, number in even_cells(seeds, cells) for _ in range(number)
+        ]
         return value * delivered(tuple(chances), wanted)
 
     return of
@@ -43,7 +45,9 @@ ORDERS = [(1.0, 2, 3), (1.6, 3, 3)]  # value of a plug, plugs wanted, cells
 @pytest.mark.parametrize("p", [0.2, 0.55, 0.85])
 @pytest.mark.parametrize("packet", [1, 3, 6, 8])
 def test_no_way_of_sowing_is_worth_more(p: float, rho: float, packet: int) -> None:
-    """Two orders, six cells, up to eight seeds: all ways to drop them into the cells (computed here)."""
+    """Two orders, six cells, up to eight seeds: all ways to drop them into the cells (computed
+    here).
+    """
     tables = [
         {
             ways: value * delivered(tuple(fills(p, rho, n) for n in ways), wanted)
@@ -71,7 +75,10 @@ def test_a_cell_each_comes_before_a_second_seed() -> None:
 
 
 def test_a_lower_rank_is_served_first_though_it_gains_less() -> None:
-    claims = [Claim(worth(0.6, 0.0, 5.0, 3, 3), 3, rank=2), Claim(worth(0.6, 0.0, 1.0, 3, 3), 3, rank=1)]
+    claims = [
+        Claim(worth(0.6, 0.0, 5.0, 3, 3), 3, rank=2),
+        Claim(worth(0.6, 0.0, 1.0, 3, 3), 3, rank=1),
+    ]
     assert spread_seeds(4, claims) == (1, 3)
 
 

@@ -1,7 +1,8 @@
 """Shares of trays as the second road of a comparison takes them, against sums done by hand.
 
-A pinch of mean m and evenness k is negative binomial: a cell stays empty with chance (1 + m p / k)^-k and holds m p
-seedlings on average (Anscombe 1949, Biometrics 5:165-173, memory; both follow from the gamma mixture of Poissons).
+A pinch of mean m and evenness k is negative binomial: a cell stays empty with chance (1 + m p /
+k)^-k and holds m p seedlings on average (Anscombe 1949, Biometrics 5:165-173, memory; both follow
+from the gamma mixture of Poissons).
 """
 
 from __future__ import annotations
@@ -65,20 +66,28 @@ def test_filled_cells_of_many_tell_the_share(rate, empty):
         (SowingRate("counted", (2,), 2.0), 0.5 * (0.5 + 1 / 9) / (1 + 1 / 9)),
         (
             SowingRate("counted", (4,), 4.0),
-            0.5 * (0.5 + 1 / 9) * (0.5 + 2 / 9) * (0.5 + 3 / 9) / ((1 + 1 / 9) * (1 + 2 / 9) * (1 + 3 / 9)),
+            0.5
+            * (0.5 + 1 / 9)
+            * (0.5 + 2 / 9)
+            * (0.5 + 3 / 9)
+            / ((1 + 1 / 9) * (1 + 2 / 9) * (1 + 3 / 9)),
         ),
     ],
     ids=["two", "four"],
 )
 def test_seeds_of_a_cell_that_share_their_fate(rate, empty):
-    """rho .1, t = 1/9: prod_{r<n} (1 - p + r t) / (1 + r t) of the cells stay empty (Skellam 1948, memory); p is .5."""
+    """rho .1, t = 1/9: prod_{r<n} (1 - p + r t) / (1 + r t) of the cells stay empty (Skellam 1948,
+    memory); p is .5.
+    """
     one = trays(cells=[MANY], filled=[MANY * (1 - empty)])
     assert tray_logits(one, [rate], known_rho(0.1))[0] == pytest.approx(0.0, abs=1e-7)
     assert tray_logits(one, [rate])[0] < -0.09  # as if each came by itself
 
 
 def test_an_unknown_sharing_is_averaged_over():
-    """Half rho 0, half .5 (t = 1): two seeds leave (.25 + .5 (.5 + 1) / 2) / 2 = .3125 empty at p .5."""
+    """Half rho 0, half .5 (t = 1): two seeds leave (.25 + .5 (.5 + 1) / 2) / 2 = .3125 empty at p
+    .5.
+    """
     one = trays(cells=[MANY], filled=[MANY * (1 - 0.3125)])
     law = RhoLaw(np.array([0.0, 0.5]), np.array([0.5, 0.5]))
     found = tray_logits(one, [SowingRate("counted", (2,), 2.0)], law)[0]
@@ -86,11 +95,21 @@ def test_an_unknown_sharing_is_averaged_over():
 
 
 def test_seedlings_stand_in_where_no_fill_was_noted():
-    """Two trays tell their seedlings only, of several seeds to a cell, two their filled cells only."""
-    table = pd.DataFrame({"cells": 72.0, "seeds": 216.0, "emerged": [108.0, 54.0, np.nan, np.nan],
-                          "filled": [np.nan, np.nan, 63.0, 42.0]})  # fmt: skip
+    """Two trays tell their seedlings only, of several seeds to a cell, two their filled
+    cells only.
+    """
+    table = pd.DataFrame(
+        {
+            "cells": 72.0,
+            "seeds": 216.0,
+            "emerged": [108.0, 54.0, np.nan, np.nan],
+            "filled": [np.nan, np.nan, 63.0, 42.0],
+        }
+    )
     found = tray_logits(table, [THREE] * 4)
-    np.testing.assert_allclose(found[:2], np.log(np.array([108.5, 54.5]) / [108.5, 162.5]), rtol=1e-9)
+    np.testing.assert_allclose(
+        found[:2], np.log(np.array([108.5, 54.5]) / [108.5, 162.5]), rtol=1e-9
+    )
     share = 1 - (1 - np.array([63.5, 42.5]) / 73) ** (1 / 3)
     np.testing.assert_allclose(found[2:], np.log(share / (1 - share)), rtol=1e-9)
 
@@ -123,8 +142,14 @@ def test_seedlings_tell_what_filled_cells_of_pinches_hide():
             logit = np.log([0.6 / 0.4, share / (1 - share)])[level] + rng.normal(0, 0.3, 2 * blocks)
             mean = m / (1 + np.exp(-logit[:, None]))
             seen = rng.poisson(rng.gamma(k, mean / k, (2 * blocks, 72)))
-            table = pd.DataFrame({"cells": 72.0, "seeds": np.nan, "emerged": seen.sum(axis=1),
-                                  "filled": (seen > 0).sum(axis=1)})  # fmt: skip
+            table = pd.DataFrame(
+                {
+                    "cells": 72.0,
+                    "seeds": np.nan,
+                    "emerged": seen.sum(axis=1),
+                    "filled": (seen > 0).sum(axis=1),
+                }
+            )
             both = (
                 tray_logits(table, [PINCH] * len(table)),
                 tray_logits(table.assign(emerged=np.nan), [PINCH] * len(table)),
@@ -133,5 +158,7 @@ def test_seedlings_tell_what_filled_cells_of_pinches_hide():
         found.append(np.mean(told, axis=0))
     power, alarms = found
     error = np.sqrt(0.1 * 0.9 / 1500)
-    assert np.all(np.abs(alarms - 0.1) < 4 * error), alarms  # identical covers: a tenth, as the limit says
+    assert np.all(np.abs(alarms - 0.1) < 4 * error), (
+        alarms
+    )  # identical covers: a tenth, as the limit says
     assert power[0] > power[1] + 4 * error, power

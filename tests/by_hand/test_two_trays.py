@@ -1,8 +1,8 @@
 """A book of two trays worked out on paper, and the exit codes of every command on it.
 
-Tray T1: 2 rows x 2 columns, one seed a cell. Seen on day 100 from sowing: A1, A2 up; day 130 also B1; B2 never.
-Tray T2: the same, seen as totals: 1 filled on day 100, 2 on day 130. So 5 of 8 seeds: 1 of T1's came in (100, 130],
-1 of T2's; 2 and 1 in (0, 100]; 3 never.
+Tray T1: 2 rows x 2 columns, one seed a cell. Seen on day 100 from sowing: A1, A2 up; day 130 also
+B1; B2 never. Tray T2: the same, seen as totals: 1 filled on day 100, 2 on day 130. So 5 of 8 seeds:
+1 of T1's came in (100, 130], 1 of T2's; 2 and 1 in (0, 100]; 3 never.
 """
 
 from __future__ import annotations
@@ -53,19 +53,32 @@ def test_patterns_are_those_on_paper(book):
         ["T2", 4, 2, 2],
     ]
     assert patterns.times.to_numpy().tolist() == [[0, 0, 100, 2], [0, 100, 130, 1]]
-    assert patterns.occupied[["tray", "lo", "hi", "count"]].to_numpy().tolist() == [[1, 0, 100, 1], [1, 100, 130, 1]]
+    assert patterns.occupied[["tray", "lo", "hi", "count"]].to_numpy().tolist() == [
+        [1, 0, 100, 1],
+        [1, 100, 130, 1],
+    ]
     assert patterns.finishes[["tray", "seen", "last", "count"]].to_numpy().tolist() == [
-        [0, 0, 130, 1], [0, 1, 130, 3], [1, 0, 130, 2],
-    ]  # fmt: skip
+        [0, 0, 130, 1],
+        [0, 1, 130, 3],
+        [1, 0, 130, 2],
+    ]
 
 
 def test_a_single_look_gives_the_beta_posterior(book):
-    """With one look a tray the count is final: 5 of 8 is Beta(5.5, 3.5), worked out from the Jeffreys prior."""
-    (book / "cells.csv").write_text("\n".join(CELLS.split("\n")[:1] + CELLS.split("\n")[2::2]) + "\n", encoding="utf-8")
+    """With one look a tray the count is final: 5 of 8 is Beta(5.5, 3.5), worked out from the
+    Jeffreys prior.
+    """
+    (book / "cells.csv").write_text(
+        "\n".join(CELLS.split("\n")[:1] + CELLS.split("\n")[2::2]) + "\n", encoding="utf-8"
+    )
     (book / "checks.csv").write_text("tray,checked_on,filled\nT2,2025-04-10,2\n", encoding="utf-8")
-    (row,) = germstats.fit_emergence(germstats.read_book(book), FitSpec(Scatter(0, 0, 0, 0), pooling=False)).rows
+    (row,) = germstats.fit_emergence(
+        germstats.read_book(book), FitSpec(Scatter(0, 0, 0, 0), pooling=False)
+    ).rows
     middle, low, high = beta.ppf([0.5, 0.025, 0.975], 5.5, 3.5)
-    np.testing.assert_allclose((row.emergence, row.emergence_low, row.emergence_high), (middle, low, high), atol=2e-4)
+    np.testing.assert_allclose(
+        (row.emergence, row.emergence_low, row.emergence_high), (middle, low, high), atol=2e-4
+    )
     assert row.median_days is None
 
 
@@ -112,7 +125,9 @@ def test_a_blank_book_has_nothing_to_answer_from(tmp_path):
 @pytest.mark.parametrize("filled", [0, 4])
 def test_all_empty_and_all_full_trays_get_a_range(book, filled):
     (book / "cells.csv").unlink()
-    looks = "".join(f"{t},{day},{filled}\n" for t in ("T1", "T2") for day in ("2025-03-11", "2025-06-10"))
+    looks = "".join(
+        f"{t},{day},{filled}\n" for t in ("T1", "T2") for day in ("2025-03-11", "2025-06-10")
+    )
     (book / "checks.csv").write_text("tray,checked_on,filled\n" + looks, encoding="utf-8")
     (row,) = json.loads(run("fit", book, "--json").stdout)["rows"]
     notes = " ".join(row["notes"])
@@ -139,8 +154,10 @@ def test_the_settings_shown_by_help_are_those_of_the_python_face():
     assert not spec.hold_tray
     assert shown["spring_ends"] == "{:02d}-{:02d}".format(*spec.spring_ends)
     assert (shown["target"], shown["assurance"], shown["most_seeds"]) == (
-        wanted.target, wanted.assurance, wanted.most_seeds,
-    )  # fmt: skip
+        wanted.target,
+        wanted.assurance,
+        wanted.most_seeds,
+    )
 
 
 def test_exit_codes(book, tmp_path):

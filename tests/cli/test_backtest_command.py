@@ -18,13 +18,21 @@ def run(*arguments):
 
 @pytest.fixture(scope="module")
 def book(tmp_path_factory):
-    """Two lots of two trays in each of three springs, the last of them a poor one: every fourth filled cell is left."""
+    """Two lots of two trays in each of three springs, the last of them a poor one: every fourth
+    filled cell is left.
+    """
     folder = tmp_path_factory.mktemp("books") / "book"
-    tables = dict(simulate_trays(TraySpec(p=0.8, tray_sd=0.2, lots=2, trays=3, seasons=3, record="totals"), 11).tables)
+    tables = dict(
+        simulate_trays(
+            TraySpec(p=0.8, tray_sd=0.2, lots=2, trays=3, seasons=3, record="totals"), 11
+        ).tables
+    )
     poor = set(tables["trays"].loc[tables["trays"]["season"].astype(int) == 2023, "tray"])
     checks = tables["checks"]
     fewer = (checks["filled"].astype(int) // 4).astype(str)
-    tables["checks"] = checks.assign(filled=checks["filled"].where(~checks["tray"].isin(poor), fewer))
+    tables["checks"] = checks.assign(
+        filled=checks["filled"].where(~checks["tray"].isin(poor), fewer)
+    )
     write_book(tables, folder)
     return folder
 
@@ -41,7 +49,10 @@ def test_words(book):
     assert "6 of 12 trays came inside their range" in words
     assert "80 % of the cells or more: promised of" in words
     assert "The ranges were too narrow for what came." in words
-    assert "Next: springs like 2023 can come again. Run germstats backtest with --season-sd 0.7" in words
+    assert (
+        "Next: springs like 2023 can come again. Run germstats backtest with --season-sd 0.7"
+        in words
+    )
     assert "2022, from the seasons before it" in told.stderr
     assert max(map(len, told.stdout.splitlines())) <= 125
 
@@ -55,7 +66,10 @@ def test_json(book):
         assert 0 < row["chance"] < 1
         assert row["inside"] == (row["low"] <= row["seen"] <= row["high"])
         assert row["reached"] == (row["seen"] >= row["wanted"])
-    assert [(one["name"], one["trays"], one["inside"]) for one in told["seasons"]] == [("2022", 6, 6), ("2023", 6, 0)]
+    assert [(one["name"], one["trays"], one["inside"]) for one in told["seasons"]] == [
+        ("2022", 6, 6),
+        ("2023", 6, 0),
+    ]
     assert [one["name"] for one in told["lots"]] == ["LOT-01", "LOT-02"]
     assert told["overall"]["inside"] == 6
     assert told["overall"]["ranges"] == "too high"

@@ -14,17 +14,50 @@ from tests.test_datasets import DATASETS
 
 BOOK = str(DATASETS / "demonstration")
 COLUMNS = {
-    "species", "treatment", "reference", "level", "trays", "points", "points_low", "points_high", "cells_per_tray",
-    "days", "days_low", "days_high", "odds_ratio", "p_main", "p_second", "p_permutation", "p_permutation_smallest",
-    "p_adjusted", "tray_sd", "tray_sd_source", "verdict", "more_trays", "notes", "seeds", "emerged",
-    "more_trays_scale", "points_90_low", "points_90_high", "emergence", "ratio", "ratio_low", "ratio_high",
-    "ratio_90_low", "ratio_90_high", "cell_scatter_points", "places_noted",
-}  # fmt: skip
+    "species",
+    "treatment",
+    "reference",
+    "level",
+    "trays",
+    "points",
+    "points_low",
+    "points_high",
+    "cells_per_tray",
+    "days",
+    "days_low",
+    "days_high",
+    "odds_ratio",
+    "p_main",
+    "p_second",
+    "p_permutation",
+    "p_permutation_smallest",
+    "p_adjusted",
+    "tray_sd",
+    "tray_sd_source",
+    "verdict",
+    "more_trays",
+    "notes",
+    "seeds",
+    "emerged",
+    "more_trays_scale",
+    "points_90_low",
+    "points_90_high",
+    "emergence",
+    "ratio",
+    "ratio_low",
+    "ratio_high",
+    "ratio_90_low",
+    "ratio_90_high",
+    "cell_scatter_points",
+    "places_noted",
+}
 
 
 @pytest.fixture(scope="module")
 def shown():
-    return CliRunner().invoke(main, ["compare", BOOK, "--species", "MOFI", "--species", "PEAT", "--json"])
+    return CliRunner().invoke(
+        main, ["compare", BOOK, "--species", "MOFI", "--species", "PEAT", "--json"]
+    )
 
 
 def test_json_has_the_columns(shown):
@@ -61,11 +94,17 @@ def test_an_unknown_treatment_is_wrong_use():
 
 
 def test_lots_without_a_species_are_not_pooled_with_one_another(tmp_path):
-    """Trays and checks are enough for a book: a lot whose species is nowhere written down stands for itself."""
+    """Trays and checks are enough for a book: a lot whose species is nowhere written down stands
+    for itself.
+    """
     tables = small_tables()
     del tables["species"], tables["lots"]
-    chosen = tables["trays"]["lot"].isin(["MOFI-22A", "HECY-22A"]) & (tables["trays"]["season"] == "2026")
-    tables["trays"] = tables["trays"][chosen].assign(cover=lambda t: t["lot"].map({"MOFI-22A": "grit"}).fillna("none"))
+    chosen = tables["trays"]["lot"].isin(["MOFI-22A", "HECY-22A"]) & (
+        tables["trays"]["season"] == "2026"
+    )
+    tables["trays"] = tables["trays"][chosen].assign(
+        cover=lambda t: t["lot"].map({"MOFI-22A": "grit"}).fillna("none")
+    )
     write_book(tables, tmp_path / "book")
     told = CliRunner().invoke(main, ["compare", str(tmp_path / "book")])
     assert told.exit_code == 3, told.output

@@ -24,7 +24,9 @@ CHECKS = "tray,checked_on,filled\n007,04/05/2025,0\n"
 
 
 def book(folder: Path, **more: str) -> Path:
-    """A folder with two trays, the second after a blank line, and a date that can be read two ways."""
+    """A folder with two trays, the second after a blank line, and a date that can be read
+    two ways.
+    """
     place = folder / "my book"
     place.mkdir()
     for name, text in {"trays": TRAYS, "checks": CHECKS, **more}.items():
@@ -69,7 +71,9 @@ def test_it_says_what_was_written_and_what_to_do_next(tmp_path: Path) -> None:
     assert lines[-1] == f"  germstats check {tmp_path / 'copy.xlsx'}"
     result = run(tmp_path / "copy.xlsx", tmp_path / "a back")
     assert ", a folder of 2 CSV files, with datapackage.json:" in result.output.splitlines()[0]
-    assert "Left behind" not in result.output  # the explanations are no records, and are written anew
+    assert (
+        "Left behind" not in result.output
+    )  # the explanations are no records, and are written anew
     assert result.output.endswith(f"  germstats check '{tmp_path / 'a back'}'\n")
 
 
@@ -79,7 +83,10 @@ def test_nothing_is_overwritten_without_force(tmp_path: Path) -> None:
     out.write_bytes(b"mine")
     refused = error(place, out)
     assert (type(refused), refused.exit_code) == (WrongUseError, 2)
-    assert str(refused) == f"{out} is there already; choose another place, or overwrite it with --force"
+    assert (
+        str(refused)
+        == f"{out} is there already; choose another place, or overwrite it with --force"
+    )
     assert out.read_bytes() == b"mine"
     assert run(place, out, "--force").exit_code == 0
     assert openpyxl.load_workbook(out).sheetnames == ["explanations", "trays", "checks"]
@@ -98,10 +105,14 @@ def test_a_copy_is_not_mixed_with_another_book(tmp_path: Path) -> None:
 def test_the_book_itself_is_no_place_for_its_copy(tmp_path: Path, options: list[str]) -> None:
     place = book(tmp_path)
     before = {path: path.read_bytes() for path in place.iterdir()}
-    assert "is the book itself; name another place" in str(error(place, place / ".." / "my book", *options))
+    assert "is the book itself; name another place" in str(
+        error(place, place / ".." / "my book", *options)
+    )
     run(place, tmp_path / "copy.xlsx")
     (tmp_path / "link.xlsx").symlink_to(tmp_path / "copy.xlsx")
-    assert "is the book itself" in str(error(tmp_path / "copy.xlsx", tmp_path / "link.xlsx", *options))
+    assert "is the book itself" in str(
+        error(tmp_path / "copy.xlsx", tmp_path / "link.xlsx", *options)
+    )
     assert {path: path.read_bytes() for path in place.iterdir()} == before
 
 
@@ -110,7 +121,9 @@ def test_what_is_no_book_is_refused(tmp_path: Path) -> None:
     assert (type(missing), missing.exit_code) == (UnreadableBookError, 1)
     assert "There is no folder or workbook called" in str(missing)
     (tmp_path / "plain.xlsx").write_text("tray\nT-1\n")
-    assert "is a text file under another name" in str(error(tmp_path / "plain.xlsx", tmp_path / "copy"))
+    assert "is a text file under another name" in str(
+        error(tmp_path / "plain.xlsx", tmp_path / "copy")
+    )
     (tmp_path / "empty").mkdir()
     assert "holds no CSV file" in str(error(tmp_path / "empty", tmp_path / "copy"))
     assert not (tmp_path / "copy").exists()
@@ -120,7 +133,9 @@ def test_what_is_no_book_is_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["copy.csv", "copy.xls", "copy.ods"])
 def test_another_kind_of_file_is_refused_by_its_own_name(tmp_path: Path, name: str) -> None:
     out = tmp_path / name
-    assert str(error(book(tmp_path), out)).startswith(f"{out} would be a {out.suffix} file; name a folder")
+    assert str(error(book(tmp_path), out)).startswith(
+        f"{out} would be a {out.suffix} file; name a folder"
+    )
 
 
 def test_a_place_that_cannot_be_written_to_is_named(tmp_path: Path) -> None:
@@ -136,18 +151,33 @@ def test_a_place_that_cannot_be_written_to_is_named(tmp_path: Path) -> None:
 def test_what_a_form_cannot_hold_is_refused_not_mended(tmp_path: Path) -> None:
     place = book(tmp_path, maps="tray,seen_on,empty_cells\n007,2025-05-30,A1\ufffe\n")
     refused = error(place, tmp_path / "copy.xlsx")
-    assert "could not hold maps.csv row 2 just as it stands; copy to a folder of CSV files instead" in str(refused)
+    assert (
+        "could not hold maps.csv row 2 just as it stands; copy to a folder of CSV files instead"
+        in str(refused)
+    )
     assert not (tmp_path / "copy.xlsx").exists()
     assert run(place, tmp_path / "copy").exit_code == 0
 
 
-@pytest.mark.parametrize(("loss", "named"), [("heading", "the headings of trays.csv"), ("row", "trays.csv row 4"),
-                                             ("settings", "the settings of the book")])  # fmt: skip
-def test_a_copy_that_differs_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, loss: str, named: str) -> None:
-    """The comparison itself: a writer that loses something is caught, and nothing is put in place."""
+@pytest.mark.parametrize(
+    ("loss", "named"),
+    [
+        ("heading", "the headings of trays.csv"),
+        ("row", "trays.csv row 4"),
+        ("settings", "the settings of the book"),
+    ],
+)
+def test_a_copy_that_differs_is_noticed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, loss: str, named: str
+) -> None:
+    """The comparison itself: a writer that loses something is caught, and nothing is put in
+    place.
+    """
     honest = copying.book_files
 
-    def lossy(tables: dict[str, list[list[str]]], where: Path, settings: dict[str, str]) -> dict[Path, bytes]:
+    def lossy(
+        tables: dict[str, list[list[str]]], where: Path, settings: dict[str, str]
+    ) -> dict[Path, bytes]:
         if loss == "heading":
             tables["trays"][0][1] = "Season"
         elif loss == "row":
@@ -157,7 +187,9 @@ def test_a_copy_that_differs_is_noticed(tmp_path: Path, monkeypatch: pytest.Monk
         return honest(tables, where, settings)
 
     monkeypatch.setattr(copying, "book_files", lossy)
-    assert f"could not hold {named} just as it stands" in str(error(book(tmp_path), tmp_path / "copy.xlsx"))
+    assert f"could not hold {named} just as it stands" in str(
+        error(book(tmp_path), tmp_path / "copy.xlsx")
+    )
     assert not (tmp_path / "copy.xlsx").exists()
 
 

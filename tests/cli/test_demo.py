@@ -14,7 +14,9 @@ def test_the_book_is_written_and_said_to_be_invented(tmp_path: Path) -> None:
     folder = tmp_path / "my demo"
     result = CliRunner().invoke(main, ["demo", str(folder)])
     assert result.exit_code == 0, result.output
-    assert {path.name for path in folder.iterdir()} == {f"{name}.csv" for name in TABLES} | {"datapackage.json"}
+    assert {path.name for path in folder.iterdir()} == {f"{name}.csv" for name in TABLES} | {
+        "datapackage.json"
+    }
     rows = (folder / "trays.csv").read_text(encoding="utf-8").count("\n") - 1
     assert f"trays       {rows} rows" in result.output
     assert "Quillback Draw Native Plants is invented" in result.output

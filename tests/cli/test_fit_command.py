@@ -1,4 +1,6 @@
-"""`germstats fit`: the cross-check by general-purpose libraries comes only where it is asked for."""
+"""`germstats fit`: the cross-check by general-purpose libraries comes only where it is
+asked for.
+"""
 
 from __future__ import annotations
 
@@ -34,7 +36,13 @@ def test_without_a_word_no_library_is_asked(book, monkeypatch):
     told = run(book)
     assert "statsmodels" not in told.output and "libraries" not in told.output
     assert "Next: germstats sow" in told.output
-    assert set(json.loads(run(book, "--json").stdout)) == {"level", "settings", "rows", "left_out", "due"}
+    assert set(json.loads(run(book, "--json").stdout)) == {
+        "level",
+        "settings",
+        "rows",
+        "left_out",
+        "due",
+    }
 
 
 def test_the_cross_check_says_where_the_two_agree_and_part(book):
@@ -53,9 +61,15 @@ def test_its_keys_stand_beside_the_others_one_row_for_each(book):
     lots = [row["lot"] for row in plain["rows"]]
     assert [row["lot"] for row in checked["second_road"]] == lots
     assert sorted(row["lot"] for row in checked["libraries"]) == sorted(lots)
-    assert {"points", "points_limit", "points_agree", "days", "days_limit", "days_agree", "why"} <= set(
-        checked["second_road"][0]
-    )
+    assert {
+        "points",
+        "points_limit",
+        "points_agree",
+        "days",
+        "days_limit",
+        "days_agree",
+        "why",
+    } <= set(checked["second_road"][0])
     assert {"share", "share_sd", "share_low", "share_high", "median_days", "curve", "note"} <= set(
         checked["libraries"][0]
     )

@@ -1,4 +1,6 @@
-"""The command itself: quick help, near misses, errors as one sentence with an exit code, tidy endings."""
+"""The command itself: quick help, near misses, errors as one sentence with an exit code, tidy
+endings.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,16 @@ from germstats.cli.common import print_json
 from germstats.cli.main import COMMANDS, INTERRUPTED, main
 from tests.test_datasets import DATASETS
 
-HEAVY = {"pandas", "numpy", "scipy", "matplotlib", "statsmodels", "lifelines", "seaborn", "xlsxwriter"}
+HEAVY = {
+    "pandas",
+    "numpy",
+    "scipy",
+    "matplotlib",
+    "statsmodels",
+    "lifelines",
+    "seaborn",
+    "xlsxwriter",
+}
 ESTIMATING = {"scipy", "matplotlib", "statsmodels", "lifelines", "seaborn"}
 DEMONSTRATION = str(DATASETS / "demonstration")
 
@@ -26,15 +37,24 @@ def imported(*args: str) -> set[str]:
     """Top-level names of everything `germstats ...` imports."""
     command = [sys.executable, "-X", "importtime", "-m", "germstats", *args]
     log = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False).stderr
-    return {line.rsplit("|", 1)[1].strip().split(".")[0] for line in log.splitlines() if line.count("|") == 2}
+    return {
+        line.rsplit("|", 1)[1].strip().split(".")[0]
+        for line in log.splitlines()
+        if line.count("|") == 2
+    }
 
 
 @pytest.mark.parametrize(
     "args",
-    [("--help",), ("--version",), ("chek",), *((name, "--help") for name in COMMANDS),
-     *((name, "--no-such-option") for name in COMMANDS)],
+    [
+        ("--help",),
+        ("--version",),
+        ("chek",),
+        *((name, "--help") for name in COMMANDS),
+        *((name, "--no-such-option") for name in COMMANDS),
+    ],
     ids=" ".join,
-)  # fmt: skip
+)
 def test_help_and_usage_errors_import_nothing_heavy(args: tuple[str, ...]) -> None:
     names = imported(*args)
     assert {"click", "germstats"} <= names  # the log was read rightly
@@ -49,10 +69,13 @@ def test_check_loads_nothing_that_estimates() -> None:
 
 @pytest.mark.parametrize(
     "words",
-    [("book", "--example"), ("--check-page", "-o", "book/page.html"),
-     ("--check-page", "--for", DEMONSTRATION, "-o", "book/page.html")],
+    [
+        ("book", "--example"),
+        ("--check-page", "-o", "book/page.html"),
+        ("--check-page", "--for", DEMONSTRATION, "-o", "book/page.html"),
+    ],
     ids=["book", "page", "page of a book"],
-)  # fmt: skip
+)
 def test_new_loads_nothing_that_estimates(tmp_path, monkeypatch, words: tuple[str, ...]) -> None:
     monkeypatch.chdir(tmp_path)
     names = imported("new", *words)
@@ -79,7 +102,11 @@ def test_help_lists_every_command() -> None:
 
 @pytest.mark.parametrize(
     ("typed", "hint"),
-    [("chek", "Did you mean check?"), ("so", "Did you mean sow?"), ("quux", "The commands are demo, new, check")],
+    [
+        ("chek", "Did you mean check?"),
+        ("so", "Did you mean sow?"),
+        ("quux", "The commands are demo, new, check"),
+    ],
 )
 def test_a_mistyped_command_names_near_ones(typed: str, hint: str) -> None:
     result = CliRunner().invoke(main, [typed])
@@ -110,7 +137,11 @@ def test_errors_are_one_sentence_and_an_exit_code(monkeypatch, error, code: int)
         raise error("the mouse ate it")
 
     result = run_with(monkeypatch, act)
-    assert (result.exit_code, result.stdout, result.stderr) == (code, "", "germstats: the mouse ate it\n")
+    assert (result.exit_code, result.stdout, result.stderr) == (
+        code,
+        "",
+        "germstats: the mouse ate it\n",
+    )
 
 
 def test_ctrl_c_is_tidy(monkeypatch) -> None:
@@ -132,7 +163,9 @@ def test_warnings_of_the_package_are_notes(monkeypatch) -> None:
 
 
 @pytest.mark.parametrize(("options", "shown"), [([], False), (["error::BytesWarning"], True)])
-def test_warnings_of_libraries_are_for_those_who_ask_python_for_them(monkeypatch, options, shown: bool) -> None:
+def test_warnings_of_libraries_are_for_those_who_ask_python_for_them(
+    monkeypatch, options, shown: bool
+) -> None:
     def act() -> None:
         warnings.simplefilter("always")
         warnings.warn("perfect separation", RuntimeWarning, stacklevel=1)
@@ -145,7 +178,9 @@ def test_warnings_of_libraries_are_for_those_who_ask_python_for_them(monkeypatch
 
 def test_a_closed_pipe_is_tidy() -> None:
     command = [sys.executable, "-m", "germstats", "--help"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
         assert process.stdout is not None and process.stderr is not None
         process.stdout.close()
         assert process.stderr.read() == ""

@@ -20,7 +20,11 @@ def test_a_blank_book_and_what_to_do_next(tmp_path: Path) -> None:
     assert all(name in result.output for name in names)
     # the line can be copied into a shell, blanks in the name and all
     assert f"germstats check '{folder}'" in result.output
-    assert result.output.index("trays:") < result.output.index("checks (") < result.output.index("germstats check")
+    assert (
+        result.output.index("trays:")
+        < result.output.index("checks (")
+        < result.output.index("germstats check")
+    )
 
 
 def test_a_book_in_the_way_is_kept(tmp_path: Path) -> None:
@@ -45,9 +49,16 @@ def test_a_blank_book_can_be_checked_at_once(tmp_path: Path) -> None:
 def test_a_check_page_beside_the_blank_book(tmp_path: Path) -> None:
     result = CliRunner().invoke(main, ["new", str(tmp_path / "book"), "--check-page"])
     assert result.exit_code == 0
-    assert (tmp_path / "book" / "check-page.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert (
+        (tmp_path / "book" / "check-page.html")
+        .read_text(encoding="utf-8")
+        .startswith("<!DOCTYPE html>")
+    )
     assert (tmp_path / "book" / "trays.csv").exists()
-    assert f"The check page is {tmp_path / 'book' / 'check-page.html'}: trays are typed on it." in result.output
+    assert (
+        f"The check page is {tmp_path / 'book' / 'check-page.html'}: trays are typed on it."
+        in result.output
+    )
     assert f"     germstats check {tmp_path / 'book'}\n" in result.output
     assert CliRunner().invoke(main, ["check", str(tmp_path / "book")]).exit_code == 0
 
@@ -98,7 +109,10 @@ def test_words_that_do_not_go_together_are_refused(
 def test_a_page_in_the_way_keeps_the_blank_book_from_being_written_in_part(tmp_path: Path) -> None:
     (tmp_path / "check-page.html").write_text("mine")
     result = CliRunner().invoke(main, ["new", str(tmp_path), "--check-page"])
-    assert (result.exit_code, [path.name for path in tmp_path.iterdir()]) == (2, ["check-page.html"])
+    assert (result.exit_code, [path.name for path in tmp_path.iterdir()]) == (
+        2,
+        ["check-page.html"],
+    )
     assert "is there already" in result.stderr
 
 

@@ -1,4 +1,6 @@
-"""Names, places and days given on the command line: what cannot be is refused in a sentence, before any work."""
+"""Names, places and days given on the command line: what cannot be is refused in a sentence, before
+any work.
+"""
 
 from __future__ import annotations
 
@@ -34,12 +36,15 @@ def run(*words: object) -> Result:
 
 
 @pytest.mark.parametrize("command", ["watch", "report"])
-@pytest.mark.parametrize("day", ["20260401", "2026-W14-3", "2026-4-1", "1 April 2026", "2026-02-30", "0001-01-01"])
+@pytest.mark.parametrize(
+    "day", ["20260401", "2026-W14-3", "2026-4-1", "1 April 2026", "2026-02-30", "0001-01-01"]
+)
 def test_a_day_is_written_year_month_day(book: Path, command: str, day: str) -> None:
     told = run(command, "book", "--on", day)
     assert told.exit_code == 2
-    assert f"'{day}' is no day such as 2026-04-15: write year-month-day, with its hyphens" in " ".join(
-        told.stderr.split()
+    assert (
+        f"'{day}' is no day such as 2026-04-15: write year-month-day, with its hyphens"
+        in " ".join(told.stderr.split())
     )
 
 
@@ -63,10 +68,18 @@ PLACES = [
 ]
 
 
-@pytest.mark.parametrize(("name", "said"), [("", "the name is empty"), (f"{LONG}.html", "choose another name"),
-                                            (f"{LONG}/a.html", "choose another name")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("", "the name is empty"),
+        (f"{LONG}.html", "choose another name"),
+        (f"{LONG}/a.html", "choose another name"),
+    ],
+)
 @pytest.mark.parametrize("words", PLACES, ids=" ".join)
-def test_a_name_that_no_file_can_have(book: Path, words: tuple[str, ...], name: str, said: str) -> None:
+def test_a_name_that_no_file_can_have(
+    book: Path, words: tuple[str, ...], name: str, said: str
+) -> None:
     told = run(*(word.format(name) for word in words))
     assert told.exit_code == 2 and said in " ".join(told.stderr.split())
     assert "reading the records" not in told.stderr
@@ -89,15 +102,42 @@ def test_the_package_itself_refuses_such_names(book: Path) -> None:
         (("report", "book", "--figures", "file"), "file is no folder"),
         (("report", "book", "--figures", "file/figures"), "file is no folder"),
         (("sheets", "book", "--kind", "sowing", "-o", "file/missing/s.html"), "file is no folder"),
-        (("sheets", "book", "--kind", "sowing", "-o", "s.html", "--trays", "file/t.csv"), "file is no folder"),
-        (("trial", "book", "--species", "AAAA", "--treatments", "grit,sand", "--plan", "file/p.csv"),
-         "file is no folder"),
-        (("trial", "book", "--species", "AAAA", "--treatments", "grit,sand", "--plan", "folder.html"),
-         "Name a file ending in .csv"),
+        (
+            ("sheets", "book", "--kind", "sowing", "-o", "s.html", "--trays", "file/t.csv"),
+            "file is no folder",
+        ),
+        (
+            (
+                "trial",
+                "book",
+                "--species",
+                "AAAA",
+                "--treatments",
+                "grit,sand",
+                "--plan",
+                "file/p.csv",
+            ),
+            "file is no folder",
+        ),
+        (
+            (
+                "trial",
+                "book",
+                "--species",
+                "AAAA",
+                "--treatments",
+                "grit,sand",
+                "--plan",
+                "folder.html",
+            ),
+            "Name a file ending in .csv",
+        ),
         (("new", "--check-page", "-o", "file/page.html"), "file is no folder"),
     ],
-)  # fmt: skip
-def test_a_place_that_takes_no_file_is_told_before_the_work(book: Path, words: tuple[str, ...], said: str) -> None:
+)
+def test_a_place_that_takes_no_file_is_told_before_the_work(
+    book: Path, words: tuple[str, ...], said: str
+) -> None:
     Path("file").write_text("mine", encoding="utf-8")
     Path("folder.html").mkdir()
     told = run(*words)
@@ -106,12 +146,19 @@ def test_a_place_that_takes_no_file_is_told_before_the_work(book: Path, words: t
     assert sorted(path.name for path in Path().iterdir()) == ["book", "file", "folder.html"]
 
 
-def test_a_folder_that_may_not_be_written_to(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_folder_that_may_not_be_written_to(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     asked = []
     monkeypatch.setattr(os, "access", lambda place, mode: bool(asked.append((place, mode))))
-    with pytest.raises(WrongUseError, match=r"missing cannot be written: nothing may be written in .*; choose another"):
+    with pytest.raises(
+        WrongUseError,
+        match=r"missing cannot be written: nothing may be written in .*; choose another",
+    ):
         must_take_files(tmp_path / "missing")
-    assert asked == [(tmp_path, os.W_OK | os.X_OK)]  # the folder that is there, of which the missing one would be made
+    assert asked == [
+        (tmp_path, os.W_OK | os.X_OK)
+    ]  # the folder that is there, of which the missing one would be made
 
 
 def test_a_failure_while_writing_names_the_file_that_was_asked_for(
@@ -123,8 +170,8 @@ def test_a_failure_while_writing_names_the_file_that_was_asked_for(
     monkeypatch.setattr(writing, "_write_through", full_disk)
     with pytest.raises(WrongUseError) as told:
         put_files({tmp_path / "page.html": b"x"}, force=False)
-    assert (
-        str(told.value) == f"{tmp_path / 'page.html'} cannot be written: No space left on device; choose another place"
+    assert str(told.value) == (
+        f"{tmp_path / 'page.html'} cannot be written: No space left on device; choose another place"
     )
 
 
@@ -135,11 +182,19 @@ def test_the_longest_name_a_disk_bears_can_be_written(tmp_path: Path) -> None:
 
 
 def test_a_script_without_a_guard_writes_its_page(book: Path) -> None:
-    """Each process the page's work is shared among imports the script anew, and must not begin it again."""
+    """Each process the page's work is shared among imports the script anew, and must not begin it
+    again.
+    """
     Path("script.py").write_text(
-        "from germstats.cli.main import main\nmain(['report', 'book', '--no-backtest', '-o', 'page.html'])\n"
+        "from germstats.cli.main import main\nmain(['report', 'book', '--no-backtest', '-o', "
+        "'page.html'])\n"
     )
-    told = subprocess.run([sys.executable, "script.py"], capture_output=True, text=True, timeout=280, check=False)
+    told = subprocess.run(
+        [sys.executable, "script.py"], capture_output=True, text=True, timeout=280, check=False
+    )
     assert told.returncode == 0, told.stderr
-    assert told.stdout.count("The season's page is in page.html") == 1 and "Traceback" not in told.stderr
+    assert (
+        told.stdout.count("The season's page is in page.html") == 1
+        and "Traceback" not in told.stderr
+    )
     assert Path("page.html").exists()

@@ -32,7 +32,9 @@ def test_writes_the_page_and_the_figures_and_says_where(book, tmp_path):
     assert page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     names = sorted(one.name for one in figures.iterdir())
     assert len(names) >= 20 and {one.rsplit(".")[-1] for one in names} == {"svg", "png"}
-    assert (figures / next(one for one in names if one.endswith("png"))).read_bytes()[:4] == b"\x89PNG"
+    assert (figures / next(one for one in names if one.endswith("png"))).read_bytes()[
+        :4
+    ] == b"\x89PNG"
     again = run(book, "-o", page)
     assert again.exit_code == 2 and "is there already" in again.output
 
@@ -71,7 +73,9 @@ def test_a_day_without_trays_is_refused(book, tmp_path):
 
 
 @pytest.mark.parametrize(("cores", "beside"), [(1, 0), (4, 3)])
-def test_begins_a_process_for_every_further_core_it_may_use(book, tmp_path, monkeypatch, cores, beside):
+def test_begins_a_process_for_every_further_core_it_may_use(
+    book, tmp_path, monkeypatch, cores, beside
+):
     begun = []
 
     def shared(workers):

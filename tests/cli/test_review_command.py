@@ -36,9 +36,24 @@ def explained():
 def test_json_has_what_scripts_need(season):
     assert season["season"] == 2026
     for lot in season["lots"]:
-        assert set(lot) >= {"lot", "season", "verdict", "causes", "test", "next_year", "evidence", "refused", "notes"}
+        assert set(lot) >= {
+            "lot",
+            "season",
+            "verdict",
+            "causes",
+            "test",
+            "next_year",
+            "evidence",
+            "refused",
+            "notes",
+        }
         assert lot["season"] == 2026 and lot["verdict"] in VERDICTS
-        assert bool(lot["causes"]) == bool(lot["test"]) == bool(lot["next_year"]) == (lot["verdict"] == "poor")
+        assert (
+            bool(lot["causes"])
+            == bool(lot["test"])
+            == bool(lot["next_year"])
+            == (lot["verdict"] == "poor")
+        )
         for cause in lot["causes"]:
             assert set(cause) >= {"cause", "standing", "points", "for", "against"}
             assert cause["standing"] in ("likely", "possible", "unlikely")
@@ -53,7 +68,11 @@ def test_json_holds_no_number_that_is_none(season):
 def test_poor_lots_come_first(season):
     verdicts = [lot["verdict"] for lot in season["lots"]]
     assert verdicts == sorted(verdicts, key=VERDICTS.index)
-    assert {lot["lot"] for lot in season["lots"] if lot["verdict"] == "poor"} >= {"BASA-25A", "MOFI-22A", "HECY-25A"}
+    assert {lot["lot"] for lot in season["lots"] if lot["verdict"] == "poor"} >= {
+        "BASA-25A",
+        "MOFI-22A",
+        "HECY-25A",
+    }
 
 
 def test_a_tray_whose_lot_id_has_a_typing_error_is_named(season):
@@ -63,7 +82,10 @@ def test_a_tray_whose_lot_id_has_a_typing_error_is_named(season):
 def test_words_name_cause_test_and_next_year(explained):
     words = " ".join(explained.split())
     assert "BASA-24C: poor, since the lot is lower than an ordinary spring lets expect." in words
-    assert re.search(r"89 filled of 216 cells in 3 trays; an ordinary spring lets expect \d+ \(\d+ to \d+\)", words)
+    assert re.search(
+        r"89 filled of 216 cells in 3 trays; an ordinary spring lets expect \d+ \(\d+ to \d+\)",
+        words,
+    )
     assert "likely: poor seed" in words and "To settle it:" in words and "Next year:" in words
     assert "tetrazolium test: 31 of 100 good (true share 22 to 41 %)" in words
     assert "without warranty" in words
@@ -73,10 +95,14 @@ def test_words_name_cause_test_and_next_year(explained):
 def test_explain_adds_up_the_points_row_by_row(explained):
     """Every line's parts add up to its sum."""
     words = " ".join(explained.split())
-    lines = re.findall(r"(\w+): ([+-]\d+) to begin with(.*?) = ([+-]\d+), (?:likely|possible|unlikely)\.", words)
+    lines = re.findall(
+        r"(\w+): ([+-]\d+) to begin with(.*?) = ([+-]\d+), (?:likely|possible|unlikely)\.", words
+    )
     assert len(lines) == 10
     for _, start, parts, total in lines:
-        assert int(start) + sum(int(part) for part in re.findall(r", ([+-]\d+) ", parts)) == int(total)
+        assert int(start) + sum(int(part) for part in re.findall(r", ([+-]\d+) ", parts)) == int(
+            total
+        )
 
 
 def test_explain_shows_each_row_of_evidence_beside_its_limit(explained):

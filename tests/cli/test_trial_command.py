@@ -11,8 +11,29 @@ from click.testing import CliRunner
 from germstats.cli.main import main
 from tests.test_datasets import DATASETS
 
-ASKED = ["trial", str(DATASETS / "demonstration"), "--species", "PEAT", "--difference", "20", "--simulations", "50"]
-COLUMNS = ["tray", "season", "lot", "sown_on", "rows", "columns", "seeds_per_cell", "cover", "place", "block", "trial"]
+ASKED = [
+    "trial",
+    str(DATASETS / "demonstration"),
+    "--species",
+    "PEAT",
+    "--difference",
+    "20",
+    "--simulations",
+    "50",
+]
+COLUMNS = [
+    "tray",
+    "season",
+    "lot",
+    "sown_on",
+    "rows",
+    "columns",
+    "seeds_per_cell",
+    "cover",
+    "place",
+    "block",
+    "trial",
+]
 
 
 @pytest.fixture(scope="module")

@@ -25,12 +25,29 @@ def april():
 
 
 def test_json_has_what_scripts_need(april):
-    wanted = {"tray", "lot", "filled_now", "cells", "final_low", "final", "final_high", "chance_more", "give_up_after",
-              "status", "advice"}  # fmt: skip
+    wanted = {
+        "tray",
+        "lot",
+        "filled_now",
+        "cells",
+        "final_low",
+        "final",
+        "final_high",
+        "chance_more",
+        "give_up_after",
+        "status",
+        "advice",
+    }
     for row in april["rows"]:
         assert set(row) >= wanted
         if row["final"] is not None:
-            assert (row["filled_now"] or 0) <= row["final_low"] <= row["final"] <= row["final_high"] <= row["cells"]
+            assert (
+                (row["filled_now"] or 0)
+                <= row["final_low"]
+                <= row["final"]
+                <= row["final_high"]
+                <= row["cells"]
+            )
             assert 0.001 <= row["chance_more"] <= 0.999
         if row["give_up_after"] is not None:
             assert row["give_up_after"] >= "2026-04-15"
@@ -46,12 +63,22 @@ def test_later_records_are_not_used(april):
     """Before the season's first check nothing is seen yet; in April less than in the end."""
     winter = json.loads(run("--on", "2026-01-10", "--json").stdout)
     assert all(row["filled_now"] in (None, 0) for row in winter["rows"])
-    assert all(row["status"] in ("not yet due", "waiting for its second winter", "not forecast")
-               for row in winter["rows"])  # fmt: skip
+    assert all(
+        row["status"] in ("not yet due", "waiting for its second winter", "not forecast")
+        for row in winter["rows"]
+    )
     summer = json.loads(run("--on", "2026-07-20", "--json").stdout)
-    filled = {row["tray"]: row["filled_now"] for row in summer["rows"] if row["status"] != "not forecast"}
-    assert all((row["filled_now"] or 0) <= filled[row["tray"]] for row in april["rows"] if row["tray"] in filled)
-    assert sum(filled.values()) > sum(row["filled_now"] or 0 for row in april["rows"] if row["tray"] in filled)
+    filled = {
+        row["tray"]: row["filled_now"] for row in summer["rows"] if row["status"] != "not forecast"
+    }
+    assert all(
+        (row["filled_now"] or 0) <= filled[row["tray"]]
+        for row in april["rows"]
+        if row["tray"] in filled
+    )
+    assert sum(filled.values()) > sum(
+        row["filled_now"] or 0 for row in april["rows"] if row["tray"] in filled
+    )
 
 
 def test_a_two_winter_species_is_never_called_failed():
@@ -71,7 +98,9 @@ def test_words_name_heat_overdue_trays_and_what_is_next():
 
 
 def test_trays_whose_seedlings_were_counted_are_not_called_unseen(april):
-    """T-2601, T-2610, T-2614 and T-2625 have checks with filled cells and seedlings before that day."""
+    """T-2601, T-2610, T-2614 and T-2625 have checks with filled cells and seedlings before that
+    day.
+    """
     rows = {row["tray"]: row for row in april["rows"]}
     for tray in ("T-2601", "T-2610", "T-2614", "T-2625"):
         assert rows[tray]["filled_now"] > 0
@@ -79,7 +108,9 @@ def test_trays_whose_seedlings_were_counted_are_not_called_unseen(april):
 
 
 def test_a_tray_sold_and_trays_waiting_are_said_not_forecast():
-    rows = {row["tray"]: row for row in json.loads(run("--on", "2024-05-15", "--json").stdout)["rows"]}
+    rows = {
+        row["tray"]: row for row in json.loads(run("--on", "2024-05-15", "--json").stdout)["rows"]
+    }
     assert rows["T-2406"]["status"] == "cut short" and rows["T-2406"]["final"] is None
     assert rows["T-2423"]["status"] == "waiting for its second winter"
     assert rows["T-2417"]["status"] == "few came"  # LODI-22A, hurt by the mild winter
@@ -87,7 +118,10 @@ def test_a_tray_sold_and_trays_waiting_are_said_not_forecast():
 
 def test_before_the_first_check_the_past_alone_speaks():
     words = " ".join(run("--on", "2026-01-10").stdout.split())
-    assert "No tray of this spring was looked at yet: what follows rests on earlier springs alone." in words
+    assert (
+        "No tray of this spring was looked at yet: what follows rests on earlier springs alone."
+        in words
+    )
 
 
 def test_without_a_day_the_newest_one_is_taken():
@@ -102,7 +136,10 @@ def test_without_a_day_the_newest_one_is_taken():
         (["--on", "15 April"], "is no day such as"),
         (["--on", "2019-04-15"], "no tray was sown yet"),
         (["--on", "2031-04-15"], "the last spring on record ended on 31 July"),
-        (["--on", "2026-04-15", "--lot", "BASA-24C"], "its last spring on record ended on 31 July 2025"),
+        (
+            ["--on", "2026-04-15", "--lot", "BASA-24C"],
+            "its last spring on record ended on 31 July 2025",
+        ),
         (["--on", "2026-04-15", "--lot", "MOFI-24B"], "did you mean MOFI-24A"),
         (["--on", "2026-04-15", "--holding-cost", "-1"], "cannot be below 0"),
         (["--on", "2026-04-15", "--no-pooling"], "leave out --no-pooling"),

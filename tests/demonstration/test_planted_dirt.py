@@ -1,4 +1,6 @@
-"""Every planted mistake of the demonstration is a finding at its row, or is read as the design of records says."""
+"""Every planted mistake of the demonstration is a finding at its row, or is read as the design of
+records says.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,14 @@ RULE_OF = {  # kind of dirt -> (rule, severity)
     "letter_for_digit": ("id-look-alike", "ask"),
     "words_in_number": ("words-in-number", "ask"),
 }
-READ_SILENTLY = {"range", "pinch", "pinch_without_grams", "sold_early", "skipped_check", "fall_after_thinning"}
+READ_SILENTLY = {
+    "range",
+    "pinch",
+    "pinch_without_grams",
+    "sold_early",
+    "skipped_check",
+    "fall_after_thinning",
+}
 
 
 @pytest.fixture(scope="module")
@@ -44,14 +53,20 @@ def test_each_is_a_finding_at_its_row(book, dirt, kind):
     planted = dirt[dirt["kind"] == kind]
     assert len(planted)
     for one in planted.itertuples():
-        near = {(one.table, int(one.row) + step) for step in (-1, 0, 1)}  # a pair may be shown at either of its rows
+        near = {
+            (one.table, int(one.row) + step) for step in (-1, 0, 1)
+        }  # a pair may be shown at either of its rows
         assert near & places, one.key
 
 
 def test_ranges_and_pinches_are_integrated_over(book, dirt):
     patterns = find_patterns(book)
     kind_of = {t.tray: patterns.sowings[t.sowing].kind for t in patterns.trays.itertuples()}
-    for planted, kind in (("range", "range"), ("pinch", "pinch"), ("pinch_without_grams", "pinch_unmeasured")):
+    for planted, kind in (
+        ("range", "range"),
+        ("pinch", "pinch"),
+        ("pinch_without_grams", "pinch_unmeasured"),
+    ):
         trays = [tray for tray in dirt.loc[dirt["kind"] == planted, "tray"] if tray in kind_of]
         assert trays
         assert {kind_of[tray] for tray in trays} == {kind}
@@ -75,19 +90,26 @@ def test_a_skipped_check_is_a_longer_interval(book, dirt):
     for name, columns in (("checks", ["tray"]), ("cells", ["tray", "cell"])):
         table = book.tables[name].dropna(subset="checked_on")
         days = table["checked_on"].dt.strftime("%Y-%m-%d")
-        written |= {(name, "/".join([*ids, day])) for *ids, day in zip(*(table[c] for c in columns), days, strict=True)}
+        written |= {
+            (name, "/".join([*ids, day]))
+            for *ids, day in zip(*(table[c] for c in columns), days, strict=True)
+        }
     assert written
     assert not {(one.table, one.key) for one in missed.itertuples()} & written
 
 
 def test_a_fall_after_thinning_keeps_the_running_maximum(book, dirt):
-    """Where the larger count had been written before; in a few cells the second seedling never was."""
+    """Where the larger count had been written before; in a few cells the second seedling
+    never was.
+    """
     cells = book.tables["cells"].set_index(["tray", "cell", "checked_on"])
     kept = []
     for one in dirt[dirt["kind"] == "fall_after_thinning"].itertuples():
         tray, cell, day = one.key.split("/")
         row = cells.loc[(tray, cell, day)]
-        earlier = book.tables["cells"].query("tray == @tray and cell == @cell and checked_on < @day")["emerged_raw"]
+        earlier = book.tables["cells"].query(
+            "tray == @tray and cell == @cell and checked_on < @day"
+        )["emerged_raw"]
         if earlier.max() > int(one.written):
             kept.append(int(row["emerged"]) == earlier.max())
     assert len(kept) > 50

@@ -1,4 +1,5 @@
-"""The simulated books: their truth is true, every story and every mistake is in them, the same seed gives the same.
+"""The simulated books: their truth is true, every story and every mistake is in them, the same seed
+gives the same.
 
 Simulated shares are held to four Monte-Carlo standard errors, with fixed seeds.
 """
@@ -21,10 +22,21 @@ from germstats.errors import WrongUseError
 from germstats.records.tables import TABLES
 
 KINDS = {
-    "above_cells", "blank_date", "day_month_swapped", "duplicate_different", "duplicate_same", "fall_after_thinning",
-    "fall_unexplained", "letter_for_digit", "pinch", "pinch_without_grams", "range", "skipped_check", "sold_early",
+    "above_cells",
+    "blank_date",
+    "day_month_swapped",
+    "duplicate_different",
+    "duplicate_same",
+    "fall_after_thinning",
+    "fall_unexplained",
+    "letter_for_digit",
+    "pinch",
+    "pinch_without_grams",
+    "range",
+    "skipped_check",
+    "sold_early",
     "words_in_number",
-}  # fmt: skip
+}
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +46,9 @@ def demo() -> Demo:
 
 @pytest.fixture(scope="module")
 def shares() -> pd.DataFrame:
-    """Over 60 nurseries: share of each row and season, and what the truth expects, without trays that lost cells."""
+    """Over 60 nurseries: share of each row and season, and what the truth expects, without trays
+    that lost cells.
+    """
     hurt = {MOUSE, WASHED, DROPPED}
     found = []
     for seed in range(60):
@@ -50,13 +64,25 @@ def shares() -> pd.DataFrame:
             judged = np.isfinite(growth.came) & (growth.second == tray.lot.species.two_winters)
             median = expected[key]["median_days"]
             early, earlier = (growth.came[judged] <= day for day in (median, median - 1))
-            one = [float(growth.sown.sum()), float(judged.sum()), float(early.sum()), float(earlier.sum())]
+            one = [
+                float(growth.sown.sum()),
+                float(judged.sum()),
+                float(early.sum()),
+                float(earlier.sum()),
+            ]
             sums[key] = [a + b for a, b in zip(sums.get(key, [0.0] * 4), one, strict=True)]
         found += [
-            {"seed": seed, "row": key, "expected": expected[key]["emergence"], "share": came / seeds,
-             "came": came, "early": early, "earlier": earlier}
+            {
+                "seed": seed,
+                "row": key,
+                "expected": expected[key]["emergence"],
+                "share": came / seeds,
+                "came": came,
+                "early": early,
+                "earlier": earlier,
+            }
             for key, (seeds, came, early, earlier) in sums.items()
-        ]  # fmt: skip
+        ]
     return pd.DataFrame(found)
 
 
@@ -88,7 +114,10 @@ def test_rows_and_seasons_tell_the_same(demo: Demo) -> None:
         seasons = demo.truth.seasons
         own = seasons[(seasons["lot"] == row["lot"]) & (seasons["cover"] == row["cover"])]
         assert dict(zip(own["season"], own["emergence"], strict=True)) == row["emergence_by_season"]
-        assert dict(zip(own["season"], own["median_days"], strict=True)) == row["median_days_by_season"]
+        assert (
+            dict(zip(own["season"], own["median_days"], strict=True))
+            == row["median_days_by_season"]
+        )
 
 
 def test_tables_are_text_in_the_columns_of_a_record_book(demo: Demo) -> None:
@@ -106,12 +135,15 @@ def test_the_same_seed_gives_the_same_book_and_another_seed_another(demo: Demo) 
     assert not demo.tables["cells"].equals(other.tables["cells"])
 
 
-# The planted stories ---------------------------------------------------------------------------------------------
+# The planted stories
+# ------------------------------------------------------------------------------------------
 
 
 def trays_of(demo: Demo, story: int) -> pd.DataFrame:
     stories = demo.truth.stories
-    return demo.tables["trays"].merge(stories[stories["story"] == story][["tray", "cells"]], on="tray")
+    return demo.tables["trays"].merge(
+        stories[stories["story"] == story][["tray", "cells"]], on="tray"
+    )
 
 
 def test_every_story_is_told(demo: Demo) -> None:
@@ -120,7 +152,12 @@ def test_every_story_is_told(demo: Demo) -> None:
 
 def test_poor_seed_shows_in_tests_and_under_every_cover(demo: Demo) -> None:
     lot = demo.tables["lots"].set_index("lot").loc["BASA-24C"]
-    assert lot[["cut_test_seeds", "cut_test_full", "tz_seeds", "tz_viable"]].tolist() == ["100", "46", "100", "31"]
+    assert lot[["cut_test_seeds", "cut_test_full", "tz_seeds", "tz_viable"]].tolist() == [
+        "100",
+        "46",
+        "100",
+        "31",
+    ]
     trays = trays_of(demo, 1)
     assert len(trays) == 3
     assert trays["cover"].nunique() > 1
@@ -139,7 +176,9 @@ def test_poor_practice_has_its_contrast_and_a_good_test(demo: Demo) -> None:
 
 
 def test_the_bad_season_follows_chill_need(demo: Demo) -> None:
-    seasons = demo.truth.seasons.merge(demo.truth.rows[["lot", "cover", "emergence"]], on=["lot", "cover"])
+    seasons = demo.truth.seasons.merge(
+        demo.truth.rows[["lot", "cover", "emergence"]], on=["lot", "cover"]
+    )
     bad = seasons[(seasons["season"] == 2024) & (seasons["species"] != "SYAL")]
     ratio = (bad["emergence_x"] / bad["emergence_y"]).groupby(bad["species"]).max()
     assert ratio[["GAAR", "MOFI", "HECY"]].min() > 0.98
@@ -149,7 +188,9 @@ def test_the_bad_season_follows_chill_need(demo: Demo) -> None:
     seeds = demo.truth.trays.set_index("tray").loc[kept, "seeds"]
     chilled = [tray for tray in kept if not tray_lot(demo, tray).startswith("SYAL")]
     assert (later[chilled] / seeds[chilled]).min() > 0.1
-    sown = demo.tables["trays"].query("season == '2024' and not lot.str.startswith('SYAL')")["sown_on"]
+    sown = demo.tables["trays"].query("season == '2024' and not lot.str.startswith('SYAL')")[
+        "sown_on"
+    ]
     assert set(sown) == {"2024-01-06"}
 
 
@@ -172,7 +213,9 @@ def test_bad_trays(demo: Demo) -> None:
     block = mouse["cells"].split()
     counts = last_counts(demo, mouse["tray"])
     assert len(block) == 24
-    assert {cell[0] for cell in block} == set("CDEF")  # F is the last row: the block touches the edge
+    assert {cell[0] for cell in block} == set(
+        "CDEF"
+    )  # F is the last row: the block touches the edge
     assert counts[block].sum() == 0
     assert (counts.drop(block) > 0).mean() > 0.5
     assert len(MOUSE_CELLS) == 24
@@ -198,13 +241,19 @@ def test_the_cover_trial_is_complete(demo: Demo) -> None:
     assert set(trial["tray"]) <= set(demo.tables["cells"]["tray"])
     truth = demo.truth.rows.set_index(["lot", "cover"])["emergence"]
     assert truth["MOFI-24A", "sand"] < truth["MOFI-24A", "none"] - 0.25
-    assert truth["HECY-22A", "sand"] < truth["HECY-22A", "grit"] - 0.1 < truth["HECY-22A", "none"] - 0.2
+    assert (
+        truth["HECY-22A", "sand"]
+        < truth["HECY-22A", "grit"] - 0.1
+        < truth["HECY-22A", "none"] - 0.2
+    )
     assert abs(truth["PEAT-24A", "grit"] - truth["PEAT-24A", "none"]) < 0.09
 
 
 def test_two_winters(demo: Demo) -> None:
     trays = trays_of(demo, 6)["tray"]
-    checks = demo.tables["checks"].query("tray in @trays and filled != ''", local_dict={"trays": set(trays)})
+    checks = demo.tables["checks"].query(
+        "tray in @trays and filled != ''", local_dict={"trays": set(trays)}
+    )
     filled = checks["filled"].astype(int).groupby(checks["checked_on"].str[:4]).max()
     assert filled["2024"] == 0
     assert filled["2025"] > 30
@@ -228,7 +277,8 @@ def test_confounded_lot(demo: Demo) -> None:
     assert trays["season"].nunique() == 2
 
 
-# The planted dirt ------------------------------------------------------------------------------------------------
+# The planted dirt
+# ------------------------------------------------------------------------------------------
 
 
 def test_every_kind_of_dirt_is_there_in_about_six_of_a_hundred_rows(demo: Demo) -> None:
@@ -252,7 +302,10 @@ def test_skipped_looks_are_not_in_the_sheet(demo: Demo) -> None:
     dirt = demo.truth.dirt
     gone = dirt[dirt["row"].isna()]
     assert set(gone["kind"]) == {"skipped_check"}
-    for table, key in (("checks", ["tray", "checked_on"]), ("cells", ["tray", "cell", "checked_on"])):
+    for table, key in (
+        ("checks", ["tray", "checked_on"]),
+        ("cells", ["tray", "cell", "checked_on"]),
+    ):
         written = set(demo.tables[table][key].agg("/".join, axis=1))
         keys = set(gone.loc[gone["table"] == table, "key"])
         assert keys
@@ -261,11 +314,16 @@ def test_skipped_looks_are_not_in_the_sheet(demo: Demo) -> None:
 
 def test_few_trays_carry_a_stop_and_all_of_them_have_sisters(demo: Demo) -> None:
     dirt = demo.truth.dirt
-    stopped = set(dirt.loc[dirt["kind"].isin(["above_cells", "fall_unexplained", "letter_for_digit"]), "tray"])
+    stopped = set(
+        dirt.loc[dirt["kind"].isin(["above_cells", "fall_unexplained", "letter_for_digit"]), "tray"]
+    )
     assert len(stopped) == 4
     trays = demo.truth.trays.set_index("tray")
     for tray in stopped:
-        alike = trays.query("lot == @lot and cover == @cover", local_dict=trays.loc[tray, ["lot", "cover"]].to_dict())
+        alike = trays.query(
+            "lot == @lot and cover == @cover",
+            local_dict=trays.loc[tray, ["lot", "cover"]].to_dict(),
+        )
         assert len(set(alike.index) - stopped) >= 2
 
 
@@ -277,12 +335,17 @@ def test_exchanged_dates_stand_out_of_order(demo: Demo) -> None:
         looks = table[(table[unit] == here[unit]).all(axis=1) & (table["checked_on"] != "")]
         dates = looks["checked_on"].tolist()
         assert dates != sorted(dates)
-        mended = [one["true"] if i == one["row"] - 2 else d for i, d in zip(looks.index, dates, strict=True)]
+        mended = [
+            one["true"] if i == one["row"] - 2 else d
+            for i, d in zip(looks.index, dates, strict=True)
+        ]
         assert mended == sorted(mended)
 
 
 def test_dirt_keeps_off_trays_with_a_story_of_their_own(demo: Demo) -> None:
-    strewn = demo.truth.dirt.query("kind in ['blank_date', 'duplicate_same', 'duplicate_different', 'skipped_check']")
+    strewn = demo.truth.dirt.query(
+        "kind in ['blank_date', 'duplicate_same', 'duplicate_different', 'skipped_check']"
+    )
     spoken = {tray.tray for tray in grow_nursery(0).trays if tray.role in SPOKEN_FOR}
     assert len(spoken) == len(SPOKEN_FOR)
     assert not set(strewn["tray"]) & spoken
@@ -293,19 +356,23 @@ def test_other_nurseries_have_every_kind_of_dirt_too(seed: int) -> None:
     assert set(simulate_demo(seed).truth.dirt["kind"]) == KINDS
 
 
-# Weather -----------------------------------------------------------------------------------------------------------
+# Weather
+# ------------------------------------------------------------------------------------------
 
 
 def test_degree_days_agree_with_a_published_table() -> None:
-    """Single sine with horizontal cut-off, 50 and 70 F, by a university pest-management programme (seen).
+    """Single sine with horizontal cut-off, 50 and 70 F, by a university pest-management programme
+    (seen).
 
-    Eight days of the degree-day challenge, UCANR-IGIS, (c) 2022 Andy Lyons, MIT licence; printed to .01. A horizontal
-    cut-off is the heat above the lower limit less the heat above the upper one.
+    Eight days of the degree-day challenge, UCANR-IGIS, (c) 2022 Andy Lyons, MIT licence; printed to
+    .01. A horizontal cut-off is the heat above the lower limit less the heat above the upper one.
     """
     low = np.array([42, 44, 49, 60, 58, 64, 51, 39], dtype=float)
     high = np.array([67, 55, 70, 86, 96, 99, 92, 61], dtype=float)
     heat = degree_days(low, high, 50) - degree_days(low, high, 70)
-    assert heat == pytest.approx([6.49, 1.51, 9.59, 17.25, 17.04, 18.93, 14.21, 3.5], rel=0, abs=0.006)
+    assert heat == pytest.approx(
+        [6.49, 1.51, 9.59, 17.25, 17.04, 18.93, 14.21, 3.5], rel=0, abs=0.006
+    )
 
 
 def test_weather_is_warmer_in_the_seasons_said_to_be_warmer() -> None:
@@ -313,13 +380,16 @@ def test_weather_is_warmer_in_the_seasons_said_to_be_warmer() -> None:
     plain = simulate_weather(first, last, {}, np.random.default_rng(5))
     warm = simulate_weather(first, last, {2024: 1.8}, np.random.default_rng(5))
     gap = warm.tmin_c - plain.tmin_c
-    inside = slice((datetime.date(2023, 10, 1) - first).days, (datetime.date(2024, 10, 1) - first).days)
+    inside = slice(
+        (datetime.date(2023, 10, 1) - first).days, (datetime.date(2024, 10, 1) - first).days
+    )
     assert gap[inside] == pytest.approx(1.8, rel=0, abs=0.11)  # both are rounded to tenths
     assert np.delete(gap, np.r_[inside]) == pytest.approx(0, rel=0, abs=1e-9)
     assert (plain.tmax_c >= plain.tmin_c).all()
 
 
-# Plain trays -------------------------------------------------------------------------------------------------------
+# Plain trays
+# ------------------------------------------------------------------------------------------
 
 
 def finals(book: Demo, column: str = "emerged") -> pd.Series:
@@ -328,11 +398,18 @@ def finals(book: Demo, column: str = "emerged") -> pd.Series:
 
 
 @pytest.mark.parametrize(
-    ("n", "p", "rho", "variance", "none"), [(5, 0.6, 0.05, 1.44, 0.019107), (10, 0.3, 0.1, 3.99, 0.093133)]
+    ("n", "p", "rho", "variance", "none"),
+    [(5, 0.6, 0.05, 1.44, 0.019107), (10, 0.3, 0.1, 3.99, 0.093133)],
 )
-def test_seeds_of_a_cell_share_its_fate(n: int, p: float, rho: float, variance: float, none: float) -> None:
-    """Beta-binomial P(0), and the variance np(1-p)(1 + (n-1) rho) (computed with general-purpose libraries)."""
-    spec = TraySpec(p=p, rho=rho, seeds_per_cell=str(n), trays=60, rows=20, columns=20, check_days=(400,))
+def test_seeds_of_a_cell_share_its_fate(
+    n: int, p: float, rho: float, variance: float, none: float
+) -> None:
+    """Beta-binomial P(0), and the variance np(1-p)(1 + (n-1) rho) (computed with general-purpose
+    libraries).
+    """
+    spec = TraySpec(
+        p=p, rho=rho, seeds_per_cell=str(n), trays=60, rows=20, columns=20, check_days=(400,)
+    )
     seen = finals(simulate_trays(spec, seed=3)).to_numpy()
     size = len(seen)
     assert abs((seen == 0).mean() - none) < 4 * np.sqrt(none * (1 - none) / size)
@@ -342,8 +419,18 @@ def test_seeds_of_a_cell_share_its_fate(n: int, p: float, rho: float, variance: 
 
 
 def test_a_pinch_fills_as_worked_out() -> None:
-    """Mean 5 seeds, p = .5, k = 1.5 fill 77 % of cells: (1 + 5 x .5 / 1.5)^-1.5 stay empty (arithmetic)."""
-    spec = TraySpec(p=0.5, seeds_per_cell="pinch", trays=20, rows=20, columns=20, check_days=(400,), record="occupancy")
+    """Mean 5 seeds, p = .5, k = 1.5 fill 77 % of cells: (1 + 5 x .5 / 1.5)^-1.5 stay empty
+    (arithmetic).
+    """
+    spec = TraySpec(
+        p=0.5,
+        seeds_per_cell="pinch",
+        trays=20,
+        rows=20,
+        columns=20,
+        check_days=(400,),
+        record="occupancy",
+    )
     filled = finals(simulate_trays(spec, seed=4), "occupied").to_numpy()
     expected = 1 - (1 + 5 * 0.5 / 1.5) ** -1.5
     assert expected == pytest.approx(0.77, abs=0.005)
@@ -362,12 +449,25 @@ def test_half_of_the_seedlings_come_by_the_median_day(timing: str) -> None:
 
 
 def test_plain_trays_match_their_truth_over_many_books() -> None:
-    spec = TraySpec(p=0.55, rho=0.05, tray_sd=0.5, season_sd=0.3, lot_sd=0.4, lots=3, seasons=2, check_days=(400,))
+    spec = TraySpec(
+        p=0.55,
+        rho=0.05,
+        tray_sd=0.5,
+        season_sd=0.3,
+        lot_sd=0.4,
+        lots=3,
+        seasons=2,
+        check_days=(400,),
+    )
     gaps = []
     for seed in range(60):
         truth = simulate_trays(spec, seed).truth
         seen = truth.trays.groupby("lot")[["emerged", "seeds"]].sum()
-        gaps.append(((seen["emerged"] / seen["seeds"]).to_numpy() - truth.rows["emergence"].to_numpy()).mean())
+        gaps.append(
+            (
+                (seen["emerged"] / seen["seeds"]).to_numpy() - truth.rows["emergence"].to_numpy()
+            ).mean()
+        )
     assert abs(np.mean(gaps)) < 4 * np.std(gaps, ddof=1) / np.sqrt(len(gaps))
 
 
@@ -382,7 +482,9 @@ def test_record_kinds_tell_of_the_same_trays(record: str) -> None:
         return
     checks = book.tables["checks"]
     assert checks["filled"].astype(int).groupby(checks["tray"]).max().to_dict() == filled.to_dict()
-    seedlings = checks["seedlings"].replace("", "0").astype(int).groupby(checks["tray"]).max().to_dict()
+    seedlings = (
+        checks["seedlings"].replace("", "0").astype(int).groupby(checks["tray"]).max().to_dict()
+    )
     assert seedlings == (counted.groupby("tray").sum() * (record == "seedlings")).to_dict()
 
 

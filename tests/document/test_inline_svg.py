@@ -1,4 +1,6 @@
-"""SVG inside a page: no style, no id of another figure, no name that can run, and the same picture."""
+"""SVG inside a page: no style, no id of another figure, no name that can run, and the same
+picture.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,10 @@ from germstats.page.figures import figure_bytes
 from tests.page.figure_results import HOSTILE, comparison, past, spring, tray_map
 
 SVG = "{http://www.w3.org/2000/svg}"
-HEAD = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" viewBox="0 0 9 9">'
+HEAD = (
+    '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" viewBox="0 '
+    '0 9 9">'
+)
 
 
 @pytest.fixture(scope="module")
@@ -43,7 +48,19 @@ def test_nothing_that_a_strict_page_would_refuse(many):
         svg = inline_svg(figure, "f1", "a title", "what is seen")
         tags = {element.tag.removeprefix(SVG) for element in everything(svg)}
         names = {name for element in everything(svg) for name in element.attrib}
-        assert tags <= {"svg", "title", "desc", "defs", "g", "path", "use", "clipPath", "rect", "text", "image"}
+        assert tags <= {
+            "svg",
+            "title",
+            "desc",
+            "defs",
+            "g",
+            "path",
+            "use",
+            "clipPath",
+            "rect",
+            "text",
+            "image",
+        }
         assert not {name for name in names if name == "style" or name.startswith(("on", "{"))}
         assert "matplotlib" not in svg.lower()
         assert not re.search(r"20\d\d-\d\d-\d\dT", svg)
@@ -58,7 +75,11 @@ def test_it_says_what_it_is(many):
     assert not {"width", "height"} & root.attrib.keys()
     box = [float(number) for number in root.attrib["viewBox"].split()]
     assert box[2:] == pytest.approx(72 * many[0].get_size_inches(), abs=0.01)
-    said = {element.attrib["id"]: element.text for element in root if element.tag in (f"{SVG}title", f"{SVG}desc")}
+    said = {
+        element.attrib["id"]: element.text
+        for element in root
+        if element.tag in (f"{SVG}title", f"{SVG}desc")
+    }
     assert root.attrib["aria-labelledby"].split() == list(said)
     assert list(said.values()) == ["a <title>", 'what "is" & seen ']
 
@@ -104,23 +125,40 @@ def test_numbers_are_short_and_figures_small(many):
 @pytest.mark.parametrize(
     ("style", "attributes"),
     [
-        ("font: 10px 'DejaVu Sans', sans-serif", {"font-size": "10px", "font-family": "'DejaVu Sans', sans-serif"}),
-        ("font: italic 700 9.5px serif; fill: #123456",
-         {"font-style": "italic", "font-weight": "700", "font-size": "9.5px", "font-family": "serif",
-          "fill": "#123456"}),
+        (
+            "font: 10px 'DejaVu Sans', sans-serif",
+            {"font-size": "10px", "font-family": "'DejaVu Sans', sans-serif"},
+        ),
+        (
+            "font: italic 700 9.5px serif; fill: #123456",
+            {
+                "font-style": "italic",
+                "font-weight": "700",
+                "font-size": "9.5px",
+                "font-family": "serif",
+                "fill": "#123456",
+            },
+        ),
         ("stroke-width: 1.23456; opacity: .5", {"stroke-width": "1.23", "opacity": ".5"}),
         ("fill: url(#h); clip-path: url(#c)", {"fill": "url(#p-1)", "clip-path": "url(#p-2)"}),
     ],
-)  # fmt: skip
+)
 def test_a_style_becomes_attributes(style, attributes):
     shapes = '<defs><clipPath id="c"/><clipPath id="h"/></defs>'
-    svg = cleaned(f'{HEAD}{shapes}<rect style="{style}" x="1.23456" fill="red"/></svg>', "p", "t", "d")
+    svg = cleaned(
+        f'{HEAD}{shapes}<rect style="{style}" x="1.23456" fill="red"/></svg>', "p", "t", "d"
+    )
     (found,) = (element for element in everything(svg) if element.tag == f"{SVG}rect")
     assert found.attrib == {"fill": "red", "x": "1.23"} | attributes
 
 
 def test_colours_are_no_pointers():
-    svg = cleaned(f'{HEAD}<g id="ffffff"><path d="M 0 0 L 1 1" style="fill: #ffffff"/></g></svg>', "p", "t", "d")
+    svg = cleaned(
+        f'{HEAD}<g id="ffffff"><path d="M 0 0 L 1 1" style="fill: #ffffff"/></g></svg>',
+        "p",
+        "t",
+        "d",
+    )
     assert 'fill="#ffffff"' in svg
 
 
@@ -150,7 +188,9 @@ def test_a_prefix_must_start_an_id(many, prefix):
 
 
 def test_settings_of_the_session_do_not_reach_it():
-    with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": None, "axes.facecolor": "red"}):
+    with matplotlib.rc_context(
+        {"svg.fonttype": "path", "svg.hashsalt": None, "axes.facecolor": "red"}
+    ):
         one = figures.covers_picture(comparison())
         assert one is not None
         svg = inline_svg(one.figure, "f", "t", "d")

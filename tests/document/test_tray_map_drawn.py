@@ -1,4 +1,6 @@
-"""A tray map in text and as a figure: what stands in every cell, and that headings and numbers agree."""
+"""A tray map in text and as a figure: what stands in every cell, and that headings and numbers
+agree.
+"""
 
 from __future__ import annotations
 
@@ -94,7 +96,10 @@ def test_chances_in_trays(p, said):
 def test_the_figure_has_a_number_in_every_cell_and_names_its_axes(one):
     figure = tray_map_figure(one)
     axes = figure.axes[0]
-    places = {(round(t.get_position()[1] - 0.5), round(t.get_position()[0] - 0.5)): t.get_text() for t in axes.texts}
+    places = {
+        (round(t.get_position()[1] - 0.5), round(t.get_position()[0] - 0.5)): t.get_text()
+        for t in axes.texts
+    }
     assert places == {(0, 0): "1", (0, 1): "0", (0, 2): "2", (1, 0): "?", (1, 1): "3", (1, 2): "1"}
     assert axes.get_title() == "Tray T-7: 4 of 5 cells filled, label at A1"
     assert (axes.get_xlabel(), axes.get_ylabel()) == ("column of cells", "row of cells")

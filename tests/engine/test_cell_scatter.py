@@ -1,4 +1,6 @@
-"""Whether seeds of one cell share their fate: which records show it, and what is taken where none does."""
+"""Whether seeds of one cell share their fate: which records show it, and what is taken where none
+does.
+"""
 
 from __future__ import annotations
 
@@ -26,33 +28,48 @@ PINCH = SowingRate("pinch", (), 4.0, 1.5)
 
 def totals(*rates: SowingRate) -> Patterns:
     """A finished tray of 72 cells for each rate, filled in three waves; one lot."""
-    trays = [{"record": "totals", "emerged": np.nan, "filled": 44.0, "sowing": k} for k in range(len(rates))]
-    occupied = [(k, k, lo, hi, count) for k in range(len(rates))
-                for lo, hi, count in ((83, 90, 12), (90, 97, 20), (97, 104, 12))]  # fmt: skip
+    trays = [
+        {"record": "totals", "emerged": np.nan, "filled": 44.0, "sowing": k}
+        for k in range(len(rates))
+    ]
+    occupied = [
+        (k, k, lo, hi, count)
+        for k in range(len(rates))
+        for lo, hi, count in ((83, 90, 12), (90, 97, 20), (97, 104, 12))
+    ]
     finishes = [(k, k, 0, 200.0, "occupancy", 28) for k in range(len(rates))]
     return made_patterns(trays, occupied=occupied, finishes=finishes, sowings=rates)
 
 
 def counted(cells: int, seeds: SowingRate) -> Patterns:
     """Four trays of `cells` counted cells, half of the seeds up."""
-    trays = [{"cells": float(cells), "tray_cells": cells, "emerged": float(cells)} for _ in range(4)]
+    trays = [
+        {"cells": float(cells), "tray_cells": cells, "emerged": float(cells)} for _ in range(4)
+    ]
     times = [(k, 83.0, 97.0, cells) for k in range(4)]
     finishes = [(k, 0, 1, 200.0, "counts", cells) for k in range(4)]
     return made_patterns(trays, times=times, finishes=finishes, sowings=(seeds,))
 
 
 def seedlings(rate: SowingRate) -> Patterns:
-    """A tray of 72 cells whose 60 seedlings were counted as a whole; its single seeds stand in the records."""
+    """A tray of 72 cells whose 60 seedlings were counted as a whole; its single seeds stand in the
+    records.
+    """
     return made_patterns(
-        [{"record": "seedlings", "emerged": 60.0, "sowing": 1}], times=[(0, 83.0, 97.0, 60)],
-        finishes=[(0, 0, 1, 200.0, "counts", 60), (0, 0, 0, 200.0, "counts", 84)], sowings=(ONE_SEED, rate),
-    )  # fmt: skip
+        [{"record": "seedlings", "emerged": 60.0, "sowing": 1}],
+        times=[(0, 83.0, 97.0, 60)],
+        finishes=[(0, 0, 1, 200.0, "counts", 60), (0, 0, 0, 200.0, "counts", 84)],
+        sowings=(ONE_SEED, rate),
+    )
 
 
 SHOWN = {
     "two counted cells of two seeds": (counted(2, TWO), True),
     "counted cells of two or three seeds": (counted(12, TWO_OR_THREE), True),
-    "bags: one counted cell of many seeds a tray": (counted(1, SowingRate("counted", (100,), 100.0)), False),
+    "bags: one counted cell of many seeds a tray": (
+        counted(1, SowingRate("counted", (100,), 100.0)),
+        False,
+    ),
     "counted cells of one seed": (counted(12, ONE_SEED), False),
     "counted pinches": (counted(12, PINCH), False),
     "totals of one number": (totals(TWO), False),
@@ -77,10 +94,12 @@ def test_two_numbers_of_two_species_show_nothing():
 
 @pytest.mark.parametrize("pooling", [True, False])
 def test_the_label_is_true(pooling):
-    for patterns, words in ((totals(TWO, TWO), "assumed, not from your records"),
-                            (counted(1, THREE), "assumed, not from your records"),
-                            (counted(12, THREE), "learned from 1 lot counted by cell"),
-                            (totals(TWO, THREE), "learned from trays sown with different numbers")):  # fmt: skip
+    for patterns, words in (
+        (totals(TWO, TWO), "assumed, not from your records"),
+        (counted(1, THREE), "assumed, not from your records"),
+        (counted(12, THREE), "learned from 1 lot counted by cell"),
+        (totals(TWO, THREE), "learned from trays sown with different numbers"),
+    ):
         fit = fit_emergence(patterns, FitSpec(pooling=pooling))
         assert fit.cell_scatter.learned == ("learned" in words)
         assert words in cell_words(fit)
@@ -88,7 +107,9 @@ def test_the_label_is_true(pooling):
 
 @pytest.mark.parametrize("seeds", [TWO, THREE])
 def test_a_total_has_no_say_in_it(seeds):
-    """Whatever the records are: each value of rho weighs the same, and they have the prior's mean and sd."""
+    """Whatever the records are: each value of rho weighs the same, and they have the prior's mean
+    and sd.
+    """
     fit = fit_emergence(totals(seeds, seeds, seeds, seeds))
     weight = np.array([draw.weight for draw in fit.pooled.draws])
     at = logit([draw.scales.rho for draw in fit.pooled.draws])
@@ -112,7 +133,10 @@ def test_the_other_scatters_follow_rho():
         draw_scales(*of, (fit.pooled.scales,), 512, given=alone),
     )
     for name in ("tray", "tray_time"):
-        one, other = (sum(draw.weight * np.log(getattr(draw.scales, name)) for draw in some) for some in (few, many))
+        one, other = (
+            sum(draw.weight * np.log(getattr(draw.scales, name)) for draw in some)
+            for some in (few, many)
+        )
         assert one == pytest.approx(other, abs=0.15 * COORDINATES[name].sd), name
 
 

@@ -1,4 +1,6 @@
-"""The libraries' road: shares and times worked out by hand, the cases without an answer, and the comparison."""
+"""The libraries' road: shares and times worked out by hand, the cases without an answer, and the
+comparison.
+"""
 
 from __future__ import annotations
 
@@ -19,20 +21,32 @@ DAYS = ((50.0, 60.0, 0.25), (60.0, 70.0, 0.5), (70.0, 80.0, 0.25))
 
 
 def counted(seen, seeds=72):
-    """Trays of single seeds: a quarter, a half and a quarter of those seen come in three intervals."""
+    """Trays of single seeds: a quarter, a half and a quarter of those seen come in three
+    intervals.
+    """
     return made_patterns(
         [{"emerged": float(n), "filled": float(n), "seeds": float(seeds)} for n in seen],
         times=[(k, lo, hi, part * n) for k, n in enumerate(seen) for lo, hi, part in DAYS if n],
-        finishes=[(k, 0, s, 200.0, "counts", c) for k, n in enumerate(seen) for s, c in ((1, n), (0, seeds - n)) if c],
+        finishes=[
+            (k, 0, s, 200.0, "counts", c)
+            for k, n in enumerate(seen)
+            for s, c in ((1, n), (0, seeds - n))
+            if c
+        ],
     )
 
 
 def filled(cells, sowing=TWO):
     """Trays of 72 cells of which only the fill is known."""
     return made_patterns(
-        [{"record": "totals", "emerged": np.nan, "filled": float(n), "seeds": np.nan} for n in cells],
+        [
+            {"record": "totals", "emerged": np.nan, "filled": float(n), "seeds": np.nan}
+            for n in cells
+        ],
         finishes=[(k, 0, 0, 200.0, "occupancy", 72 - n) for k, n in enumerate(cells) if n < 72],
-        occupied=[(k, 0, lo, hi, part * n) for k, n in enumerate(cells) for lo, hi, part in DAYS if n],
+        occupied=[
+            (k, 0, lo, hi, part * n) for k, n in enumerate(cells) for lo, hi, part in DAYS if n
+        ],
         sowings=(sowing,),
     )
 
@@ -74,24 +88,38 @@ def test_a_range_of_seeds_stands_for_its_mean():
 
 
 def test_a_share_rests_on_every_tray_though_only_some_were_counted():
-    """By hand: 18, 54 and 36 of 72 cells, two of the trays counted; the third may not be forgotten."""
+    """By hand: 18, 54 and 36 of 72 cells, two of the trays counted; the third may not be
+    forgotten.
+    """
     patterns = made_patterns(
-        [{"emerged": 18.0, "filled": 18.0}, {"emerged": 54.0, "filled": 54.0},
-         {"record": "totals", "emerged": np.nan, "filled": 36.0, "seeds": np.nan, "sowing": 1}],
+        [
+            {"emerged": 18.0, "filled": 18.0},
+            {"emerged": 54.0, "filled": 54.0},
+            {"record": "totals", "emerged": np.nan, "filled": 36.0, "seeds": np.nan, "sowing": 1},
+        ],
         times=[(0, 50.0, 60.0, 18), (1, 50.0, 60.0, 54)],
-        finishes=[(0, 0, 1, 200.0, "counts", 18), (0, 0, 0, 200.0, "counts", 54), (1, 0, 1, 200.0, "counts", 54),
-                  (1, 0, 0, 200.0, "counts", 18), (2, 1, 0, 200.0, "occupancy", 36)],
+        finishes=[
+            (0, 0, 1, 200.0, "counts", 18),
+            (0, 0, 0, 200.0, "counts", 54),
+            (1, 0, 1, 200.0, "counts", 54),
+            (1, 0, 0, 200.0, "counts", 18),
+            (2, 1, 0, 200.0, "occupancy", 36),
+        ],
         occupied=[(2, 1, 50.0, 60.0, 36)],
         sowings=(ONE, SowingRate("range", (1,), 1.0)),
-    )  # fmt: skip
+    )
     row = only(patterns)
     assert row["share"] == pytest.approx(0.5, rel=1e-6)
     assert (row["curve"], row["curve_of"]) == (pytest.approx(0.5, rel=1e-9), "seeds, 2 trays")
 
 
-@pytest.mark.parametrize(("seen", "word", "low", "high"), [(0, "none", 0.0, 0.1684), (20, "all", 0.8316, 1.0)])
+@pytest.mark.parametrize(
+    ("seen", "word", "low", "high"), [(0, "none", 0.0, 0.1684), (20, "all", 0.8316, 1.0)]
+)
 def test_all_or_none_has_no_regression_and_says_why(seen, word, low, high):
-    """Exact range 0 of 20: 0-.1684 (Newcombe 1998, memory, confirmed by computing); 20 of 20 its mirror image."""
+    """Exact range 0 of 20: 0-.1684 (Newcombe 1998, memory, confirmed by computing); 20 of 20 its
+    mirror image.
+    """
     row = only(counted([seen], seeds=20))
     assert np.isnan(row["share"])
     assert row["share_low"] == pytest.approx(low, abs=5e-5)
@@ -135,9 +163,13 @@ def test_starting_values_change_no_regression(law):
     import lifelines
 
     rng = np.random.default_rng(8)
-    days = np.concatenate([np.exp(4 + 0.2 * rng.normal(size=60)), np.exp(4.2 + 0.2 * rng.normal(size=60))])
+    days = np.concatenate(
+        [np.exp(4 + 0.2 * rng.normal(size=60)), np.exp(4.2 + 0.2 * rng.normal(size=60))]
+    )
     lo = 5 * np.floor(days / 5)
-    intervals = pd.DataFrame({"group": ["a"] * 60 + ["b"] * 60, "lo": lo, "hi": lo + 5, "count": 1.0})
+    intervals = pd.DataFrame(
+        {"group": ["a"] * 60 + ["b"] * 60, "lo": lo, "hi": lo + 5, "count": 1.0}
+    )
     found = regress_times(intervals, (law,))
     plain = getattr(lifelines, f"{law}AFTFitter")()
     frame = intervals[["lo", "hi"]].assign(b=(intervals["group"] == "b").astype(float))
@@ -152,7 +184,8 @@ def test_starting_values_change_no_regression(law):
 def test_seeds_that_came_before_the_first_check_can_be_timed():
     """A lower bound of exactly 0 fails lifelines' log-normal regression."""
     found = regress_times(
-        pd.DataFrame({"group": "a", "lo": [0.0, 10, 20], "hi": [10.0, 20, 30], "count": [9, 9, 2]}), ("LogNormal",)
+        pd.DataFrame({"group": "a", "lo": [0.0, 10, 20], "hi": [10.0, 20, 30], "count": [9, 9, 2]}),
+        ("LogNormal",),
     )
     assert 8 < found.medians()["a"][0] < 13
 

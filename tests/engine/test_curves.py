@@ -1,4 +1,6 @@
-"""Curves without a distribution: against lifelines, against shares worked out by hand, and their bands."""
+"""Curves without a distribution: against lifelines, against shares worked out by hand, and their
+bands.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +25,12 @@ def counted(seen, seeds=72, day=60.0):
     return made_patterns(
         [{"emerged": float(n), "filled": float(n), "seeds": float(seeds)} for n in seen],
         times=[(k, 50.0, day, n) for k, n in enumerate(seen) if n],
-        finishes=[(k, 0, s, 200.0, "counts", c) for k, n in enumerate(seen) for s, c in ((1, n), (0, seeds - n)) if c],
+        finishes=[
+            (k, 0, s, 200.0, "counts", c)
+            for k, n in enumerate(seen)
+            for s, c in ((1, n), (0, seeds - n))
+            if c
+        ],
     )
 
 
@@ -38,7 +45,9 @@ def test_masses_agree_with_lifelines_once_its_intervals_are_opened(group):
         fitted = KaplanMeierFitter().fit_interval_censoring(left + 1e-6, right, tol=1e-10)
     beyond = fitted.survival_function_["NPMLE_estimate_lower"]
     for end in own.right[np.isfinite(own.right)]:
-        assert own.came_by(end) == pytest.approx(1 - beyond.loc[end], abs=1e-5), end  # its own stopping rule
+        assert own.came_by(end) == pytest.approx(1 - beyond.loc[end], abs=1e-5), (
+            end
+        )  # its own stopping rule
 
 
 def test_a_weight_is_so_many_seeds():
@@ -59,11 +68,17 @@ def test_the_curve_of_finished_trays_ends_at_the_share_counted():
 
 
 def test_a_tray_whose_checks_stopped_early_is_no_failure():
-    """By hand: half of the first tray came by day 60, where the second was last seen empty on day 40."""
+    """By hand: half of the first tray came by day 60, where the second was last seen empty on day
+    40.
+    """
     patterns = made_patterns(
         [{"emerged": 36.0}, {"emerged": 0.0}],
         times=[(0, 50.0, 60.0, 36)],
-        finishes=[(0, 0, 1, 200.0, "counts", 36), (0, 0, 0, 200.0, "counts", 36), (1, 0, 0, 40.0, "counts", 72)],
+        finishes=[
+            (0, 0, 1, 200.0, "counts", 36),
+            (0, 0, 0, 200.0, "counts", 36),
+            (1, 0, 0, 40.0, "counts", 72),
+        ],
     )
     np.testing.assert_allclose(emergence_curve(patterns).came, [0.5], atol=1e-8)
 
@@ -72,7 +87,8 @@ def test_trays_are_the_units_of_the_band():
     """The same 108 of 216 seeds: trays far apart must give a wider band than trays that agree."""
     alike, apart = emergence_curve(counted([36, 36, 36])), emergence_curve(counted([10, 62, 36]))
     assert (apart.high - apart.low)[0] > 3 * (alike.high - alike.low)[0]
-    # trays that happen to agree are no certainty: at least t(.975, 2) = 4.303 times the independent seeds' error
+    # trays that happen to agree are no certainty: at least t(.975, 2) = 4.303 times the independent
+    # seeds' error
     sd = 1 / np.sqrt(216 * 0.25)
     assert alike.high[0] == pytest.approx(1 / (1 + np.exp(-4.302653 * sd)), abs=1e-6)
 
@@ -84,16 +100,21 @@ def test_one_tray_gives_no_band():
 
 
 def test_cells_and_seeds_are_not_mixed():
-    """By hand: two trays record half of their cells filled; the one that counts seeds says another thing."""
+    """By hand: two trays record half of their cells filled; the one that counts seeds says another
+    thing.
+    """
     total = {"record": "totals", "emerged": np.nan, "filled": 36.0, "sowing": 1, "seeds": 144.0}
     patterns = made_patterns(
         [{"emerged": 18.0}, total, total],
         times=[(0, 50.0, 60.0, 18)],
-        finishes=[(0, 0, 1, 200.0, "counts", 18), (0, 0, 0, 200.0, "counts", 54),
-                  *[(k, 1, 0, 200.0, "occupancy", 36) for k in (1, 2)]],
+        finishes=[
+            (0, 0, 1, 200.0, "counts", 18),
+            (0, 0, 0, 200.0, "counts", 54),
+            *[(k, 1, 0, 200.0, "occupancy", 36) for k in (1, 2)],
+        ],
         occupied=[(k, 1, 50.0, 60.0, 36) for k in (1, 2)],
         sowings=(SowingRate("counted", (1,), 1.0), TWO),
-    )  # fmt: skip
+    )
     curve = emergence_curve(patterns)
     assert (curve.unit, curve.trays) == ("cells", 2)
     np.testing.assert_allclose(curve.came, [0.5], atol=1e-8)

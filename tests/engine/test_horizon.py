@@ -1,6 +1,7 @@
 """Up to which day emergence is told: the rules by hand, and what is cut off.
 
-Each case is a small book whose answer can be read off its check days; no value here comes from the package.
+Each case is a small book whose answer can be read off its check days; no value here comes from the
+package.
 """
 
 from __future__ import annotations
@@ -22,7 +23,9 @@ from germstats.records.intervals.patterns import Patterns, find_patterns, seen_b
 TRAYS = "tray,season,lot,sown_on,rows,columns,seeds_per_cell,cover\n"
 
 
-def book(folder: Path, trays: list[str], checks: list[str], species: str = "MOFI,no") -> germstats.RecordBook:
+def book(
+    folder: Path, trays: list[str], checks: list[str], species: str = "MOFI,no"
+) -> germstats.RecordBook:
     """A book of lots A and B of one species, trays of ten cells with one seed."""
     tables = {
         "species": f"species,two_winters\n{species}\n",
@@ -53,10 +56,14 @@ def of_lot(patterns: Patterns, lot: str = "A", origin: str = "1 February"):
 
 
 def test_a_quarter_of_the_trays_and_two_at_least_set_the_day(tmp_path):
-    """Last looks on 10, 20, 30 April, 1, 2, 3, 4, 5 May: of eight trays two looked on 4 May or later."""
+    """Last looks on 10, 20, 30 April, 1, 2, 3, 4, 5 May: of eight trays two looked on 4 May or
+    later.
+    """
     last = ["04-10", "04-20", "04-30", "05-01", "05-02", "05-03", "05-04", "05-05"]
     trays = [tray(f"T{k}", 2024) for k in range(8)] + [tray("N", 2025)]
-    checks = [line for k, day in enumerate(last) for line in looks(f"T{k}", {"04-01": 0, day: 4}, 2024)]
+    checks = [
+        line for k, day in enumerate(last) for line in looks(f"T{k}", {"04-01": 0, day: 4}, 2024)
+    ]
     patterns = find_patterns(book(tmp_path, trays, checks + looks("N", {"03-01": 0, "03-08": 1})))
     found = of_lot(patterns)
     assert found.basis == "looked at"
@@ -106,13 +113,18 @@ def test_looks_at_the_last_day_of_the_spring_end_it(tmp_path):
     """The latest spring looked at to 31 July is over: nothing is under way."""
     checks = looks("T0", {"04-01": 1, "07-31": 4})
     found = of_lot(find_patterns(book(tmp_path, [tray("T0")], checks)))
-    assert (found.basis, found.day) == ("looked at", (pd.Timestamp("2025-07-31") - pd.Timestamp("2025-02-01")).days)
+    assert (found.basis, found.day) == (
+        "looked at",
+        (pd.Timestamp("2025-07-31") - pd.Timestamp("2025-02-01")).days,
+    )
 
 
 def test_on_the_clock_of_sowing_days_are_counted_from_it_and_end_with_the_spring(tmp_path):
     trays = [tray("T0", 2024, sown="10-01"), tray("T1", 2024, sown="10-01"), tray("N", 2025)]
     trays[2] = "N,2025,A,2025-01-20,2,5,1,none"
-    checks = looks("T0", {"04-01": 1, "06-01": 4}, 2024) + looks("T1", {"04-01": 1, "06-01": 4}, 2024)
+    checks = looks("T0", {"04-01": 1, "06-01": 4}, 2024) + looks(
+        "T1", {"04-01": 1, "06-01": 4}, 2024
+    )
     patterns = find_patterns(book(tmp_path, trays, checks + looks("N", {"03-01": 0, "03-08": 1})))
     found = of_lot(patterns, origin="sowing")
     days = (pd.Timestamp("2024-06-01") - pd.Timestamp("2023-10-01")).days
@@ -144,7 +156,9 @@ def test_single_looks_weeks_apart_cannot_separate_few_from_late(tmp_path):
 
 def test_what_was_seen_after_a_day_is_taken_out_again(tmp_path):
     """Cutting the read book at 20 April is the same as reading a book without the later checks."""
-    checks = looks("T0", {"04-01": 2, "04-15": 3, "04-29": 7}) + looks("T1", {"04-01": 0, "04-20": 1, "05-10": 4})
+    checks = looks("T0", {"04-01": 2, "04-15": 3, "04-29": 7}) + looks(
+        "T1", {"04-01": 0, "04-20": 1, "05-10": 4}
+    )
     whole = find_patterns(book(tmp_path, [tray("T0"), tray("T1")], checks))
     early = [line for line in checks if line.split(",")[1] <= "2025-04-20"]
     plain = find_patterns(book(tmp_path, [tray("T0"), tray("T1")], early))
@@ -157,35 +171,57 @@ def test_what_was_seen_after_a_day_is_taken_out_again(tmp_path):
 
 
 def test_the_nearer_look_stands_for_the_horizon(tmp_path):
-    """Told to 10 May: a tray looked at on 1 and 15 May ends on 15 May (5 days, not 9), one of 5 and 30 May on the 5th;
-    one only ever found empty, on 20 May, still says that nothing had come."""
+    """Told to 10 May: a tray looked at on 1 and 15 May ends on 15 May (5 days, not 9), one of 5 and
+    30 May on the 5th; one only ever found empty, on 20 May, still says that nothing had come.
+    """
     last = "05-10"
-    trays = [tray("A1", 2024), tray("A2", 2024), tray("B1", 2025), tray("B2", 2025), tray("B3", 2025)]
+    trays = [
+        tray("A1", 2024),
+        tray("A2", 2024),
+        tray("B1", 2025),
+        tray("B2", 2025),
+        tray("B3", 2025),
+    ]
     checks = looks("A1", {"04-01": 1, last: 4}, 2024) + looks("A2", {"04-01": 1, last: 4}, 2024)
-    checks += looks("B1", {"05-01": 1, "05-15": 3}) + looks("B2", {"05-05": 2, "05-30": 6}) + looks("B3", {"05-20": 0})
+    checks += (
+        looks("B1", {"05-01": 1, "05-15": 3})
+        + looks("B2", {"05-05": 2, "05-30": 6})
+        + looks("B3", {"05-20": 0})
+    )
     patterns = find_patterns(book(tmp_path, trays, checks))
     lots = sort_lots(patterns, Scatter())
     told = told_by(patterns, lots, horizons(patterns)).trays.set_index("tray")
     start = pd.Timestamp("2024-12-03")
-    ends = {name: (start + pd.Timedelta(days=int(told.loc[name, "last_day"]))).strftime("%m-%d") for name in told.index}
+    ends = {
+        name: (start + pd.Timedelta(days=int(told.loc[name, "last_day"]))).strftime("%m-%d")
+        for name in told.index
+    }
     assert (ends["B1"], ends["B2"], ends["B3"]) == ("05-15", "05-05", "05-20")
     assert list(told.loc[["B1", "B2", "B3"], "filled"]) == [3, 2, 0]
 
 
 def test_living_trays_that_stopped_are_not_driven_to_full_emergence(tmp_path):
-    """13 of 13 living seeds came of 100 and nothing more for weeks: told as 13 of 100, not as the start of many."""
-    (tmp_path / "trays.csv").write_text(TRAYS + "D,2025,A,2025-03-01,10,10,1,none\n", encoding="utf-8")
+    """13 of 13 living seeds came of 100 and nothing more for weeks: told as 13 of 100, not as the
+    start of many.
+    """
+    (tmp_path / "trays.csv").write_text(
+        TRAYS + "D,2025,A,2025-03-01,10,10,1,none\n", encoding="utf-8"
+    )
     days = {"03-08": 2, "03-15": 8, "03-22": 12, "03-29": 13, "04-12": 13}
     lines = "\n".join(f"D,2025-{day},{filled}" for day, filled in days.items())
     (tmp_path / "checks.csv").write_text(f"tray,checked_on,filled\n{lines}\n", encoding="utf-8")
     (row,) = fit_emergence(germstats.read_book(tmp_path)).rows
     assert row.emergence == pytest.approx(0.13, abs=0.03)
-    assert row.emergence_low < 0.13 < row.emergence_high < 0.6  # one tray, one spring: wide, but no 94 %
+    assert (
+        row.emergence_low < 0.13 < row.emergence_high < 0.6
+    )  # one tray, one spring: wide, but no 94 %
     assert row.later_high is not None and row.later_high < 0.1
 
 
 def test_the_end_of_the_spring_is_that_of_the_year_a_tray_is_judged_in():
-    trays = pd.DataFrame({"sown_on": pd.to_datetime(["2024-12-03", "2024-12-03"]), "origin_days": [60.0, 60.0 + 365]})
+    trays = pd.DataFrame(
+        {"sown_on": pd.to_datetime(["2024-12-03", "2024-12-03"]), "origin_days": [60.0, 60.0 + 365]}
+    )
     ends = [pd.Timestamp("2025-07-31"), pd.Timestamp("2026-07-31")]
     assert list(spring_end_days(trays)) == [(end - pd.Timestamp("2024-12-03")).days for end in ends]
     assert FitSpec().spring_ends == (7, 31)

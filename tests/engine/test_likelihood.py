@@ -1,4 +1,6 @@
-"""The likelihood against brute force: every record kind written out by elementary probability, and derivatives."""
+"""The likelihood against brute force: every record kind written out by elementary probability, and
+derivatives.
+"""
 
 from __future__ import annotations
 
@@ -26,15 +28,24 @@ RANGE = SowingRate("range", (2, 3, 4), 3.0)
 PINCH = SowingRate("pinch", (), 3.0, 1.5)
 
 
-def patterns_of(times=(), finishes=(), occupied=(), sowings=(TWO, RANGE, PINCH), trays=2, origin=20.0,
-                horizon=None) -> Patterns:  # fmt: skip
+def patterns_of(
+    times=(),
+    finishes=(),
+    occupied=(),
+    sowings=(TWO, RANGE, PINCH),
+    trays=2,
+    origin=20.0,
+    horizon=None,
+) -> Patterns:
     frame = pd.DataFrame({"origin_days": np.full(trays, origin)})
     if horizon is not None:
         frame["horizon"] = horizon
     return Patterns(
         trays=frame,
         times=pd.DataFrame(times, columns=["tray", "lo", "hi", "count"]),
-        finishes=pd.DataFrame(finishes, columns=["tray", "sowing", "seen", "last", "kind", "count"]),
+        finishes=pd.DataFrame(
+            finishes, columns=["tray", "sowing", "seen", "last", "kind", "count"]
+        ),
         occupied=pd.DataFrame(occupied, columns=["tray", "sowing", "lo", "hi", "count"]),
         sowings=sowings,
         notes={},
@@ -48,7 +59,9 @@ def value(patterns, eta, mu, log_sigma, rho, family="log-normal", origin="sowing
 
 
 def beta_mixture_cell(n, seen_shares, unseen, p, rho):
-    """P(labelled seeds 1..K fall in given intervals, the others are unseen), P ~ Beta integrated numerically."""
+    """P(labelled seeds 1..K fall in given intervals, the others are unseen), P ~ Beta integrated
+    numerically.
+    """
     if rho == 0:
         nodes, weights = np.array([p]), np.array([1.0])
     else:
@@ -57,7 +70,9 @@ def beta_mixture_cell(n, seen_shares, unseen, p, rho):
         density = stats.beta(p * size, (1 - p) * size).pdf(grid)
         nodes, weights = grid, density / density.sum()
     k = len(seen_shares)
-    return float(np.sum(weights * np.prod(seen_shares) * nodes**k * (1 - nodes * (1 - unseen)) ** (n - k)))
+    return float(
+        np.sum(weights * np.prod(seen_shares) * nodes**k * (1 - nodes * (1 - unseen)) ** (n - k))
+    )
 
 
 @pytest.mark.parametrize("family", list(FAMILIES))
@@ -65,10 +80,16 @@ def beta_mixture_cell(n, seen_shares, unseen, p, rho):
 def test_counts_match_the_beta_mixture_written_out(family, rho):
     p, mu, sigma = 0.4, math.log(30), 0.4
     cdf = lambda t: DISTRIBUTIONS[family].cdf((math.log(t) - mu) / sigma)  # noqa: E731
-    patterns = patterns_of(times=[(0, 20, 28, 1), (0, 28, 35, 1)], finishes=[(0, 0, 2, 50, "counts", 1)], trays=1)
-    expected = math.log(beta_mixture_cell(2, [cdf(28) - cdf(20), cdf(35) - cdf(28)], 1 - cdf(50), p, rho))
+    patterns = patterns_of(
+        times=[(0, 20, 28, 1), (0, 28, 35, 1)], finishes=[(0, 0, 2, 50, "counts", 1)], trays=1
+    )
+    expected = math.log(
+        beta_mixture_cell(2, [cdf(28) - cdf(20), cdf(35) - cdf(28)], 1 - cdf(50), p, rho)
+    )
     got = value(patterns, math.log(p / (1 - p)), mu, math.log(sigma), rho, family).value[0]
-    assert got == pytest.approx(expected, abs=2e-6 if rho else 1e-12)  # the mixture is summed on a grid
+    assert got == pytest.approx(
+        expected, abs=2e-6 if rho else 1e-12
+    )  # the mixture is summed on a grid
 
     patterns = patterns_of(times=[(0, 20, 28, 1)], finishes=[(0, 0, 1, 33, "counts", 1)], trays=1)
     expected = math.log(beta_mixture_cell(2, [cdf(28) - cdf(20)], 1 - cdf(33), p, rho))
@@ -80,20 +101,26 @@ def test_counts_match_the_beta_mixture_written_out(family, rho):
 @pytest.mark.parametrize("rho", [0.0, 0.2])
 @pytest.mark.parametrize("median", [30, 70, 8, 4000])
 def test_up_to_a_horizon_counts_match_the_law_cut_off_there(family, rho, median):
-    """By definition: of the seeds that come by day 60 a share F(t) / F(60) has come by day t, by scipy's own laws; a
-    look on day 60 itself sees them all."""
+    """By definition: of the seeds that come by day 60 a share F(t) / F(60) has come by day t, by
+    scipy's own laws; a look on day 60 itself sees them all.
+    """
     p, mu, sigma, end = 0.4, math.log(median), 0.9, 60
     law = DISTRIBUTIONS[family]
     log_cdf = lambda t: law.logcdf((math.log(t) - mu) / sigma)  # noqa: E731
     share = lambda t: math.exp(log_cdf(t) - log_cdf(end))  # noqa: E731
     for last in (50, 60):
         patterns = patterns_of(
-            times=[(0, 20, 28, 1), (0, 28, 35, 1)], finishes=[(0, 0, 2, last, "counts", 1)], trays=1, horizon=[end]
+            times=[(0, 20, 28, 1), (0, 28, 35, 1)],
+            finishes=[(0, 0, 2, last, "counts", 1)],
+            trays=1,
+            horizon=[end],
         )
         gaps = [share(28) - share(20), share(35) - share(28)]
         expected = math.log(beta_mixture_cell(2, gaps, 1 - share(last), p, rho))
         got = value(patterns, math.log(p / (1 - p)), mu, math.log(sigma), rho, family).value[0]
-        assert got == pytest.approx(expected, abs=2e-6 if rho else 1e-8)  # differences of shares near 1 lose digits
+        assert got == pytest.approx(
+            expected, abs=2e-6 if rho else 1e-8
+        )  # differences of shares near 1 lose digits
         assert 0 <= share(last) <= 1
     one = patterns_of(finishes=[(0, 0, 1, 50, "counts", 1)], trays=1, horizon=[end])
     expected = math.log(beta_mixture_cell(2, [1.0], 1 - share(50), p, rho))
@@ -103,30 +130,48 @@ def test_up_to_a_horizon_counts_match_the_law_cut_off_there(family, rho, median)
 
 @pytest.mark.parametrize("rho", [0.0, 0.1])
 def test_occupancy_with_a_range_of_seeds_adds_up_to_one(rho):
-    """First filled in each interval, or never by the last check: the probabilities of all outcomes sum to 1."""
+    """First filled in each interval, or never by the last check: the probabilities of all outcomes
+    sum to 1.
+    """
     days = [0, 20, 28, 35, 60]
     for sowing in (0, 1, 2):
         outcomes = [
-            value(patterns_of(occupied=[(0, sowing, lo, hi, 1)], trays=1), 0.3, math.log(30), -1.0, rho).value[0]
+            value(
+                patterns_of(occupied=[(0, sowing, lo, hi, 1)], trays=1),
+                0.3,
+                math.log(30),
+                -1.0,
+                rho,
+            ).value[0]
             for lo, hi in itertools.pairwise(days)
         ]
         outcomes.append(
             value(
-                patterns_of(finishes=[(0, sowing, 0, 60, "occupancy", 1)], trays=1), 0.3, math.log(30), -1.0, rho
+                patterns_of(finishes=[(0, sowing, 0, 60, "occupancy", 1)], trays=1),
+                0.3,
+                math.log(30),
+                -1.0,
+                rho,
             ).value[0]
         )
         assert np.exp(outcomes).sum() == pytest.approx(1.0, abs=1e-12)
 
 
 def test_range_and_pinch_counts_add_up_to_one_over_the_number_seen():
-    """Counts at one check: the coefficient n!/(n-K)! over K! orders makes the outcomes K = 0, 1, ... sum to 1."""
+    """Counts at one check: the coefficient n!/(n-K)! over K! orders makes the outcomes K = 0, 1,
+    ... sum to 1.
+    """
     for sowing, most in ((1, 4), (2, 400)):
         total = 0.0
         for seen in range(most + 1):
             patterns = patterns_of(
-                times=[(0, 0, 40, seen)] if seen else [], finishes=[(0, sowing, seen, 40, "counts", 1)], trays=1
+                times=[(0, 0, 40, seen)] if seen else [],
+                finishes=[(0, sowing, seen, 40, "counts", 1)],
+                trays=1,
             )
-            total += math.exp(value(patterns, 0.5, math.log(30), -1.0, 0.1).value[0] - math.lgamma(seen + 1))
+            total += math.exp(
+                value(patterns, 0.5, math.log(30), -1.0, 0.1).value[0] - math.lgamma(seen + 1)
+            )
         assert total == pytest.approx(1.0, abs=1e-9)
 
 
@@ -200,7 +245,11 @@ def test_far_tails_stay_finite(family):
         trays=1,
     )
     at = value(patterns, 3.0, 3.0, -2.0, 0.05, family)
-    assert np.isfinite(at.value).all() and np.isfinite(at.gradient).all() and np.isfinite(at.hessian).all()
+    assert (
+        np.isfinite(at.value).all()
+        and np.isfinite(at.gradient).all()
+        and np.isfinite(at.hessian).all()
+    )
 
 
 def test_a_seed_seen_before_the_clock_starts_is_impossible():

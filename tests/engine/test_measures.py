@@ -1,4 +1,6 @@
-"""Classical measures where the answer is known without a computer; published series are in tests/published."""
+"""Classical measures where the answer is known without a computer; published series are in
+tests/published.
+"""
 
 from __future__ import annotations
 
@@ -10,9 +12,17 @@ from germstats.engine.measures import classical_measures
 
 def test_all_on_one_day():
     found = classical_measures(np.array([4.0, 5.0]), np.array([0.0, 10.0]), 20)
-    assert (found.percentage, found.mean_time, found.variance, found.variation) == (50.0, 5.0, 0.0, 0.0)
+    assert (found.percentage, found.mean_time, found.variance, found.variation) == (
+        50.0,
+        5.0,
+        0.0,
+        0.0,
+    )
     assert (found.uncertainty, found.synchrony, found.speed) == (0.0, 1.0, 2.0)
-    assert (found.t50_coolbear, found.t50_farooq) == (4.55, 4.5)  # 5.5 and 5 of the 10 that came between day 4 and 5
+    assert (found.t50_coolbear, found.t50_farooq) == (
+        4.55,
+        4.5,
+    )  # 5.5 and 5 of the 10 that came between day 4 and 5
 
 
 def test_one_seed_on_each_of_four_days():
@@ -30,7 +40,8 @@ def test_too_few_seeds(day, germinated):
 
 
 @pytest.mark.parametrize(
-    ("day", "germinated"), [([0.0, 2.0], [1.0, 3.0]), ([2.0, 1.0], [1.0, 3.0]), ([1.0, 2.0], [3.0, -1.0])]
+    ("day", "germinated"),
+    [([0.0, 2.0], [1.0, 3.0]), ([2.0, 1.0], [1.0, 3.0]), ([1.0, 2.0], [3.0, -1.0])],
 )
 def test_counts_that_cannot_be(day, germinated):
     with pytest.raises(ValueError, match="days must rise from above 0"):

@@ -13,9 +13,13 @@ from germstats.engine.draws import TimeDraws, in_ordinary_spring
 
 
 def ordinary(seen: float, late: float, horizon: float) -> float:
-    """The share by the horizon where seedlings come log-normally, half by day 60, with a log spread of .2."""
+    """The share by the horizon where seedlings come log-normally, half by day 60, with a log spread
+    of .2.
+    """
     one = np.ones(1)
-    time = TimeDraws(np.log(60) * one, 0.2 * one, 0.08 * one, 0.15 * one, "log-normal", "sowing", horizon)
+    time = TimeDraws(
+        np.log(60) * one, 0.2 * one, 0.08 * one, 0.15 * one, "log-normal", "sowing", horizon
+    )
     return float(expit(in_ordinary_spring(time, logit(seen) * one, late * one))[0])
 
 
@@ -44,11 +48,16 @@ def test_one_spring_stopped_half_way_promises_no_more_than_it_saw(tmp_path):
     days = np.arange(60, 110, 3)
     out = stats.norm.cdf((np.log(days - 30.0) - np.log(78.0)) / 0.1) * 0.8
     trays = [(f"T{k}", 2025, "A", "2025-01-02", 10, 10, 1) for k in range(6)]
-    checks = [(f"T{k}", pd.Timestamp("2025-01-02") + pd.Timedelta(days=int(day)), round(100 * share))
-              for k in range(6) for day, share in zip(days, out, strict=True)]  # fmt: skip
+    checks = [
+        (f"T{k}", pd.Timestamp("2025-01-02") + pd.Timedelta(days=int(day)), round(100 * share))
+        for k in range(6)
+        for day, share in zip(days, out, strict=True)
+    ]
     columns = ["tray", "season", "lot", "sown_on", "rows", "columns", "seeds_per_cell"]
     pd.DataFrame(trays, columns=columns).to_csv(tmp_path / "trays.csv", index=False)
-    pd.DataFrame(checks, columns=["tray", "checked_on", "seedlings"]).to_csv(tmp_path / "checks.csv", index=False)
+    pd.DataFrame(checks, columns=["tray", "checked_on", "seedlings"]).to_csv(
+        tmp_path / "checks.csv", index=False
+    )
     (row,) = germstats.fit_emergence(germstats.read_book(tmp_path)).rows
     seen = round(100 * out[-1]) / 100
     assert row.emergence_low < seen < row.emergence_high
@@ -56,6 +65,8 @@ def test_one_spring_stopped_half_way_promises_no_more_than_it_saw(tmp_path):
 
 
 def test_a_law_that_all_seedlings_refute_moves_the_share_by_the_steepest_slope():
-    """Half of the seeds by a day at which the law has a thousandth of them out: the logit moves by 12 on log days."""
+    """Half of the seeds by a day at which the law has a thousandth of them out: the logit moves by
+    12 on log days.
+    """
     late_law = 60.0 * np.exp(-0.2 * 3.2)
     assert ordinary(0.5, late=0.05, horizon=late_law) == pytest.approx(expit(12 * 0.05))

@@ -38,10 +38,14 @@ def nursery():
 def laid_out(nursery):
     lots = sort_lots(nursery.patterns, Scatter())
     laws = {lot.group: ("log-normal", "1 February") for lot in lots}
-    design = build_design(nursery.patterns, lots, laws, time_priors(lots, nursery.patterns, "1 February"), Scatter())
+    design = build_design(
+        nursery.patterns, lots, laws, time_priors(lots, nursery.patterns, "1 February"), Scatter()
+    )
     scale_set = ScaleSet(tuple(COORDINATES[name] for name in NAMES), {})
     scales = scale_set.at(np.zeros(len(NAMES)))
-    mode = find_pooled_mode(design.tree, design.prior, scales, start_state(design.tree, design.prior.mean.copy()))
+    mode = find_pooled_mode(
+        design.tree, design.prior, scales, start_state(design.tree, design.prior.mean.copy())
+    )
     return design, scale_set, scales, mode
 
 
@@ -57,7 +61,9 @@ def dense_curvature(design, scales, mode):
             carry[tray, part, size + 2 * lots + 2 * tray + part] = 1.0
     _, _, precision = design.prior.at(mode.state.beta, scales)
     total = np.einsum("tip,tij,tjq->pq", carry, -mode.terms.hessian, carry)
-    own = np.concatenate([precision, tree.lot_precision(scales).ravel(), tree.tray_precision(scales).ravel()])
+    own = np.concatenate(
+        [precision, tree.lot_precision(scales).ravel(), tree.tray_precision(scales).ravel()]
+    )
     return total + np.diag(own)
 
 
@@ -70,22 +76,34 @@ def test_elimination_equals_dense_algebra(laid_out):
     trays, own = rng.standard_normal((tree.trays, 3)), rng.standard_normal((tree.trays, 2))
     lots, beta = rng.standard_normal((int(tree.lot[-1]) + 1, 2)), rng.standard_normal(size)
     step = mode.elimination.solve(trays, own, lots, beta)
-    on_lots = lots + np.array([trays[tree.lot[tree.group] == lot, :2].sum(axis=0) for lot in range(len(lots))])
+    on_lots = lots + np.array(
+        [trays[tree.lot[tree.group] == lot, :2].sum(axis=0) for lot in range(len(lots))]
+    )
     on_beta = beta + np.einsum("tip,ti->p", tree.design[tree.group], trays)
-    solved = np.linalg.solve(whole, np.concatenate([on_beta, on_lots.ravel(), (trays[:, :2] + own).ravel()]))
+    solved = np.linalg.solve(
+        whole, np.concatenate([on_beta, on_lots.ravel(), (trays[:, :2] + own).ravel()])
+    )
     found = np.concatenate([step.beta, step.lots.ravel(), step.trays.ravel()])
-    np.testing.assert_allclose(found, solved, rtol=1e-8, atol=1e-10)  # condition of the whole matrix about 1e6
+    np.testing.assert_allclose(
+        found, solved, rtol=1e-8, atol=1e-10
+    )  # condition of the whole matrix about 1e6
 
 
 def test_sparse_design_equals_dense(laid_out):
     design = laid_out[0].tree.design
     rng = np.random.default_rng(1)
-    blocks, beta, rows = rng.standard_normal((len(design), 3, 3)), rng.standard_normal(design.shape[2]), None
+    blocks, beta, rows = (
+        rng.standard_normal((len(design), 3, 3)),
+        rng.standard_normal(design.shape[2]),
+        None,
+    )
     rows = rng.standard_normal((len(design), 3))
     lot = laid_out[0].tree.lot
     entries = sparse_design(design)
     np.testing.assert_allclose(entries.times(beta), design @ beta, rtol=1e-12, atol=1e-12)
-    np.testing.assert_allclose(entries.gathered(rows), np.einsum("gip,gi->p", design, rows), rtol=1e-12, atol=1e-12)
+    np.testing.assert_allclose(
+        entries.gathered(rows), np.einsum("gip,gi->p", design, rows), rtol=1e-12, atol=1e-12
+    )
     whole = np.einsum("gip,gij,gjq->pq", design, blocks, design)
     np.testing.assert_allclose(entries.sandwich(blocks), whole, rtol=1e-12, atol=1e-12)
     by_lot = lot_entries(entries, lot)
@@ -95,7 +113,9 @@ def test_sparse_design_equals_dense(laid_out):
     np.testing.assert_allclose(by_lot.dense(kept), crossed, rtol=1e-12, atol=1e-12)
     np.testing.assert_allclose(by_lot.times(kept, beta), crossed @ beta, rtol=1e-12, atol=1e-12)
     lots = rng.standard_normal((len(crossed), 2))
-    np.testing.assert_allclose(by_lot.gathered(kept, lots), np.einsum("lip,li->p", crossed, lots), atol=1e-11)
+    np.testing.assert_allclose(
+        by_lot.gathered(kept, lots), np.einsum("lip,li->p", crossed, lots), atol=1e-11
+    )
     np.testing.assert_allclose(
         by_lot.squared(kept, 2 * kept), 2 * np.einsum("lip,liq->pq", crossed, crossed), atol=1e-11
     )
@@ -120,13 +140,16 @@ def test_outer_gradient_is_that_of_the_criterion(laid_out):
         step = np.eye(len(z))[k] * 0.02
         high, low = outer.modes(np.stack([z + step, z - step]))
         again = (high.criterion - low.criterion) / 0.04
-        assert slope[k] == pytest.approx(again, rel=0.02, abs=0.02)  # both difference with steps of .02 to .05
+        assert slope[k] == pytest.approx(
+            again, rel=0.02, abs=0.02
+        )  # both difference with steps of .02 to .05
 
 
 @pytest.mark.parametrize("steep", [None, *np.linspace(20.0, 60.0, 9)])
 def test_far_from_the_mode_the_curvature_is_made_firm(laid_out, steep):
-    """A ridge that no curvature of the rest can hold; a Weibull law so many spreads from its days, one exponential in
-    time and spread, of which elimination would leave rounding only."""
+    """A ridge that no curvature of the rest can hold; a Weibull law so many spreads from its days,
+    one exponential in time and spread, of which elimination would leave rounding only.
+    """
     design, _, scales, mode = laid_out
     odd = mode.terms.hessian.copy()
     if steep is None:
@@ -139,7 +162,9 @@ def test_far_from_the_mode_the_curvature_is_made_firm(laid_out, steep):
 
 def test_criteria_at_the_mode_is_the_modes(laid_out):
     design, _, scales, mode = laid_out
-    assert criteria_at(design.tree, design.prior, [scales], [mode.state])[0] == pytest.approx(mode.criterion, rel=1e-12)
+    assert criteria_at(design.tree, design.prior, [scales], [mode.state])[0] == pytest.approx(
+        mode.criterion, rel=1e-12
+    )
 
 
 def test_shuffled_trays_change_nothing(nursery):
@@ -150,11 +175,20 @@ def test_shuffled_trays_change_nothing(nursery):
     def moved(frame: pd.DataFrame) -> pd.DataFrame:
         return frame.assign(tray=code[frame["tray"].to_numpy()]).sample(frac=1, random_state=1)
 
-    shuffled = Patterns(made.trays.iloc[order].reset_index(drop=True), moved(made.times), moved(made.finishes),
-                        moved(made.occupied), made.sowings, {}, {})  # fmt: skip
+    shuffled = Patterns(
+        made.trays.iloc[order].reset_index(drop=True),
+        moved(made.times),
+        moved(made.finishes),
+        moved(made.occupied),
+        made.sowings,
+        {},
+        {},
+    )
     for one, other in zip(fit_emergence(made).rows, fit_emergence(shuffled).rows, strict=True):
         assert (one.lot, one.label) == (other.lot, other.label)
-        assert one.emergence == pytest.approx(other.emergence, abs=2e-3)  # the scales' optimum is found to 1e-2 of a sd
+        assert one.emergence == pytest.approx(
+            other.emergence, abs=2e-3
+        )  # the scales' optimum is found to 1e-2 of a sd
 
 
 def test_the_settings_are_used(nursery):
@@ -192,16 +226,28 @@ def test_a_new_lot_is_wider_than_a_known_one_and_an_unknown_species_wider_still(
 
 @pytest.mark.parametrize("far", [0.3, 1.8])
 def test_how_far_species_lie_apart_is_learnt(far):
-    """Ten species of two lots and two trays each; a species never sown is as wide as the learnt spread makes it."""
+    """Ten species of two lots and two trays each; a species never sown is as wide as the learnt
+    spread makes it.
+    """
     rng = np.random.default_rng(8)
     trays, finishes, times = [], [], []
     for at in 0.4 + far * rng.permutation(np.linspace(-1.5, 1.5, 10)):
         for _ in range(2):
             for _ in range(2):
                 came, code = int(rng.binomial(72, expit(at + rng.normal(0, 0.3)))), len(trays)
-                trays.append({"species": f"S{code // 4}", "lot": f"L{code // 2}", "emerged": came, "filled": came})
+                trays.append(
+                    {
+                        "species": f"S{code // 4}",
+                        "lot": f"L{code // 2}",
+                        "emerged": came,
+                        "filled": came,
+                    }
+                )
                 times.append((code, 90, 100, came))
-                finishes += [(code, 0, 1, 150, "counts", came), (code, 0, 0, 150, "counts", 72 - came)]
+                finishes += [
+                    (code, 0, 1, 150, "counts", came),
+                    (code, 0, 0, 150, "counts", 72 - came),
+                ]
     fit = fit_emergence(made_patterns(trays, times, finishes))
     learnt = next(one for one in fit.scatter if one.name == "species")
     sd = far * float(np.linspace(-1.5, 1.5, 10).std(ddof=1))
@@ -213,17 +259,23 @@ def test_how_far_species_lie_apart_is_learnt(far):
 
 
 def test_one_species_tells_nothing_of_how_far_species_lie_apart():
-    """Two species are then taken to lie apart by the middle of the prior, each of them about what they share."""
+    """Two species are then taken to lie apart by the middle of the prior, each of them about what
+    they share.
+    """
     nursery = simulate_nursery(World(), NurserySpec(seasons=2, trays=2, species=1, lots=3), 5)
     fit = fit_emergence(nursery.patterns)
     assert not any(one.name == "species" for one in fit.scatter)
     unknown = unknown_species(fit)
     low, high = weighted_quantiles(unknown.theta, unknown.weight, np.array([0.05, 0.95]))
-    assert high - low > 2 * 1.645 * np.sqrt(2 * COORDINATES["species"].value(0.0) ** 2 + TREATMENT_SD**2)
+    assert high - low > 2 * 1.645 * np.sqrt(
+        2 * COORDINATES["species"].value(0.0) ** 2 + TREATMENT_SD**2
+    )
 
 
 def test_a_mild_winter_hits_species_by_their_need_of_cold():
-    """Three species; in the second season shares fall with the weeks of cold needed, as they were made to."""
+    """Three species; in the second season shares fall with the weeks of cold needed, as they were
+    made to.
+    """
     shares = {
         ("A", 2024): 0.7,
         ("B", 2024): 0.7,
@@ -237,8 +289,16 @@ def test_a_mild_winter_hits_species_by_their_need_of_cold():
     for (species, season), share in shares.items():
         for _ in range(3):
             came, code = round(72 * share), len(trays)
-            trays.append({"species": species, "lot": species + "-1", "season": season, "chill_weeks": need[species],
-                          "emerged": float(came), "filled": float(came)})  # fmt: skip
+            trays.append(
+                {
+                    "species": species,
+                    "lot": species + "-1",
+                    "season": season,
+                    "chill_weeks": need[species],
+                    "emerged": float(came),
+                    "filled": float(came),
+                }
+            )
             times.append((code, 90, 100, came))
             finishes += [(code, 0, 1, 150, "counts", came), (code, 0, 0, 150, "counts", 72 - came)]
     fit = fit_emergence(made_patterns(trays, times, finishes))
@@ -246,18 +306,28 @@ def test_a_mild_winter_hits_species_by_their_need_of_cold():
     assert by_species["C"].draws.worst.season == 2025
     assert float(by_species["C"].draws.weight @ by_species["C"].draws.worst.shift) < -1.5
     assert abs(float(by_species["A"].draws.weight @ by_species["A"].draws.worst.shift)) < 0.3
-    assert by_species["C"].emergence > 0.45  # the ordinary spring is not dragged down by the mild winter
+    assert (
+        by_species["C"].emergence > 0.45
+    )  # the ordinary spring is not dragged down by the mild winter
 
 
 def test_empty_by_the_end_is_the_empty_share():
     p, rho = np.array([0.2, 0.6, 0.9]), np.array([0.0, 0.05, 0.3])
-    for rate in (SowingRate("counted", (3,), 3.0), SowingRate("range", (2, 3), 2.5), SowingRate("pinch", (), 5.0, 1.5)):
-        np.testing.assert_allclose(empty_by(p, rho, np.ones(3), rate), empty_share(p, rho, rate), rtol=1e-12)
+    for rate in (
+        SowingRate("counted", (3,), 3.0),
+        SowingRate("range", (2, 3), 2.5),
+        SowingRate("pinch", (), 5.0, 1.5),
+    ):
+        np.testing.assert_allclose(
+            empty_by(p, rho, np.ones(3), rate), empty_share(p, rho, rate), rtol=1e-12
+        )
         np.testing.assert_allclose(empty_by(p, rho, np.zeros(3), rate), 1.0, rtol=1e-12)
 
 
 def test_fills_keep_their_mean(nursery):
-    tray = new_tray(fit_emergence(nursery.patterns, replace(FitSpec(), pooling=False)).rows[0].draws)
+    tray = new_tray(
+        fit_emergence(nursery.patterns, replace(FitSpec(), pooling=False)).rows[0].draws
+    )
     rates = (SowingRate("counted", (2,), 2.0), SowingRate("counted", (3,), 3.0))
     possible = fills(tray, rates)
     for r, rate in enumerate(rates):
@@ -266,14 +336,20 @@ def test_fills_keep_their_mean(nursery):
 
 
 def test_a_lot_in_which_nothing_came_is_dead_and_not_very_late():
-    """Two lots come at 70 %, the third stays empty to the end: few, not late, although lots scatter little in both."""
+    """Two lots come at 70 %, the third stays empty to the end: few, not late, although lots scatter
+    little in both.
+    """
     trays, times, finishes = [], [], []
     for lot, came in (("A", 50), ("B", 50), ("C", 0)):
         for _ in range(3):
             code = len(trays)
-            trays.append({"species": "S", "lot": lot, "emerged": float(came), "filled": float(came)})
+            trays.append(
+                {"species": "S", "lot": lot, "emerged": float(came), "filled": float(came)}
+            )
             times += [(code, 90, 100, came)] if came else []
-            finishes += [(code, 0, seen, 200, "counts", n) for seen, n in ((1, came), (0, 72 - came)) if n]
+            finishes += [
+                (code, 0, seen, 200, "counts", n) for seen, n in ((1, came), (0, 72 - came)) if n
+            ]
     by_lot = {row.lot: row for row in fit_emergence(made_patterns(trays, times, finishes)).rows}
     assert by_lot["C"].emergence_high < 0.1
     assert by_lot["C"].share_seen > 0.9

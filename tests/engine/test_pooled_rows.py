@@ -1,4 +1,6 @@
-"""Draws of a row's share against the law they are drawn from: a mixture of normal laws of the logit, in closed form."""
+"""Draws of a row's share against the law they are drawn from: a mixture of normal laws of the
+logit, in closed form.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +25,11 @@ TAILS = np.array([0.025, 0.05, 0.5, 0.95, 0.975])
 
 @pytest.fixture(scope="module", params=["learnt", "tray sd held"])
 def fit(request):
-    spec = FitSpec() if request.param == "learnt" else FitSpec(scatter=Scatter(tray=0.3), hold_tray=True)
+    spec = (
+        FitSpec()
+        if request.param == "learnt"
+        else FitSpec(scatter=Scatter(tray=0.3), hold_tray=True)
+    )
     return fit_emergence(read_book(DATASETS / "demonstration"), spec)
 
 
@@ -34,7 +40,11 @@ def mixture(fit, row):
     form = design.columns.row(TrayKey(row.species, row.label))[None]
     laws = [draw.law.rows(form, np.array([lot])) for draw in fit.pooled.draws]
     weight = np.array([draw.weight for draw in fit.pooled.draws])
-    return weight, np.array([mean[0, 0] for mean, _ in laws]), np.sqrt([cov[0, 0, 0] for _, cov in laws])
+    return (
+        weight,
+        np.array([mean[0, 0] for mean, _ in laws]),
+        np.sqrt([cov[0, 0, 0] for _, cov in laws]),
+    )
 
 
 def quantile(tail, weight, mean, sd):
@@ -44,7 +54,9 @@ def quantile(tail, weight, mean, sd):
 
 
 def test_quantiles_of_the_draws_are_those_of_the_law(fit):
-    """Within .03 of a standard error at the middle, .2 at the ends of a 95 % range: 512 draws of uneven weight."""
+    """Within .03 of a standard error at the middle, .2 at the ends of a 95 % range: 512 draws of
+    uneven weight.
+    """
     for row in fit.rows:
         law = mixture(fit, row)
         exact = np.array([quantile(tail, *law) for tail in TAILS])
@@ -65,11 +77,16 @@ def test_scatters_taken_as_given_are_not_learnt_and_are_named():
     by_name = {one.name: one for one in fit.scatter}
     assert [by_name[name].learnt for name in ("tray", "lot", "species")] == [True, False, False]
     assert (by_name["lot"].sd, by_name["species"].sd) == (0.4, 0.7)
-    assert "lots of one species differ by about +-10 points at 60 % (taken as given, 0.4)" in scatter_words(fit.scatter)
+    assert (
+        "lots of one species differ by about +-10 points at 60 % (taken as given, 0.4)"
+        in scatter_words(fit.scatter)
+    )
 
 
 def test_what_is_no_scatter_cannot_be_held():
-    with pytest.raises(ValueError, match="rho is no scatter that can be held; these can: tray_time, lot"):
+    with pytest.raises(
+        ValueError, match="rho is no scatter that can be held; these can: tray_time, lot"
+    ):
         FitSpec(held={"rho": 0.1})
 
 

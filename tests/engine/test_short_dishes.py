@@ -1,7 +1,8 @@
 """Dishes that sprout within days, still under way: few and late are nearly the same there.
 
-The fit stopped on one such book in ten. A late spring of a day bends everything, and the path along which the effects
-follow it, differenced from one side, was off by a hundredfold; the search then started from where it led.
+The fit stopped on one such book in ten. A late spring of a day bends everything, and the path along
+which the effects follow it, differenced from one side, was off by a hundredfold; the search then
+started from where it led.
 """
 
 from __future__ import annotations
@@ -23,12 +24,16 @@ from germstats.engine.variance_components import ScaleFit
 from tests.random_books import short_dishes, write_csv
 
 STOPPED_ON = (7, 10)
-"""Books on which the search for the scatters found no number, or nothing was left for the common effects."""
+"""Books on which the search for the scatters found no number, or nothing was left for the common
+effects.
+"""
 
 
 @pytest.fixture(scope="module", params=STOPPED_ON)
 def pooled(request, tmp_path_factory) -> PooledFit:
-    book = germstats.read_book(write_csv(short_dishes(request.param), tmp_path_factory.mktemp("dishes")))
+    book = germstats.read_book(
+        write_csv(short_dishes(request.param), tmp_path_factory.mktemp("dishes"))
+    )
     fit = germstats.fit_emergence(book, FitSpec(to_horizon=False))  # a spring under way has a delay
     for row in fit.rows:
         assert 0 <= row.emergence_low <= row.emergence <= row.emergence_high <= 1
@@ -45,9 +50,13 @@ def test_the_path_of_a_late_spring_is_where_the_mode_goes(pooled):
     assert [one.name for one in pooled.scale_set.unknown][-1] == "delay"
     mode = find_pooled_mode(tree, prior, scales, pooled.scales.found.state)
     gap, far = 8e-4, 8e-3  # days
-    path = mode_slopes(tree, prior, mode, scales, [replace(scales, delay=scales.delay + gap)], gap)[0]
-    high, low = (find_pooled_mode(tree, prior, replace(scales, delay=scales.delay + by), mode.state)
-                 for by in (far, -far))  # fmt: skip
+    path = mode_slopes(tree, prior, mode, scales, [replace(scales, delay=scales.delay + gap)], gap)[
+        0
+    ]
+    high, low = (
+        find_pooled_mode(tree, prior, replace(scales, delay=scales.delay + by), mode.state)
+        for by in (far, -far)
+    )
     solved = (predictors(tree, high.state) - predictors(tree, low.state)) / (2 * far)
     np.testing.assert_allclose(predictors(tree, path), solved, atol=0.1 * np.abs(solved).max())
 
@@ -74,10 +83,14 @@ def test_curvature_too_steep_for_doubles_is_made_firm(pooled):
 def test_trouble_is_named(pooled):
     ended, stopped = pooled.scales, replace(pooled.scales, converged=False)
     at = pooled.scales.found
-    draws = [ScaleDraw(pooled.draws[0].scales, weight, replace(at, converged=ok))
-             for weight, ok in ((0.9, True), (0.1, False))]  # fmt: skip
+    draws = [
+        ScaleDraw(pooled.draws[0].scales, weight, replace(at, converged=ok))
+        for weight, ok in ((0.9, True), (0.1, False))
+    ]
 
-    def kinds(fits: list[ScaleFit], some: list[ScaleDraw], effective: float) -> list[tuple[str, float | None]]:
+    def kinds(
+        fits: list[ScaleFit], some: list[ScaleDraw], effective: float
+    ) -> list[tuple[str, float | None]]:
         return [(one.kind, one.share) for one in trouble_of(fits, some, effective)]
 
     assert kinds([ended], draws[:1], 0.31) == []

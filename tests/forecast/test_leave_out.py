@@ -25,8 +25,13 @@ def laid_out_again(fit, others):
     """The records of `others` alone, laid out from nothing."""
     pooled, patterns = fit.pooled, keep_trays(fit.patterns, others)
     lots = sort_lots(patterns, pooled.scatter)
-    laws = {lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin) for lot in lots}
-    priors = {group: time_priors(lots, patterns, origin)[group] for group, (_, origin) in laws.items()}
+    laws = {
+        lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin)
+        for lot in lots
+    }
+    priors = {
+        group: time_priors(lots, patterns, origin)[group] for group, (_, origin) in laws.items()
+    }
     return build_design(patterns, lots, laws, priors, pooled.scatter, pooled.current)
 
 
@@ -37,12 +42,20 @@ def solved_again(fit, others, season):
         betas[1][slope] = -2.0
     starts = [start_state(design.tree, beta) for beta in betas]
     found = find_pooled_modes(design.tree, design.prior, [scales] * 2, starts)
-    return design, normal_law(design.tree, design.prior, scales, max(found, key=lambda one: one.criterion))
+    return design, normal_law(
+        design.tree, design.prior, scales, max(found, key=lambda one: one.criterion)
+    )
 
 
 @pytest.mark.parametrize(
     ("lot", "season"),
-    [("BASA-22A", 2024), ("GAAR-24B", 2026), ("HECY-22A", 2025), ("MOFI-22A", 2024), ("PEGA-22A", 2023)],
+    [
+        ("BASA-22A", 2024),
+        ("GAAR-24B", 2026),
+        ("HECY-22A", 2025),
+        ("MOFI-22A", 2024),
+        ("PEGA-22A", 2023),
+    ],
 )
 def test_the_rest_is_as_if_fitted_without_the_lot(fit, lot, season):
     """Share and time foretold for the trays left out lie where a fit without them puts them."""
@@ -50,11 +63,19 @@ def test_the_rest_is_as_if_fitted_without_the_lot(fit, lot, season):
     left_out = np.flatnonzero((trays["lot"] == lot) & (trays["season"] == season))
     one = trays.iloc[left_out[0]]
     chill = float(one["chill_weeks"])
-    key = TrayKey(str(one["species"]), str(one["treatment"]), season, str(one["place"]), chill if chill > 0 else None)
+    key = TrayKey(
+        str(one["species"]),
+        str(one["treatment"]),
+        season,
+        str(one["place"]),
+        chill if chill > 0 else None,
+    )
     rest = Known(fit).without(left_out, [key])
     design, law = solved_again(fit, np.setdiff1d(np.arange(len(trays)), left_out), season)
     here = [other.lot for other in design.lots]
-    mean, covariance = law.rows(design.columns.row(key)[None], np.array([here.index(lot) if lot in here else -1]))
+    mean, covariance = law.rows(
+        design.columns.row(key)[None], np.array([here.index(lot) if lot in here else -1])
+    )
     form = rest.forms(fit.pooled.design.columns.row(key))
     number = rest.lots.index(lot) if lot in rest.lots else -1
     found, spread = rest.law.rows(form[None], np.array([number]))
@@ -64,11 +85,16 @@ def test_the_rest_is_as_if_fitted_without_the_lot(fit, lot, season):
 
 
 def test_nothing_left_is_none(fit):
-    assert Known(fit).without(np.arange(len(fit.patterns.trays)), [TrayKey("PEAT", "grit", 2026)]) is None
+    assert (
+        Known(fit).without(np.arange(len(fit.patterns.trays)), [TrayKey("PEAT", "grit", 2026)])
+        is None
+    )
 
 
 def test_a_tray_at_a_place_where_only_other_species_stood(fit):
-    """What they tell of the place holds for it too; beside them it is as if fitted without the lot."""
+    """What they tell of the place holds for it too; beside them it is as if fitted without
+    the lot.
+    """
     trays = fit.patterns.trays
     left_out = np.flatnonzero((trays["lot"] == "BASA-25A") & (trays["season"] == 2026))
     here = trays[trays["season"] == 2026]
@@ -84,7 +110,9 @@ def test_a_tray_at_a_place_where_only_other_species_stood(fit):
 
 
 def test_some_trays_of_a_tree_are_those_laid_out_alone(fit):
-    """Laplace's criterion of two species, cut out of the whole tree, is that of their records laid out alone."""
+    """Laplace's criterion of two species, cut out of the whole tree, is that of their records laid
+    out alone.
+    """
     tree, scales = fit.pooled.design.tree, fit.pooled.scale_set.at(fit.pooled.scales.mode)
     own = np.flatnonzero(fit.patterns.trays["species"].isin(["BASA", "PEAT"]))
     kept = np.isin(fit.pooled.design.order, own)
@@ -92,7 +120,10 @@ def test_some_trays_of_a_tree_are_those_laid_out_alone(fit):
     state = state_of(tree, fit.pooled.scales.found.state, kept)
     columns = [fit.pooled.design.columns.at[name] for name in alone.columns.at]
     again = start_state(alone.tree, state.beta[columns])
-    values = [terms_at(cut, [start_state(cut, state.beta)], [scales])[0], terms_at(alone.tree, [again], [scales])[0]]
+    values = [
+        terms_at(cut, [start_state(cut, state.beta)], [scales])[0],
+        terms_at(alone.tree, [again], [scales])[0],
+    ]
     np.testing.assert_allclose(values[0].value, values[1].value, rtol=1e-9)
     np.testing.assert_allclose(values[0].hessian, values[1].hessian, rtol=1e-8, atol=1e-8)
 
@@ -110,7 +141,9 @@ def test_modes_sought_together_are_those_sought_alone(fit):
 
 
 def test_scatters_of_some_trays_are_those_learnt_from_nothing(fit):
-    """Sought from the whole fit's, the scatters are where a search from the prior's middle ends, too."""
+    """Sought from the whole fit's, the scatters are where a search from the prior's middle ends,
+    too.
+    """
     others = np.flatnonzero(fit.patterns.trays["species"] != "PEAT")
     design = laid_out_again(fit, others)
     start = start_state(design.tree, design.prior.mean.copy())
@@ -118,12 +151,16 @@ def test_scatters_of_some_trays_are_those_learnt_from_nothing(fit):
     again, found = fit.pooled.scale_set.at(learnt.mode), fit.pooled.scales_of(others)
     width = np.sqrt(np.diag(learnt.covariance))
     for k, one in enumerate(fit.pooled.scale_set.unknown):
-        gap = one.value(learnt.mode[k] + 0.1 * width[k]) - one.value(learnt.mode[k] - 0.1 * width[k])
+        gap = one.value(learnt.mode[k] + 0.1 * width[k]) - one.value(
+            learnt.mode[k] - 0.1 * width[k]
+        )
         assert abs(getattr(found, one.name) - getattr(again, one.name)) < abs(gap)
 
 
 def test_a_low_species_is_hardly_pulled_towards_others(fit):
-    """HECY lies lowest in the demonstration: in a review it stays nearer to what its own trays say."""
+    """HECY lies lowest in the demonstration: in a review it stays nearer to what its own
+    trays say.
+    """
     known, pooled = Known(fit), fit.pooled
     row = pooled.design.columns.row(TrayKey("HECY", None))[0]
     scales = pooled.scale_set.at(pooled.scales.mode)

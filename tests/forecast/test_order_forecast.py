@@ -1,4 +1,6 @@
-"""Plugs of an order and their dates: binomial limits, closed forms, and simulation by plain random numbers."""
+"""Plugs of an order and their dates: binomial limits, closed forms, and simulation by plain random
+numbers.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +29,9 @@ ONE, TWO, THREE = (SowingRate("counted", (n,), float(n)) for n in (1, 2, 3))
 PINCH = SowingRate("pinch", (), 4.0, 1.5)
 
 
-def world(p: float, tray: float = 0.0, spring: float = 0.0, lot: float = 0.0, rho: float = 0.0) -> RowDraws:
+def world(
+    p: float, tray: float = 0.0, spring: float = 0.0, lot: float = 0.0, rho: float = 0.0
+) -> RowDraws:
     """A lot of which everything but its luck (and, with `lot`, its own level) is known."""
     size = 640 if lot else 1
     theta = logit(p) + (lot * ndtri((np.arange(size) + 0.5) / size) if lot else np.zeros(1))
@@ -57,28 +61,43 @@ def test_shared_fate_lowers_the_fill_as_the_beta_binomial_does() -> None:
     rho, p = 0.1, 0.3
     a, b = p * (1 - rho) / rho, (1 - p) * (1 - rho) / rho
     fill = 1 - stats.betabinom.pmf(0, 3, a, b)
-    pmf = plugs_of_trays([(tray_in_a_spring(world(p, rho=rho), ((THREE, 30),), plain_luck(0.0)), 1)])
-    np.testing.assert_allclose(pmf, stats.binom.pmf(np.arange(31), 30, fill), rtol=0, atol=1e-12)  # rounding
+    pmf = plugs_of_trays(
+        [(tray_in_a_spring(world(p, rho=rho), ((THREE, 30),), plain_luck(0.0)), 1)]
+    )
+    np.testing.assert_allclose(
+        pmf, stats.binom.pmf(np.arange(31), 30, fill), rtol=0, atol=1e-12
+    )  # rounding
 
 
 @pytest.mark.parametrize(
     ("tray", "spring", "lot", "chance"),
     [(0.0, 0.0, 0.0, 1.0), (0.45, 0.35, 0.0, 0.81), (0.45, 0.35, 0.7, 0.68)],
 )
-def test_two_hundred_plugs_from_four_trays(tray: float, spring: float, lot: float, chance: float) -> None:
+def test_two_hundred_plugs_from_four_trays(
+    tray: float, spring: float, lot: float, chance: float
+) -> None:
     """The design's example (status: computed there, its sds not given).
 
-    p = .6, two seeds, 93 % surviving: .81 with a tray sd of .45 and a spring sd of .35, .68 for a lot not sown before
-    with a lot sd of .7. With the design's prior middles (.5, .35, lot .5) it is .80 and .71.
+    p = .6, two seeds, 93 % surviving: .81 with a tray sd of .45 and a spring sd of .35, .68 for a
+    lot not sown before with a lot sd of .7. With the design's prior middles (.5, .35, lot .5) it is
+    .80 and .71.
     """
-    pmf = plugs_of_trays([(tray_in_a_spring(world(0.6, tray, spring, lot), ((TWO, 72),), plain_luck(0.07)), 4)])
-    assert chance_of_plugs(pmf, 200) == pytest.approx(chance, abs=0.005)  # half the last digit given
+    pmf = plugs_of_trays(
+        [(tray_in_a_spring(world(0.6, tray, spring, lot), ((TWO, 72),), plain_luck(0.07)), 4)]
+    )
+    assert chance_of_plugs(pmf, 200) == pytest.approx(
+        chance, abs=0.005
+    )  # half the last digit given
 
 
 def test_the_prior_middles_of_the_design() -> None:
     for lot, chance in ((0.0, 0.80), (0.5, 0.71)):
-        pmf = plugs_of_trays([(tray_in_a_spring(world(0.6, 0.5, 0.35, lot), ((TWO, 72),), plain_luck(0.07)), 4)])
-        assert chance_of_plugs(pmf, 200) == pytest.approx(chance, abs=0.01)  # given to two digits in the test above
+        pmf = plugs_of_trays(
+            [(tray_in_a_spring(world(0.6, 0.5, 0.35, lot), ((TWO, 72),), plain_luck(0.07)), 4)]
+        )
+        assert chance_of_plugs(pmf, 200) == pytest.approx(
+            chance, abs=0.01
+        )  # given to two digits in the test above
 
 
 def test_trays_share_the_spring_but_not_their_luck() -> None:
@@ -96,9 +115,13 @@ def test_trays_share_the_spring_but_not_their_luck() -> None:
     pmf = plugs_of_trays([(tray_in_a_spring(draws, ((TWO, 40),), plain_luck(0.1)), 3)])
     for wanted in (50, 75, 95):
         seen = float(np.mean(plugs >= wanted))
-        error = 4 * np.sqrt(seen * (1 - seen) / springs) + 0.003  # and .003 for 1,024 springs spread evenly
+        error = (
+            4 * np.sqrt(seen * (1 - seen) / springs) + 0.003
+        )  # and .003 for 1,024 springs spread evenly
         assert chance_of_plugs(pmf, wanted) == pytest.approx(seen, abs=error)
-    assert expected_delivered(pmf, 75) == pytest.approx(np.minimum(plugs, 75).mean(), abs=0.5)  # 4 errors of the mean
+    assert expected_delivered(pmf, 75) == pytest.approx(
+        np.minimum(plugs, 75).mean(), abs=0.5
+    )  # 4 errors of the mean
 
 
 @pytest.mark.parametrize("shift", [-1.5, -0.3, 0.2])
@@ -130,7 +153,9 @@ def test_pricking_out_by_counting_every_outcome() -> None:
     expected = np.zeros(4)
     for seeds in itertools.product((0, 1), repeat=6):
         expected[min(sum(seeds), 3)] += np.prod([p if up else 1 - p for up in seeds])
-    pmf = plugs_of_trays([(tray_in_a_spring(world(p), ((TWO, 3),), plain_luck(0.0), prick_out=True), 1)])
+    pmf = plugs_of_trays(
+        [(tray_in_a_spring(world(p), ((TWO, 3),), plain_luck(0.0), prick_out=True), 1)]
+    )
     np.testing.assert_allclose(pmf, expected, rtol=0, atol=1e-12)  # FFT rounding
 
 
@@ -142,11 +167,26 @@ def test_pricking_out_by_simulation(rate: SowingRate, rho: float) -> None:
         share = rng.beta(p * (1 - rho) / rho, (1 - p) * (1 - rho) / rho, (trays, cells))
         seedlings = rng.binomial(3, share).sum(axis=1)
     else:
-        seedlings = rng.negative_binomial(rate.k, rate.k / (rate.k + rate.mean * p), (trays, cells)).sum(axis=1)
+        seedlings = rng.negative_binomial(
+            rate.k, rate.k / (rate.k + rate.mean * p), (trays, cells)
+        ).sum(axis=1)
     seen = np.bincount(np.minimum(seedlings, cells), minlength=cells + 1) / trays
-    pmf = plugs_of_trays([(tray_in_a_spring(world(p, rho=rho), ((rate, cells),), plain_luck(0.0), prick_out=True), 1)])
-    np.testing.assert_allclose(pmf, seen, rtol=0, atol=4 * 0.5 / np.sqrt(trays))  # 4 standard errors at most
-    plain = plugs_of_trays([(tray_in_a_spring(world(p, rho=rho), ((rate, cells),), plain_luck(0.0)), 1)])
+    pmf = plugs_of_trays(
+        [
+            (
+                tray_in_a_spring(
+                    world(p, rho=rho), ((rate, cells),), plain_luck(0.0), prick_out=True
+                ),
+                1,
+            )
+        ]
+    )
+    np.testing.assert_allclose(
+        pmf, seen, rtol=0, atol=4 * 0.5 / np.sqrt(trays)
+    )  # 4 standard errors at most
+    plain = plugs_of_trays(
+        [(tray_in_a_spring(world(p, rho=rho), ((rate, cells),), plain_luck(0.0)), 1)]
+    )
     assert expected_delivered(pmf, cells) > expected_delivered(plain, cells)
 
 
@@ -162,7 +202,9 @@ def test_first_seedling_undoes_the_share_of_empty_cells(rate: SowingRate) -> Non
 
 
 def test_the_day_of_the_last_plant_is_an_order_statistic() -> None:
-    """P(K-th plant by day t) is a binomial tail of A(n, 0, F(t)) where nothing else is luck (scipy, computed)."""
+    """P(K-th plant by day t) is a binomial tail of A(n, 0, F(t)) where nothing else is luck (scipy,
+    computed).
+    """
     one = np.ones(1)
     time = TimeDraws(np.log(50.0) * one, 0.2 * one, 0 * one, 0 * one, "log-normal", "sowing")
     draws = RowDraws(np.array([logit(0.6)]), 0 * one, 0 * one, 0 * one, one, time)
@@ -170,11 +212,15 @@ def test_the_day_of_the_last_plant_is_an_order_statistic() -> None:
     for day in (55.0, 60.0, 66.0, 80.0, 1e6):
         up = stats.norm.cdf((np.log(day - 10) - np.log(50)) / 0.2)
         exact = stats.binom.sf(49, 72, 0.9 * (1 - (1 - 0.6 * up) ** 2))
-        assert np.mean(days <= day) == pytest.approx(exact, abs=4 * np.sqrt(0.25 / len(days)))  # 4 standard errors
+        assert np.mean(days <= day) == pytest.approx(
+            exact, abs=4 * np.sqrt(0.25 / len(days))
+        )  # 4 standard errors
 
 
 def test_more_plants_than_cells_never_come() -> None:
     one = np.ones(1)
     time = TimeDraws(one, one, one, one, "Weibull", "1 February")
     draws = RowDraws(one, 0.1 * one, one, one, one, time)
-    assert np.isinf(day_of_plug([TimedTrays(draws, ((PINCH, 4),), (0, 0), 0.0)], 9, plain_luck())).all()
+    assert np.isinf(
+        day_of_plug([TimedTrays(draws, ((PINCH, 4),), (0, 0), 0.0)], 9, plain_luck())
+    ).all()

@@ -6,7 +6,12 @@ import pytest
 from scipy import stats
 
 from germstats.errors import WrongUseError
-from germstats.forecast.seed_tests import judge_germination, judge_test, replicates_agree, two_tests_agree
+from germstats.forecast.seed_tests import (
+    judge_germination,
+    judge_test,
+    replicates_agree,
+    two_tests_agree,
+)
 
 
 def test_a_cut_test_of_50_with_half_full_still_means_36_to_64():
@@ -15,12 +20,21 @@ def test_a_cut_test_of_50_with_half_full_still_means_36_to_64():
     assert test.share == 0.5
     assert test.low == pytest.approx(stats.beta.ppf(0.025, 25, 26), rel=1e-9)
     assert test.high == pytest.approx(stats.beta.ppf(0.975, 26, 25), rel=1e-9)
-    assert test.sentence == "25 of 50 seeds good in the cut test: 36-64 % of the seed (exact 95 % range)."
+    assert (
+        test.sentence
+        == "25 of 50 seeds good in the cut test: 36-64 % of the seed (exact 95 % range)."
+    )
 
 
 @pytest.mark.parametrize(
     ("good", "said"),
-    [(0, "at most 7 %"), (50, "at least 93 %"), (49, "at least 89 %"), (1, "at most 11 %"), (40, "66-90 %")],
+    [
+        (0, "at most 7 %"),
+        (50, "at least 93 %"),
+        (49, "at least 89 %"),
+        (1, "at most 11 %"),
+        (40, "66-90 %"),
+    ],
 )
 def test_ends_are_not_claimed_to_be_certain(good, said):
     test = judge_test(50, good)
@@ -30,7 +44,11 @@ def test_ends_are_not_claimed_to_be_certain(good, said):
 
 @pytest.mark.parametrize(
     ("tested", "good", "said"),
-    [(50, 60, "cannot find 60 good seeds among 50"), (50, -1, "cannot find -1"), (0, 0, "0 seeds tells nothing")],
+    [
+        (50, 60, "cannot find 60 good seeds among 50"),
+        (50, -1, "cannot find -1"),
+        (0, 0, "0 seeds tells nothing"),
+    ],
 )
 def test_impossible_tests_are_refused_with_what_to_do(tested, good, said):
     with pytest.raises(WrongUseError, match=said) as refused:
@@ -49,7 +67,11 @@ def test_replicates_just_inside_and_just_outside():
 
 @pytest.mark.parametrize(
     ("counts", "said"),
-    [([90, 91, 92], "2 or 4 replicates"), ([90, 101], "101 is no count out of 100"), ([], "not for 0")],
+    [
+        ([90, 91, 92], "2 or 4 replicates"),
+        ([90, 101], "101 is no count out of 100"),
+        ([], "not for 0"),
+    ],
 )
 def test_replicates_that_cannot_be_judged(counts, said):
     with pytest.raises(WrongUseError, match=said):

@@ -13,18 +13,28 @@ from tests.made_patterns import made_patterns
 
 def table(first, low, high, scale="c"):
     days = pd.date_range(first, periods=len(low))
-    frame = pd.DataFrame({"date": days, "tmin_c": np.nan, "tmax_c": np.nan, "tmin_f": np.nan, "tmax_f": np.nan})
+    frame = pd.DataFrame(
+        {"date": days, "tmin_c": np.nan, "tmax_c": np.nan, "tmin_f": np.nan, "tmax_f": np.nan}
+    )
     frame[f"tmin_{scale}"], frame[f"tmax_{scale}"] = low, high
     return frame
 
 
 def test_weeks_of_cold_by_hand():
-    """Fourteen days of mean 3 C and seven of 12 C: two weeks of cold; seven frozen days instead of warm ones: three."""
+    """Fourteen days of mean 3 C and seven of 12 C: two weeks of cold; seven frozen days instead of
+    warm ones: three.
+    """
     weather = daily_weather(table("2025-12-01", [0.0] * 14 + [8.0] * 7, [6.0] * 14 + [16.0] * 7))
-    assert cold_weeks(weather, pd.Timestamp("2025-12-01"), pd.Timestamp("2025-12-21")) == pytest.approx(2.0)
-    assert cold_weeks(weather, pd.Timestamp("2025-11-01"), pd.Timestamp("2025-12-21")) is None  # not all known
+    assert cold_weeks(
+        weather, pd.Timestamp("2025-12-01"), pd.Timestamp("2025-12-21")
+    ) == pytest.approx(2.0)
+    assert (
+        cold_weeks(weather, pd.Timestamp("2025-11-01"), pd.Timestamp("2025-12-21")) is None
+    )  # not all known
     frozen = daily_weather(table("2025-12-01", [0.0] * 14 + [-12.0] * 7, [6.0] * 14 + [-2.0] * 7))
-    assert cold_weeks(frozen, pd.Timestamp("2025-12-01"), pd.Timestamp("2025-12-21")) == pytest.approx(3.0)
+    assert cold_weeks(
+        frozen, pd.Timestamp("2025-12-01"), pd.Timestamp("2025-12-21")
+    ) == pytest.approx(3.0)
 
 
 def test_degrees_fahrenheit_are_read():
@@ -48,13 +58,19 @@ def clock():
     """2025 gives 10 degree-days a day, 2026 gives 20 to 11 April (70 days)."""
     days_2025 = pd.date_range("2025-02-01", "2025-08-01")
     days_2026 = pd.date_range("2026-02-01", "2026-04-11")
-    both = pd.concat([table(days_2025[0], [9.0] * len(days_2025), [19.0] * len(days_2025)),
-                      table(days_2026[0], [19.0] * len(days_2026), [29.0] * len(days_2026))])  # fmt: skip
+    both = pd.concat(
+        [
+            table(days_2025[0], [9.0] * len(days_2025), [19.0] * len(days_2025)),
+            table(days_2026[0], [19.0] * len(days_2026), [29.0] * len(days_2026)),
+        ]
+    )
     return heat_clock(daily_weather(both), [2025, 2026], pd.Timestamp("2026-04-11"), 4.0)
 
 
 def test_a_warm_spring_runs_ahead(clock):
-    """Twice the heat a day: day 30 of 2026 has what day 60 of 2025 had (10 and 20 degree-days a day above 4 C)."""
+    """Twice the heat a day: day 30 of 2026 has what day 60 of 2025 had (10 and 20 degree-days a day
+    above 4 C).
+    """
     assert clock.usual[9] == pytest.approx(100, rel=0.01)
     assert clock.days_early(2026, 30.0) == pytest.approx(30.0, abs=0.5)
     assert clock.heat_days(2026, np.array([30.0]))[0] == pytest.approx(60.0, abs=0.5)
@@ -90,24 +106,36 @@ def flat(first, last, heat):
 
 
 def test_weathers_to_come_are_those_of_other_springs():
-    """2024 brings 1 a day, 2025 3; 2026 goes on from its own 10 days of 2 like either (a mean day brings 2)."""
+    """2024 brings 1 a day, 2025 3; 2026 goes on from its own 10 days of 2 like either (a mean day
+    brings 2).
+    """
     warmth = {2024: 1.0, 2025: 3.0, 2026: 2.0}
-    weather = flat("2024-01-01", "2026-02-10", lambda day: warmth[day.year] - 0.05)  # .05 is given to every day
+    weather = flat(
+        "2024-01-01", "2026-02-10", lambda day: warmth[day.year] - 0.05
+    )  # .05 is given to every day
     clock = heat_clock(weather, [2024, 2025, 2026], pd.Timestamp("2026-02-10"), base_c=4.0)
-    np.testing.assert_allclose(clock.onward(2026, np.array([5.0, 10.0, 20.0])), [[5, 10, 15], [5, 10, 25]], rtol=1e-9)
+    np.testing.assert_allclose(
+        clock.onward(2026, np.array([5.0, 10.0, 20.0])), [[5, 10, 15], [5, 10, 25]], rtol=1e-9
+    )
 
 
 def test_weather_after_the_day_is_not_used():
     told = []
     for later in (0.0, 30.0):
-        weather = flat("2024-01-01", "2026-07-31", lambda d, h=later: h if d > pd.Timestamp("2026-03-01") else 2.0)
+        weather = flat(
+            "2024-01-01",
+            "2026-07-31",
+            lambda d, h=later: h if d > pd.Timestamp("2026-03-01") else 2.0,
+        )
         clock = heat_clock(weather, [2024, 2025, 2026], pd.Timestamp("2026-03-01"))
         told.append(clock.heat_days(2026, np.arange(0.0, 181.0)))
     np.testing.assert_array_equal(*told)
 
 
 def test_a_tray_sown_after_the_first_of_february_starts_at_nothing(clock):
-    """Its sowing is day 0 of its own clock, and heat since 1 February is the same for it as for all others."""
+    """Its sowing is day 0 of its own clock, and heat since 1 February is the same for it as for all
+    others.
+    """
     made = made_patterns(
         [{"origin_days": -9.0, "sown_on": pd.Timestamp("2025-02-10")}],
         times=[(0, 0.0, 40.0, 1)],

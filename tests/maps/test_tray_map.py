@@ -1,4 +1,6 @@
-"""Tray maps and where their empty cells lie: by hand, by brute force, and by seeded trays with and without a cause."""
+"""Tray maps and where their empty cells lie: by hand, by brute force, and by seeded trays with and
+without a cause.
+"""
 
 from __future__ import annotations
 
@@ -33,17 +35,25 @@ WHOLE = np.ones(SHAPE, dtype=bool)
 def made(emerged: list[list[float]], most: float = 2.0, counted: bool = True) -> TrayMap:
     grid = np.array(emerged, dtype=float)
     limit = np.full(grid.shape, most)
-    return TrayMap("T", *grid.shape, limit.copy(), grid, np.full(grid.shape, np.nan), counted, limit)
+    return TrayMap(
+        "T", *grid.shape, limit.copy(), grid, np.full(grid.shape, np.nan), counted, limit
+    )
 
 
-# --- from a book -------------------------------------------------------------------------------------------------
+# --- from a book
+# ------------------------------------------------------------------------------------------
 
 
 def test_a_book_gives_maps_from_cells_and_from_one_look(tmp_path):
     maps = tray_maps(germstats.read_book(write(tmp_path)))
     assert list(maps) == ["T-0412", "T-0413"]
     cells, look = maps["T-0412"], maps["T-0413"]
-    assert (cells.source, cells.counted, look.source, look.counted) == ("cells", True, "maps", False)
+    assert (cells.source, cells.counted, look.source, look.counted) == (
+        "cells",
+        True,
+        "maps",
+        False,
+    )
     nan = np.nan
     np.testing.assert_array_equal(cells.emerged, [[3, nan, nan], [nan, nan, 1]])
     np.testing.assert_array_equal(cells.sown, [[3, nan, nan], [nan, nan, 3]])
@@ -62,7 +72,9 @@ def test_a_book_without_cells_or_looks_has_no_maps(tmp_path):
 
 def test_losses_end_where_the_grower_thins(tmp_path):
     later = "T-0412,A1,2025-06-01,3,,,1,\nT-0412,B3,2025-06-01,1,,,0,\n"
-    lost = tray_maps(germstats.read_book(write(tmp_path, cells=CLEAN["cells"] + later)))["T-0412"].lost
+    lost = tray_maps(germstats.read_book(write(tmp_path, cells=CLEAN["cells"] + later)))[
+        "T-0412"
+    ].lost
     assert (lost[0, 0], lost[1, 2]) == (2, 1)
     thinned = CLEAN["events"] + "T-0412,2025-05-25,thinned,A1,\n"
     book = germstats.read_book(write(tmp_path, cells=CLEAN["cells"] + later, events=thinned))
@@ -79,14 +91,20 @@ def test_second_spring_and_own_seeds_of_a_cell(tmp_path):
 
 
 def test_a_pinch_is_overfull_above_its_998_point(tmp_path):
-    """Mean 13/3 of three pinches counted; the limit is the point that 2 of 1,000 such pinches pass."""
+    """Mean 13/3 of three pinches counted; the limit is the point that 2 of 1,000 such
+    pinches pass.
+    """
     trays = CLEAN["trays"].replace("GETR-23A,2024-12-03,2,3,2-3", "GETR-23A,2024-12-03,2,3,pinch")
     one = tray_maps(germstats.read_book(write(tmp_path, trays=trays)))["T-0413"]
     mean, variance = 13 / 3, 19 / 3
     k = mean**2 / (variance - mean)
     limit = one.overfull_above[0, 0]
     assert one.sown[0, 0] == pytest.approx(mean, rel=1e-12)
-    assert stats.nbinom.sf(limit, k, k / (k + mean)) <= 0.002 < stats.nbinom.sf(limit - 1, k, k / (k + mean))
+    assert (
+        stats.nbinom.sf(limit, k, k / (k + mean))
+        <= 0.002
+        < stats.nbinom.sf(limit - 1, k, k / (k + mean))
+    )
 
 
 def test_no_limit_where_the_pinch_is_of_unknown_size(tmp_path):
@@ -108,7 +126,8 @@ def test_overfull_cells_are_named_and_never_guessed_from_a_map():
     assert overfull_cells(made(grid, counted=False)).count is None
 
 
-# --- the planted trays of the demonstration ---------------------------------------------------------------------
+# --- the planted trays of the demonstration
+# ---------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
@@ -116,7 +135,10 @@ def story_maps():
     stories = simulate_demo().truth.stories
     maps = tray_maps(germstats.read_book(DATASETS / "demonstration"))
     planted = stories[(stories["story"] == 4) & (stories["cells"] != "")]
-    return [(row["what"], set(row["cells"].split()), maps[row["tray"]]) for row in planted.to_dict("records")]
+    return [
+        (row["what"], set(row["cells"].split()), maps[row["tray"]])
+        for row in planted.to_dict("records")
+    ]
 
 
 def block_cells(block) -> set[str]:
@@ -139,29 +161,42 @@ def test_only_the_washed_tray_has_overfull_cells(story_maps):
     assert found["a"] == 0
 
 
-# --- block ------------------------------------------------------------------------------------------------------
+# --- block
+# ------------------------------------------------------------------------------------------
 
 
 def test_the_emptiest_block_by_brute_force():
-    """Every rectangle of a 4 x 5 tray that touches an edge and holds at most half of it, its ratio typed out."""
+    """Every rectangle of a 4 x 5 tray that touches an edge and holds at most half of it, its ratio
+    typed out.
+    """
     rng = np.random.default_rng(3)
     for _ in range(20):
         filled = rng.random((4, 5)) < 0.8
         found = emptiest_block(filled, np.ones((4, 5), dtype=bool), permutations=1)
         came, best = int(filled.sum()), 0.0
-        for (top, bottom), (left, right) in product(combinations(range(5), 2), combinations(range(6), 2)):
-            size, inside = (bottom - top) * (right - left), int(filled[top:bottom, left:right].sum())
+        for (top, bottom), (left, right) in product(
+            combinations(range(5), 2), combinations(range(6), 2)
+        ):
+            size, inside = (
+                (bottom - top) * (right - left),
+                int(filled[top:bottom, left:right].sum()),
+            )
             touches = top == 0 or left == 0 or bottom == 4 or right == 5
             if touches and 6 <= size <= 10 and inside / size < (came - inside) / (20 - size):
                 parts = ((inside, size), (came - inside, 20 - size))
-                ratio = sum(stats.binom.logpmf(k, n, k / n) - stats.binom.logpmf(k, n, came / 20) for k, n in parts)
+                ratio = sum(
+                    stats.binom.logpmf(k, n, k / n) - stats.binom.logpmf(k, n, came / 20)
+                    for k, n in parts
+                )
                 best = max(best, float(ratio))
         if found is None:
             assert best < 1e-9 or came == 20
             continue
         size, inside = found.cells, found.filled
         parts = ((inside, size), (came - inside, 20 - size))
-        ratio = sum(stats.binom.logpmf(k, n, k / n) - stats.binom.logpmf(k, n, came / 20) for k, n in parts)
+        ratio = sum(
+            stats.binom.logpmf(k, n, k / n) - stats.binom.logpmf(k, n, came / 20) for k, n in parts
+        )
         assert ratio == pytest.approx(best, abs=1e-9)
         rows, columns = (slice(ends[0], ends[1] + 1) for ends in (found.rows, found.columns))
         assert filled[rows, columns].sum() == inside
@@ -201,14 +236,19 @@ def test_false_alarms_of_the_block_keep_their_rate():
     found = [emptiest_block(rng.random(SHAPE) < 0.8, WHOLE, seed=k) for k in range(800)]
     rate = np.mean([one is not None and one.p <= 0.05 for one in found])
     assert abs(rate - 0.05) <= 4 * np.sqrt(0.05 * 0.95 / 800)
-    assert np.mean([one is not None and one.p < 0.002 for one in found]) <= 0.002 + 4 * np.sqrt(0.002 / 800)
+    assert np.mean([one is not None and one.p < 0.002 for one in found]) <= 0.002 + 4 * np.sqrt(
+        0.002 / 800
+    )
 
 
-# --- ring -------------------------------------------------------------------------------------------------------
+# --- ring
+# ------------------------------------------------------------------------------------------
 
 
 def test_ring_by_hand():
-    """A 3 x 4 tray: 10 outer cells, 2 inner; 3 empty cells, all outer: C(10,3)/C(12,3) = 120/220."""
+    """A 3 x 4 tray: 10 outer cells, 2 inner; 3 empty cells, all outer: C(10,3)/C(12,3) =
+    120/220.
+    """
     filled = np.ones((3, 4), dtype=bool)
     filled[0, :3] = False
     ring = ring_of_empties(filled, np.ones((3, 4), dtype=bool))
@@ -224,7 +264,9 @@ def test_no_ring_without_inner_cells_or_empties():
 
 
 def test_false_alarms_of_the_ring_keep_the_rate_its_whole_numbers_allow():
-    """Of trays with m empty cells, exactly P(p <= .05) by the hypergeometric law, within 4 Monte-Carlo errors."""
+    """Of trays with m empty cells, exactly P(p <= .05) by the hypergeometric law, within 4
+    Monte-Carlo errors.
+    """
     rng = np.random.default_rng(12)
     outer, hits, wanted = int(outer_cells(*SHAPE).sum()), [], []
     for _ in range(4000):
@@ -238,7 +280,8 @@ def test_false_alarms_of_the_ring_keep_the_rate_its_whole_numbers_allow():
     assert 0.02 < np.mean(wanted) <= 0.05
 
 
-# --- joins ------------------------------------------------------------------------------------------------------
+# --- joins
+# ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -249,8 +292,9 @@ def test_false_alarms_of_the_ring_keep_the_rate_its_whole_numbers_allow():
         ((2, 2), 3, 2.0, 0.0),
         # 2 x 3: 7 joins among 15 pairs. Two marks: 1 join in 7 of 15 labellings.
         ((2, 3), 2, 7 / 15, 7 / 15 - (7 / 15) ** 2),
-        # Three marks, 20 labellings: a row (2) or an L in one of two squares (4 each): 2 joins in 10; the complement
-        # counts the same marks apart: the sum of joins is 7 x 4 = 28 = 10 x 2 + 8 x 1, so 1 join in 8, none in 2.
+        # Three marks, 20 labellings: a row (2) or an L in one of two squares (4 each): 2 joins in
+        # 10; the complement counts the same marks apart: the sum of joins is 7 x 4 = 28 = 10 x 2 +
+        # 8 x 1, so 1 join in 8, none in 2.
         ((2, 3), 3, 28 / 20, (10 * 4 + 8) / 20 - (28 / 20) ** 2),
     ],
 )
@@ -262,7 +306,9 @@ def test_join_moments_by_hand(shape, marks, expected, variance):
     assert found.variance == pytest.approx(variance, abs=1e-12)
 
 
-@pytest.mark.parametrize(("shape", "hidden"), [((3, 3), ()), ((3, 4), ((0, 0), (1, 2))), ((2, 5), ((1, 1),))])
+@pytest.mark.parametrize(
+    ("shape", "hidden"), [((3, 3), ()), ((3, 4), ((0, 0), (1, 2))), ((2, 5), ((1, 1),))]
+)
 def test_joins_against_every_labelling(shape, hidden):
     known = np.ones(shape, dtype=bool)
     for cell in hidden:
@@ -292,13 +338,18 @@ def test_a_clump_stands_out_and_a_chessboard_does_not():
 
 
 def test_false_alarms_of_joins_keep_their_rate():
-    """The chance of p <= .05 is at most .05 (whole numbers), within 4 Monte-Carlo errors, and not far below."""
+    """The chance of p <= .05 is at most .05 (whole numbers), within 4 Monte-Carlo errors, and not
+    far below.
+    """
     rng = np.random.default_rng(13)
-    p = np.array([join_count(rng.random(SHAPE) < 0.3, WHOLE, seed=k, permutations=400).p for k in range(800)])
+    p = np.array(
+        [join_count(rng.random(SHAPE) < 0.3, WHOLE, seed=k, permutations=400).p for k in range(800)]
+    )
     assert 0.02 <= (p <= 0.05).mean() <= 0.05 + 4 * np.sqrt(0.05 * 0.95 / 800)
 
 
-# --- planted causes ---------------------------------------------------------------------------------------------
+# --- planted causes
+# ------------------------------------------------------------------------------------------
 
 
 def found_share(cause: str) -> float:
@@ -306,7 +357,8 @@ def found_share(cause: str) -> float:
     found = []
     for seed in range(12):
         nursery = simulate_failures(
-            FailureSpec(trays=1, causes=(cause,), hit=1.0, twice=0.0, short_chill=0.0, seasons=1), seed
+            FailureSpec(trays=1, causes=(cause,), hit=1.0, twice=0.0, short_chill=0.0, seasons=1),
+            seed,
         )
         for lot in nursery.truth:
             if cause in lot.detectable:
@@ -323,11 +375,17 @@ def test_planted_causes_are_found_as_often_as_the_design_measured(cause, least):
 
 
 def test_healthy_trays_stay_quiet():
-    """No cause, decoys with an edge effect of -.3: a block, or a ring below .001, in at most 4 of 1,000 trays."""
+    """No cause, decoys with an edge effect of -.3: a block, or a ring below .001, in at most 4 of
+    1,000 trays.
+    """
     alarms = []
     for seed in range(25):
-        for one in simulate_failures(FailureSpec(trays=2, causes=(), seasons=1), 500 + seed).maps.values():
+        for one in simulate_failures(
+            FailureSpec(trays=2, causes=(), seasons=1), 500 + seed
+        ).maps.values():
             block, ring = scan_empty_block(one), empty_ring(one)
-            alarms.append((block is not None and block.p < 0.002) or (ring is not None and ring.p < 0.001))
+            alarms.append(
+                (block is not None and block.p < 0.002) or (ring is not None and ring.p < 0.001)
+            )
     assert len(alarms) == 600
     assert np.mean(alarms) <= 0.002 + 0.001 + 4 * np.sqrt(0.003 / 600)

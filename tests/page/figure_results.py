@@ -20,8 +20,17 @@ from germstats.questions.compare.comparison import CompareSpec, Comparison, Comp
 from germstats.questions.watch.spec import LotWatch, Watch, WatchSpec
 from tests.made_patterns import made_patterns
 
-HOSTILE = ("<script>alert(1)</script>", "$\\frac{$ & \"it's\"", "=cmd()", "\U0001f331\U0001f98a seed", "بذور 12",
-           "a\x00b\x1bc\u202ed\nline two", "", "x" * 300, "con")  # fmt: skip
+HOSTILE = (
+    "<script>alert(1)</script>",
+    '$\\frac{$ & "it\'s"',
+    "=cmd()",
+    "\U0001f331\U0001f98a seed",
+    "بذور 12",
+    "a\x00b\x1bc\u202ed\nline two",
+    "",
+    "x" * 300,
+    "con",
+)
 """Names as someone might type them into a record book."""
 
 
@@ -30,7 +39,9 @@ def day(text: str) -> pd.Timestamp:
 
 
 def small_fit(lot: str = "A-1") -> EmergenceFit:
-    """One tray under grit of which 40 of 72 single seeds came, and two under none, of which 60 and 40 did."""
+    """One tray under grit of which 40 of 72 single seeds came, and two under none, of which 60 and
+    40 did.
+    """
     fit = made_fit((40, 60, 40))
     patterns = replace(fit.patterns, trays=fit.patterns.trays.assign(lot=lot))
     return replace(fit, rows=tuple(replace(row, lot=lot) for row in fit.rows), patterns=patterns)
@@ -38,16 +49,34 @@ def small_fit(lot: str = "A-1") -> EmergenceFit:
 
 @cache
 def made_fit(came: tuple[int, ...], looks: int = 2, pooling: bool = True) -> EmergenceFit:
-    """A fit of lot E: the first tray under grit, others under none; looked at on day 200 only, or on more."""
+    """A fit of lot E: the first tray under grit, others under none; looked at on day 200 only, or
+    on more.
+    """
     trays = [
-        {"lot": "E", "treatment": name, "cover": name, "emerged": float(k), "filled": float(k), "looks": looks}
+        {
+            "lot": "E",
+            "treatment": name,
+            "cover": name,
+            "emerged": float(k),
+            "filled": float(k),
+            "looks": looks,
+        }
         for name, k in zip(("grit", *["none"] * len(came)), came, strict=False)
     ]
     seen = [int(tray["emerged"]) for tray in trays]  # type: ignore[arg-type]
-    times = [row for t, k in enumerate(seen) if k for row in ((t, 70, 80, k // 2), (t, 80, 90, k - k // 2))]
+    times = [
+        row
+        for t, k in enumerate(seen)
+        if k
+        for row in ((t, 70, 80, k // 2), (t, 80, 90, k - k // 2))
+    ]
     if looks == 1:
         times = [(t, 0, 200, k) for t, k in enumerate(seen) if k]
-    ends = [row for t, k in enumerate(seen) for row in ((t, 0, 1, 200, "counts", k), (t, 0, 0, 200, "counts", 72 - k))]
+    ends = [
+        row
+        for t, k in enumerate(seen)
+        for row in ((t, 0, 1, 200, "counts", k), (t, 0, 0, 200, "counts", 72 - k))
+    ]
     patterns = made_patterns(trays, times, [row for row in ends if row[-1]])
     return fit_emergence(patterns, FitSpec(pooling=pooling))
 
@@ -55,30 +84,53 @@ def made_fit(came: tuple[int, ...], looks: int = 2, pooling: bool = True) -> Eme
 def comparison(species: str = "AAA") -> Comparison:
     """Better, probably worse, the same, cannot tell, refused, and one over all."""
     told = (
-        ("grit", 14.0, 5.0, 22.0, "better"), ("sand", -12.0, -23.0, -1.0, "probably worse"),
-        ("perlite", 1.0, -6.0, 7.0, "practically the same"), ("bark", 3.0, -20.0, 26.0, "cannot tell"),
-    )  # fmt: skip
+        ("grit", 14.0, 5.0, 22.0, "better"),
+        ("sand", -12.0, -23.0, -1.0, "probably worse"),
+        ("perlite", 1.0, -6.0, 7.0, "practically the same"),
+        ("bark", 3.0, -20.0, 26.0, "cannot tell"),
+    )
     rows = [_pair(species, *one) for one in told]
-    refused = ComparisonRow(species, "cover", "none", "clay", (1, 1), (72, 72), (5, 9), (5, 9), notes=("one tray",))
+    refused = ComparisonRow(
+        species, "cover", "none", "clay", (1, 1), (72, 72), (5, 9), (5, 9), notes=("one tray",)
+    )
     over = _pair(None, "grit", 9.0, -4.0, 21.0, "cannot tell")
     return Comparison((*rows, refused, over), (), (), CompareSpec())
 
 
-def _pair(species: str | None, level: str, points: float, low: float, high: float, verdict: str) -> ComparisonRow:
-    return ComparisonRow(species, "cover", "none", level, (4, 4), (288, 288), (100, 140), (100, 140), points, low, high,
-                         verdict=verdict)  # fmt: skip
+def _pair(
+    species: str | None, level: str, points: float, low: float, high: float, verdict: str
+) -> ComparisonRow:
+    return ComparisonRow(
+        species,
+        "cover",
+        "none",
+        level,
+        (4, 4),
+        (288, 288),
+        (100, 140),
+        (100, 140),
+        points,
+        low,
+        high,
+        verdict=verdict,
+    )
 
 
 def spring(lots: int = 3, name: str = "L") -> Watch:
     """On 1 April one lot is to come, one is half there, one is done; then round again."""
     on = day("2026-04-01")
-    one = (on, day("2026-04-12")), (day("2026-04-10"), day("2026-04-30")), (day("2026-04-20"), day("2026-05-16"))
+    one = (
+        (on, day("2026-04-12")),
+        (day("2026-04-10"), day("2026-04-30")),
+        (day("2026-04-20"), day("2026-05-16")),
+    )
     two = (on, on), (on, day("2026-04-04")), (day("2026-04-06"), day("2026-04-20"))
     three = (on, on), (on, on), (on, on)
     rows = tuple(
         LotWatch(f"{name}{k}", "AAA", 2, 144, seen, 90, 100.5, 120, *windows, give_up)
         for k, (seen, windows, give_up) in enumerate(
-            [(0, one, day("2026-05-10")), (50, two, day("2026-04-22")), (120, three, None)] * (lots // 3)
+            [(0, one, day("2026-05-10")), (50, two, day("2026-04-22")), (120, three, None)]
+            * (lots // 3)
         )
     )
     return Watch(WatchSpec(on), 2026, (), rows, (), (), 1.0, ())
@@ -92,24 +144,79 @@ def plan(name: str = "Q-1") -> OrderPlan:
         ("Q-3", "CCC", Ready(notes=("no timing on record",)), None),
     )
     rows = tuple(
-        OrderRow(order, species, 100, due, (), 0.9, None, None, 110.0, 90, 130, (), 2, None, None, ready, None,
-                 Losses(0.05, "", 0.0, 0.1, 0.02, 0.02, fixed_losses(0.05)), False, False, (), ())
+        OrderRow(
+            order,
+            species,
+            100,
+            due,
+            (),
+            0.9,
+            None,
+            None,
+            110.0,
+            90,
+            130,
+            (),
+            2,
+            None,
+            None,
+            ready,
+            None,
+            Losses(0.05, "", 0.0, 0.1, 0.02, 0.02, fixed_losses(0.05)),
+            False,
+            False,
+            (),
+            (),
+        )
         for order, species, ready, due in lines
-    )  # fmt: skip
+    )
     return OrderPlan(rows, (), (), (), 2027, OrderSpec(), 0.8)
 
 
 def past(trays: int = 12, lot: str = "L1") -> BackTest:
-    """Trays of two seasons; every fourth falls short of our range, every second leaves the pencil's."""
+    """Trays of two seasons; every fourth falls short of our range, every second leaves the
+    pencil's.
+    """
     rows = tuple(
-        TrayTest(72, 65, 2.0, 40.0 + k % 7, 20 + k % 7, 60, 0.9, 0.3, 50.0, 45, 55, 0.9, 0.5, f"T{k:03d}",
-                 2025 if k < trays // 2 else 2026, "AAA", lot, "grit", "lot",
-                 10 if k % 4 == 0 else 50 if k % 2 == 0 else 58)
+        TrayTest(
+            72,
+            65,
+            2.0,
+            40.0 + k % 7,
+            20 + k % 7,
+            60,
+            0.9,
+            0.3,
+            50.0,
+            45,
+            55,
+            0.9,
+            0.5,
+            f"T{k:03d}",
+            2025 if k < trays // 2 else 2026,
+            "AAA",
+            lot,
+            "grit",
+            "lot",
+            10 if k % 4 == 0 else 50 if k % 2 == 0 else 58,
+        )
         for k in range(trays)
-    )  # fmt: skip
+    )
     names = sorted({row.season for row in rows})
     seasons = tuple(score(str(name), [row for row in rows if row.season == name]) for name in names)
-    return BackTest(rows, (), {}, seasons, (score(lot, rows),), (), score("all", rows), 2024, FitSpec(), 0.9, 0.9)
+    return BackTest(
+        rows,
+        (),
+        {},
+        seasons,
+        (score(lot, rows),),
+        (),
+        score("all", rows),
+        2024,
+        FitSpec(),
+        0.9,
+        0.9,
+    )
 
 
 def tray_map(filled: float = 1.0, tray: str = "T-7") -> TrayMap:
@@ -117,4 +224,6 @@ def tray_map(filled: float = 1.0, tray: str = "T-7") -> TrayMap:
     emerged = np.full((6, 12), filled)
     emerged[0, 0] = np.nan
     nothing = np.full((6, 12), np.nan)
-    return TrayMap(tray, 6, 12, np.full((6, 12), 2.0), emerged, nothing, True, np.full((6, 12), 2.0))
+    return TrayMap(
+        tray, 6, 12, np.full((6, 12), 2.0), emerged, nothing, True, np.full((6, 12), 2.0)
+    )

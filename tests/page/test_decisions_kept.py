@@ -1,4 +1,6 @@
-"""What text, page and sheets tell follows fields of results: rewording a note changes no decision."""
+"""What text, page and sheets tell follows fields of results: rewording a note changes no
+decision.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,12 @@ from germstats.forecast.trays_to_sow import advised_sowings, trays_frame
 from germstats.page.ending import spring_over
 from germstats.page.now import now_section
 from germstats.page.plan import orders_section
-from germstats.questions.backtest.backtest_text import chances_words, overall_words, ranges_words, season_sentences
+from germstats.questions.backtest.backtest_text import (
+    chances_words,
+    overall_words,
+    ranges_words,
+    season_sentences,
+)
 from germstats.questions.backtest.result import SeasonVerdict
 from germstats.questions.compare.compare_text import numbers_words
 from germstats.questions.compare.comparison import (
@@ -57,14 +64,21 @@ def said(section: Section) -> list[str]:
 
 @pytest.fixture(scope="module")
 def pinched(tmp_path_factory):
-    """A book in which A-1 is sown by pinches that were counted, B-1 one seed a cell, and advice on it."""
+    """A book in which A-1 is sown by pinches that were counted, B-1 one seed a cell, and advice on
+    it.
+    """
     trays = tray_tables(COUNTS)["trays"].replace("6,6,2,", "6,6,pinch,")
-    lots = f"{LOT_HEAD.strip()},pinch_counts\nA-1,AAAA,400,80,,5000,,2 3 1 4 2 3 2 1 3 2\nB-1,BBBB,,,0.5,,3,\n"
+    lots = (
+        f"{LOT_HEAD.strip()},pinch_counts\nA-1,AAAA,400,80,,5000,,2 3 1 4 2 3 2 1 3 "
+        "2\nB-1,BBBB,,,0.5,,3,\n"
+    )
     book = small_book(tmp_path_factory.mktemp("pinch") / "book", trays=trays, lots=lots)
     return book, seeds_per_cell(fit_emergence(book), target=0.3)
 
 
-@pytest.mark.parametrize("notes", [None, (), ("other words",), ("a mean pinch, uneven from cell to cell",)])
+@pytest.mark.parametrize(
+    "notes", [None, (), ("other words",), ("a mean pinch, uneven from cell to cell",)]
+)
 def test_whether_a_lot_is_sown_by_the_pinch_does_not_hang_on_its_notes(pinched, notes):
     book, advice = pinched
     assert [row.by_pinch for row in advice.rows] == [True, False]
@@ -73,7 +87,13 @@ def test_whether_a_lot_is_sown_by_the_pinch_does_not_hang_on_its_notes(pinched, 
     trays = {one.lot: one for one in advised_sowings(replace(advice, rows=rows), book, 2027)}
     assert trays["A-1"].seeds.by_pinch and not trays["B-1"].seeds.by_pinch
     assert seeds_words(trays["A-1"].seeds, 36).startswith("pinch, mean ")
-    entries = dict(zip(trays_frame(trays.values())["lot"], trays_frame(trays.values())["seeds_per_cell"], strict=True))
+    entries = dict(
+        zip(
+            trays_frame(trays.values())["lot"],
+            trays_frame(trays.values())["seeds_per_cell"],
+            strict=True,
+        )
+    )
     assert entries["A-1"] == "pinch" and entries["B-1"] != "pinch"
 
 
@@ -100,12 +120,16 @@ def test_an_order_that_fails_in_the_worst_spring_or_comes_after_its_day_says_so_
 
 
 def test_the_watch_names_the_orders_that_its_trays_serve(tmp_path):
-    """Those of the species due by the end of the year; Q-2 is due a year later, Q-3 on no day, Q-4 is delivered."""
+    """Those of the species due by the end of the year; Q-2 is due a year later, Q-3 on no day, Q-4
+    is delivered.
+    """
     orders = ORDER_HEAD + (
         "Q-1,AAAA,20,2026-09-01,,2,1,1,\nQ-2,AAAA,20,2027-09-01,,2,1,1,\nQ-3,AAAA,20,,,2,1,1,\n"
         "Q-4,AAAA,20,2026-09-01,,2,1,1,20\nQ-5,CCCC,20,2026-09-01,,2,1,1,\n"
     )
-    found = watch(small_book(tmp_path / "book", orders=orders), WatchSpec(pd.Timestamp(2026, 4, 15)))
+    found = watch(
+        small_book(tmp_path / "book", orders=orders), WatchSpec(pd.Timestamp(2026, 4, 15))
+    )
     assert [(row.species, row.orders) for row in found.orders] == [("AAAA", ("Q-1",))]
     assert found.served == {("Q-1", "AAAA")}
     assert found.as_record()["orders"][0]["orders"] == ["Q-1"]
@@ -148,7 +172,9 @@ def test_a_spring_over_by_the_checks_is_over_in_text_page_and_json():
     assert over.over and over.as_record()["over"] is True
     assert f"Spring {found.spring} is over" in watch_text(over)
     on_page = spring_over(replace(account, watch=over))
-    assert on_page.ended is None and f"Spring {found.spring} is over: by the checks" in on_page.words
+    assert (
+        on_page.ended is None and f"Spring {found.spring} is over: by the checks" in on_page.words
+    )
     coming = replace(over, rows=(replace(rows[0], status=COMING), *rows[1:]))
     assert not coming.over and coming.as_record()["over"] is False
     assert f"Spring {found.spring} is over" not in watch_text(coming)
@@ -160,8 +186,11 @@ def test_a_spring_over_by_the_checks_is_over_in_text_page_and_json():
 
 
 def test_how_sure_a_verdict_is_follows_the_verdict_and_not_its_first_word():
-    assert [one for one in (BETTER, WORSE, PROBABLY_BETTER, PROBABLY_WORSE, SAME, CANNOT_TELL, REFUSED)
-            if is_probable(one)] == [PROBABLY_BETTER, PROBABLY_WORSE]  # fmt: skip
+    assert [
+        one
+        for one in (BETTER, WORSE, PROBABLY_BETTER, PROBABLY_WORSE, SAME, CANNOT_TELL, REFUSED)
+        if is_probable(one)
+    ] == [PROBABLY_BETTER, PROBABLY_WORSE]
     assert (way_of(PROBABLY_BETTER), way_of(PROBABLY_WORSE)) == (BETTER, WORSE)
     assert (way_of(SAME), way_of("probably other words")) == (SAME, "probably other words")
 
@@ -170,8 +199,13 @@ def test_where_the_scatter_of_trays_comes_from_is_a_field():
     account = ended_account()
     rows = [row for row in account.covers.rows if row.points is not None]
     assert rows
-    for borrowed, words in ((True, "borrowed from your trays of other species"), (False, "what is usual")):
-        told = [replace(row, tray_sd_borrowed=borrowed, tray_sd_source="other words") for row in rows]
+    for borrowed, words in (
+        (True, "borrowed from your trays of other species"),
+        (False, "what is usual"),
+    ):
+        told = [
+            replace(row, tray_sd_borrowed=borrowed, tray_sd_source="other words") for row in rows
+        ]
         assert words in numbers_words(told, account.covers.spec)
 
 
@@ -190,9 +224,13 @@ def test_the_promises_told_first_on_a_page_are_chosen_by_name(monkeypatch):
 def test_what_is_said_of_a_season_is_its_verdict_as_json_has_it():
     test = past()
     record = test.as_record()
-    words = {SeasonVerdict.POORER: "A poorer spring", SeasonVerdict.KINDER: "A kinder spring",
-             SeasonVerdict.BOTH_SIDES: "Missed on both sides", SeasonVerdict.NEW_COVERS: "covers the species",
-             SeasonVerdict.AS_PROMISED: "as promised"}  # fmt: skip
+    words = {
+        SeasonVerdict.POORER: "A poorer spring",
+        SeasonVerdict.KINDER: "A kinder spring",
+        SeasonVerdict.BOTH_SIDES: "Missed on both sides",
+        SeasonVerdict.NEW_COVERS: "covers the species",
+        SeasonVerdict.AS_PROMISED: "as promised",
+    }
     for told, sentence in zip(record["seasons"], season_sentences(test), strict=True):
         assert words[told["verdict"]] in sentence
     assert record["held"] == test.held and record["hint_only"] == test.hint_only

@@ -22,7 +22,16 @@ from germstats.questions.fit.course import courses_of_lot
 from germstats.questions.sow.fill_curve import fill_by_seeds
 from germstats.records.seeds import SowingRate
 from tests.made_patterns import made_patterns
-from tests.page.figure_results import HOSTILE, comparison, made_fit, past, plan, small_fit, spring, tray_map
+from tests.page.figure_results import (
+    HOSTILE,
+    comparison,
+    made_fit,
+    past,
+    plan,
+    small_fit,
+    spring,
+    tray_map,
+)
 
 
 def fill(**wanted: object) -> Picture:
@@ -36,11 +45,14 @@ def every_picture(name: str = "A-1") -> Iterator[Picture]:
     fit = small_fit(name)
     advice = seeds_per_cell(fit)
     made = (
-        figures.fill_picture(fit.rows[0], advice.rows[0], advice.spec), *figures.emergence_pictures(fit),
-        figures.covers_picture(comparison(name)), figures.calendar_picture(spring(name=name)),
-        figures.ready_picture(plan(name)), figures.backtest_picture(past(lot=name)),
+        figures.fill_picture(fit.rows[0], advice.rows[0], advice.spec),
+        *figures.emergence_pictures(fit),
+        figures.covers_picture(comparison(name)),
+        figures.calendar_picture(spring(name=name)),
+        figures.ready_picture(plan(name)),
+        figures.backtest_picture(past(lot=name)),
         figures.tray_map_picture(tray_map(tray=name)),
-    )  # fmt: skip
+    )
     for one in made:
         assert one is not None
         yield one
@@ -58,7 +70,8 @@ def contrast(one: object, other: object) -> float:
     return (high + 0.05) / (low + 0.05)
 
 
-# --- what is drawn ------------------------------------------------------------------------------------------------
+# --- what is drawn
+# ------------------------------------------------------------------------------------------
 
 
 def test_fill_is_drawn_as_it_is_forecast():
@@ -72,7 +85,11 @@ def test_fill_is_drawn_as_it_is_forecast():
     assert list(line.get_ydata()) == [one.fill for one in expected]
     ranges = axes.collections[0].get_segments()
     assert [(seg[0][1], seg[1][1]) for seg in ranges] == [(one.low, one.high) for one in expected]
-    at = {(one.get_marker()): one.get_xdata()[0] for one in axes.lines[1:] if one.get_marker() in ("D", "s")}
+    at = {
+        (one.get_marker()): one.get_xdata()[0]
+        for one in axes.lines[1:]
+        if one.get_marker() in ("D", "s")
+    }
     assert at == {"D": told.seeds_per_cell, "s": told.pencil_seeds_per_cell}
     advised = expected[int(told.seeds_per_cell) - 1]
     assert (advised.fill, advised.chance) == (told.expected_fill, told.chance)
@@ -115,7 +132,9 @@ def test_boxes_stand_between_the_checks_and_as_high_as_what_came():
     axes = picture.figure.axes[0]
     boxes = [path.vertices for path in axes.collections[1].get_paths()]
     ends = [(box[:, 0].min(), box[:, 0].max(), box[:, 1].min(), box[:, 1].max()) for box in boxes]
-    assert np.array(ends) == pytest.approx(np.array([(8, 18, 0, 20 / 72), (18, 28, 20 / 72, 40 / 72)]))
+    assert np.array(ends) == pytest.approx(
+        np.array([(8, 18, 0, 20 / 72), (18, 28, 20 / 72, 40 / 72)])
+    )
     assert axes.get_title(loc="left") == "grit: 40 of 72 seeds, 1 tray"
     assert picture.figure.axes[1].get_title(loc="left") == "none: 100 of 144 seeds, 2 trays"
     assert list(picture.table["by"]) == ["19 Feb", "1 Mar"] * 2
@@ -126,7 +145,9 @@ def test_the_expected_course_ends_at_the_estimate_and_never_falls():
     fit = small_fit()
     for course, row in zip(courses_of_lot(fit, "A-1"), fit.rows, strict=True):
         assert course.middle[-1] == pytest.approx(row.emergence, abs=0.002)
-        assert course.expected_by(row.median_days - 62)[0] == pytest.approx(row.emergence / 2, abs=0.04)
+        assert course.expected_by(row.median_days - 62)[0] == pytest.approx(
+            row.emergence / 2, abs=0.04
+        )
         for line in (course.middle, course.low, course.high):
             assert (np.diff(line) >= -1e-9).all()
         assert (course.low <= course.middle + 1e-9).all()
@@ -135,9 +156,13 @@ def test_the_expected_course_ends_at_the_estimate_and_never_falls():
 
 
 def test_a_course_of_cells_is_the_fill_of_a_new_tray():
-    """By the end a share of cells with two seeds each fills, as the forecast of a new tray has it."""
+    """By the end a share of cells with two seeds each fills, as the forecast of a new tray
+    has it.
+    """
     rate = SowingRate("counted", (2,), 2.0)
-    trays = [{"lot": "C", "record": "totals", "emerged": np.nan, "seeds": np.nan, "filled": 50.0}] * 2
+    trays = [
+        {"lot": "C", "record": "totals", "emerged": np.nan, "seeds": np.nan, "filled": 50.0}
+    ] * 2
     occupied = [(t, 0, 70, 90, 50) for t in (0, 1)]
     finishes = [(t, 0, 0, 200, "occupancy", 22) for t in (0, 1)]
     from germstats.engine.fit import fit_emergence
@@ -156,7 +181,9 @@ def test_seeds_by_the_pinch_are_told_as_about():
     rate = SowingRate("pinch", (), 2.0, 3.0, True)
     trays = [{"lot": "P", "seeds": np.nan, "emerged": 40.0, "filled": 30.0}] * 2
     times = [(t, 70, 90, 40) for t in (0, 1)]
-    finishes = [row for t in (0, 1) for row in ((t, 0, 1, 200, "counts", 40), (t, 0, 0, 200, "counts", 32))]
+    finishes = [
+        row for t in (0, 1) for row in ((t, 0, 1, 200, "counts", 40), (t, 0, 0, 200, "counts", 32))
+    ]
     from germstats.engine.fit import fit_emergence
 
     fit = fit_emergence(made_patterns(trays, times, finishes, (), (rate,)))
@@ -171,16 +198,28 @@ def test_differences_are_drawn_with_their_ranges_and_verdicts():
     assert picture is not None
     axes = picture.figure.axes[0]
     rows = [row for row in told.rows if row.points is not None]
-    ranges = [tuple(line.get_xdata()) for line in axes.lines if len(line.get_xdata()) == 2 and line.get_lw() == 2]
+    ranges = [
+        tuple(line.get_xdata())
+        for line in axes.lines
+        if len(line.get_xdata()) == 2 and line.get_lw() == 2
+    ]
     points = [line.get_xdata()[0] for line in axes.lines if len(line.get_xdata()) == 1]
     assert ranges == [(row.points_low, row.points_high) for row in rows]
     assert points == [row.points for row in rows]
     said = [text.get_text() for text in axes.texts]
     assert said == [
-        "AAA, grit v. none: better", "AAA, sand v. none: probably worse", "AAA, perlite v. none: practically the same",
-        "AAA, bark v. none: cannot tell", "grit v. none: cannot tell", "over all species",
-    ]  # fmt: skip
-    band = next(patch for patch in axes.patches if patch.get_facecolor()[:3] == matplotlib.colors.to_rgb(SHADE))
+        "AAA, grit v. none: better",
+        "AAA, sand v. none: probably worse",
+        "AAA, perlite v. none: practically the same",
+        "AAA, bark v. none: cannot tell",
+        "grit v. none: cannot tell",
+        "over all species",
+    ]
+    band = next(
+        patch
+        for patch in axes.patches
+        if patch.get_facecolor()[:3] == matplotlib.colors.to_rgb(SHADE)
+    )
     assert (band.get_x(), band.get_width()) == (-10, 20)
     assert list(picture.table["verdict"]) == [row.verdict for row in rows]
     assert "1 pair cannot be separated" in picture.words.description
@@ -199,7 +238,9 @@ def test_the_calendar_holds_every_window_to_come():
     zero = datetime.date(2026, 4, 1)
 
     def dates(values: object) -> list[str]:
-        return [f"{zero + datetime.timedelta(days=float(x)):%m-%d}" for x in values if not np.isnan(x)]  # type: ignore[attr-defined]
+        return [
+            f"{zero + datetime.timedelta(days=float(x)):%m-%d}" for x in values if not np.isnan(x)
+        ]  # type: ignore[attr-defined]
 
     by_name = {line.get_label(): line for line in axes.lines}
     assert dates(by_name["first cell"].get_xdata()) == ["04-01", "04-12"]
@@ -210,7 +251,9 @@ def test_the_calendar_holds_every_window_to_come():
     assert [text.get_text() for text in axes.texts] == ["L0: 0 of 144 cells", "L1: 50 of 144 cells"]
     assert "Of 1 more nothing is to come." in picture.words.description
     assert list(picture.table["first cell"]) == ["1 April 2026 to 12 April 2026", "-"]
-    looks = {(line.get_color(), line.get_marker()) for line in (by_name["first cell"], by_name["half"])}
+    looks = {
+        (line.get_color(), line.get_marker()) for line in (by_name["first cell"], by_name["half"])
+    }
     assert looks == {(COLOURS[0], MARKERS[0]), (COLOURS[1], MARKERS[1])}
 
 
@@ -227,7 +270,14 @@ def test_orders_show_when_the_last_plant_is_up_and_when_it_is_due():
     spans, due = axes.lines[0].get_xdata(), axes.lines[1].get_xdata()
     days = [zero + datetime.timedelta(days=float(x)) for x in (*spans[~np.isnan(spans)], *due)]
     # the line due first stands first
-    assert [f"{one:%m-%d}" for one in days] == ["04-20", "05-20", "03-05", "04-02", "05-01", "06-01"]
+    assert [f"{one:%m-%d}" for one in days] == [
+        "04-20",
+        "05-20",
+        "03-05",
+        "04-02",
+        "05-01",
+        "06-01",
+    ]
     assert "1 may be late" in picture.words.description
     assert "1 more cannot be dated" in picture.words.description
     assert list(picture.table["order"]) == ["Q-2", "Q-1"]
@@ -250,7 +300,10 @@ def test_past_trays_are_drawn_in_their_ranges():
         seen = {int(x): y for x, y in (*inside, *outside)}
         assert [seen[k] for k in range(len(rows))] == [row.seen / 72 for row in rows]
         assert f"{held} of 12 held" in axes.get_title(loc="left")
-    assert [text.get_text() for text in picture.figure.axes[1].get_xticklabels()] == ["2025\n6 trays", "2026\n6 trays"]
+    assert [text.get_text() for text in picture.figure.axes[1].get_xticklabels()] == [
+        "2025\n6 trays",
+        "2026\n6 trays",
+    ]
     assert list(picture.table["came"]) == [row.seen for row in rows]
     assert (picture.table["range"] == "held").sum() == test.overall.inside
 
@@ -261,13 +314,15 @@ def test_a_map_counts_its_empty_cells():
     picture = figures.tray_map_picture(one)
     assert picture.words == FigureWords(
         "Tray T-7: 69 of 71 cells filled",
-        "2 cells empty, by row: A 0, B 0, C 2, D 0, E 0, F 0. 1 cell not known. Most seedlings in a cell: 1.",
+        "2 cells empty, by row: A 0, B 0, C 2, D 0, E 0, F 0. 1 cell not known. Most seedlings in "
+        "a cell: 1.",
     )
     assert list(picture.table.iloc[2]) == ["C", "1", "1", "1", "0", "0", *["1"] * 7]
     assert picture.table.iloc[0, 1] == "?"
 
 
-# --- reading it ---------------------------------------------------------------------------------------------------
+# --- reading it
+# ------------------------------------------------------------------------------------------
 
 
 def texts_of(picture: Picture) -> list[Text]:
@@ -276,13 +331,21 @@ def texts_of(picture: Picture) -> list[Text]:
     for axes in picture.figure.axes:
         for axis in (axes.xaxis, axes.yaxis):
             low, high = sorted(axis.get_view_interval())
-            beyond |= {tick.label1 for tick in axis.get_major_ticks() if not low <= tick.get_loc() <= high}
-    texts = [text for text in picture.figure.findobj(Text) if text.get_text().strip() and text.get_visible()]
+            beyond |= {
+                tick.label1 for tick in axis.get_major_ticks() if not low <= tick.get_loc() <= high
+            }
+    texts = [
+        text
+        for text in picture.figure.findobj(Text)
+        if text.get_text().strip() and text.get_visible()
+    ]
     return [text for text in texts if text not in beyond]
 
 
 def test_every_text_is_large_enough_and_stands_out():
-    """Contrast at least 4.5:1, level AA of WCAG 2.1 (memory), for text on the page, on bands and in its plates."""
+    """Contrast at least 4.5:1, level AA of WCAG 2.1 (memory), for text on the page, on bands and in
+    its plates.
+    """
     for picture in every_picture():
         figure_bytes(picture.figure)
         in_cells = set(picture.figure.axes[0].texts) if picture.name.startswith("tray") else set()
@@ -295,7 +358,9 @@ def test_every_text_is_large_enough_and_stands_out():
 
 
 def test_marks_stand_out_from_the_page():
-    """Graphical objects at least 3:1 (WCAG 2.1, 1.4.11, memory); none of the last three would do as text."""
+    """Graphical objects at least 3:1 (WCAG 2.1, 1.4.11, memory); none of the last three would do as
+    text.
+    """
     ratios = [contrast(colour, "white") for colour in COLOURS]
     assert min(ratios) >= 3
     assert [ratio >= 4.5 for ratio in ratios] == [True, False, False, False]
@@ -303,23 +368,48 @@ def test_marks_stand_out_from_the_page():
 
 SIGHT = {
     "normal": (53.6, [[1, 0, 0], [0, 1, 0], [0, 0, 1]]),
-    "protan": (22.7, [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
-                      [-0.003882, -0.048116, 1.051998]]),
-    "deutan": (17.9, [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
-                      [-0.011820, 0.042940, 0.968881]]),
-    "tritan": (17.0, [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
-                      [0.004733, 0.691367, 0.303900]]),
-}  # fmt: skip
-"""Severity 1, on linear RGB: Machado, Oliveira & Fernandes 2009, IEEE Trans. Vis. Comput. Graph. 15:1291-1298 (memory);
-beside each the smallest CIE76 distance that the design states."""
+    "protan": (
+        22.7,
+        [
+            [0.152286, 1.052583, -0.204868],
+            [0.114503, 0.786281, 0.099216],
+            [-0.003882, -0.048116, 1.051998],
+        ],
+    ),
+    "deutan": (
+        17.9,
+        [
+            [0.367322, 0.860646, -0.227968],
+            [0.280085, 0.672501, 0.047413],
+            [-0.011820, 0.042940, 0.968881],
+        ],
+    ),
+    "tritan": (
+        17.0,
+        [
+            [1.255528, -0.076749, -0.178779],
+            [-0.078411, 0.930809, 0.147602],
+            [0.004733, 0.691367, 0.303900],
+        ],
+    ),
+}
+"""Severity 1, on linear RGB: Machado, Oliveira & Fernandes 2009, IEEE Trans. Vis. Comput. Graph.
+15:1291-1298 (memory); beside each the smallest CIE76 distance that the design states.
+"""
 
 
 @pytest.mark.parametrize("sight", SIGHT)
 def test_colours_keep_apart_for_every_sight(sight: str):
-    """CIE 1976 L*a*b* under D65, distance Euclidean (CIE 15, memory); sRGB of IEC 61966-2-1 (memory)."""
+    """CIE 1976 L*a*b* under D65, distance Euclidean (CIE 15, memory); sRGB of IEC 61966-2-1
+    (memory).
+    """
     least, matrix = SIGHT[sight]
     to_xyz = np.array(
-        [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]]
+        [
+            [0.4124564, 0.3575761, 0.1804375],
+            [0.2126729, 0.7151522, 0.0721750],
+            [0.0193339, 0.1191920, 0.9503041],
+        ]
     )
 
     def lab(colour: str) -> np.ndarray:
@@ -338,7 +428,11 @@ def test_colours_never_stand_alone():
     picture = figures.covers_picture(comparison())
     assert picture is not None
     points = [line for line in picture.figure.axes[0].lines if len(line.get_xdata()) == 1]
-    assert len({line.get_marker() for line in points}) == len({line.get_color() for line in points} - {"#555555"}) == 3
+    assert (
+        len({line.get_marker() for line in points})
+        == len({line.get_color() for line in points} - {"#555555"})
+        == 3
+    )
 
 
 def test_nothing_leaves_the_figure_or_lies_on_other_text():
@@ -354,10 +448,15 @@ def test_nothing_leaves_the_figure_or_lies_on_other_text():
             assert whole.x0 <= box.x0 and box.x1 <= whole.x1, (picture.name, text.get_text())
             assert whole.y0 <= box.y0 and box.y1 <= whole.y1, (picture.name, text.get_text())
         for (one, a), (other, b) in combinations(boxes, 2):
-            assert one == other or not a.padded(-1.5).overlaps(b.padded(-1.5)), (picture.name, one, other)
+            assert one == other or not a.padded(-1.5).overlaps(b.padded(-1.5)), (
+                picture.name,
+                one,
+                other,
+            )
 
 
-# --- odd books ----------------------------------------------------------------------------------------------------
+# --- odd books
+# ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("name", HOSTILE)
@@ -365,7 +464,10 @@ def test_any_name_can_be_drawn_and_saved(name: str):
     made = list(every_picture(name or "A-1"))
     names = list(file_names(one.name for one in made))
     assert len(set(names)) == len(made)
-    assert all(set(safe) <= set("abcdefghijklmnopqrstuvwxyz0123456789-") and 0 < len(safe) <= 90 for safe in names)
+    assert all(
+        set(safe) <= set("abcdefghijklmnopqrstuvwxyz0123456789-") and 0 < len(safe) <= 90
+        for safe in names
+    )
     for picture in made:
         assert figure_bytes(picture.figure, dpi=40).startswith(b"\x89PNG")
         assert len(picture.words.title) < 160
@@ -417,10 +519,16 @@ def test_a_lot_looked_at_once_has_no_timing_and_still_its_share():
     low, high = axes.get_xlim()
     assert low <= 0 < 200 < high
     line = axes.lines[0]
-    assert line.get_ydata()[0] == line.get_ydata()[1] == pytest.approx(fit.rows[0].emergence, abs=0.002)
+    assert (
+        line.get_ydata()[0]
+        == line.get_ydata()[1]
+        == pytest.approx(fit.rows[0].emergence, abs=0.002)
+    )
 
 
-@pytest.mark.parametrize("tray", [tray_map(0.0), tray_map(2.0), replace(tray_map(), emerged=np.full((6, 12), np.nan))])
+@pytest.mark.parametrize(
+    "tray", [tray_map(0.0), tray_map(2.0), replace(tray_map(), emerged=np.full((6, 12), np.nan))]
+)
 def test_maps_of_nothing_everything_and_the_unknown(tray):
     picture = figures.tray_map_picture(tray)
     assert "nan" not in picture.words.description

@@ -1,4 +1,6 @@
-"""The season's page as text: every question answered, nothing that can run, nothing of the machine or of prices."""
+"""The season's page as text: every question answered, nothing that can run, nothing of the machine
+or of prices.
+"""
 
 from __future__ import annotations
 
@@ -18,11 +20,20 @@ from germstats.page.pictures import Pictures
 from tests.page_books import HOSTILE, PRICE, hostile_account, hostile_page
 
 QUESTIONS = (
-    "How many seeds per cell?", "How many trays for the orders?", "Dead, late, or a second spring?",
-    "Bad seed, bad tray or bad year?", "Which cover?", "When will they come?", "How to set out next year's trial?",
-    "What must I collect?", "Can I trust it?", "What is odd in the records?", "What was assumed?",
-    "What to be careful with", "How it is computed",
-)  # fmt: skip
+    "How many seeds per cell?",
+    "How many trays for the orders?",
+    "Dead, late, or a second spring?",
+    "Bad seed, bad tray or bad year?",
+    "Which cover?",
+    "When will they come?",
+    "How to set out next year's trial?",
+    "What must I collect?",
+    "Can I trust it?",
+    "What is odd in the records?",
+    "What was assumed?",
+    "What to be careful with",
+    "How it is computed",
+)
 """The grower's questions in their order of worth, then what the answers rest on."""
 
 
@@ -78,12 +89,18 @@ def test_names_of_the_book_cannot_run(elements):
     scripts = elements.named("script")
     assert [one.get("type") for one in scripts] == ["application/json", None]
     assert not elements.named("img")
-    assert not [name for _, attributes in elements.found for name in attributes if name.startswith("on")]
+    assert not [
+        name for _, attributes in elements.found for name in attributes if name.startswith("on")
+    ]
     assert not [tag for tag, attributes in elements.found if "style" in attributes]
 
 
 def test_policy_allows_this_style_and_this_script_only(elements):
-    [policy] = [m["content"] for m in elements.named("meta") if m.get("http-equiv") == "Content-Security-Policy"]
+    [policy] = [
+        m["content"]
+        for m in elements.named("meta")
+        if m.get("http-equiv") == "Content-Security-Policy"
+    ]
     rules = dict(one.strip().split(" ", 1) for one in policy.split(";"))
     assert rules["default-src"] == "'none'"
     [style], code = elements.texts["style"], elements.texts["script"][-1]
@@ -117,7 +134,7 @@ def test_a_part_that_cannot_be_told_says_why():
     parts = ("plan", "covers", "watch", "review", "past")
     bare = replace(
         account, **dict.fromkeys(parts), missing={name: f"No {name}, and <why>." for name in parts}
-    )  # fmt: skip
+    )
     page = season_page(bare, Pictures(), datetime.date(2026, 11, 26))
     for name in parts:
         assert f"No {name}, and &lt;why&gt;." in page
@@ -126,7 +143,11 @@ def test_a_part_that_cannot_be_told_says_why():
 def test_raw_counts_stand_beside_estimates(elements):
     page = hostile_page()
     row = hostile_account().fit.rows[0]
-    counts = f"{row.emerged} of {row.seeds} seeds" if row.emerged is not None else f"{row.filled} of {row.cells} cells"
+    counts = (
+        f"{row.emerged} of {row.seeds} seeds"
+        if row.emerged is not None
+        else f"{row.filled} of {row.cells} cells"
+    )
     assert counts in page
 
 

@@ -1,4 +1,6 @@
-"""The check page as a document: what it holds of the book, and that names of a book can neither run nor break it."""
+"""The check page as a document: what it holds of the book, and that names of a book can neither run
+nor break it.
+"""
 
 from __future__ import annotations
 
@@ -43,7 +45,9 @@ class Reader(HTMLParser):
         if self._in_script:
             self.scripts.append((dict(attrs), []))
         self.dangers += [
-            f"{tag} {k}" for k, _ in attrs if k.startswith("on") or k in ("style", "src", "href", "action")
+            f"{tag} {k}"
+            for k, _ in attrs
+            if k.startswith("on") or k in ("style", "src", "href", "action")
         ]
         if tag == "option" and dict(attrs)["value"]:
             self.options.append(str(dict(attrs)["value"]))
@@ -63,7 +67,9 @@ def read(html: str) -> Reader:
 
 
 def data_of(html: str) -> dict[str, Any]:
-    return next(json.loads("".join(text)) for attrs, text in read(html).scripts if attrs.get("id") == "data")
+    return next(
+        json.loads("".join(text)) for attrs, text in read(html).scripts if attrs.get("id") == "data"
+    )
 
 
 def test_trays_stand_in_bench_order_with_their_latest_numbers(tmp_path: Path) -> None:
@@ -81,7 +87,10 @@ def test_trays_stand_in_bench_order_with_their_latest_numbers(tmp_path: Path) ->
     assert [one["tray"] for one in data["trays"]] == ["T-2", "T-1"]
     two, one = data["trays"]
     assert (one["seen"], one["own"], one["most"]) == ({"A1": 2, "A2": 1, "B1": 0}, {"A1": 4}, 3)
-    assert (two["most"], two["filled"]) == (None, 2)  # the living of the last look, not the most there ever were
+    assert (two["most"], two["filled"]) == (
+        None,
+        2,
+    )  # the living of the last look, not the most there ever were
     assert one["days"] == {"cells": ["2026-04-01", "2026-04-08"], "checks": []}
     assert two["days"] == {"cells": [], "checks": ["2026-04-01", "2026-04-08"]}
     assert (one["sown"], one["treatment"], one["name"], one["place"]) == (
@@ -103,7 +112,13 @@ def test_a_season_or_a_book_without_trays_is_refused(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "name",
-    ["</script><script>alert(1)</script>", "\"' onload=alert(1)", "&lt;b&gt;", "\u05d0\u05d1 \U0001f331", "{{ 7*7 }}"],
+    [
+        "</script><script>alert(1)</script>",
+        "\"' onload=alert(1)",
+        "&lt;b&gt;",
+        "\u05d0\u05d1 \U0001f331",
+        "{{ 7*7 }}",
+    ],
 )
 def test_names_of_a_book_stay_text(tmp_path: Path, name: str) -> None:
     here, gone = ('"' + one.replace('"', '""') + '"' for one in (name, f"{name} gone"))
@@ -125,14 +140,18 @@ def test_the_policy_allows_nothing_from_outside() -> None:
     assert policy is not None
     assert "default-src &#39;none&#39;" in policy[1]
     assert "unsafe" not in policy[1] and "http" not in policy[1]
-    assert not re.findall(r"https?:|\bfetch\(|XMLHttpRequest|innerHTML|\beval\(|sendBeacon|WebSocket", html)
+    assert not re.findall(
+        r"https?:|\bfetch\(|XMLHttpRequest|innerHTML|\beval\(|sendBeacon|WebSocket", html
+    )
 
 
 def test_events_are_the_words_of_the_table() -> None:
     assert tuple(read(check_page().html).options) == EVENTS
 
 
-def test_exported_columns_are_those_of_a_blank_book_or_of_the_books_own_files(tmp_path: Path) -> None:
+def test_exported_columns_are_those_of_a_blank_book_or_of_the_books_own_files(
+    tmp_path: Path,
+) -> None:
     blank = data_of(check_page().html)
     for name, columns in blank["columns"].items():
         assert columns == [column.name for column in TABLES[name].columns]

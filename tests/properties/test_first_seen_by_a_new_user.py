@@ -20,9 +20,13 @@ def book_of(folder: Path, trays: list[str], checks: list[str], orders: str = "")
     (folder / "species.csv").write_text(SPECIES, encoding="utf-8")
     (folder / "lots.csv").write_text(LOTS, encoding="utf-8")
     (folder / "trays.csv").write_text(HEAD + "\n".join(trays) + "\n", encoding="utf-8")
-    (folder / "checks.csv").write_text("tray,checked_on,filled\n" + "\n".join(checks) + "\n", encoding="utf-8")
+    (folder / "checks.csv").write_text(
+        "tray,checked_on,filled\n" + "\n".join(checks) + "\n", encoding="utf-8"
+    )
     if orders:
-        (folder / "orders.csv").write_text("order,species,plugs,due\n" + orders + "\n", encoding="utf-8")
+        (folder / "orders.csv").write_text(
+            "order,species,plugs,due\n" + orders + "\n", encoding="utf-8"
+        )
     return germstats.read_book(folder)
 
 
@@ -33,7 +37,11 @@ def looked_at(tray: str, year: int, *filled: int) -> list[str]:
 
 
 PAST = [f"T{k},2025,A-24,2024-12-05,6,12,2,none" for k in range(3)]
-PAST_LOOKS = [line for k, top in enumerate((50, 54, 47)) for line in looked_at(f"T{k}", 2025, 5, top - 12, top, top)]
+PAST_LOOKS = [
+    line
+    for k, top in enumerate((50, 54, 47))
+    for line in looked_at(f"T{k}", 2025, 5, top - 12, top, top)
+]
 
 
 @pytest.mark.parametrize(("due", "in_time"), [("2027-09-15", False), ("2028-02-10", True)])
@@ -45,14 +53,20 @@ def test_seed_of_two_winters_is_promised_from_its_second_spring_on(tmp_path, due
     assert (row.chance > 0.5) == in_time
     if not in_time:
         assert row.chance < 0.01 and row.comes_late
-    assert any("BBBB was sown, but none of its trays can be judged yet" in note for note in row.lot_notes)
+    assert any(
+        "BBBB was sown, but none of its trays can be judged yet" in note for note in row.lot_notes
+    )
 
 
 def test_seed_looked_at_once_a_spring_is_promised_for_no_day_before_february(tmp_path):
     """No timing, two springs on record: the worst of them is known, and asked for too."""
     trays = [*PAST, "S1,2024,A-24,2023-12-05,6,12,2,none"]
-    book = book_of(tmp_path, trays, ["S1,2024-06-15,31", *(f"T{k},2025-06-15,{50 + k}" for k in range(3))],
-                   "O-1,AAAA,30,2026-01-10")  # fmt: skip
+    book = book_of(
+        tmp_path,
+        trays,
+        ["S1,2024-06-15,31", *(f"T{k},2025-06-15,{50 + k}" for k in range(3))],
+        "O-1,AAAA,30,2026-01-10",
+    )
     fit = germstats.fit_emergence(book)
     assert all(row.draws.time is None and row.draws.worst is not None for row in fit.rows)
     (row,) = germstats.plan_orders(fit, book).rows
@@ -60,20 +74,40 @@ def test_seed_looked_at_once_a_spring_is_promised_for_no_day_before_february(tmp
 
 
 def test_a_tray_that_died_is_looked_into_before_it_is_potted(tmp_path):
-    trays = [*PAST, "GONE,2026,A-25,2025-12-05,6,12,2,none", "FINE,2026,A-25,2025-12-05,6,12,2,none"]
-    book = book_of(tmp_path, trays, [*PAST_LOOKS, *looked_at("GONE", 2026, 20, 45, 30, 0),
-                                     *looked_at("FINE", 2026, 20, 44, 45, 45)])  # fmt: skip
+    trays = [
+        *PAST,
+        "GONE,2026,A-25,2025-12-05,6,12,2,none",
+        "FINE,2026,A-25,2025-12-05,6,12,2,none",
+    ]
+    book = book_of(
+        tmp_path,
+        trays,
+        [
+            *PAST_LOOKS,
+            *looked_at("GONE", 2026, 20, 45, 30, 0),
+            *looked_at("FINE", 2026, 20, 44, 45, 45),
+        ],
+    )
     found = germstats.watch(book, WatchSpec("2026-06-20"))
     rows = {row.tray: row for row in found.rows}
-    assert rows["GONE"].advice == "look at it" and "45 cells had filled, none at the last check" in rows["GONE"].why
+    assert (
+        rows["GONE"].advice == "look at it"
+        and "45 cells had filled, none at the last check" in rows["GONE"].why
+    )
     assert rows["FINE"].advice != "look at it"
     assert "find out what took the rest" in " ".join(watch_text(found).split())
 
 
 def test_a_tray_looked_at_in_february_only_is_not_lost_beside_trays_of_may(tmp_path):
-    trays = [*PAST, *(f"{name},2026,A-25,2025-12-05,6,12,2,none" for name in ("FEB", "ONE", "TWO", "SIX"))]
-    late = [line for name, top in (("ONE", 45), ("TWO", 44), ("SIX", 46))
-            for line in looked_at(name, 2026, 20, top - 2, top, top)]  # fmt: skip
+    trays = [
+        *PAST,
+        *(f"{name},2026,A-25,2025-12-05,6,12,2,none" for name in ("FEB", "ONE", "TWO", "SIX")),
+    ]
+    late = [
+        line
+        for name, top in (("ONE", 45), ("TWO", 44), ("SIX", 46))
+        for line in looked_at(name, 2026, 20, top - 2, top, top)
+    ]
     book = book_of(tmp_path, trays, [*PAST_LOOKS, *late, "FEB,2026-02-05,0"])
     (found,) = germstats.review(book, lots=("A-25",)).lots
     standing = {cause.cause: cause.standing for cause in found.causes}
@@ -81,7 +115,13 @@ def test_a_tray_looked_at_in_february_only_is_not_lost_beside_trays_of_may(tmp_p
 
 
 def test_trays_first_checked_after_their_spring_are_named(tmp_path):
-    book = book_of(tmp_path, [*PAST, "LATE,2025,A-24,2024-12-05,6,12,2,none"],
-                   [*PAST_LOOKS, "LATE,2025-09-15,40", "LATE,2025-10-30,55"])  # fmt: skip
+    book = book_of(
+        tmp_path,
+        [*PAST, "LATE,2025,A-24,2024-12-05,6,12,2,none"],
+        [*PAST_LOOKS, "LATE,2025-09-15,40", "LATE,2025-10-30,55"],
+    )
     found = book.findings[book.findings["rule"] == "after-spring"]
-    assert list(found["tray"]) == ["LATE"] and "tray LATE was first checked after 31 July" in found["message"].iloc[0]
+    assert (
+        list(found["tray"]) == ["LATE"]
+        and "tray LATE was first checked after 31 July" in found["message"].iloc[0]
+    )

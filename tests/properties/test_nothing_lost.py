@@ -24,8 +24,10 @@ FILLED: dict[str, tuple[str, ...]] = {
         "GETR|Geum triflorum|prairie smoke|dark|yes|6|1000|dust",
     ),
     "lots": (
-        "MOFI-24A|MOFI|2024-09-02|hill|2300|97.5|4 7 2|50|46|40|31|88 91 84|2024-11-02|12.5|900|3.5|first lot",
-        "GETR-23A|GETR|2023-08-02|bank|980|90|4 6 2|20|16|30|21|58 61 64|2023-11-02|2.5|800|4.5|other lot",
+        "MOFI-24A|MOFI|2024-09-02|hill|2300|97.5|4 7 2|50|46|40|31|88 91 "
+        "84|2024-11-02|12.5|900|3.5|first lot",
+        "GETR-23A|GETR|2023-08-02|bank|980|90|4 6 2|20|16|30|21|58 61 "
+        "64|2023-11-02|2.5|800|4.5|other lot",
     ),
     "trays": (
         "T-1|2025|MOFI-24A|2024-12-03|2|3|3|0.5|grit|3|scarified|bench 1|b1|tr|1|2|1|first tray",
@@ -39,7 +41,8 @@ FILLED: dict[str, tuple[str, ...]] = {
         "T-3|2025-05-18|5|8|you|mild",
     ),
     "cells": tuple(
-        f"T-1|{cell}|{day}|{seen if cell != 'B3' else ''}|{'' if cell != 'B3' else min(seen, 1)}|3|{seen}|me|looked"
+        f"T-1|{cell}|{day}|{seen if cell != 'B3' else ''}|"
+        f"{'' if cell != 'B3' else min(seen, 1)}|3|{seen}|me|looked"
         for day, seen in (("2025-04-20", 0), ("2025-05-04", 1), ("2025-05-18", 2))
         for cell in ("A1", "A2", "B3")
     ),
@@ -52,14 +55,91 @@ FILLED: dict[str, tuple[str, ...]] = {
 """A row or more of every table, with every column filled somewhere."""
 
 TYPED = (
-    "", " ", "O", "0", "l", "1", "garbage", "3 seeds", "mice ate?", "-", "\u2014", "1e9", "-5", "99999999999", "1,5",
-    "1,200", "3.0", "3.5", "nan", "NaN", "None", "NA", "NULL", "inf", "TRUE", "yes", "No", "2025-04-05", "05/04/2025",
-    "13/04/2025", "2025-13-01", "4 May 2025", "45000", "20250405", "2025.04.21", "2-3", "~3", "3+", "pinch", "500",
-    "A1", "b2", "Z99", "A1 A1", "A1-A3", "a1, b2", "x" * 500, "x" * 40_000, " T-1 ", "t-1", "T-l", "T-2", "T-9", "MOFI",
-    "mofi", "M0FI", "MOFI-24A", "GETR", "GETR-23A", "thinned", "Damping off", "sold", "grit", "Grit ", "sand", "buried",
-    "'=x", "=1+1", "#REF!", "50 %", "1 2 3", "101 2", "\u00a03", "\uff11\uff12", "\u00b2", "2024-12-03", "2024-12-01",
-    "2025-04-20", "2025-05-18", "2025-08-15", "2026-05-01", "2-Mar", "needs", "dark",
-)  # fmt: skip
+    "",
+    " ",
+    "O",
+    "0",
+    "l",
+    "1",
+    "garbage",
+    "3 seeds",
+    "mice ate?",
+    "-",
+    "\u2014",
+    "1e9",
+    "-5",
+    "99999999999",
+    "1,5",
+    "1,200",
+    "3.0",
+    "3.5",
+    "nan",
+    "NaN",
+    "None",
+    "NA",
+    "NULL",
+    "inf",
+    "TRUE",
+    "yes",
+    "No",
+    "2025-04-05",
+    "05/04/2025",
+    "13/04/2025",
+    "2025-13-01",
+    "4 May 2025",
+    "45000",
+    "20250405",
+    "2025.04.21",
+    "2-3",
+    "~3",
+    "3+",
+    "pinch",
+    "500",
+    "A1",
+    "b2",
+    "Z99",
+    "A1 A1",
+    "A1-A3",
+    "a1, b2",
+    "x" * 500,
+    "x" * 40_000,
+    " T-1 ",
+    "t-1",
+    "T-l",
+    "T-2",
+    "T-9",
+    "MOFI",
+    "mofi",
+    "M0FI",
+    "MOFI-24A",
+    "GETR",
+    "GETR-23A",
+    "thinned",
+    "Damping off",
+    "sold",
+    "grit",
+    "Grit ",
+    "sand",
+    "buried",
+    "'=x",
+    "=1+1",
+    "#REF!",
+    "50 %",
+    "1 2 3",
+    "101 2",
+    "\u00a03",
+    "\uff11\uff12",
+    "\u00b2",
+    "2024-12-03",
+    "2024-12-01",
+    "2025-04-20",
+    "2025-05-18",
+    "2025-08-15",
+    "2026-05-01",
+    "2-Mar",
+    "needs",
+    "dark",
+)
 """What stands in grower's sheets by mistake, and right values in wrong places."""
 
 
@@ -72,7 +152,9 @@ def filled_book() -> Tables:
 def edited(draw: np.random.Generator, sheets: bool) -> Tables:
     """The book with random edits in its tables."""
     tables = filled_book()
-    typed = [text for text in TYPED if len(text) < 30_000] if sheets else list(TYPED)  # more than a cell can hold
+    typed = (
+        [text for text in TYPED if len(text) < 30_000] if sheets else list(TYPED)
+    )  # more than a cell can hold
     for lines in tables.values():
         for often, edit in EDITS:
             if draw.random() < often:
@@ -115,9 +197,13 @@ def _comma_too_many(draw: np.random.Generator, lines: list[list[str]], typed: li
 
 
 EDITS = (
-    (0.8, _values), (0.15, _row_typed_twice), (0.2, _columns_moved), (0.1, _heading), (0.1, _own_column),
+    (0.8, _values),
+    (0.15, _row_typed_twice),
+    (0.2, _columns_moved),
+    (0.1, _heading),
+    (0.1, _own_column),
     (0.1, _comma_too_many),
-)  # fmt: skip
+)
 """How often each edit falls on a table."""
 
 
@@ -131,8 +217,14 @@ def lost(book: RecordBook, tables: Tables) -> Iterator[tuple[str, int, str, str]
             own = findings[findings["row"] == number]
             also = findings[findings["message"].str.contains(rf"so in rows? (?:\d+, )*{number}\b")]
             if number not in clean.index:
-                # set aside or merged as a whole: some finding names the row, or the column that all rows lack
-                if any(map(str.strip, line)) and own.empty and also.empty and "none of its rows" not in whole:
+                # set aside or merged as a whole: some finding names the row, or the column that all
+                # rows lack
+                if (
+                    any(map(str.strip, line))
+                    and own.empty
+                    and also.empty
+                    and "none of its rows" not in whole
+                ):
                     yield name, number, "", "|".join(line)[:60]
                 continue
             for place, text in enumerate(line):
@@ -141,7 +233,10 @@ def lost(book: RecordBook, tables: Tables) -> Iterator[tuple[str, int, str, str]
                     _is_used(clean.loc[number], name, _column(name, heading), text, book.dates)
                     or _is_named(own, name, _column(name, heading), text)
                     or _is_listed(findings, _column(name, heading), text)
-                    or (_column(name, heading) == "" and (f"{heading.strip()!r} is not read" in whole))
+                    or (
+                        _column(name, heading) == ""
+                        and (f"{heading.strip()!r} is not read" in whole)
+                    )
                     or (heading.strip() == "" and "has no heading and is not read" in whole)
                 ):
                     yield name, number, heading, text[:60]
@@ -154,7 +249,9 @@ def _column(name: str, heading: str) -> str:
 
 
 def _is_used(row: pd.Series, name: str, column: str, text: str, dates: str | None) -> bool:
-    """Whether the clean table holds what was typed (what was ever seen may be above it, and the raw count stays)."""
+    """Whether the clean table holds what was typed (what was ever seen may be above it, and the raw
+    count stays).
+    """
     if not column:
         return False
     value = parse(TABLES[name].column(column), text, dates).value
@@ -175,7 +272,9 @@ def _is_used(row: pd.Series, name: str, column: str, text: str, dates: str | Non
 
 def _is_named(own: pd.DataFrame, name: str, column: str, text: str) -> bool:
     """Whether a finding of this row names the column, or says the value as typed or as read."""
-    said = own["message"].str.contains(rf"\b{re.escape(column)}\b") if column else own["column"] == ""
+    said = (
+        own["message"].str.contains(rf"\b{re.escape(column)}\b") if column else own["column"] == ""
+    )
     read = parse(TABLES[name].column(column), text, None).value if column else None
     words = f"{read:g}" if isinstance(read, int | float) else text.strip()
     value = own["message"].str.contains(rf"(?<![\w.]){re.escape(words)}(?![\w.])")
@@ -184,19 +283,27 @@ def _is_named(own: pd.DataFrame, name: str, column: str, text: str) -> bool:
 
 def _is_listed(findings: pd.DataFrame, column: str, text: str) -> bool:
     """Whether a spelling that runs through many rows is listed at the first of them."""
-    return bool(column) and bool(((findings["column"] == column) & (findings["value"] == text)).any())
+    return bool(column) and bool(
+        ((findings["column"] == column) & (findings["value"] == text)).any()
+    )
 
 
 def accounted(book: RecordBook, tables: Tables) -> bool:
     """Whether the account of rows adds up to what was written."""
     account = book.accounting.set_index("table")
-    rows = {name: sum(any(map(str.strip, line)) for line in lines[1:]) for name, lines in tables.items()}
+    rows = {
+        name: sum(any(map(str.strip, line)) for line in lines[1:]) for name, lines in tables.items()
+    }
     sums = account[["used", "merged", "set_aside"]].sum(axis=1)
     return account["rows"].to_dict() == rows and (account["rows"] == sums).all()
 
 
-@pytest.mark.parametrize(("kind", "seed", "books"), [("book", 1, 30), ("book", 2, 20), ("book.xlsx", 3, 8)])
-def test_each_value_is_used_merged_or_named(tmp_path: Path, kind: str, seed: int, books: int) -> None:
+@pytest.mark.parametrize(
+    ("kind", "seed", "books"), [("book", 1, 30), ("book", 2, 20), ("book.xlsx", 3, 8)]
+)
+def test_each_value_is_used_merged_or_named(
+    tmp_path: Path, kind: str, seed: int, books: int
+) -> None:
     draw = np.random.default_rng(seed)
     missing: list[Sequence[object]] = []
     for _ in range(books):
@@ -226,4 +333,7 @@ def test_a_value_that_is_dropped_is_found_out(tmp_path: Path) -> None:
     book.tables["checks"].loc[1, "seedlings"] = pd.NA
     book.tables["checks"].loc[1, "seedlings_raw"] = pd.NA
     book.tables["maps"].drop(index=0, inplace=True)
-    assert list(lost(book, tables)) == [("checks", 3, "seedlings", "4"), ("maps", 2, "", "T-2|2025-05-30|A1")]
+    assert list(lost(book, tables)) == [
+        ("checks", 3, "seedlings", "4"),
+        ("maps", 2, "", "T-2|2025-05-30|A1"),
+    ]

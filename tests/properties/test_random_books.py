@@ -1,7 +1,9 @@
-"""Any small book a grower could have is answered or refused in words: never a traceback, never a number that is none.
+"""Any small book a grower could have is answered or refused in words: never a traceback, never a
+number that is none.
 
-What drove the fit to a stop: dishes that sprout within days, still under way. There few and late are nearly the same,
-the spring's delay in days bends everything, and the search for the scatters started from where a straight line led.
+What drove the fit to a stop: dishes that sprout within days, still under way. There few and late
+are nearly the same, the spring's delay in days bends everything, and the search for the scatters
+started from where a straight line led.
 """
 
 from __future__ import annotations
@@ -97,13 +99,24 @@ def test_a_small_book_is_answered_or_refused(tmp_path, seed):
 def test_five_hundred_small_books(tmp_path, first):
     seeds = range(first, first + (5 if REDUCED else 50))
     answered = sum(check(seed, tmp_path) for seed in seeds)
-    assert answered > len(seeds)  # most books are answered by several commands: refusing all would be no answer
+    assert answered > len(
+        seeds
+    )  # most books are answered by several commands: refusing all would be no answer
 
 
 def test_trays_without_a_seed_say_nothing_of_the_plain_share():
-    """By hand: 12 of 24 cells of two seeds filled, 1 - (1 - .5)^(1/2), whatever stands in a tray that was not sown."""
-    trays = pd.DataFrame({"sowing": [0, 1], "cells": [24.0, 24.0], "seeds": [48.0, 0.0], "emerged": [np.nan, np.nan],
-                          "filled": [12.0, 0.0]})  # fmt: skip
+    """By hand: 12 of 24 cells of two seeds filled, 1 - (1 - .5)^(1/2), whatever stands in a tray
+    that was not sown.
+    """
+    trays = pd.DataFrame(
+        {
+            "sowing": [0, 1],
+            "cells": [24.0, 24.0],
+            "seeds": [48.0, 0.0],
+            "emerged": [np.nan, np.nan],
+            "filled": [12.0, 0.0],
+        }
+    )
     rates = SowingRate("counted", (2,), 2.0), SowingRate("counted", (0,), 0.0)
     assert pencil_share(trays, rates) == pytest.approx(1 - 0.5**0.5, abs=1e-12)
     assert pencil_share(trays.iloc[1:], rates) == 0.0

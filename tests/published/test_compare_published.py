@@ -1,9 +1,10 @@
 """Two levels side by side, against published values and against general-purpose libraries.
 
-Crowder 1978, Appl. Statist. 27:34-37, Table 3: the interaction of the logit-normal fit, -0.8104 (.3852), sigma .2362
-(seen and computed). Holm 1979, Scand. J. Statist. 6:65-70: the sequentially rejective procedure (memory), with the
-textbook example of p = .01, .04, .03, .005 worked by hand. statsmodels' cluster-robust regression and generalised
-estimating equations, and lifelines' accelerated-failure-time regression of intervals, are run here as further roads.
+Crowder 1978, Appl. Statist. 27:34-37, Table 3: the interaction of the logit-normal fit, -0.8104
+(.3852), sigma .2362 (seen and computed). Holm 1979, Scand. J. Statist. 6:65-70: the sequentially
+rejective procedure (memory), with the textbook example of p = .01, .04, .03, .005 worked by hand.
+statsmodels' cluster-robust regression and generalised estimating equations, and lifelines'
+accelerated-failure-time regression of intervals, are run here as further roads.
 """
 
 from __future__ import annotations
@@ -37,14 +38,30 @@ CELLS = 72
 def counted(emerged, seeds, level, block=None) -> Trial:
     """Trays of single seeds looked at once."""
     emerged, seeds = np.asarray(emerged, dtype=int), np.asarray(seeds, dtype=int)
-    trays = [{"cells": float(n), "seeds": float(n), "emerged": float(y), "filled": float(y), "looks": 1}
-             for y, n in zip(emerged, seeds, strict=True)]  # fmt: skip
-    finishes = [(k, 0, seen, 1e9, "counts", count) for k, (y, n) in enumerate(zip(emerged, seeds, strict=True))
-                for seen, count in ((1, y), (0, n - y)) if count]  # fmt: skip
+    trays = [
+        {"cells": float(n), "seeds": float(n), "emerged": float(y), "filled": float(y), "looks": 1}
+        for y, n in zip(emerged, seeds, strict=True)
+    ]
+    finishes = [
+        (k, 0, seen, 1e9, "counts", count)
+        for k, (y, n) in enumerate(zip(emerged, seeds, strict=True))
+        for seen, count in ((1, y), (0, n - y))
+        if count
+    ]
     level = np.asarray(level, dtype=np.int64)
     block = np.zeros(len(level), dtype=np.int64) if block is None else block
-    return Trial(made_patterns(trays, finishes=finishes), np.arange(len(level)), level, block, "log-normal", "sowing",
-                 False, known_rho(0.0), 4.0, -1.0)  # fmt: skip
+    return Trial(
+        made_patterns(trays, finishes=finishes),
+        np.arange(len(level)),
+        level,
+        block,
+        "log-normal",
+        "sowing",
+        False,
+        known_rho(0.0),
+        4.0,
+        -1.0,
+    )
 
 
 def crowder(seed: str, prior: SdPrior) -> Contrasts:
@@ -58,8 +75,9 @@ def crowder(seed: str, prior: SdPrior) -> Contrasts:
 def test_crowders_interaction_with_his_scatter():
     """Plate sd held at the published one: the two contrasts differ by the published interaction.
 
-    Tolerances: the levels' prior, N(0, 2), draws each contrast to 0 by its variance over 4, 2 % at most (.03); the sds
-    gone through stand 48 % apart, the nearest to .2362 being .243, which moves a standard error by under 3 %.
+    Tolerances: the levels' prior, N(0, 2), draws each contrast to 0 by its variance over 4, 2 % at
+    most (.03); the sds gone through stand 48 % apart, the nearest to .2362 being .243, which moves
+    a standard error by under 3 %.
     """
     prior = SdPrior(((1.0, 0.2362, 0.02),))
     o73, o75 = crowder("O73", prior), crowder("O75", prior)
@@ -70,7 +88,9 @@ def test_crowders_interaction_with_his_scatter():
 
 
 def test_crowders_interaction_with_the_scatter_integrated():
-    """As the product does it: the same answer to a quarter of its error, and an error no smaller than the published."""
+    """As the product does it: the same answer to a quarter of its error, and an error no smaller
+    than the published.
+    """
     for prior in (borrowed(0.2362), borrowed(None)):
         o73, o75 = crowder("O73", prior), crowder("O75", prior)
         assert o73.middle(1) - o75.middle(1) == pytest.approx(-0.8104, abs=0.25 * 0.3852)
@@ -80,9 +100,24 @@ def test_crowders_interaction_with_the_scatter_integrated():
 
 
 def test_holms_procedure():
-    """By hand: .005 x 4, .01 x 3, .03 x 2, and .04 x 1 raised to .06; at .05 the first two are told apart."""
-    plain = ComparisonRow("S", "cover", "none", "grit", (4, 4), (288, 288), (180, 100), (180, 100), points=-20.0,
-                          points_low=-30.0, points_high=-10.0, p_second=0.01, verdict=CANNOT_TELL)  # fmt: skip
+    """By hand: .005 x 4, .01 x 3, .03 x 2, and .04 x 1 raised to .06; at .05 the first two are told
+    apart.
+    """
+    plain = ComparisonRow(
+        "S",
+        "cover",
+        "none",
+        "grit",
+        (4, 4),
+        (288, 288),
+        (180, 100),
+        (180, 100),
+        points=-20.0,
+        points_low=-30.0,
+        points_high=-10.0,
+        p_second=0.01,
+        verdict=CANNOT_TELL,
+    )
     rows = judged([replace(plain, p_main=p) for p in (0.01, 0.04, 0.03, 0.005)], CompareSpec())
     assert [row.p_adjusted for row in rows] == pytest.approx([0.03, 0.06, 0.06, 0.02], abs=1e-12)
     assert [row.verdict for row in rows] == ["worse", CANNOT_TELL, CANNOT_TELL, "worse"]
@@ -93,7 +128,9 @@ def test_holm_passes_over_refused_pairs():
     plain = ComparisonRow("S", "cover", "none", "grit", (4, 4), (288, 288), (180, 100), (180, 100))
     told = replace(plain, points=-20.0, p_second=0.01, verdict=CANNOT_TELL)
     rows = judged([replace(told, p_main=0.03), plain, replace(told, p_main=0.04)], CompareSpec())
-    assert [row.p_adjusted for row in rows if row.p_adjusted] == pytest.approx([0.06, 0.06], abs=1e-12)
+    assert [row.p_adjusted for row in rows if row.p_adjusted] == pytest.approx(
+        [0.06, 0.06], abs=1e-12
+    )
     assert rows[1] is plain
 
 
@@ -101,9 +138,9 @@ def test_holm_passes_over_refused_pairs():
 def test_cluster_robust_and_estimating_equations_agree(share, seed):
     """Ten trays against ten: the libraries' roads on cells clustered by tray, on a set made here.
 
-    They estimate the contrast of the average seed, which is nearer 0 than that of an average tray by 1.5 % at a tray sd
-    of .3; half a standard error leaves room for that and for their unequal weights. Their errors know no prior, and run
-    low with few clusters (the design's measurements).
+    They estimate the contrast of the average seed, which is nearer 0 than that of an average tray
+    by 1.5 % at a tray sd of .3; half a standard error leaves room for that and for their unequal
+    weights. Their errors know no prior, and run low with few clusters (the design's measurements).
     """
     import statsmodels.api as sm
 
@@ -111,11 +148,15 @@ def test_cluster_robust_and_estimating_equations_agree(share, seed):
     level = np.repeat([0, 1], 10)
     eta = logit(np.array([0.6, share]))[level] + 0.3 * rng.standard_normal(20)
     emerged = rng.binomial(CELLS, expit(eta))
-    main = compare_levels(counted(emerged, np.full(20, CELLS), level), borrowed(0.3), borrowed_time(None)).share
+    main = compare_levels(
+        counted(emerged, np.full(20, CELLS), level), borrowed(0.3), borrowed_time(None)
+    ).share
     tray = np.repeat(np.arange(20), CELLS)
     came = (np.tile(np.arange(CELLS), 20) < emerged[tray]).astype(float)
     design = sm.add_constant(level[tray].astype(float))
-    clustered = sm.GLM(came, design, family=sm.families.Binomial()).fit(cov_type="cluster", cov_kwds={"groups": tray})
+    clustered = sm.GLM(came, design, family=sm.families.Binomial()).fit(
+        cov_type="cluster", cov_kwds={"groups": tray}
+    )
     alike = sm.cov_struct.Exchangeable()
     equations = sm.GEE(came, design, tray, family=sm.families.Binomial(), cov_struct=alike).fit()
     for road in (clustered, equations):
@@ -131,21 +172,40 @@ def timed(days: np.ndarray, level: np.ndarray) -> Trial:
     """Trays (T, 72) in which every seed came, seen every third day."""
     at = np.searchsorted(CHECKS, days)
     assert at.max() < len(CHECKS)
-    assert at.min() > 1  # nothing before the first check, whose interval lifelines cannot take (it begins at 0)
-    trays = [{"cells": 72.0, "seeds": 72.0, "emerged": 72.0, "filled": 72.0, "looks": len(CHECKS) - 1}] * len(level)
-    times = [(tray, CHECKS[k - 1], CHECKS[k], n) for tray, row in enumerate(at)
-             for k, n in zip(*np.unique(row, return_counts=True), strict=True)]  # fmt: skip
+    assert (
+        at.min() > 1
+    )  # nothing before the first check, whose interval lifelines cannot take (it begins at 0)
+    trays = [
+        {"cells": 72.0, "seeds": 72.0, "emerged": 72.0, "filled": 72.0, "looks": len(CHECKS) - 1}
+    ] * len(level)
+    times = [
+        (tray, CHECKS[k - 1], CHECKS[k], n)
+        for tray, row in enumerate(at)
+        for k, n in zip(*np.unique(row, return_counts=True), strict=True)
+    ]
     finishes = [(tray, 0, 1, CHECKS[-1], "counts", 72) for tray in range(len(level))]
-    return Trial(made_patterns(trays, times, finishes), np.arange(len(level)), level, np.zeros(len(level), np.int64),
-                 "log-normal", "sowing", True, known_rho(0.0), 4.3, -1.3)  # fmt: skip
+    return Trial(
+        made_patterns(trays, times, finishes),
+        np.arange(len(level)),
+        level,
+        np.zeros(len(level), np.int64),
+        "log-normal",
+        "sowing",
+        True,
+        known_rho(0.0),
+        4.3,
+        -1.3,
+    )
 
 
 @pytest.mark.parametrize("later", [0.0, 0.1, -0.15])
 def test_days_by_lifelines_where_every_seed_emerges(later):
-    """Without scatter between trays the seeds are independent, as lifelines takes them: the same log-normal contrast.
+    """Without scatter between trays the seeds are independent, as lifelines takes them: the same
+    log-normal contrast.
 
-    The tray time sd cannot be held at 0 here; with .01 in the prior it adds little to either. A tenth of lifelines'
-    standard error for the estimate, a fifth for the error itself, on the larger side.
+    The tray time sd cannot be held at 0 here; with .01 in the prior it adds little to either. A
+    tenth of lifelines' standard error for the estimate, a fifth for the error itself, on the larger
+    side.
     """
     from lifelines import LogNormalAFTFitter
 
@@ -155,7 +215,9 @@ def test_days_by_lifelines_where_every_seed_emerges(later):
     time = compare_levels(timed(days, level), borrowed(0.3), SdPrior(((1.0, 0.006, 0.2),))).time
     assert time is not None
     at = np.searchsorted(CHECKS, days.ravel())
-    frame = pd.DataFrame({"lo": CHECKS[at - 1], "hi": CHECKS[at], "level": np.repeat(level, 72).astype(float)})
+    frame = pd.DataFrame(
+        {"lo": CHECKS[at - 1], "hi": CHECKS[at], "level": np.repeat(level, 72).astype(float)}
+    )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # its notes on how it starts
         aft = LogNormalAFTFitter().fit_interval_censoring(frame, "lo", "hi")

@@ -1,7 +1,7 @@
 """Breast cosmesis, intervals (left, right] (Finkelstein & Wolfe 1985, seen).
 
-Masses and log-likelihoods: computed; Fay & Shaw 2010, J. Stat. Softw. 36(2) (memory); tolerance 5e-5. Weibull
-regression: computed.
+Masses and log-likelihoods: computed; Fay & Shaw 2010, J. Stat. Softw. 36(2) (memory); tolerance
+5e-5. Weibull regression: computed.
 """
 
 from __future__ import annotations
@@ -18,16 +18,34 @@ from germstats.engine.curves import interval_masses
 DATA = pd.read_csv(Path(__file__).with_name("breast_cosmesis.csv"))
 MASSES = {
     "RT": (
-        {(4, 5): 0.0463, (6, 7): 0.0334, (7, 8): 0.0887, (11, 12): 0.0708, (24, 25): 0.0926, (33, 34): 0.0818,
-         (38, 40): 0.1209},
+        {
+            (4, 5): 0.0463,
+            (6, 7): 0.0334,
+            (7, 8): 0.0887,
+            (11, 12): 0.0708,
+            (24, 25): 0.0926,
+            (33, 34): 0.0818,
+            (38, 40): 0.1209,
+        },
         -58.06002,
     ),
     "RCT": (
-        {(4, 5): 0.0433, (5, 8): 0.0433, (11, 12): 0.0692, (16, 17): 0.1454, (18, 19): 0.1411, (19, 20): 0.1157,
-         (24, 25): 0.0999, (30, 31): 0.0709, (35, 36): 0.1608, (44, 48): 0.0552, (48, 60): 0.0552},
+        {
+            (4, 5): 0.0433,
+            (5, 8): 0.0433,
+            (11, 12): 0.0692,
+            (16, 17): 0.1454,
+            (18, 19): 0.1411,
+            (19, 20): 0.1157,
+            (24, 25): 0.0999,
+            (30, 31): 0.0709,
+            (35, 36): 0.1608,
+            (44, 48): 0.0552,
+            (48, 60): 0.0552,
+        },
         -65.63696,
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("group", MASSES)
@@ -43,10 +61,18 @@ def test_masses_and_log_likelihood(group):
 
 
 def test_weibull_regression_of_the_libraries_road():
-    """Computed: intercept 3.89928 (.14053), RCT -0.56755 (.17573), scale .61934, log-likelihood -143.3208."""
+    """Computed: intercept 3.89928 (.14053), RCT -0.56755 (.17573), scale .61934, log-likelihood
+    -143.3208.
+    """
     named = {"RT": "1 RT", "RCT": "2 RCT"}  # the first in order is the baseline
-    intervals = pd.DataFrame({"group": DATA["treat"].map(named), "lo": DATA["left"].astype(float),
-                              "hi": DATA["right"].astype(float), "count": 1.0})  # fmt: skip
+    intervals = pd.DataFrame(
+        {
+            "group": DATA["treat"].map(named),
+            "lo": DATA["left"].astype(float),
+            "hi": DATA["right"].astype(float),
+            "count": 1.0,
+        }
+    )
     found = regress_times(intervals, ("Weibull",))
     rt, rct = found.location
     sd = np.sqrt(np.diag(found.covariance))
@@ -58,11 +84,15 @@ def test_weibull_regression_of_the_libraries_road():
     assert contrast == pytest.approx(0.17573, rel=1e-4)
     assert found.scale == pytest.approx(0.61934, rel=1e-4)
     assert found.log_likelihood == pytest.approx(-143.3208, abs=5e-5)
-    assert found.medians()["1 RT"][0] == pytest.approx(np.exp(3.89928) * np.log(2) ** 0.61934, rel=1e-4)
+    assert found.medians()["1 RT"][0] == pytest.approx(
+        np.exp(3.89928) * np.log(2) ** 0.61934, rel=1e-4
+    )
 
 
 def test_weibull_regression_of_the_joint_model():
-    """Computed: intercept 3.89928 (.14053), RCT -0.56755 (.17573), scale .61934, log-likelihood -143.3208."""
+    """Computed: intercept 3.89928 (.14053), RCT -0.56755 (.17573), scale .61934, log-likelihood
+    -143.3208.
+    """
     from germstats.engine.arrays import compile_patterns
     from germstats.engine.lot_posterior import Law, Lot, Priors, Scatter, find_mode
     from germstats.engine.timing import WEIBULL
@@ -76,7 +106,10 @@ def test_weibull_regression_of_the_joint_model():
         [{}, {}],
         times=[(groups.index(t), lo, hi, n) for (t, lo, hi), n in finite.items()],
         finishes=[(groups.index(t), 0, 0, lo, "counts", n) for (t, lo), n in never.items()]
-        + [(k, 0, 1, 1e9, "counts", int(n)) for k, n in enumerate(finite.groupby(level=0).sum()[groups])],
+        + [
+            (k, 0, 1, 1e9, "counts", int(n))
+            for k, n in enumerate(finite.groupby(level=0).sum()[groups])
+        ],
     )
     lot = Lot(compile_patterns(patterns), np.array([0, 1]), np.array([0, 0]), Scatter(0, 0, 0, 0))
     x = np.array([30.0, 30.0, 3.9, 3.3, np.log(0.6)])

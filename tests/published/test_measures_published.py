@@ -1,4 +1,5 @@
-"""Classical measures of two published series of 20 seeds (formulae from memory, arithmetic computed).
+"""Classical measures of two published series of 20 seeds (formulae from memory, arithmetic
+computed).
 
 T50 conventions: wheat with a check that found none on day 3; rice with no check on day 8.
 """
@@ -26,9 +27,20 @@ SERIES = {
 def test_classical_measures(name):
     (day, germinated), expected = SERIES[name]
     found = classical_measures(np.array(day), np.array(germinated), 20)
-    got = (found.percentage, found.mean_time, found.variance, found.variation, found.uncertainty, found.synchrony,
-           found.speed, found.t50_coolbear, found.t50_farooq)  # fmt: skip
-    np.testing.assert_allclose(got, expected, rtol=0, atol=5e-6)  # half the last digit of the shortest entry
+    got = (
+        found.percentage,
+        found.mean_time,
+        found.variance,
+        found.variation,
+        found.uncertainty,
+        found.synchrony,
+        found.speed,
+        found.t50_coolbear,
+        found.t50_farooq,
+    )
+    np.testing.assert_allclose(
+        got, expected, rtol=0, atol=5e-6
+    )  # half the last digit of the shortest entry
 
 
 def test_series_that_cannot_be_measured():

@@ -1,7 +1,9 @@
-"""Only occupied or empty is known: dilution assays and group testing are cells sown by the pinch, or n to a cell.
+"""Only occupied or empty is known: dilution assays and group testing are cells sown by the pinch,
+or n to a cell.
 
-Dilution tables: FDA BAM Appendix 2, Ridout 1994, Blodgett 2002, Haas 2014 (seen through a secondary source): the number
-of organisms in a tube is Poisson, P(occupied) = 1 - exp(-lambda). Group testing: p = 1 - (1 - y/n)^(1/s) (computed).
+Dilution tables: FDA BAM Appendix 2, Ridout 1994, Blodgett 2002, Haas 2014 (seen through a secondary
+source): the number of organisms in a tube is Poisson, P(occupied) = 1 - exp(-lambda). Group
+testing: p = 1 - (1 - y/n)^(1/s) (computed).
 """
 
 from __future__ import annotations
@@ -17,7 +19,9 @@ from germstats.engine.timing import LOG_NORMAL
 from germstats.records.seeds import SowingRate
 from tests.made_patterns import made_patterns
 
-_BIG = 1e8  # an amount holds _BIG x amount possible organisms, each there with probability p: Poisson for small p
+# an amount holds _BIG x amount possible organisms, each there with probability p: Poisson for small
+# p
+_BIG = 1e8
 _EVEN = 1e9  # k of a pinch so even that it is Poisson
 
 MPN = [  # positives, tubes, amount per tube, most probable number, tolerance (half the last digit)
@@ -34,11 +38,17 @@ MPN = [  # positives, tubes, amount per tube, most probable number, tolerance (h
 
 
 def best_logit(sowings, positives, tubes):
-    """Maximum-likelihood logit p from one look at everything: Newton on the project's own derivatives."""
+    """Maximum-likelihood logit p from one look at everything: Newton on the project's own
+    derivatives.
+    """
     rows = range(len(tubes))
     patterns = made_patterns(
         [{}],
-        finishes=[(0, k, 0, 1e9, "occupancy", tubes[k] - positives[k]) for k in rows if tubes[k] > positives[k]],
+        finishes=[
+            (0, k, 0, 1e9, "occupancy", tubes[k] - positives[k])
+            for k in rows
+            if tubes[k] > positives[k]
+        ],
         occupied=[(0, k, 0.0, 1e9, positives[k]) for k in rows if positives[k]],
         sowings=sowings,
     )

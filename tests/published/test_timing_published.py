@@ -1,7 +1,8 @@
 """Timing with a share that never germinates.
 
-Source: Ritz, Pipper & Streibig 2013, Europ. J. Agronomy 45:1-6, chickweed, 200 seeds, 34 checks (seen). The fitted
-log-logistic F(t) = d / (1 + exp(b (ln t - ln e))) has sigma = -1/b and mu = ln e; tolerance 1e-3 relative.
+Source: Ritz, Pipper & Streibig 2013, Europ. J. Agronomy 45:1-6, chickweed, 200 seeds, 34 checks
+(seen). The fitted log-logistic F(t) = d / (1 + exp(b (ln t - ln e))) has sigma = -1/b and mu = ln
+e; tolerance 1e-3 relative.
 """
 
 from __future__ import annotations
@@ -15,9 +16,15 @@ from germstats.engine.timing import LOG_LOGISTIC
 from tests.made_patterns import made_patterns
 
 GERMINATED = {  # (lo, hi] hours: seeds; 160 of 200 never
-    (133, 143): 2, (176.5, 182.5): 3, (182.5, 192.5): 10, (192.5, 200.5): 11, (200.5, 206.5): 6, (206.5, 216.5): 5,
-    (216.5, 224.5): 2, (266.5, 276.5): 1,
-}  # fmt: skip
+    (133, 143): 2,
+    (176.5, 182.5): 3,
+    (182.5, 192.5): 10,
+    (192.5, 200.5): 11,
+    (200.5, 206.5): 6,
+    (206.5, 216.5): 5,
+    (216.5, 224.5): 2,
+    (266.5, 276.5): 1,
+}
 
 
 @pytest.fixture(scope="module")
@@ -38,20 +45,28 @@ def test_parameters_of_the_chickweed_curve(chickweed):
     assert 1 / (1 + np.exp(-theta)) == pytest.approx(0.20011, rel=1e-3)
     assert np.exp(mu) == pytest.approx(196.053, rel=1e-3)
     assert -1 / np.exp(log_sigma) == pytest.approx(-20.767, rel=1e-3)
-    assert chickweed.value == pytest.approx(-188.17186, abs=5e-5)  # log-likelihood, computed to five decimals
+    assert chickweed.value == pytest.approx(
+        -188.17186, abs=5e-5
+    )  # log-likelihood, computed to five decimals
 
 
 @pytest.mark.parametrize(("share", "hours"), [(0.1, 176.370), (0.5, 196.053), (0.9, 217.933)])
 def test_hours_until_a_share_of_those_that_germinate(chickweed, share, hours):
     _, mu, log_sigma = chickweed.x
-    assert np.exp(mu + np.exp(log_sigma) * LOG_LOGISTIC.quantile(share)) == pytest.approx(hours, rel=1e-3)
+    assert np.exp(mu + np.exp(log_sigma) * LOG_LOGISTIC.quantile(share)) == pytest.approx(
+        hours, rel=1e-3
+    )
 
 
 def test_standard_errors_are_not_those_of_independent_cumulative_counts(chickweed):
-    """Published: .0283 for d, 2.944 for b, 2.506 for e; treating cumulative counts as independent gives .0115 for d."""
+    """Published: .0283 for d, 2.944 for b, 2.506 for e; treating cumulative counts as independent
+    gives .0115 for d.
+    """
     theta, mu, log_sigma = chickweed.x
     p = 1 / (1 + np.exp(-theta))
     sd = np.sqrt(np.diag(np.linalg.inv(chickweed.negative_hessian)))
     assert p * (1 - p) * sd[0] == pytest.approx(0.0283, abs=5e-5)
-    assert np.exp(mu) * sd[1] == pytest.approx(2.506, rel=5e-3)  # delta method on the log, published on the day
+    assert np.exp(mu) * sd[1] == pytest.approx(
+        2.506, rel=5e-3
+    )  # delta method on the log, published on the day
     assert np.exp(-log_sigma) * sd[2] == pytest.approx(2.944, rel=5e-3)

@@ -70,5 +70,6 @@ def balances(book: RecordBook) -> bool:
     account = book.accounting
     sums = (account["rows"] == account["used"] + account["merged"] + account["set_aside"]).all()
     return bool(sums) and all(
-        len(book.tables[name]) == used for name, used in zip(account["table"], account["used"], strict=True)
+        len(book.tables[name]) == used
+        for name, used in zip(account["table"], account["used"], strict=True)
     )

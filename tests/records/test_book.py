@@ -1,4 +1,6 @@
-"""The book as a whole: answers, an account of every row, workbooks, the demonstration's dirt, speed."""
+"""The book as a whole: answers, an account of every row, workbooks, the demonstration's dirt,
+speed.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +23,8 @@ from germstats.records.tables import TABLES
 ANSWERS = CLEAN["answers"]
 
 
-# --- answers ---------------------------------------------------------------------------------------------------------
+# --- answers
+# ------------------------------------------------------------------------------------------
 
 
 def test_an_answer_replaces_the_value_it_answers(tmp_path: Path) -> None:
@@ -43,7 +46,13 @@ def test_an_answer_replaces_the_value_it_answers(tmp_path: Path) -> None:
     ],
 )
 def test_an_answer_to_another_question_is_not_used(tmp_path: Path, answer: str) -> None:
-    book = spoilt(tmp_path, "checks", "2025-04-20,3,4", "2025-04-20,mice ate?,4", answers=f"{ANSWERS}{answer}\n")
+    book = spoilt(
+        tmp_path,
+        "checks",
+        "2025-04-20,3,4",
+        "2025-04-20,mice ate?,4",
+        answers=f"{ANSWERS}{answer}\n",
+    )
     assert len(found(book, "words-in-number")) == 1
     assert found(book, "answer-unused")["message"].tolist() == [
         "answers.csv row 2: this answers no question that is asked"
@@ -51,7 +60,9 @@ def test_an_answer_to_another_question_is_not_used(tmp_path: Path, answer: str) 
 
 
 def test_an_answer_to_a_value_never_in_question_changes_nothing(tmp_path: Path) -> None:
-    book = read_book(write(tmp_path, answers=ANSWERS + "dash,checks,T-0413/2025-04-20,filled,3,2\n"))
+    book = read_book(
+        write(tmp_path, answers=ANSWERS + "dash,checks,T-0413/2025-04-20,filled,3,2\n")
+    )
     assert book.tables["checks"]["filled"].tolist() == [1, 3, 5]
     assert only(book, "answer-unused")["severity"] == "watch"
 
@@ -65,7 +76,13 @@ def test_an_answer_that_is_no_value_either_is_asked_again(tmp_path: Path) -> Non
 
 def test_the_answer_blank_empties_a_value(tmp_path: Path) -> None:
     answer = ANSWERS + "both-filled,cells,T-0412/A1/2025-05-18,occupied,1,blank\n"
-    book = spoilt(tmp_path, "cells", "T-0412,A1,2025-05-18,3,,,3", "T-0412,A1,2025-05-18,3,1,,3", answers=answer)
+    book = spoilt(
+        tmp_path,
+        "cells",
+        "T-0412,A1,2025-05-18,3,,,3",
+        "T-0412,A1,2025-05-18,3,1,,3",
+        answers=answer,
+    )
     assert book.findings["rule"].tolist() == ["answered"]
     assert book.tables["cells"]["emerged"].tolist() == [1, 0, 3, 1, 3, 1]
     assert book.tables["cells"]["occupied"].isna().all()
@@ -83,16 +100,30 @@ def test_an_answered_blank_date_brings_its_row_back(tmp_path: Path) -> None:
     answer = ANSWERS + "blank-date,checks,T-0413/,checked_on,,2025-04-20\n"
     book = spoilt(tmp_path, "checks", "2025-04-20", "", answers=answer)
     assert book.findings["rule"].tolist() == ["answered"]
-    assert book.tables["checks"]["checked_on"].dt.strftime("%m-%d").tolist() == ["04-13", "04-20", "05-18"]
+    assert book.tables["checks"]["checked_on"].dt.strftime("%m-%d").tolist() == [
+        "04-13",
+        "04-20",
+        "05-18",
+    ]
 
 
 @pytest.mark.parametrize(("answer", "day"), [("2025-05-04", "05-04"), ("2025-04-05", "04-05")])
-def test_an_answer_mends_or_confirms_a_date_out_of_place(tmp_path: Path, answer: str, day: str) -> None:
-    checks = "tray,checked_on,filled\nT-0413,2025-04-20,2\nT-0413,2025-04-05,2\nT-0413,2025-05-18,2\n"
-    answers = f"{ANSWERS}day-month-exchanged,checks,T-0413/2025-04-05,checked_on,2025-04-05,{answer}\n"
+def test_an_answer_mends_or_confirms_a_date_out_of_place(
+    tmp_path: Path, answer: str, day: str
+) -> None:
+    checks = (
+        "tray,checked_on,filled\nT-0413,2025-04-20,2\nT-0413,2025-04-05,2\nT-0413,2025-05-18,2\n"
+    )
+    answers = (
+        f"{ANSWERS}day-month-exchanged,checks,T-0413/2025-04-05,checked_on,2025-04-05,{answer}\n"
+    )
     book = read_book(write(tmp_path, checks=checks, answers=answers))
     assert "day-month-exchanged" not in set(book.findings["rule"])
-    assert book.tables["checks"]["checked_on"].dt.strftime("%m-%d").tolist() == ["04-20", day, "05-18"]
+    assert book.tables["checks"]["checked_on"].dt.strftime("%m-%d").tolist() == [
+        "04-20",
+        day,
+        "05-18",
+    ]
 
 
 def test_of_two_rows_about_the_same_an_answer_makes_one(tmp_path: Path) -> None:
@@ -120,17 +151,22 @@ def test_answers_that_differ_are_not_used(tmp_path: Path) -> None:
     assert len(found(book, "dash")) == 1
 
 
-# --- every finding at once, every row accounted for ------------------------------------------------------------------
+# --- every finding at once, every row accounted for
+# ------------------------------------------------------------------
 
 
 def test_all_findings_are_collected_worst_first(tmp_path: Path) -> None:
-    checks = (
-        CLEAN["checks"] + "T-9,2025-05-18,1,,\nT-0413,2025-02-30,1,,\nT-0413,2025-06-01,-,,\n t-0413,2025-06-08,5,,\n"
+    checks = CLEAN["checks"] + (
+        "T-9,2025-05-18,1,,\nT-0413,2025-02-30,1,,\nT-0413,2025-06-01,-,,\n t-0413,2025-06-08,5,,\n"
     )
     book = read_book(write(tmp_path, checks=checks, maps=None))
     assert book.findings["rule"].tolist() == [
-        "unknown-id", "impossible-date", "dash", "id-spelling", "seedlings-stop"
-    ]  # fmt: skip
+        "unknown-id",
+        "impossible-date",
+        "dash",
+        "id-spelling",
+        "seedlings-stop",
+    ]
     assert book.findings["row"].tolist() == [5, 6, 7, 8, 3]
     assert book.findings["remedy"].str.len().min() > 0
 
@@ -138,7 +174,16 @@ def test_all_findings_are_collected_worst_first(tmp_path: Path) -> None:
 ENTRIES = {
     "tray": ["T-0412", "T-0413", "T-O413", "t-0413 ", "T-9", ""],
     "cell": ["A1", "b3", "B03", "C9", "7B", ""],
-    "checked_on": ["2025-04-20", "2025-05-04", "2025-04-05", "04/05/2025", "2024-01-01", "2025-02-30", "May", ""],
+    "checked_on": [
+        "2025-04-20",
+        "2025-05-04",
+        "2025-04-05",
+        "04/05/2025",
+        "2024-01-01",
+        "2025-02-30",
+        "May",
+        "",
+    ],
     "filled": ["0", "3", "5", "9", "-", "mice", "-4", ""],
     "seedlings": ["", "0", "4", "8", "99", "2"],
     "emerged": ["0", "1", "3", "5", "-", "", "x"],
@@ -155,7 +200,9 @@ ENTRIES = {
 
 
 def rows_of(*columns: str) -> st.SearchStrategy[list[tuple[str, ...]]]:
-    return st.lists(st.tuples(*(st.sampled_from(ENTRIES[column]) for column in columns)), max_size=12)
+    return st.lists(
+        st.tuples(*(st.sampled_from(ENTRIES[column]) for column in columns)), max_size=12
+    )
 
 
 COLUMNS = {
@@ -170,7 +217,9 @@ COUNTS = {"checks": (2, 3), "cells": (3, 4, 5, 6)}
 
 @settings(max_examples=60, deadline=None)
 @given(dirty=st.fixed_dictionaries({name: rows_of(*columns) for name, columns in COLUMNS.items()}))
-def test_every_row_of_a_dirty_book_is_accounted_for(tmp_path_factory: pytest.TempPathFactory, dirty: dict) -> None:
+def test_every_row_of_a_dirty_book_is_accounted_for(
+    tmp_path_factory: pytest.TempPathFactory, dirty: dict
+) -> None:
     texts = {
         name: ",".join(COLUMNS[name]) + "\n" + "".join(f"{','.join(row)}\n" for row in rows)
         for name, rows in dirty.items()
@@ -182,17 +231,27 @@ def test_every_row_of_a_dirty_book_is_accounted_for(tmp_path_factory: pytest.Tem
         list(dirty)
     ].to_dict()
     assert set(book.findings["severity"]) <= set(SEVERITIES)
-    for name, rows in dirty.items():  # nothing is dropped in silence: a row that is gone has a finding of its own
+    for (
+        name,
+        rows,
+    ) in (
+        dirty.items()
+    ):  # nothing is dropped in silence: a row that is gone has a finding of its own
         said = set(book.findings.loc[book.findings["table"] == name, "row"])
         kept = set(book.tables[name]["row"])
         gone = {place for place, row in enumerate(rows, start=2) if any(row)} - kept - said
-        uncounted = [place for place in gone if not any(rows[place - 2][at] for at in COUNTS.get(name, ()))]
+        uncounted = [
+            place for place in gone if not any(rows[place - 2][at] for at in COUNTS.get(name, ()))
+        ]
         # rows without any count are listed once per tray
         assert len(gone) == len(uncounted)
-        assert not gone or "not-checked" in set(book.findings.loc[book.findings["table"] == name, "rule"])
+        assert not gone or "not-checked" in set(
+            book.findings.loc[book.findings["table"] == name, "rule"]
+        )
 
 
-# --- workbooks, the demonstration, speed -----------------------------------------------------------------------------
+# --- workbooks, the demonstration, speed
+# -----------------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
@@ -207,7 +266,9 @@ def demo_book(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> RecordBoo
     return read_book(place)
 
 
-def test_folder_and_workbook_are_judged_alike(demo: Demo, demo_book: RecordBook, tmp_path: Path) -> None:
+def test_folder_and_workbook_are_judged_alike(
+    demo: Demo, demo_book: RecordBook, tmp_path: Path
+) -> None:
     write_book(demo.tables, tmp_path / "book.xlsx")
     sheets = read_book(tmp_path / "book.xlsx")
     for name in TABLES:
@@ -236,18 +297,26 @@ def test_planted_dirt_is_found_in_its_place(demo: Demo, demo_book: RecordBook, k
     planted = dirt[dirt["kind"] == kind]
     rule = found(demo_book, RULE_OF_DIRT[kind])
     assert len(planted) > 0
-    assert set(zip(planted["table"], planted["row"], strict=True)) <= set(zip(rule["table"], rule["row"], strict=True))
+    assert set(zip(planted["table"], planted["row"], strict=True)) <= set(
+        zip(rule["table"], rule["row"], strict=True)
+    )
 
 
 def test_falls_after_a_thinning_keep_the_running_maximum(demo: Demo, demo_book: RecordBook) -> None:
-    """Where the true count had been seen before the thinning, it is restored; a seedling never seen cannot be."""
+    """Where the true count had been seen before the thinning, it is restored; a seedling never seen
+    cannot be.
+    """
     dirt = demo.truth.dirt.query("kind == 'fall_after_thinning'")
     cells = demo_book.tables["cells"].set_index("row")
     rows = dirt["row"].astype(int)
     seen = cells["emerged_raw"].groupby([cells["tray"], cells["cell"]]).cummax()[rows]
     assert (seen.to_numpy() == cells.loc[rows, "emerged"].to_numpy()).all()
     raised = set(found(demo_book, "emerged-falls-explained")["row"])
-    lower = {row for row, best, raw in zip(rows, seen, cells.loc[rows, "emerged_raw"], strict=True) if raw < best}
+    lower = {
+        row
+        for row, best, raw in zip(rows, seen, cells.loc[rows, "emerged_raw"], strict=True)
+        if raw < best
+    }
     assert lower
     assert lower <= raised
     assert set(dirt["tray"]) & set(demo_book.left_out) == set()
@@ -255,7 +324,9 @@ def test_falls_after_a_thinning_keep_the_running_maximum(demo: Demo, demo_book: 
 
 def test_every_row_of_the_demonstration_is_accounted_for(demo: Demo, demo_book: RecordBook) -> None:
     assert balances(demo_book)
-    assert demo_book.accounting.set_index("table")["rows"].to_dict() == {n: len(t) for n, t in demo.tables.items()}
+    assert demo_book.accounting.set_index("table")["rows"].to_dict() == {
+        n: len(t) for n, t in demo.tables.items()
+    }
 
 
 def test_two_hundred_thousand_rows_take_seconds(tmp_path: Path) -> None:
@@ -263,9 +334,20 @@ def test_two_hundred_thousand_rows_take_seconds(tmp_path: Path) -> None:
     trays = [f"T-{n}" for n in range(310)]
     cells = [f"{row}{column}" for row in "ABCDEF" for column in range(1, 13)]
     index = pd.MultiIndex.from_product([trays, days, cells], names=["tray", "checked_on", "cell"])
-    frame = index.to_frame(index=False).assign(emerged=np.repeat(np.tile(np.arange(9) // 4, 310), 72))
+    frame = index.to_frame(index=False).assign(
+        emerged=np.repeat(np.tile(np.arange(9) // 4, 310), 72)
+    )
     place = tmp_path / "book"
-    sown = pd.DataFrame({"tray": trays, "season": 2025, "lot": "L", "sown_on": "2024-12-03", "rows": 6, "columns": 12})
+    sown = pd.DataFrame(
+        {
+            "tray": trays,
+            "season": 2025,
+            "lot": "L",
+            "sown_on": "2024-12-03",
+            "rows": 6,
+            "columns": 12,
+        }
+    )
     write_book({"trays": sown.assign(seeds_per_cell="2"), "cells": frame}, place)
     start = time.perf_counter()
     book = read_book(place)

@@ -1,4 +1,6 @@
-"""The invented example: check finds nothing in it, it says it is invented, and it never lies among real records."""
+"""The invented example: check finds nothing in it, it says it is invented, and it never lies among
+real records.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,12 @@ import pytest
 from germstats.errors import UnreadableBookError, WrongUseError
 from germstats.records.book import read_book
 from germstats.records.formats.example_rows import EXAMPLE_REMARK, example_rows
-from germstats.records.formats.workbook import BLANK_WORKBOOK, EXAMPLE_WORKBOOK, blank_book, example_book
+from germstats.records.formats.workbook import (
+    BLANK_WORKBOOK,
+    EXAMPLE_WORKBOOK,
+    blank_book,
+    example_book,
+)
 from germstats.records.tables import TABLES
 
 
@@ -60,7 +67,9 @@ def test_it_lies_beside_a_blank_book_and_is_no_part_of_it(tmp_path: Path) -> Non
     before = {path: path.read_bytes() for path in tmp_path.iterdir()}
     path = example_book(tmp_path)
     assert path == tmp_path / EXAMPLE_WORKBOOK
-    assert {place: content for place, content in before.items() if place.read_bytes() != content} == {}
+    assert {
+        place: content for place, content in before.items() if place.read_bytes() != content
+    } == {}
     for place in (tmp_path, tmp_path / BLANK_WORKBOOK):
         assert all(table.empty for table in read_book(place).tables.values())
     with pytest.raises(WrongUseError, match=r"example_book\.xlsx is there already; .* --force"):

@@ -1,4 +1,6 @@
-"""Rules within a table and across tables: one test for each thing a sheet holds, with its message."""
+"""Rules within a table and across tables: one test for each thing a sheet holds, with its
+message.
+"""
 
 from __future__ import annotations
 
@@ -19,32 +21,48 @@ def counts(book: RecordBook, cell: str, column: str = "emerged") -> list[int]:
     return cells.loc[cells["cell"] == cell, column].tolist()
 
 
-# --- counts that fall ------------------------------------------------------------------------------------------------
+# --- counts that fall
+# ------------------------------------------------------------------------------------------
 
 
 def test_emerged_that_falls_stops(tmp_path: Path) -> None:
     book = spoilt(tmp_path, "cells", FALL, "T-0412,A1,2025-05-18,2,,,2,")
     stop = only(book, "emerged-falls")
     assert stop["severity"] == "stop"
-    assert (
-        stop["message"] == "cells.csv row 6, emerged: fell from 3 to 2 between 4 May and 18 May in tray T-0412 cell A1"
+    assert stop["message"] == (
+        "cells.csv row 6, emerged: fell from 3 to 2 between 4 May and 18 May in tray T-0412 cell A1"
     )
     assert stop["remedy"] == "count seedlings ever seen, or note a thinning"
-    assert book.left_out == {"T-0412": "fell from 3 to 2 between 4 May and 18 May in tray T-0412 cell A1"}
+    assert book.left_out == {
+        "T-0412": "fell from 3 to 2 between 4 May and 18 May in tray T-0412 cell A1"
+    }
     assert counts(book, "A1") == counts(book, "A1", "emerged_raw") == [1, 3, 2]
 
 
 @pytest.mark.parametrize(
     "event",
-    ["T-0412,2025-05-10,thinned,,", "T-0412,2025-05-18,rodent,A1 A2,", "T-0412,2025-05-04,damping_off,,",
-     "T-0412,2025-05-10,dried,A1,"],
-)  # fmt: skip
-def test_emerged_may_fall_after_a_noted_loss_and_its_running_maximum_is_kept(tmp_path: Path, event: str) -> None:
-    book = spoilt(tmp_path, "cells", FALL, "T-0412,A1,2025-05-18,2,,,2,", events=CLEAN["events"] + event + "\n")
+    [
+        "T-0412,2025-05-10,thinned,,",
+        "T-0412,2025-05-18,rodent,A1 A2,",
+        "T-0412,2025-05-04,damping_off,,",
+        "T-0412,2025-05-10,dried,A1,",
+    ],
+)
+def test_emerged_may_fall_after_a_noted_loss_and_its_running_maximum_is_kept(
+    tmp_path: Path, event: str
+) -> None:
+    book = spoilt(
+        tmp_path,
+        "cells",
+        FALL,
+        "T-0412,A1,2025-05-18,2,,,2,",
+        events=CLEAN["events"] + event + "\n",
+    )
     changed = only(book, "emerged-falls-explained")
     assert changed["severity"] == "changed"
     assert changed["message"] == (
-        "cells.csv row 6, emerged: 2 stood there after a loss; the 3 seen before are kept in tray T-0412 cell A1"
+        "cells.csv row 6, emerged: 2 stood there after a loss; the 3 seen before are kept in tray "
+        "T-0412 cell A1"
     )
     assert book.left_out == {}
     assert (counts(book, "A1"), counts(book, "A1", "emerged_raw")) == ([1, 3, 3], [1, 3, 2])
@@ -52,11 +70,23 @@ def test_emerged_may_fall_after_a_noted_loss_and_its_running_maximum_is_kept(tmp
 
 @pytest.mark.parametrize(
     "event",
-    ["T-0412,2025-05-19,thinned,,", "T-0412,2025-05-03,thinned,,", "T-0412,2025-05-10,thinned,B3,",
-     "T-0413,2025-05-10,thinned,,", "T-0412,2025-05-10,transplanted_in,B3,", "T-0412,2025-05-10,uncovered,,"],
-)  # fmt: skip
+    [
+        "T-0412,2025-05-19,thinned,,",
+        "T-0412,2025-05-03,thinned,,",
+        "T-0412,2025-05-10,thinned,B3,",
+        "T-0413,2025-05-10,thinned,,",
+        "T-0412,2025-05-10,transplanted_in,B3,",
+        "T-0412,2025-05-10,uncovered,,",
+    ],
+)
 def test_a_loss_elsewhere_or_at_another_time_explains_nothing(tmp_path: Path, event: str) -> None:
-    book = spoilt(tmp_path, "cells", FALL, "T-0412,A1,2025-05-18,2,,,2,", events=CLEAN["events"] + event + "\n")
+    book = spoilt(
+        tmp_path,
+        "cells",
+        FALL,
+        "T-0412,A1,2025-05-18,2,,,2,",
+        events=CLEAN["events"] + event + "\n",
+    )
     assert found(book, "emerged-falls")["row"].tolist() == [6]
 
 
@@ -66,13 +96,17 @@ def test_a_note_of_the_row_or_of_the_tray_explains_a_fall(tmp_path: Path) -> Non
     checks = CLEAN["checks"] + "T-0412,2025-05-10,2,,thinned today\n"
     book = spoilt(tmp_path, "cells", FALL, "T-0412,A1,2025-05-18,2,,,2,", checks=checks)
     assert found(book, "emerged-falls-explained")["row"].tolist() == [6]
-    assert found(book, "cells-count")["row"].tolist() == [5], "the count beside the cells is not used, and is named"
+    assert found(book, "cells-count")["row"].tolist() == [5], (
+        "the count beside the cells is not used, and is named"
+    )
 
 
 def test_after_an_explained_fall_the_column_holds_standing_plants(tmp_path: Path) -> None:
     more = "T-0412,A1,2025-05-25,1,,,1,\nT-0412,A1,2025-06-01,1,,,1,\n"
     cells = (CLEAN["cells"] + more).replace(FALL, "T-0412,A1,2025-05-18,2,,,2,")
-    book = read_book(write(tmp_path, cells=cells, events=CLEAN["events"] + "T-0412,2025-05-10,thinned,,\n"))
+    book = read_book(
+        write(tmp_path, cells=cells, events=CLEAN["events"] + "T-0412,2025-05-10,thinned,,\n")
+    )
     assert book.findings["rule"].tolist() == ["emerged-falls-explained"] * 3
     assert counts(book, "A1") == [1, 3, 3, 3, 3]
 
@@ -80,17 +114,27 @@ def test_after_an_explained_fall_the_column_holds_standing_plants(tmp_path: Path
 def test_occupied_falls_like_emerged(tmp_path: Path) -> None:
     book = spoilt(tmp_path, "cells", "T-0412,B3,2025-05-18,1,,,1,", "T-0412,B3,2025-05-18,,0,,,")
     assert only(book, "emerged-falls")["message"] == (
-        "cells.csv row 7, occupied: fell from 1 to 0 between 4 May and 18 May in tray T-0412 cell B3"
+        "cells.csv row 7, occupied: fell from 1 to 0 between 4 May and 18 May in tray T-0412 cell "
+        "B3"
     )
     events = CLEAN["events"] + "T-0412,2025-05-10,rodent,B3,\n"
-    book = spoilt(tmp_path, "cells", "T-0412,B3,2025-05-18,1,,,1,", "T-0412,B3,2025-05-18,,0,,,", events=events)
+    book = spoilt(
+        tmp_path,
+        "cells",
+        "T-0412,B3,2025-05-18,1,,,1,",
+        "T-0412,B3,2025-05-18,,0,,,",
+        events=events,
+    )
     assert counts(book, "B3", "occupied")[-1] == 1
 
 
 def test_alive_may_fall_but_not_stand_above_what_was_seen(tmp_path: Path) -> None:
     assert len(spoilt(tmp_path, "cells", FALL, "T-0412,A1,2025-05-18,3,,,0,").findings) == 0
     book = spoilt(tmp_path, "cells", "T-0412,B3,2025-05-18,1,,,1,", "T-0412,B3,2025-05-18,1,,,2,")
-    assert only(book, "alive-above-emerged")["message"] == "cells.csv row 7, alive: 2 alive, but only 1 ever seen"
+    assert (
+        only(book, "alive-above-emerged")["message"]
+        == "cells.csv row 7, alive: 2 alive, but only 1 ever seen"
+    )
 
 
 def test_filled_that_falls_is_a_loss_and_its_running_maximum_counts(tmp_path: Path) -> None:
@@ -99,7 +143,8 @@ def test_filled_that_falls_is_a_loss_and_its_running_maximum_counts(tmp_path: Pa
     watched = only(book, "filled-falls")
     assert watched["severity"] == "watch"
     assert watched["message"] == (
-        "checks.csv row 5, filled: fell from 5 to 3 between 18 May and 25 May in tray T-0413, and 1 more time later; "
+        "checks.csv row 5, filled: fell from 5 to 3 between 18 May and 25 May in tray T-0413, and "
+        "1 more time later; "
         "a loss, and the largest number so far counts for emergence"
     )
     checks = book.tables["checks"]
@@ -121,7 +166,8 @@ def test_seedlings_of_a_tray_fall_under_the_same_rules(tmp_path: Path) -> None:
     assert book.tables["checks"]["seedlings_raw"].dropna().tolist() == [4, 8, 6]
 
 
-# --- counts above what can be ----------------------------------------------------------------------------------------
+# --- counts above what can be
+# ----------------------------------------------------------------------------------------
 
 
 def test_emerged_above_seeds_sown_stops(tmp_path: Path) -> None:
@@ -129,14 +175,19 @@ def test_emerged_above_seeds_sown_stops(tmp_path: Path) -> None:
     stop = only(book, "above-seeds")
     assert stop["severity"] == "stop"
     assert stop["message"] == (
-        "cells.csv row 6, emerged: 4 seedlings in tray T-0412 cell A1, where at most 3 seeds were sown"
+        "cells.csv row 6, emerged: 4 seedlings in tray T-0412 cell A1, where at most 3 seeds were "
+        "sown"
     )
     assert list(book.left_out) == ["T-0412"]
     assert counts(book, "A1") == [1, 3, 4]  # the review still sees it
 
 
-@pytest.mark.parametrize(("entry", "stops"), [("2-4", False), ("~3", False), ("pinch", False), ("2-3", True)])
-def test_the_bound_of_a_range_is_its_largest_and_a_pinch_has_none(tmp_path: Path, entry: str, stops: bool) -> None:
+@pytest.mark.parametrize(
+    ("entry", "stops"), [("2-4", False), ("~3", False), ("pinch", False), ("2-3", True)]
+)
+def test_the_bound_of_a_range_is_its_largest_and_a_pinch_has_none(
+    tmp_path: Path, entry: str, stops: bool
+) -> None:
     trays = CLEAN["trays"].replace("3,grit", f"{entry},grit")
     book = spoilt(tmp_path, "cells", FALL, "T-0412,A1,2025-05-18,4,,,4,", trays=trays)
     assert len(found(book, "above-seeds")) == stops
@@ -156,7 +207,9 @@ def test_filled_above_the_cells_of_the_tray_stops(tmp_path: Path) -> None:
     book = spoilt(tmp_path, "checks", "2025-05-18,5,8", "2025-05-18,7,8")
     stop = only(book, "above-cells")
     assert stop["severity"] == "stop"
-    assert stop["message"] == "checks.csv row 4, filled: 7 filled cells, but tray T-0413 has 6 cells"
+    assert (
+        stop["message"] == "checks.csv row 4, filled: 7 filled cells, but tray T-0413 has 6 cells"
+    )
     assert list(book.left_out) == ["T-0413"]
     assert book.tables["checks"]["filled"].isna().tolist() == [False, False, True]
     assert book.tables["checks"]["filled_raw"].tolist() == [1, 3, 7]
@@ -186,8 +239,16 @@ def test_seedlings_cannot_be_fewer_than_filled_cells(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("table", "line", "message"),
     [
-        ("cells", "T-0412,C1,2025-05-18,1,,,,", "cells.csv row 8, cell: tray T-0412 has no cell C1; it is 2 by 3"),
-        ("cells", "T-0412,A4,2025-05-18,1,,,,", "cells.csv row 8, cell: tray T-0412 has no cell A4; it is 2 by 3"),
+        (
+            "cells",
+            "T-0412,C1,2025-05-18,1,,,,",
+            "cells.csv row 8, cell: tray T-0412 has no cell C1; it is 2 by 3",
+        ),
+        (
+            "cells",
+            "T-0412,A4,2025-05-18,1,,,,",
+            "cells.csv row 8, cell: tray T-0412 has no cell A4; it is 2 by 3",
+        ),
         (
             "maps",
             "T-0412,2025-05-30,A1 C1 B9",
@@ -210,7 +271,10 @@ def test_a_cell_outside_its_tray_stops(tmp_path: Path, table: str, line: str, me
 @pytest.mark.parametrize("entry", ["b3", "B03", " B 3"])
 def test_cells_are_mended(tmp_path: Path, entry: str) -> None:
     book = spoilt(tmp_path, "cells", "T-0412,B3,2025-05-18", f"T-0412,{entry},2025-05-18")
-    assert only(book, "cell-spelling")["message"] == f"cells.csv row 7, cell: {entry.strip()} is read as B3"
+    assert (
+        only(book, "cell-spelling")["message"]
+        == f"cells.csv row 7, cell: {entry.strip()} is read as B3"
+    )
     assert counts(book, "B3") == [0, 1, 1]
 
 
@@ -222,23 +286,31 @@ def test_what_is_no_cell_asks(tmp_path: Path, entry: str) -> None:
 
 
 def test_weeds_give_a_share_of_the_unsown_cells(tmp_path: Path) -> None:
-    lines = [f"T-0412,{cell},2025-05-18,{n},,0,," for cell, n in (("A2", 1), ("A3", 0), ("B1", 0), ("B2", 0))]
+    lines = [
+        f"T-0412,{cell},2025-05-18,{n},,0,,"
+        for cell, n in (("A2", 1), ("A3", 0), ("B1", 0), ("B2", 0))
+    ]
     book = added(tmp_path, cells="\n".join(lines) + "\n")
     watched = only(book, "strays")
     assert watched["severity"] == "watch"
     assert watched["message"] == (
-        "cells.csv row 8, emerged: a seedling where no seed was sown; 1 of 4 unsown cells had a seedling (25 %)"
+        "cells.csv row 8, emerged: a seedling where no seed was sown; 1 of 4 unsown cells had a "
+        "seedling (25 %)"
     )
     assert book.left_out == {}
 
 
 def test_a_seedling_moved_in_is_no_weed_and_no_double_sowing(tmp_path: Path) -> None:
-    cells = CLEAN["cells"].replace(FALL, "T-0412,A1,2025-05-18,4,,,4,") + "T-0412,A2,2025-05-18,1,,0,,\n"
+    cells = (
+        CLEAN["cells"].replace(FALL, "T-0412,A1,2025-05-18,4,,,4,")
+        + "T-0412,A2,2025-05-18,1,,0,,\n"
+    )
     events = CLEAN["events"] + "T-0412,2025-05-10,transplanted_in,A1 A2,\n"
     assert len(read_book(write(tmp_path, cells=cells, events=events)).findings) == 0
 
 
-# --- rows twice, two values for one ----------------------------------------------------------------------------------
+# --- rows twice, two values for one
+# ----------------------------------------------------------------------------------
 
 
 def test_the_same_cell_and_date_twice_alike_keeps_one(tmp_path: Path) -> None:
@@ -291,7 +363,8 @@ def test_emerged_and_occupied_both_filled_asks(tmp_path: Path) -> None:
     assert balances(book)
 
 
-# --- dates out of place ----------------------------------------------------------------------------------------------
+# --- dates out of place
+# ------------------------------------------------------------------------------------------
 
 
 def test_a_check_before_sowing_stops(tmp_path: Path) -> None:
@@ -299,7 +372,8 @@ def test_a_check_before_sowing_stops(tmp_path: Path) -> None:
     stop = only(book, "before-sowing")
     assert stop["severity"] == "stop"
     assert stop["message"] == (
-        "checks.csv row 2, checked_on: 13 April 2024 is before the sowing of tray T-0413 on 3 December 2024"
+        "checks.csv row 2, checked_on: 13 April 2024 is before the sowing of tray T-0413 on 3 "
+        "December 2024"
     )
     assert list(book.left_out) == ["T-0413"]
     assert balances(book)
@@ -307,7 +381,9 @@ def test_a_check_before_sowing_stops(tmp_path: Path) -> None:
 
 def test_an_event_before_sowing_stops(tmp_path: Path) -> None:
     book = added(tmp_path, events="T-0412,2023-05-30,thinned,,\n")
-    assert only(book, "before-sowing")["message"].startswith("events.csv row 2, on: 30 May 2023 is before the sowing")
+    assert only(book, "before-sowing")["message"].startswith(
+        "events.csv row 2, on: 30 May 2023 is before the sowing"
+    )
 
 
 LOOKS = ["2025-03-05", "2025-04-20", "2025-05-04", "2025-05-18"]
@@ -317,13 +393,31 @@ LOOKS = ["2025-03-05", "2025-04-20", "2025-05-04", "2025-05-18"]
     ("days", "row", "readings"),
     [
         (["2025-05-03", *LOOKS[1:]], 2, ("3 May 2025", "5 March 2025")),  # first: beyond the next
-        ([*LOOKS[:2], "2025-04-05", LOOKS[3]], 4, ("5 April 2025", "4 May 2025")),  # before the one above
-        (["2025-03-05", "2025-10-04", "2025-04-20"], 3, ("4 October 2025", "10 April 2025")),  # beyond the next
-        (["2025-04-20", "2025-05-04", "2025-12-05"], 4, ("5 December 2025", "12 May 2025")),  # last: far off
-        (["2025-01-05", "2025-05-18", "2025-05-25"], 2, ("5 January 2025", "1 May 2025")),  # first: far off
+        (
+            [*LOOKS[:2], "2025-04-05", LOOKS[3]],
+            4,
+            ("5 April 2025", "4 May 2025"),
+        ),  # before the one above
+        (
+            ["2025-03-05", "2025-10-04", "2025-04-20"],
+            3,
+            ("4 October 2025", "10 April 2025"),
+        ),  # beyond the next
+        (
+            ["2025-04-20", "2025-05-04", "2025-12-05"],
+            4,
+            ("5 December 2025", "12 May 2025"),
+        ),  # last: far off
+        (
+            ["2025-01-05", "2025-05-18", "2025-05-25"],
+            2,
+            ("5 January 2025", "1 May 2025"),
+        ),  # first: far off
     ],
 )
-def test_day_and_month_exchanged_ask_with_both_readings(tmp_path: Path, days: list[str], row: int, readings) -> None:
+def test_day_and_month_exchanged_ask_with_both_readings(
+    tmp_path: Path, days: list[str], row: int, readings
+) -> None:
     checks = "tray,checked_on,filled\n" + "".join(f"T-0413,{day},2\n" for day in days)
     book = read_book(write(tmp_path, checks=checks))
     asked = only(book, "day-month-exchanged")
@@ -338,7 +432,8 @@ def test_an_exchanged_date_before_sowing_asks(tmp_path: Path) -> None:
     trays = CLEAN["trays"].replace("2024-12-03,2,3,2-3", "2025-02-20,2,3,2-3")
     book = spoilt(tmp_path, "checks", "2025-04-13", "2025-02-04", trays=trays)
     assert only(book, "day-month-exchanged")["message"] == (
-        "checks.csv row 2, checked_on: 4 February 2025 is before the sowing of tray T-0413 on 20 February 2025; "
+        "checks.csv row 2, checked_on: 4 February 2025 is before the sowing of tray T-0413 on 20 "
+        "February 2025; "
         "with day and month exchanged it is 2 April 2025"
     )
     assert book.left_out == {}
@@ -365,7 +460,15 @@ def test_cells_in_either_order_of_the_sheet_show_an_exchanged_date(tmp_path: Pat
 
 
 def test_a_sheet_in_no_order_tells_nothing_of_exchanged_dates(tmp_path: Path) -> None:
-    days = ["2025-05-04", "2025-06-02", "2025-04-05", "2025-05-20", "2025-04-28", "2025-03-06", "2025-06-03"]
+    days = [
+        "2025-05-04",
+        "2025-06-02",
+        "2025-04-05",
+        "2025-05-20",
+        "2025-04-28",
+        "2025-03-06",
+        "2025-06-03",
+    ]
     checks = "tray,checked_on,filled\n" + "".join(f"T-0413,{day},2\n" for day in days)
     assert len(read_book(write(tmp_path, checks=checks)).findings) == 0
 
@@ -394,18 +497,31 @@ def test_a_season_that_is_not_the_first_spring_is_watched(tmp_path: Path) -> Non
     )
 
 
-# --- lots, weather, the book -----------------------------------------------------------------------------------------
+# --- lots, weather, the book
+# -----------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("old", "new", "rule", "message"),
     [
         ("50,46", "50,56", "more-than-tested", "cut_test_full: 56 of 50 is more than were tested"),
-        ("88 91 84", "88 191", "above-hundred", "germination_counts: more than 100 of 100 seeds cannot sprout"),
-        ("88 91 84", "88 good", "words-in-number", "germination_counts: '88 good' is no list of counts"),
+        (
+            "88 91 84",
+            "88 191",
+            "above-hundred",
+            "germination_counts: more than 100 of 100 seeds cannot sprout",
+        ),
+        (
+            "88 91 84",
+            "88 good",
+            "words-in-number",
+            "germination_counts: '88 good' is no list of counts",
+        ),
     ],
 )
-def test_tests_of_lots_that_cannot_be(tmp_path: Path, old: str, new: str, rule: str, message: str) -> None:
+def test_tests_of_lots_that_cannot_be(
+    tmp_path: Path, old: str, new: str, rule: str, message: str
+) -> None:
     book = spoilt(tmp_path, "lots", old, new)
     finding = only(book, rule)
     assert finding["message"] == f"lots.csv row 2, {message}"
@@ -428,7 +544,10 @@ def test_trays_never_checked_are_watched_with_the_share_checked(tmp_path: Path) 
     book = read_book(write(tmp_path, checks=None, maps=None))
     watched = only(book, "never-checked")
     assert watched["severity"] == "watch"
-    assert watched["message"] == "trays.csv: 1 of 2 sown trays (50 %) were ever checked; never checked: T-0413"
+    assert (
+        watched["message"]
+        == "trays.csv: 1 of 2 sown trays (50 %) were ever checked; never checked: T-0413"
+    )
 
 
 def test_a_book_without_any_check_is_readable_and_has_no_stop(tmp_path: Path) -> None:
@@ -437,10 +556,19 @@ def test_a_book_without_any_check_is_readable_and_has_no_stop(tmp_path: Path) ->
         "trays.csv: 0 of 2 sown trays (0 %) were ever checked; never checked: T-0412, T-0413"
     )
     assert book.left_out == {}
-    assert list(book.accounting["table"]) == ["species", "lots", "trays", "events", "orders", "weather", "answers"]
+    assert list(book.accounting["table"]) == [
+        "species",
+        "lots",
+        "trays",
+        "events",
+        "orders",
+        "weather",
+        "answers",
+    ]
 
 
-# --- what has no finding, and is read as it should -------------------------------------------------------------------
+# --- what has no finding, and is read as it should
+# -------------------------------------------------------------------
 
 
 def test_a_skipped_check_is_a_longer_interval(tmp_path: Path) -> None:
@@ -448,13 +576,17 @@ def test_a_skipped_check_is_a_longer_interval(tmp_path: Path) -> None:
     book = read_book(write(tmp_path, cells=lines))
     assert len(book.findings) == 0
     patterns = find_patterns(book)
-    times = patterns.times[patterns.times["tray"] == patterns.trays["tray"].tolist().index("T-0412")]
+    times = patterns.times[
+        patterns.times["tray"] == patterns.trays["tray"].tolist().index("T-0412")
+    ]
     april, may = 138, 166  # days from 3 December to 20 April and to 18 May
     assert times.loc[(times["lo"] == april) & (times["hi"] == may), "count"].tolist() == [2]
 
 
 @pytest.mark.parametrize("event", ["dropped", "rodent", "washed", "flooded", "discarded", "sold"])
-def test_a_loss_ends_what_the_tray_can_tell_at_the_check_before_it(tmp_path: Path, event: str) -> None:
+def test_a_loss_ends_what_the_tray_can_tell_at_the_check_before_it(
+    tmp_path: Path, event: str
+) -> None:
     book = added(tmp_path, events=f"T-0413,2025-05-18,{event},,\n")
     assert len(book.findings) == 0
     trays = find_patterns(book).trays.set_index("tray")
@@ -470,7 +602,10 @@ def test_a_tray_total_stops_counting_at_the_first_plant_moved_in(tmp_path: Path)
 
 
 def test_a_tray_of_several_lots_is_one_row_per_lot(tmp_path: Path) -> None:
-    lines = "T1/MOFI-24A,2025,MOFI-24A,2024-12-03,2,3,3,grit\nT1/GETR-23A,2025,GETR-23A,2024-12-03,2,3,3,grit\n"
+    lines = (
+        "T1/MOFI-24A,2025,MOFI-24A,2024-12-03,2,3,3,grit\nT1/GETR-23A,2025,GETR-23A,2024-12-03,2,3,"
+        "3,grit\n"
+    )
     cells = "T1/MOFI-24A,A1,2025-05-18,1,,,,\nT1/GETR-23A,B1,2025-05-18,2,,,,\n"
     book = added(tmp_path, trays=lines, cells=cells)
     assert len(book.findings) == 0

@@ -15,7 +15,9 @@ from tests.records.small_books import CLEAN, added, found, only, write
 TRAYS = "tray,season,lot,sown_on,rows,columns,seeds_per_cell,left_alive,left_dead,left_empty\n"
 
 
-def dug(folder: Path, alive: str, dead: str, empty: str, seeds: str = "2-3", **tables: str) -> RecordBook:
+def dug(
+    folder: Path, alive: str, dead: str, empty: str, seeds: str = "2-3", **tables: str
+) -> RecordBook:
     """The clean book with these counts for tray T-0413, which has 6 cells and 8 seedlings."""
     trays = TRAYS + (
         "T-0412,2025,MOFI-24A,2024-12-03,2,3,3,,,\n"
@@ -34,8 +36,11 @@ def test_the_counts_reach_the_patterns_and_a_blank_is_not_zero(tmp_path: Path) -
 
 
 @pytest.mark.parametrize(("empty", "rules"), [("5", []), ("6", ["left-above-seeds"])])
-def test_with_those_that_came_no_more_than_were_sown(tmp_path: Path, empty: str, rules: list[str]) -> None:
-    # 6 cells of at most 3 seeds are 18; 8 seedlings came, 3 + 2 were dug up alive and dead: 5 more may be empty
+def test_with_those_that_came_no_more_than_were_sown(
+    tmp_path: Path, empty: str, rules: list[str]
+) -> None:
+    # 6 cells of at most 3 seeds are 18; 8 seedlings came, 3 + 2 were dug up alive and dead: 5 more
+    # may be empty
     book = dug(tmp_path, "3", "2", empty)
     assert book.findings["rule"].tolist() == rules
     kept = book.tables["trays"].loc[1, list(LEFT_COUNTS)].isna().tolist()
@@ -47,13 +52,15 @@ def test_the_question_names_all_its_numbers(tmp_path: Path) -> None:
     asked = only(dug(tmp_path, "9", "9", "9"), "left-above-seeds")
     assert (asked["severity"], asked["row"], asked["tray"]) == ("ask", 3, "T-0413")
     assert asked["message"] == (
-        "trays.csv row 3, left_alive: 27 seeds dug up (left_alive, left_dead, left_empty) and 8 seedlings seen are "
+        "trays.csv row 3, left_alive: 27 seeds dug up (left_alive, left_dead, left_empty) and 8 "
+        "seedlings seen are "
         "more than the 18 seeds sown in tray T-0413"
     )
 
 
 def test_seedlings_are_the_most_that_any_record_shows(tmp_path: Path) -> None:
-    # T-0412 is listed by two cells of three seeds: A1 had 3 seedlings, B3 had 1, so 2 of 6 seeds may be left
+    # T-0412 is listed by two cells of three seeds: A1 had 3 seedlings, B3 had 1, so 2 of 6 seeds
+    # may be left
     for empty, asked in (("2", 0), ("3", 1)):
         trays = TRAYS + f"T-0412,2025,MOFI-24A,2024-12-03,2,3,3,,,{empty}\n"
         book = read_book(write(tmp_path, trays=trays, checks=None, maps=None))
@@ -66,7 +73,9 @@ def test_no_bound_where_seeds_are_not_counted_or_plants_moved_in(tmp_path: Path)
     assert found(dug(tmp_path, "", "", "12", events=moved), "left-above-seeds").empty
 
 
-@pytest.mark.parametrize(("typed", "rule"), [("1.5", "not-whole"), ("-1", "out-of-limits"), ("few", "words-in-number")])
+@pytest.mark.parametrize(
+    ("typed", "rule"), [("1.5", "not-whole"), ("-1", "out-of-limits"), ("few", "words-in-number")]
+)
 def test_only_whole_numbers(tmp_path: Path, typed: str, rule: str) -> None:
     assert dug(tmp_path, typed, "", "").findings["rule"].tolist() == [rule]
 

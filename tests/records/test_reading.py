@@ -1,4 +1,6 @@
-"""Reading: every way a book lies on a disk, as text with its place; one clear sentence where nothing is readable."""
+"""Reading: every way a book lies on a disk, as text with its place; one clear sentence where
+nothing is readable.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +16,11 @@ from germstats.errors import UnreadableBookError, WrongUseError
 from germstats.records.formats.reading import read_sheets
 
 TRAYS = CLEAN["trays"]
-NOTES = "tray,season,lot,sown_on,rows,columns,seeds_per_cell,note\nT-1,2025,L,2024-12-03,6,12,2,Häuschen 5 µm\n"
+NOTES = (
+    "tray,season,lot,sown_on,rows,columns,seeds_per_cell,note\nT-1,2025,L,2024-12-03,6,12,2,"
+    "Häuschen "
+    "5 µm\n"
+)
 
 
 def folder(tmp_path: Path, content: bytes, name: str = "trays.csv") -> Path:
@@ -46,7 +52,16 @@ def workbook(tmp_path: Path, **sheets: list[list[object]]) -> Path:
         NOTES.replace("\n", "\r").encode(),
         (NOTES.replace("\n", ",,\n") + ",,,,,,,,,\n,,,,,,,,,\n").encode(),
     ],
-    ids=["utf-8", "with mark", "cp1252", "semicolons", "semicolons cp1252", "crlf", "cr", "trailing blanks"],
+    ids=[
+        "utf-8",
+        "with mark",
+        "cp1252",
+        "semicolons",
+        "semicolons cp1252",
+        "crlf",
+        "cr",
+        "trailing blanks",
+    ],
 )
 def test_csv_is_read_whatever_its_form(tmp_path: Path, content: bytes) -> None:
     sheet = read_sheets(folder(tmp_path, content)).tables["trays"]
@@ -62,7 +77,9 @@ def test_rows_are_numbered_as_a_spreadsheet_shows_them(tmp_path: Path) -> None:
 
 
 def test_a_guarded_text_loses_its_guard(tmp_path: Path) -> None:
-    rows = read_sheets(folder(tmp_path, b"tray,note\nT-1,'=1+1\nT-2,'quoted'\n")).tables["trays"].rows
+    rows = (
+        read_sheets(folder(tmp_path, b"tray,note\nT-1,'=1+1\nT-2,'quoted'\n")).tables["trays"].rows
+    )
     assert [values[1] for _, values in rows] == ["=1+1", "'quoted'"]
 
 
@@ -81,7 +98,10 @@ def test_a_workbook_gives_the_same_text(tmp_path: Path) -> None:
     ]
     sheet = read_sheets(workbook(tmp_path, trays=lines)).tables["trays"]
     assert sheet.shown_as == "sheet trays"
-    assert sheet.rows == ((2, ("T-1", "2024-12-03", "6", "0.5", "None")), (4, ("T-2", "", "", "", "")))
+    assert sheet.rows == (
+        (2, ("T-1", "2024-12-03", "6", "0.5", "None")),
+        (4, ("T-2", "", "", "", "")),
+    )
 
 
 def test_formulas_without_a_result_are_remembered(tmp_path: Path) -> None:
@@ -109,27 +129,38 @@ def test_sheets_and_files_of_other_names_are_remembered(tmp_path: Path) -> None:
         ("not json", None, None),
     ],
 )
-def test_dates_are_as_asked_else_as_the_book_remembers(tmp_path: Path, package: str, asked, dates) -> None:
+def test_dates_are_as_asked_else_as_the_book_remembers(
+    tmp_path: Path, package: str, asked, dates
+) -> None:
     place = write(tmp_path)
     (place / "datapackage.json").write_text(package, encoding="utf-8")
     assert read_sheets(place, asked).dates == dates
 
 
 def test_dates_in_another_order_are_wrong_use(tmp_path: Path) -> None:
-    with pytest.raises(WrongUseError, match="dates can be day-first or month-first, not 'sideways'"):
+    with pytest.raises(
+        WrongUseError, match="dates can be day-first or month-first, not 'sideways'"
+    ):
         read_sheets(write(tmp_path), "sideways")
 
 
-# --- nothing readable ----------------------------------------------------------------------------------------------
+# --- nothing readable
+# ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("content", "message"),
     [
-        (b"PK\x03\x04rest", r"trays.csv is a workbook under a CSV name; give it the ending .xlsx, or save as CSV\."),
+        (
+            b"PK\x03\x04rest",
+            r"trays.csv is a workbook under a CSV name; give it the ending .xlsx, or save as CSV\.",
+        ),
         (b"\x89PNG\r\n\x1a\n\x00\x00", "trays.csv is no CSV file; save the sheet as CSV"),
         (TRAYS.encode("utf-16"), "trays.csv is no CSV file; save the sheet as CSV"),
-        (b'tray,note\nT-1,"never closed\n', r"trays.csv is no CSV file that can be read \(unexpected end of data\)"),
+        (
+            b'tray,note\nT-1,"never closed\n',
+            r"trays.csv is no CSV file that can be read \(unexpected end of data\)",
+        ),
     ],
 )
 def test_a_file_that_is_no_csv(tmp_path: Path, content: bytes, message: str) -> None:
@@ -138,7 +169,9 @@ def test_a_file_that_is_no_csv(tmp_path: Path, content: bytes, message: str) -> 
 
 
 def test_nothing_of_that_name(tmp_path: Path) -> None:
-    with pytest.raises(UnreadableBookError, match=r"There is no folder or workbook called .*nowhere"):
+    with pytest.raises(
+        UnreadableBookError, match=r"There is no folder or workbook called .*nowhere"
+    ):
         read_sheets(tmp_path / "nowhere")
 
 
@@ -151,28 +184,42 @@ def test_an_empty_folder(tmp_path: Path) -> None:
 
 
 def test_a_folder_without_trays_names_what_is_there(tmp_path: Path) -> None:
-    with pytest.raises(UnreadableBookError, match=r"holds no trays.csv, only checks.csv\. `germstats new` writes"):
+    with pytest.raises(
+        UnreadableBookError, match=r"holds no trays.csv, only checks.csv\. `germstats new` writes"
+    ):
         read_sheets(folder(tmp_path, b"tray\n", "checks.csv"))
 
 
 def test_two_files_for_one_table(tmp_path: Path) -> None:
     place = write(tmp_path)
     (place / "Trays.csv").write_text(TRAYS)
-    with pytest.raises(UnreadableBookError, match=r"Trays.csv and trays.csv both claim to be the table trays"):
+    with pytest.raises(
+        UnreadableBookError, match=r"Trays.csv and trays.csv both claim to be the table trays"
+    ):
         read_sheets(place)
 
 
 @pytest.mark.parametrize(
     ("name", "content", "message"),
     [
-        ("book.xlsx", TRAYS.encode(), "book.xlsx is a text file under another name; give it the ending .csv"),
+        (
+            "book.xlsx",
+            TRAYS.encode(),
+            "book.xlsx is a text file under another name; give it the ending .csv",
+        ),
         ("trays.csv", TRAYS.encode(), "trays.csv is one CSV file; name the folder it lies in"),
         ("book.xlsx", b"", "book.xlsx is no workbook; save it as .xlsx"),
-        ("book.xls", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\x00" * 600, "book.xls is a workbook of the old kind"),
+        (
+            "book.xls",
+            b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\x00" * 600,
+            "book.xls is a workbook of the old kind",
+        ),
         ("book.xlsx", b"PK\x03\x04 and then nonsense", "book.xlsx is no workbook that can be read"),
     ],
 )
-def test_a_file_that_is_no_workbook(tmp_path: Path, name: str, content: bytes, message: str) -> None:
+def test_a_file_that_is_no_workbook(
+    tmp_path: Path, name: str, content: bytes, message: str
+) -> None:
     (tmp_path / name).write_bytes(content)
     with pytest.raises(UnreadableBookError, match=message):
         read_sheets(tmp_path / name)
@@ -193,5 +240,7 @@ def test_a_workbook_cut_short(tmp_path: Path) -> None:
 
 
 def test_a_workbook_without_the_sheet_names_the_sheets(tmp_path: Path) -> None:
-    with pytest.raises(UnreadableBookError, match=r"has no sheet called trays; its sheets are checks, my plans\."):
+    with pytest.raises(
+        UnreadableBookError, match=r"has no sheet called trays; its sheets are checks, my plans\."
+    ):
         read_sheets(workbook(tmp_path, **{"checks": [["tray"]], "my plans": [["x"]]}))

@@ -1,4 +1,6 @@
-"""The collapse against rows worked by hand and against pandas' own cummax, shift and groupby on seeded rows."""
+"""The collapse against rows worked by hand and against pandas' own cummax, shift and groupby on
+seeded rows.
+"""
 
 from __future__ import annotations
 
@@ -36,8 +38,15 @@ def by_pandas(rows):
     level = rows.groupby("unit")["level"].cummax()
     before = level.groupby(rows["unit"]).shift(fill_value=0)
     lo = rows.groupby("unit")["day"].shift(fill_value=0)
-    rises = pd.DataFrame({"unit": rows["unit"], "lo": lo, "hi": rows["day"], "rise": level - before})
-    last = rows.assign(level=level).groupby("unit").agg(level=("level", "max"), last=("day", "max")).reset_index()
+    rises = pd.DataFrame(
+        {"unit": rows["unit"], "lo": lo, "hi": rows["day"], "rise": level - before}
+    )
+    last = (
+        rows.assign(level=level)
+        .groupby("unit")
+        .agg(level=("level", "max"), last=("day", "max"))
+        .reset_index()
+    )
     return rises[rises["rise"] > 0].to_numpy().tolist(), last.to_numpy().tolist()
 
 
@@ -46,11 +55,20 @@ def by_pandas(rows):
 @pytest.mark.parametrize("kind", [np.int32, np.int64])
 def test_agrees_with_pandas(falls, shuffled, kind):
     rng = np.random.default_rng(7)
-    rows = pd.DataFrame({"unit": np.repeat(rng.permutation(900)[:300], 8), "day": np.tile(np.arange(3, 11) * 9, 300)})
+    rows = pd.DataFrame(
+        {
+            "unit": np.repeat(rng.permutation(900)[:300], 8),
+            "day": np.tile(np.arange(3, 11) * 9, 300),
+        }
+    )
     rows["level"] = rng.integers(0, 4, len(rows))
-    rows = rows.sort_values(["unit", "day"]) if falls else rows.assign(
-        level=rows["level"].groupby(rows["unit"]).cummax()
-    ).sort_values(["unit", "day"])  # fmt: skip
+    rows = (
+        rows.sort_values(["unit", "day"])
+        if falls
+        else rows.assign(level=rows["level"].groupby(rows["unit"]).cummax()).sort_values(
+            ["unit", "day"]
+        )
+    )
     rows = rows[rng.random(len(rows)) < 0.8]  # some looks were missed, some cells with them
     rows = rows.sample(frac=1.0, random_state=8) if shuffled else rows
     ran = climb(*(rows[name].to_numpy(kind) for name in ("unit", "day", "level")))
@@ -60,7 +78,9 @@ def test_agrees_with_pandas(falls, shuffled, kind):
 
 
 def test_distinct_rows_and_how_often():
-    distinct, count = count_distinct([np.array([1, 0, 1, 1]), np.array([4, 9, 4, 3])], np.array([2, 1, 5, 0]))
+    distinct, count = count_distinct(
+        [np.array([1, 0, 1, 1]), np.array([4, 9, 4, 3])], np.array([2, 1, 5, 0])
+    )
     assert [part.tolist() for part in distinct] == [[0, 1], [9, 4]]
     assert count.tolist() == [1, 7]
     rng = np.random.default_rng(9)

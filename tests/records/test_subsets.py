@@ -20,7 +20,9 @@ def with_rates(frame, patterns):
 
 @pytest.mark.parametrize("record", ["counts", "occupancy", "totals", "seedlings"])
 def test_a_subset_equals_a_smaller_book(tmp_path, record):
-    tables = simulate_trays(TraySpec(lots=2, trays=2, seasons=3, record=record, seeds_per_cell="2-3"), 7).tables
+    tables = simulate_trays(
+        TraySpec(lots=2, trays=2, seasons=3, record=record, seeds_per_cell="2-3"), 7
+    ).tables
     early = set(tables["trays"].loc[tables["trays"]["season"].astype(int) < 2023, "tray"])
     smaller = {name: t[t["tray"].isin(early)] if "tray" in t else t for name, t in tables.items()}
     found = []
@@ -39,7 +41,9 @@ def test_a_subset_equals_a_smaller_book(tmp_path, record):
 
 
 def test_what_is_judged_in_the_spring_to_come_is_not_known_yet():
-    """Sown in December 2023 for 2024: a two-winter tray is judged in 2025, 427 days after its sowing."""
+    """Sown in December 2023 for 2024: a two-winter tray is judged in 2025, 427 days after its
+    sowing.
+    """
     sown = {"season": 2024, "sown_on": pd.Timestamp("2023-12-01")}
     book = made_patterns(
         [{**sown, "origin_days": 62.0 + 366}, {**sown, "origin_days": 62.0}],
@@ -64,7 +68,9 @@ def test_a_book_as_of_a_day_forgets_what_came_later(tmp_path):
     on = pd.Timestamp("2021-03-01")
     then = as_of(book, on)
     assert then.left_out == {}
-    assert then.tables["checks"]["checked_on"].max() <= on < book.tables["checks"]["checked_on"].max()
+    assert (
+        then.tables["checks"]["checked_on"].max() <= on < book.tables["checks"]["checked_on"].max()
+    )
     assert as_of(book, pd.Timestamp("2021-12-31")).left_out == book.left_out
     assert as_of(book, pd.Timestamp("2020-12-31")).tables["trays"].empty
 

@@ -7,10 +7,13 @@ import pytest
 from germstats.records.formats.datapackage import describe_book
 from germstats.records.tables import TABLES
 
-PACKAGE = describe_book({name: [column.name for column in table.columns] for name, table in TABLES.items()})
+PACKAGE = describe_book(
+    {name: [column.name for column in table.columns] for name, table in TABLES.items()}
+)
 RESOURCES = {resource["name"]: resource for resource in PACKAGE["resources"]}
 
-# Table Schema 2, "Field Types" (https://datapackage.org/standard/table-schema/#field-types); status: memory
+# Table Schema 2, "Field Types" (https://datapackage.org/standard/table-schema/#field-types);
+# status: memory
 SCHEMA_TYPES = {"string", "number", "integer", "boolean", "date"}
 
 

@@ -7,13 +7,22 @@ from itertools import islice, product
 
 import pytest
 
-from germstats.records.tray_names import PREFIX, SYMBOLS, check_symbol, new_names, swaps, well_formed
+from germstats.records.tray_names import (
+    PREFIX,
+    SYMBOLS,
+    check_symbol,
+    new_names,
+    swaps,
+    well_formed,
+)
 
 TYPED = sorted(set(string.printable) - set(string.whitespace))
 
 
 def weighted_sum(body: str) -> int:
-    """The sum a whole body must have, written out place by place; ISO/IEC 7064, pure system, radix 2 (memory)."""
+    """The sum a whole body must have, written out place by place; ISO/IEC 7064, pure system, radix
+    2 (memory).
+    """
     total, weight = 0, 1
     for symbol in reversed(body):
         total += weight * "23456789CFHKMPRTWXY".index(symbol)
@@ -36,7 +45,9 @@ def test_no_symbol_can_be_taken_for_another():
 
 
 def test_every_name_of_a_spring_differs_and_keeps_the_sum():
-    names = list(islice(new_names(2027, []), 500))  # over 361, where a third symbol of the running number begins
+    names = list(
+        islice(new_names(2027, []), 500)
+    )  # over 361, where a third symbol of the running number begins
     assert len(set(names)) == 500
     assert {len(name) for name in names} == {6, 7}
     assert all(well_formed(name) and weighted_sum(name.removeprefix(PREFIX)) == 1 for name in names)
@@ -69,7 +80,12 @@ def test_every_swap_of_neighbours_is_noticed_in_every_name_of_every_spring():
 @pytest.mark.parametrize("place", [0, 200, 400])
 def test_whatever_key_is_struck_the_typed_name_is_refused(place):
     name = next(islice(new_names(2027, []), place, None))
-    slips = {name[:k] + key + name[k + 1 :] for k in range(len(name)) for key in TYPED if key.upper() != name[k]}
+    slips = {
+        name[:k] + key + name[k + 1 :]
+        for k in range(len(name))
+        for key in TYPED
+        if key.upper() != name[k]
+    }
     slips |= {slip for slip in swaps(name) if slip != name}
     assert len(slips) > 500
     assert [slip for slip in slips if well_formed(slip)] == []
@@ -77,9 +93,11 @@ def test_whatever_key_is_struck_the_typed_name_is_refused(place):
 
 
 def test_other_families_of_names_are_none_of_these():
-    assert [name for name in ("T-2601", "X-222", "N-", "", "N-22", "P22K", "N-P22K ") if well_formed(name)] == [
-        "N-P22K "
-    ]
+    assert [
+        name
+        for name in ("T-2601", "X-222", "N-", "", "N-22", "P22K", "N-P22K ")
+        if well_formed(name)
+    ] == ["N-P22K "]
 
 
 def test_a_name_in_the_book_is_not_given_out_again_nor_one_slip_from_it():
@@ -92,5 +110,7 @@ def test_a_name_in_the_book_is_not_given_out_again_nor_one_slip_from_it():
 
 
 def test_springs_have_names_of_their_own():
-    springs = {name for season in range(2027, 2027 + 19) for name in islice(new_names(season, []), 30)}
+    springs = {
+        name for season in range(2027, 2027 + 19) for name in islice(new_names(season, []), 30)
+    }
     assert len(springs) == 19 * 30

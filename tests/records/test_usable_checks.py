@@ -13,7 +13,8 @@ from germstats.records.intervals.usable_checks import usable_looks, within_sprin
 from germstats.records.seasons import SPRING_ENDS
 from tests.records.small_books import write
 
-# sown on 3 December 2024: 28 days of December are left, and January to July have 31 + 28 + 31 + 30 + 31 + 30 + 31
+# sown on 3 December 2024: 28 days of December are left, and January to July have 31 + 28 + 31 + 30
+# + 31 + 30 + 31
 ONE_WINTER, TWO_WINTERS = 28 + 212, 28 + 212 + 365
 LAST = {"no": "2025-07-31", "yes": "2026-07-31"}
 AFTER = {"no": "2025-08-01", "yes": "2026-08-01"}
@@ -37,9 +38,13 @@ def looked_at(folder: Path, two_winters: str, *days: str, filled: tuple[int, ...
 
 
 @pytest.mark.parametrize("two_winters", ["no", "yes"])
-def test_a_check_on_the_last_day_counts_and_one_the_day_after_does_not(tmp_path: Path, two_winters: str) -> None:
+def test_a_check_on_the_last_day_counts_and_one_the_day_after_does_not(
+    tmp_path: Path, two_winters: str
+) -> None:
     book = looked_at(tmp_path, two_winters, LAST[two_winters], AFTER[two_winters], filled=(2, 3))
-    assert book.findings["rule"].tolist() == ["map-idle"], "only that the first of two maps is the earlier one"
+    assert book.findings["rule"].tolist() == ["map-idle"], (
+        "only that the first of two maps is the earlier one"
+    )
     trays = sown_trays(book, SPRING_ENDS)
     looks = usable_looks(book, trays)
     assert looks.totals["day"].tolist() == looks.cells["day"].tolist() == [DAY[two_winters]]
@@ -64,7 +69,9 @@ def test_a_tray_seen_only_the_day_after_says_nothing(tmp_path: Path, two_winters
 def test_the_last_day_can_be_set(tmp_path: Path) -> None:
     book = looked_at(tmp_path, "no", "2025-06-15", "2025-06-16", filled=(1, 2))
     # 16 days less than 30 June, which is 31 days before 31 July: day 240 - 31 - 15
-    assert find_patterns(book, spring_ends=(6, 15)).trays["last_day"].tolist() == [ONE_WINTER - 46] * 2
+    assert (
+        find_patterns(book, spring_ends=(6, 15)).trays["last_day"].tolist() == [ONE_WINTER - 46] * 2
+    )
 
 
 def test_a_two_winter_tray_waits_until_its_second_spring_is_looked_at(tmp_path: Path) -> None:

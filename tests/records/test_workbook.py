@@ -19,22 +19,36 @@ from openpyxl.worksheet.datavalidation import DataValidation
 from germstats.errors import UnreadableBookError, WrongUseError
 from germstats.records import writing
 from germstats.records.checking.parsing import parse
-from germstats.records.formats.workbook import BLANK_WORKBOOK, blank_book, remember_dates, write_book
+from germstats.records.formats.workbook import (
+    BLANK_WORKBOOK,
+    blank_book,
+    remember_dates,
+    write_book,
+)
 from germstats.records.settings import read_settings
 from germstats.records.tables import TABLES, Column
 from germstats.records.values import FORMULA_STARTS, guarded, unguarded, value_text
 
 KINDS = ("book", "book.xlsx")
 
-# what a spreadsheet may not hold (control characters, lone surrogates) and line ends it rewrites are left out
+# what a spreadsheet may not hold (control characters, lone surrogates) and line ends it rewrites
+# are left out
 WORDS = st.text(
-    st.characters(exclude_categories=("Cc", "Cs", "Co", "Cn")) | st.sampled_from("\n\"',;=+-@"), max_size=20
+    st.characters(exclude_categories=("Cc", "Cs", "Co", "Cn")) | st.sampled_from("\n\"',;=+-@"),
+    max_size=20,
 )
 
 
 def trays(**columns: object) -> dict[str, pd.DataFrame]:
     """A book of one tray, never looked at."""
-    tray = {"tray": "T-1", "season": 2025, "lot": "MOFI-24A", "sown_on": "2024-12-03", "rows": 6, "columns": 12}
+    tray = {
+        "tray": "T-1",
+        "season": 2025,
+        "lot": "MOFI-24A",
+        "sown_on": "2024-12-03",
+        "rows": 6,
+        "columns": 12,
+    }
     return {"trays": pd.DataFrame([{**tray, "seeds_per_cell": "2-3", **columns}])}
 
 
@@ -43,7 +57,8 @@ def lines(path: Path) -> list[list[str]]:
         return list(csv.reader(stream))
 
 
-# --- values ------------------------------------------------------------------------------------------------------
+# --- values
+# ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -85,7 +100,8 @@ def test_the_guard_comes_off_again_and_nothing_runs(text: str) -> None:
     assert not guarded(text).startswith(FORMULA_STARTS)
 
 
-# --- files -------------------------------------------------------------------------------------------------------
+# --- files
+# ------------------------------------------------------------------------------------------
 
 
 def test_a_folder_holds_the_tables_and_their_description(tmp_path: Path) -> None:
@@ -93,9 +109,15 @@ def test_a_folder_holds_the_tables_and_their_description(tmp_path: Path) -> None
     assert [path.name for path in written] == ["trays.csv", "datapackage.json"]
     header, tray = lines(tmp_path / "book" / "trays.csv")
     assert dict(zip(header, tray, strict=True)) == {
-        "tray": "T-1", "season": "2025", "lot": "MOFI-24A", "sown_on": "2024-12-03", "rows": "6", "columns": "12",
-        "seeds_per_cell": "2-3", "note": "'=cmd()",
-    }  # fmt: skip
+        "tray": "T-1",
+        "season": "2025",
+        "lot": "MOFI-24A",
+        "sown_on": "2024-12-03",
+        "rows": "6",
+        "columns": "12",
+        "seeds_per_cell": "2-3",
+        "note": "'=cmd()",
+    }
     package = json.loads((tmp_path / "book" / "datapackage.json").read_text(encoding="utf-8"))
     assert package["germstats"] == {"dates": "day-first"}
     assert [field["name"] for field in package["resources"][0]["schema"]["fields"]] == header
@@ -111,7 +133,9 @@ def test_nothing_is_overwritten_without_force(tmp_path: Path, kind: str) -> None
     place = tmp_path / kind
     written = write_book(trays(), place)
     before = [path.read_bytes() for path in written]
-    with pytest.raises(WrongUseError, match=r"(trays\.csv|book\.xlsx) is there already; .* --force"):
+    with pytest.raises(
+        WrongUseError, match=r"(trays\.csv|book\.xlsx) is there already; .* --force"
+    ):
         write_book(trays(tray="T-2"), place)
     assert [path.read_bytes() for path in written] == before
     write_book(trays(tray="T-2"), place, force=True)
@@ -126,7 +150,9 @@ def test_two_books_are_not_mixed_in_one_folder(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_a_failure_half_way_leaves_the_old_files(tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_failure_half_way_leaves_the_old_files(
+    tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     write_book(trays(), tmp_path / kind)
     before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
 
@@ -155,13 +181,17 @@ def test_an_unknown_table_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_text_too_long_for_a_workbook_is_refused_not_cut(tmp_path: Path) -> None:
-    with pytest.raises(WrongUseError, match=r"trays row 2 holds a text longer than the 32,767 letters"):
+    with pytest.raises(
+        WrongUseError, match=r"trays row 2 holds a text longer than the 32,767 letters"
+    ):
         write_book(trays(note="x" * 32_768), tmp_path / "book.xlsx")
     assert list(tmp_path.iterdir()) == []
 
 
 def test_the_same_records_give_the_same_workbook(tmp_path: Path) -> None:
-    first, second = (write_book(trays(), tmp_path / f"{name}.xlsx")[0].read_bytes() for name in "ab")
+    first, second = (
+        write_book(trays(), tmp_path / f"{name}.xlsx")[0].read_bytes() for name in "ab"
+    )
     assert first == second
 
 
@@ -169,16 +199,22 @@ def test_the_way_dates_are_written_is_remembered(tmp_path: Path) -> None:
     write_book(trays(), tmp_path)
     before = json.loads((tmp_path / "datapackage.json").read_text())
     remember_dates(tmp_path, "month-first")
-    assert json.loads((tmp_path / "datapackage.json").read_text()) == {**before, "germstats": {"dates": "month-first"}}
+    assert json.loads((tmp_path / "datapackage.json").read_text()) == {
+        **before,
+        "germstats": {"dates": "month-first"},
+    }
     remember_dates(tmp_path / "nowhere", "month-first")
     assert not (tmp_path / "nowhere").exists()
 
 
-# --- workbooks ---------------------------------------------------------------------------------------------------
+# --- workbooks
+# ------------------------------------------------------------------------------------------
 
 
 def test_a_workbook_holds_dates_numbers_and_text_as_such(tmp_path: Path) -> None:
-    (path,) = write_book(trays(note="=1+1", cover="007", cover_depth_mm="5 mm?"), tmp_path / "book.xlsx")
+    (path,) = write_book(
+        trays(note="=1+1", cover="007", cover_depth_mm="5 mm?"), tmp_path / "book.xlsx"
+    )
     sheet = openpyxl.load_workbook(path)["trays"]
     tray = {header.value: cell for header, cell in zip(sheet[1], sheet[2], strict=True)}
     assert tray["sown_on"].is_date
@@ -190,11 +226,15 @@ def test_a_workbook_holds_dates_numbers_and_text_as_such(tmp_path: Path) -> None
     assert tray["seeds_per_cell"].number_format == "@"
 
 
-@pytest.mark.parametrize("text", ["3.0", "-0", "007", "1e5", "0.30000000000000004", "12345678901234567890", "1_000"])
+@pytest.mark.parametrize(
+    "text", ["3.0", "-0", "007", "1e5", "0.30000000000000004", "12345678901234567890", "1_000"]
+)
 def test_a_number_that_would_read_back_otherwise_stays_text(tmp_path: Path, text: str) -> None:
     (path,) = write_book(trays(grams=text), tmp_path / "book.xlsx")
     sheet = openpyxl.load_workbook(path)["trays"]
-    grams = next(cell for header, cell in zip(sheet[1], sheet[2], strict=True) if header.value == "grams")
+    grams = next(
+        cell for header, cell in zip(sheet[1], sheet[2], strict=True) if header.value == "grams"
+    )
     assert (grams.value, grams.data_type) == (text, "s")
 
 
@@ -225,7 +265,9 @@ def rules(sheets: openpyxl.Workbook) -> Rules:
 COLUMNS = [(table.name, column) for table in TABLES.values() for column in table.columns]
 
 
-def test_a_blank_book_has_every_table_with_its_headers(blank: Path, sheets: openpyxl.Workbook) -> None:
+def test_a_blank_book_has_every_table_with_its_headers(
+    blank: Path, sheets: openpyxl.Workbook
+) -> None:
     for name, table in TABLES.items():
         assert lines(blank / f"{name}.csv") == [[column.name for column in table.columns]]
     assert sheets.sheetnames == ["explanations", *TABLES]
@@ -243,9 +285,13 @@ def test_the_first_sheet_explains_every_sheet_and_column(sheets: openpyxl.Workbo
         assert row[3] == column.meaning
         assert row[5] == column.unit
         assert (row[6] != "") == (column.low is not None or column.high is not None)
-    assert {(row[0], row[1]) for row in rows} >= {(table.name, table.row_is) for table in TABLES.values()}
+    assert {(row[0], row[1]) for row in rows} >= {
+        (table.name, table.row_is) for table in TABLES.values()
+    }
     words = [row[0] for row in rows]
-    assert words.index(next(line for line in words if line.startswith("1. species"))) < words.index("The columns")
+    assert words.index(next(line for line in words if line.startswith("1. species"))) < words.index(
+        "The columns"
+    )
 
 
 def test_limits_of_years_and_of_large_numbers_can_be_read(sheets: openpyxl.Workbook) -> None:
@@ -277,11 +323,17 @@ def test_every_heading_says_in_words_whether_it_must_be_filled(sheets: openpyxl.
 
 
 def test_drop_downs_are_fed_by_the_book_itself(sheets: openpyxl.Workbook, rules: Rules) -> None:
-    fed = {(name, column): rule.formula1 for (name, column), rule in rules.items() if "ids_of" in str(rule.formula1)}
+    fed = {
+        (name, column): rule.formula1
+        for (name, column), rule in rules.items()
+        if "ids_of" in str(rule.formula1)
+    }
     assert fed == {
-        ("lots", "species"): "ids_of_species", ("orders", "species"): "ids_of_species", ("trays", "lot"): "ids_of_lots",
+        ("lots", "species"): "ids_of_species",
+        ("orders", "species"): "ids_of_species",
+        ("trays", "lot"): "ids_of_lots",
         **{(name, "tray"): "ids_of_trays" for name in ("checks", "cells", "events", "maps")},
-    }  # fmt: skip
+    }
     assert all(rules[place].errorStyle == "information" for place in fed)
     ids = "trays!$A$2:$A$100000"
     assert sheets.defined_names["ids_of_trays"].attr_text == (
@@ -312,24 +364,39 @@ def test_words_and_limits_have_messages_of_their_own(rules: Rules) -> None:
     assert rules["species", "light"].error == "The words are: needs, either, dark."
     purity = rules["lots", "purity_pct"]
     assert (purity.type, float(purity.formula1), float(purity.formula2)) == ("decimal", 0, 100)
-    assert purity.error.startswith("purity_pct is a number from 0 to 100. Put words into the column note.")
+    assert purity.error.startswith(
+        "purity_pct is a number from 0 to 100. Put words into the column note."
+    )
     filled = rules["checks", "filled"]
-    assert (filled.type, filled.errorStyle, float(filled.formula1)) == ("whole", None, 0)  # refusing is the default
+    assert (filled.type, filled.errorStyle, float(filled.formula1)) == (
+        "whole",
+        None,
+        0,
+    )  # refusing is the default
     assert filled.error == "filled is a whole number 0 or more. Put words into the column note."
     sown = rules["trays", "sown_on"]
-    days = [datetime.date(1899, 12, 30) + datetime.timedelta(days=int(text)) for text in (sown.formula1, sown.formula2)]
+    days = [
+        datetime.date(1899, 12, 30) + datetime.timedelta(days=int(text))
+        for text in (sown.formula1, sown.formula2)
+    ]
     assert days == [datetime.date(1950, 1, 1), datetime.date(2100, 12, 31)]
     assert (sown.type, sown.errorStyle) == ("date", "warning")
 
 
 @pytest.mark.parametrize(("name", "column"), COLUMNS, ids=lambda one: getattr(one, "name", one))
 def test_a_cell_refuses_nothing_that_check_can_use(rules: Rules, name: str, column: Column) -> None:
-    """A refusing cell lets through whole numbers within its limits, so check must be unable to use anything else."""
+    """A refusing cell lets through whole numbers within its limits, so check must be unable to use
+    anything else.
+    """
     rule = rules[name, column.name]
     refuses = rule.type is not None and rule.errorStyle is None
     assert refuses == (column.type == "whole")
 
-    @given(st.text("0123456789.-+~eE/yesno pinch", max_size=6) | st.integers().map(str) | st.floats(0, 9).map(str))
+    @given(
+        st.text("0123456789.-+~eE/yesno pinch", max_size=6)
+        | st.integers().map(str)
+        | st.floats(0, 9).map(str)
+    )
     @example("2-3")
     @example("~3")
     @example("pinch")
@@ -353,22 +420,31 @@ def test_a_sheet_prints_with_its_headings_on_every_page(sheets: openpyxl.Workboo
         assert f"Must be filled: {', '.join(needed)}." in sheet.oddFooter.left.text
 
 
-def test_columns_are_wide_enough_for_their_headings_and_values(tmp_path: Path, sheets: openpyxl.Workbook) -> None:
+def test_columns_are_wide_enough_for_their_headings_and_values(
+    tmp_path: Path, sheets: openpyxl.Workbook
+) -> None:
     for table in TABLES.values():
         for place, column in enumerate(table.columns):
-            assert sheets[table.name].column_dimensions[get_column_letter(place + 1)].width > len(column.name)
+            assert sheets[table.name].column_dimensions[get_column_letter(place + 1)].width > len(
+                column.name
+            )
     (path,) = write_book(trays(place="the third bench from the door"), tmp_path / "book.xlsx")
     sheet = openpyxl.load_workbook(path)["trays"]
     place = next(cell.column_letter for cell in sheet[1] if cell.value == "place")
     assert sheet.column_dimensions[place].width > len("the third bench from the door")
 
 
-# --- settings ----------------------------------------------------------------------------------------------------
+# --- settings
+# ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("settings", [{}, {"dates": "day-first"}, {"dates": "month-first", "other": "x, y"}])
-def test_settings_are_remembered_in_either_form(tmp_path: Path, kind: str, settings: dict[str, str]) -> None:
+@pytest.mark.parametrize(
+    "settings", [{}, {"dates": "day-first"}, {"dates": "month-first", "other": "x, y"}]
+)
+def test_settings_are_remembered_in_either_form(
+    tmp_path: Path, kind: str, settings: dict[str, str]
+) -> None:
     write_book(trays(), tmp_path / kind, extra=settings)
     assert read_settings(tmp_path / kind) == settings
 
@@ -385,14 +461,17 @@ def test_a_book_without_a_place_for_settings_has_none(tmp_path: Path) -> None:
         read_settings(tmp_path / "torn.xlsx")
 
 
-# --- books beside each other -------------------------------------------------------------------------------------
+# --- books beside each other
+# -------------------------------------------------------------------------------------
 
 
 def test_a_table_of_another_book_is_not_mixed_in_even_by_force(tmp_path: Path) -> None:
     (tmp_path / "Cells.CSV").write_text("tray,cell\n")
     with pytest.raises(WrongUseError, match=r"Cells\.CSV is there already"):
         write_book(trays(), tmp_path)
-    with pytest.raises(WrongUseError, match=r"Cells\.CSV belongs to another book and would be mixed"):
+    with pytest.raises(
+        WrongUseError, match=r"Cells\.CSV belongs to another book and would be mixed"
+    ):
         write_book(trays(), tmp_path, force=True)
     assert [path.name for path in tmp_path.iterdir()] == ["Cells.CSV"]
 

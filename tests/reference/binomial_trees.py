@@ -1,4 +1,6 @@
-"""Final counts of trays under fixed effects and tray and lot effects, as the pooled engine takes them."""
+"""Final counts of trays under fixed effects and tray and lot effects, as the pooled engine takes
+them.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,9 @@ _FOREVER = 1e9
 
 
 def binomial_tree(emerged, seeds, fixed, lot) -> Tree:
-    """Trays (sorted by lot) with `emerged` of `seeds`, design (T, F) and lot codes; nothing is said of time."""
+    """Trays (sorted by lot) with `emerged` of `seeds`, design (T, F) and lot codes; nothing is said
+    of time.
+    """
     finishes = [
         (code, 0, seen, _FOREVER, "counts", count)
         for code, (came, sown) in enumerate(zip(emerged, seeds, strict=True))
@@ -28,13 +32,18 @@ def binomial_tree(emerged, seeds, fixed, lot) -> Tree:
     design[:, 0, :-2], design[:, 1, -2], design[:, 2, -1] = fixed, 1.0, 1.0
     everyone = np.arange(len(emerged))
     return Tree(
-        (Part(everyone, data, LOG_NORMAL, "sowing"),), design, everyone, np.asarray(lot), np.zeros(len(emerged), bool)
+        (Part(everyone, data, LOG_NORMAL, "sowing"),),
+        design,
+        everyone,
+        np.asarray(lot),
+        np.zeros(len(emerged), bool),
     )
 
 
 def prior_of(tree: Tree, held=None, species=0) -> BetaPrior:
-    """Flat fixed effects, or all of them held at given values; time's two columns have a law of their own, and so many
-    columns before them are effects of species."""
+    """Flat fixed effects, or all of them held at given values; time's two columns have a law of
+    their own, and so many columns before them are effects of species.
+    """
     size = tree.design.shape[2]
     mean, sd = np.zeros(size), np.full(size, np.inf)
     of_species = np.zeros(size, bool)

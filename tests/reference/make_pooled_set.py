@@ -1,7 +1,8 @@
 """Write pooled_glmm.csv: a seeded set of trays with lot and tray scatter, small enough to read.
 
-Run from the root: python tests/reference/make_pooled_set.py. The numbers of pooled_glmm.json come from it by
-pooled_glmm.R. Truth: logit p = species + treatment + N(0, .6) per lot + N(0, .4) per tray.
+Run from the root: python tests/reference/make_pooled_set.py. The numbers of pooled_glmm.json come
+from it by pooled_glmm.R. Truth: logit p = species + treatment + N(0, .6) per lot + N(0, .4) per
+tray.
 """
 
 from __future__ import annotations
@@ -30,9 +31,13 @@ def simulated_trays() -> pd.DataFrame:
             n = int(rng.choice([72, 104, 144]))
             logit = SPECIES[species] + TREATMENTS[treatment] + lot_effect + rng.normal(0.0, TRAY_SD)
             emerged = int(rng.binomial(n, 1 / (1 + np.exp(-logit))))
-            rows.append((f"L{lot + 1:02d}", f"L{lot + 1:02d}-{tray + 1}", species, treatment, n, emerged))
+            rows.append(
+                (f"L{lot + 1:02d}", f"L{lot + 1:02d}-{tray + 1}", species, treatment, n, emerged)
+            )
     return pd.DataFrame(rows, columns=["lot", "tray", "species", "treatment", "n", "emerged"])
 
 
 if __name__ == "__main__":
-    simulated_trays().to_csv(Path(__file__).with_name("pooled_glmm.csv"), index=False, lineterminator="\n")
+    simulated_trays().to_csv(
+        Path(__file__).with_name("pooled_glmm.csv"), index=False, lineterminator="\n"
+    )

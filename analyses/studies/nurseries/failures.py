@@ -1,8 +1,10 @@
-"""Seeded nurseries in which lots fail for planted causes, with the truth: for asking how honest a lot review is.
+"""Seeded nurseries in which lots fail for planted causes, with the truth: for asking how honest a
+lot review is.
 
-Everything is invented. A nursery has past springs in which nothing happened and one in which things may have: to a lot
-(dead seed, a deep cover over light-needing seed, checks that stopped early), to its species (too few weeks of cold), or
-to one of its trays (`nurseries.failures_trays`). Decoys lead away from the cause.
+Everything is invented. A nursery has past springs in which nothing happened and one in which things
+may have: to a lot (dead seed, a deep cover over light-needing seed, checks that stopped early), to
+its species (too few weeks of cold), or to one of its trays (`nurseries.failures_trays`). Decoys
+lead away from the cause.
 """
 
 from __future__ import annotations
@@ -39,7 +41,13 @@ __all__ = ["CAUSES", "FailedNursery", "FailureSpec", "LotTest", "LotTruth", "sim
 _NEEDS = (np.nan, 4.0, 8.0, 11.0)
 _LOG_HALF = float(np.log(45.0))
 _DEEP = 5.0
-_SIZES = {"tray": (0.5, 1.0), "mouse": (12, 30), "dry": (0.4, 0.9), "damp": (0.2, 0.6), "miscount": (0.15, 0.4)}
+_SIZES = {
+    "tray": (0.5, 1.0),
+    "mouse": (12, 30),
+    "dry": (0.4, 0.9),
+    "damp": (0.2, 0.6),
+    "miscount": (0.15, 0.4),
+}
 
 
 @dataclass(frozen=True)
@@ -106,17 +114,34 @@ def simulate_failures(spec: FailureSpec, seed: int) -> FailedNursery:
     world = spec.world
     species = [_draw_species(number, world, rng) for number in range(spec.species)]
     springs = [_draw_spring(season, spec, rng) for season in range(spec.seasons)]
-    lots = [_draw_lot(one, number, springs[-1], spec, rng) for one in species for number in range(spec.lots)]
+    lots = [
+        _draw_lot(one, number, springs[-1], spec, rng)
+        for one in species
+        for number in range(spec.lots)
+    ]
     facts: list[TrayFacts] = []
     for spring in springs:
         last = spring is springs[-1]
         for lot in lots:
-            if last or (lot.earlier and spring.season == spec.seasons - 2) or (lot.earlier and rng.random() < 0.7):
-                facts += [grow_and_look(plan, rng) for plan in _plans(lot, spring, spec, last, len(facts), rng)]
+            if (
+                last
+                or (lot.earlier and spring.season == spec.seasons - 2)
+                or (lot.earlier and rng.random() < 0.7)
+            ):
+                facts += [
+                    grow_and_look(plan, rng)
+                    for plan in _plans(lot, spring, spec, last, len(facts), rng)
+                ]
     now = [one for one in facts if one.plan.season == spec.seasons - 1]
     before = {one.plan.species for one in facts if one.plan.season < spec.seasons - 1}
     truth = tuple(
-        lot_truth(lot, springs[-1], [one for one in now if one.plan.lot == lot.lot], spec, lot.species.code in before)
+        lot_truth(
+            lot,
+            springs[-1],
+            [one for one in now if one.plan.lot == lot.lot],
+            spec,
+            lot.species.code in before,
+        )
         for lot in lots
     )
     table = pd.DataFrame(
@@ -130,17 +155,25 @@ def simulate_failures(spec: FailureSpec, seed: int) -> FailedNursery:
     needs = {one.code: one.need for one in species}
     cold, winter = written_cold(springs, spec, np.random.default_rng([seed, 1]))
     return FailedNursery(
-        as_patterns(facts, needs, FIRST_YEAR), {one.plan.tray: one for one in facts}, maps,
-        {lot.lot: _cut(lot, rng) for lot in lots} if spec.tests else {}, table, truth,
-        FIRST_YEAR + spec.seasons - 1, spec, {FIRST_YEAR + k: weeks for k, weeks in enumerate(cold)},
+        as_patterns(facts, needs, FIRST_YEAR),
+        {one.plan.tray: one for one in facts},
+        maps,
+        {lot.lot: _cut(lot, rng) for lot in lots} if spec.tests else {},
+        table,
+        truth,
+        FIRST_YEAR + spec.seasons - 1,
+        spec,
+        {FIRST_YEAR + k: weeks for k, weeks in enumerate(cold)},
         winter,
-    )  # fmt: skip
+    )
 
 
 def _draw_species(number: int, world: World, rng: np.random.Generator) -> SpeciesDraw:
     """Every second species needs light; needs of cold go round."""
     logit, log_time = rng.normal(0.6, world.species), rng.normal(_LOG_HALF, 0.15)
-    return SpeciesDraw(f"S{number}", float(logit), float(log_time), _NEEDS[number % len(_NEEDS)], number % 2 == 0)
+    return SpeciesDraw(
+        f"S{number}", float(logit), float(log_time), _NEEDS[number % len(_NEEDS)], number % 2 == 0
+    )
 
 
 def _draw_spring(season: int, spec: FailureSpec, rng: np.random.Generator) -> SpringDraw:
@@ -148,22 +181,39 @@ def _draw_spring(season: int, spec: FailureSpec, rng: np.random.Generator) -> Sp
     late = 10.0 if last and spec.decoys and rng.random() < 0.25 else 0.0
     short = last and "chill" in spec.causes and rng.random() < spec.short_chill
     logit, log_time = rng.normal(0.0, spec.world.season), rng.normal(0.0, spec.world.season_time)
-    return SpringDraw(season, float(logit), float(log_time), late, SHORT_CHILL if short else ORDINARY_CHILL)
+    return SpringDraw(
+        season, float(logit), float(log_time), late, SHORT_CHILL if short else ORDINARY_CHILL
+    )
 
 
 def _draw_lot(
-    species: SpeciesDraw, number: int, spring: SpringDraw, spec: FailureSpec, rng: np.random.Generator
+    species: SpeciesDraw,
+    number: int,
+    spring: SpringDraw,
+    spec: FailureSpec,
+    rng: np.random.Generator,
 ) -> LotDraw:
     """A lot and what befell it; chill comes with the spring and needs no draw of its own."""
     base = LotDraw(
-        f"{species.code}-{number}", species, species.logit + rng.normal(0.0, spec.world.lot),
-        species.log_time + rng.normal(0.0, spec.world.lot_time), bool(rng.random() < 0.6) and spec.seasons > 1,
-    )  # fmt: skip
+        f"{species.code}-{number}",
+        species,
+        species.logit + rng.normal(0.0, spec.world.lot),
+        species.log_time + rng.normal(0.0, spec.world.lot_time),
+        bool(rng.random() < 0.6) and spec.seasons > 1,
+    )
     able = [one for one in spec.causes if one != "chill" and (one != "cover" or species.light)]
-    count = 0 if not able or rng.random() >= spec.hit else min(1 + int(rng.random() < spec.twice), len(able))
+    count = (
+        0
+        if not able or rng.random() >= spec.hit
+        else min(1 + int(rng.random() < spec.twice), len(able))
+    )
     drawn = [str(one) for one in rng.choice(able, count, replace=False)] if count else []
     causes = list(dict.fromkeys(drawn))  # a cause may be listed twice, to come more often
-    sizes = {"seed": rng.uniform(0.1, 0.45), "cover": rng.uniform(0.1, 0.4), "chill": species.chilled(spring.chill)}
+    sizes = {
+        "seed": rng.uniform(0.1, 0.45),
+        "cover": rng.uniform(0.1, 0.4),
+        "chill": species.chilled(spring.chill),
+    }
     if sizes["chill"] < 0.75:
         causes.append("chill")
     decoys = []
@@ -173,18 +223,35 @@ def _draw_lot(
         if not species.light and rng.random() < 0.3:
             decoys.append("harmless sand")
         decoys += [name for name, chance in (("note", 0.3), ("edge", 0.3)) if rng.random() < chance]
-    return replace(base, causes=tuple(causes), decoys=tuple(decoys), factor={k: float(v) for k, v in sizes.items()})
+    return replace(
+        base,
+        causes=tuple(causes),
+        decoys=tuple(decoys),
+        factor={k: float(v) for k, v in sizes.items()},
+    )
 
 
 def _plans(
-    lot: LotDraw, spring: SpringDraw, spec: FailureSpec, last: bool, code: int, rng: np.random.Generator
+    lot: LotDraw,
+    spring: SpringDraw,
+    spec: FailureSpec,
+    last: bool,
+    code: int,
+    rng: np.random.Generator,
 ) -> list[TrayPlan]:
     deep = _deep_trays(lot, spec.trays, rng) if last else np.zeros(spec.trays, dtype=bool)
     hit = int(rng.integers(spec.trays))
     own = {cause: _size(cause, rng) for cause in lot.causes if cause in TRAY_CAUSES} if last else {}
     checks = CHECKS
     if last and "unfinished" in lot.causes:
-        out = ndtr((np.log(np.maximum(np.array(CHECKS) - spring.late, 1.0)) - lot.log_time - spring.log_time) / SIGMA)
+        out = ndtr(
+            (
+                np.log(np.maximum(np.array(CHECKS) - spring.late, 1.0))
+                - lot.log_time
+                - spring.log_time
+            )
+            / SIGMA
+        )
         checks = CHECKS[: max(int((out <= 0.6).sum()), 2)]
     plans = []
     for number in range(spec.trays):
@@ -192,19 +259,31 @@ def _plans(
         logit = np.log(share / (1 - share)) + rng.normal(0.0, spec.world.tray)
         plans.append(
             TrayPlan(
-                f"T{code + number:04d}", lot.lot, lot.species.code, spring.season, spec.seeds,
+                f"T{code + number:04d}",
+                lot.lot,
+                lot.species.code,
+                spring.season,
+                spec.seeds,
                 float(np.clip(expit(logit), 0.002, 0.995)),
-                lot.log_time + spring.log_time + float(rng.normal(0.0, spec.world.tray_time)), spring.late,
-                spec.world.rho, checks, "sand" if deep[number] else "none", _DEEP if deep[number] else np.nan,
-                own if number == hit else {}, -0.3 if last and "edge" in lot.decoys else 0.0, spec.record,
+                lot.log_time + spring.log_time + float(rng.normal(0.0, spec.world.tray_time)),
+                spring.late,
+                spec.world.rho,
+                checks,
+                "sand" if deep[number] else "none",
+                _DEEP if deep[number] else np.nan,
+                own if number == hit else {},
+                -0.3 if last and "edge" in lot.decoys else 0.0,
+                spec.record,
                 "same as always" if last and "note" in lot.decoys else "",
             )
-        )  # fmt: skip
+        )
     return plans
 
 
 def _deep_trays(lot: LotDraw, trays: int, rng: np.random.Generator) -> np.ndarray:
-    """Under 5 mm of sand: all trays of the lot, or every second one; harmless where light is not needed."""
+    """Under 5 mm of sand: all trays of the lot, or every second one; harmless where light is not
+    needed.
+    """
     if "cover" not in lot.causes and "harmless sand" not in lot.decoys:
         return np.zeros(trays, dtype=bool)
     every = trays == 1 or rng.random() < 0.5
@@ -220,7 +299,9 @@ def _size(cause: str, rng: np.random.Generator) -> float:
 
 
 def _cut(lot: LotDraw, rng: np.random.Generator) -> LotTest:
-    """Full seeds among 50: most that do not emerge are full all the same, where the seed was good."""
+    """Full seeds among 50: most that do not emerge are full all the same, where the seed
+    was good.
+    """
     full = max(float(expit(lot.logit)), min(0.97, float(expit(lot.logit)) / rng.uniform(0.7, 0.95)))
     if "seed" in lot.causes:
         full *= lot.factor["seed"]

@@ -17,7 +17,9 @@ _ORIGIN_DAYS = 60.0  # sown on 3 December, days counted from there; 1 February i
 _Rows = list[tuple[float, ...]]
 
 
-def as_patterns(facts: Sequence[TrayFacts], chill_weeks: dict[str, float], first_year: int) -> Patterns:
+def as_patterns(
+    facts: Sequence[TrayFacts], chill_weeks: dict[str, float], first_year: int
+) -> Patterns:
     """Collapse simulated records.
 
     Parameters
@@ -56,9 +58,13 @@ def as_patterns(facts: Sequence[TrayFacts], chill_weeks: dict[str, float], first
     seeds = facts[0].plan.seeds
     return Patterns(
         table,
-        pd.DataFrame(times, columns=["tray", "lo", "hi", "count"]).astype({"tray": np.int64, "count": float}),
+        pd.DataFrame(times, columns=["tray", "lo", "hi", "count"]).astype(
+            {"tray": np.int64, "count": float}
+        ),
         ended.astype({**whole, "seen": np.int64, "count": float}),
-        pd.DataFrame(occupied, columns=["tray", "sowing", "lo", "hi", "count"]).astype({**whole, "count": float}),
+        pd.DataFrame(occupied, columns=["tray", "sowing", "lo", "hi", "count"]).astype(
+            {**whole, "count": float}
+        ),
         (SowingRate("counted", (seeds,), float(seeds)),),
         {},
         {one.plan.tray: "a count is impossible" for one in facts if one.stopped},
@@ -71,12 +77,27 @@ def _tray_row(one: TrayFacts, chill_weeks: dict[str, float], first_year: int) ->
     if np.isfinite(plan.depth_mm):
         treatment["cover_depth_mm"] = plan.depth_mm
     return {
-        "tray": plan.tray, "species": plan.species, "lot": plan.lot, "season": year, "cover": plan.cover,
-        "cover_depth_mm": plan.depth_mm, "pretreatment": "", "treatment": treatment_label(treatment), "place": "",
-        "block": "", "sown_on": pd.Timestamp(year - 1, 12, 3), "chill_weeks": chill_weeks[plan.species],
-        "origin_days": _ORIGIN_DAYS, "cells": float(CELLS), "tray_cells": CELLS, "seeds": float(CELLS * plan.seeds),
-        "emerged": np.nan if one.emerged is None else float(one.emerged[-1].sum()), "filled": float(one.filled),
-        "last_day": _ORIGIN_DAYS + plan.checks[-1], "looks": len(plan.checks),
-        "record": "totals" if one.emerged is None else "counts", "sowing": 0,
+        "tray": plan.tray,
+        "species": plan.species,
+        "lot": plan.lot,
+        "season": year,
+        "cover": plan.cover,
+        "cover_depth_mm": plan.depth_mm,
+        "pretreatment": "",
+        "treatment": treatment_label(treatment),
+        "place": "",
+        "block": "",
+        "sown_on": pd.Timestamp(year - 1, 12, 3),
+        "chill_weeks": chill_weeks[plan.species],
+        "origin_days": _ORIGIN_DAYS,
+        "cells": float(CELLS),
+        "tray_cells": CELLS,
+        "seeds": float(CELLS * plan.seeds),
+        "emerged": np.nan if one.emerged is None else float(one.emerged[-1].sum()),
+        "filled": float(one.filled),
+        "last_day": _ORIGIN_DAYS + plan.checks[-1],
+        "looks": len(plan.checks),
+        "record": "totals" if one.emerged is None else "counts",
+        "sowing": 0,
         **dict.fromkeys(LEFT_COUNTS, np.nan),
-    }  # fmt: skip
+    }

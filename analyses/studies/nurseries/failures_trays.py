@@ -1,6 +1,8 @@
-"""One simulated tray that something may have happened to: how it grows, and what the grower writes down of it.
+"""One simulated tray that something may have happened to: how it grows, and what the grower writes
+down of it.
 
-All numbers are invented. Seeds of a cell share a beta-distributed chance; times are log-normal in days from 1 February.
+All numbers are invented. Seeds of a cell share a beta-distributed chance; times are log-normal in
+days from 1 February.
 """
 
 from __future__ import annotations
@@ -44,12 +46,13 @@ class TrayPlan:
     depth_mm : float
         NaN where none.
     causes : dict of str to float
-        What befell this tray, with its size: ``tray``, ``dry``, ``damp``, ``miscount`` the share hit; ``mouse`` the
-        cells of the block; ``wash`` the columns of the strip.
+        What befell this tray, with its size: ``tray``, ``dry``, ``damp``, ``miscount`` the share
+        hit; ``mouse`` the cells of the block; ``wash`` the columns of the strip.
     edge : float
         Added to the logit share of the outer cells.
     record : {"cells", "totals", "maps"}
-        Seedlings are counted by cell; filled cells of the whole tray; the same with one map at the last check.
+        Seedlings are counted by cell; filled cells of the whole tray; the same with one map at the
+        last check.
     note : str
     """
 
@@ -81,7 +84,8 @@ class TrayFacts:
     seen_map : TrayMap or None
         None where only totals were written.
     emerged : (K, 72) int array or None
-        Seedlings ever seen by check and cell, as written (it may fall); None where cells were not counted.
+        Seedlings ever seen by check and cell, as written (it may fall); None where cells were not
+        counted.
     standing : (K,) array
         By check: living seedlings where cells were counted, else filled cells.
     at_once : int
@@ -89,8 +93,8 @@ class TrayFacts:
     filled : int
         Cells ever filled, as the records tell it.
     lost, ever : int
-        Lost after coming up, and of how many: seedlings by cell, else how far the filled cells of the tray ever fell
-        below the most there had been.
+        Lost after coming up, and of how many: seedlings by cell, else how far the filled cells of
+        the tray ever fell below the most there had been.
     falls : int
         Cells whose count falls.
     sudden : bool
@@ -98,14 +102,16 @@ class TrayFacts:
     events : tuple of str
         Words of the events table.
     stopped : bool
-        Its records are impossible (falling, or above what was sown) and keep it out of the estimates.
+        Its records are impossible (falling, or above what was sown) and keep it out of the
+        estimates.
     finally_filled : int
         Cells that really ever filled by the end of the spring.
     hurt : dict of str to float
-        By cause of this tray, the share of filled cells (of seedlings for ``damp``, of cells for ``miscount``) it cost.
+        By cause of this tray, the share of filled cells (of seedlings for ``damp``, of cells for
+        ``miscount``) it cost.
     damped : float
-        The share of the seedlings out by the last check that had damped off or died otherwise by then; 0 where nothing
-        damps off.
+        The share of the seedlings out by the last check that had damped off or died otherwise by
+        then; 0 where nothing damps off.
     """
 
     plan: TrayPlan
@@ -139,7 +145,12 @@ def grow_and_look(plan: TrayPlan, rng: np.random.Generator) -> TrayFacts:
     """
     days = _emergence(plan, rng)
     hurt: dict[str, float] = {}
-    for cause, befall in (("tray", _thinned), ("mouse", _eaten), ("dry", _dried), ("wash", _washed)):
+    for cause, befall in (
+        ("tray", _thinned),
+        ("mouse", _eaten),
+        ("dry", _dried),
+        ("wash", _washed),
+    ):
         if cause in plan.causes:
             before = _filled(days)
             days = befall(days, plan.causes[cause], rng)
@@ -192,12 +203,16 @@ def _eaten(days: Array, cells: float, rng: np.random.Generator) -> Array:
 
 
 def _washed(days: Array, columns: float, rng: np.random.Generator) -> Array:
-    """A strip from side to side goes bare; half of its seed comes to rest in the cells on both sides."""
+    """A strip from side to side goes bare; half of its seed comes to rest in the cells on both
+    sides.
+    """
     wide = int(columns)
     first = int(rng.integers(1, COLUMNS - wide))
     grid = days.reshape(ROWS, COLUMNS, -1)
     moved = np.full((ROWS, COLUMNS, wide * grid.shape[2]), np.inf)
-    strip = np.where(rng.random((ROWS, wide, grid.shape[2])) < _LANDS, grid[:, first : first + wide], np.inf)
+    strip = np.where(
+        rng.random((ROWS, wide, grid.shape[2])) < _LANDS, grid[:, first : first + wide], np.inf
+    )
     half = (wide + 1) // 2
     for part, beside in ((strip[:, :half], first - 1), (strip[:, half:], first + wide)):
         flat = part.reshape(ROWS, -1)
@@ -209,7 +224,9 @@ def _washed(days: Array, columns: float, rng: np.random.Generator) -> Array:
 
 def _deaths(plan: TrayPlan, days: Array, rng: np.random.Generator) -> Array:
     """Days on which seedlings die after they came; inf for those that live."""
-    after = np.where(rng.random(days.shape) < _USUAL_LOSS, rng.uniform(7.0, 40.0, days.shape), np.inf)
+    after = np.where(
+        rng.random(days.shape) < _USUAL_LOSS, rng.uniform(7.0, 40.0, days.shape), np.inf
+    )
     if "damp" in plan.causes:
         hit = _patches(plan.causes["damp"], rng)
         dies = hit[:, None] & (rng.random(days.shape) < 0.9)
@@ -227,18 +244,44 @@ def _patches(share: float, rng: np.random.Generator) -> Marks:
     return hit
 
 
-def _written(plan: TrayPlan, days: Array, gone: Array, hurt: dict[str, float], rng: np.random.Generator) -> TrayFacts:
+def _written(
+    plan: TrayPlan, days: Array, gone: Array, hurt: dict[str, float], rng: np.random.Generator
+) -> TrayFacts:
     checks = np.array(plan.checks)[:, None, None]
-    ever, alive = (days[None] <= checks).sum(axis=2), ((days[None] <= checks) & (gone[None] > checks)).sum(axis=2)
+    ever, alive = (
+        (days[None] <= checks).sum(axis=2),
+        ((days[None] <= checks) & (gone[None] > checks)).sum(axis=2),
+    )
     facts = TrayFacts(
-        plan, None, None, np.zeros(0), 0, 0, 0, 0, 0, False, _events(plan, rng), False, _filled(days), dict(hurt),
+        plan,
+        None,
+        None,
+        np.zeros(0),
+        0,
+        0,
+        0,
+        0,
+        0,
+        False,
+        _events(plan, rng),
+        False,
+        _filled(days),
+        dict(hurt),
         _dead(days, gone, plan.checks[-1], plan.checks[-1]) if "damp" in plan.causes else 0.0,
-    )  # fmt: skip
-    return _by_cell(facts, ever, alive, rng) if plan.record == "cells" else _by_tray(facts, ever[-1] > 0, alive)
+    )
+    return (
+        _by_cell(facts, ever, alive, rng)
+        if plan.record == "cells"
+        else _by_tray(facts, ever[-1] > 0, alive)
+    )
 
 
-def _by_cell(facts: TrayFacts, ever: np.ndarray, alive: np.ndarray, rng: np.random.Generator) -> TrayFacts:
-    """Seedlings ever seen and standing in every cell; a miscount writes too few into some at the last check."""
+def _by_cell(
+    facts: TrayFacts, ever: np.ndarray, alive: np.ndarray, rng: np.random.Generator
+) -> TrayFacts:
+    """Seedlings ever seen and standing in every cell; a miscount writes too few into some at the
+    last check.
+    """
     plan, hurt = facts.plan, facts.hurt
     written = ever.copy()
     if "miscount" in plan.causes:
@@ -250,19 +293,31 @@ def _by_cell(facts: TrayFacts, ever: np.ndarray, alive: np.ndarray, rng: np.rand
     falls = int((np.diff(written, axis=0) < 0).any(axis=0).sum())
     most = written.max(axis=0)
     standing = alive.sum(axis=1).astype(float)
-    grids = [most.reshape(ROWS, COLUMNS).astype(float), (most - alive[-1]).reshape(ROWS, COLUMNS).astype(float)]
+    grids = [
+        most.reshape(ROWS, COLUMNS).astype(float),
+        (most - alive[-1]).reshape(ROWS, COLUMNS).astype(float),
+    ]
     sown = np.full((ROWS, COLUMNS), float(plan.seeds))
     seen = TrayMap(plan.tray, ROWS, COLUMNS, sown, grids[0], grids[1], True, sown.copy())
     return replace(
-        facts, seen_map=seen, emerged=written, standing=standing, at_once=_at_once(standing),
-        filled=int((most > 0).sum()), lost=int(grids[1].sum()), ever=int(most.sum()), falls=falls,
+        facts,
+        seen_map=seen,
+        emerged=written,
+        standing=standing,
+        at_once=_at_once(standing),
+        filled=int((most > 0).sum()),
+        lost=int(grids[1].sum()),
+        ever=int(most.sum()),
+        falls=falls,
         sudden=_sudden(standing),
         stopped=falls > 0 or bool((most > plan.seeds).any()),
-    )  # fmt: skip
+    )
 
 
 def _by_tray(facts: TrayFacts, filled: Marks, alive: np.ndarray) -> TrayFacts:
-    """Filled cells of the tray, perhaps with a map of the empty ones; a miscount writes too few at the last check."""
+    """Filled cells of the tray, perhaps with a map of the empty ones; a miscount writes too few at
+    the last check.
+    """
     standing = (alive > 0).sum(axis=1).astype(float)
     hurt = facts.hurt
     if "miscount" in facts.plan.causes:
@@ -272,9 +327,15 @@ def _by_tray(facts: TrayFacts, filled: Marks, alive: np.ndarray) -> TrayFacts:
     most = int(standing.max())
     seen = _one_look(facts.plan, filled) if facts.plan.record == "maps" else None
     return replace(
-        facts, seen_map=seen, standing=standing, at_once=_at_once(standing), filled=most,
-        lost=int((np.maximum.accumulate(standing) - standing).max()), ever=most, sudden=_sudden(standing),
-    )  # fmt: skip
+        facts,
+        seen_map=seen,
+        standing=standing,
+        at_once=_at_once(standing),
+        filled=most,
+        lost=int((np.maximum.accumulate(standing) - standing).max()),
+        ever=most,
+        sudden=_sudden(standing),
+    )
 
 
 def _one_look(plan: TrayPlan, filled: Marks) -> TrayMap:
@@ -289,7 +350,9 @@ def _at_once(standing: Array) -> int:
 
 
 def _sudden(standing: Array) -> bool:
-    """A fifth or more gone between two checks, at least one to ten cells, and hardly any other fall."""
+    """A fifth or more gone between two checks, at least one to ten cells, and hardly any other
+    fall.
+    """
     falls = np.maximum(-np.diff(standing), 0.0)
     if len(standing) < 3 or not falls.any():
         return False
@@ -299,7 +362,9 @@ def _sudden(standing: Array) -> bool:
 
 
 def _events(plan: TrayPlan, rng: np.random.Generator) -> tuple[str, ...]:
-    """What the grower noticed and wrote down: now and then the true cause, hardly ever a mouse that was not there."""
+    """What the grower noticed and wrote down: now and then the true cause, hardly ever a mouse that
+    was not there.
+    """
     noticed = rng.random()
     if "mouse" in plan.causes:
         return ("rodent",) if noticed < 0.3 else ()

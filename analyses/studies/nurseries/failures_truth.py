@@ -1,4 +1,6 @@
-"""What really happened to the lots of a simulated nursery, and what of it records like theirs can show."""
+"""What really happened to the lots of a simulated nursery, and what of it records like theirs can
+show.
+"""
 
 from __future__ import annotations
 
@@ -28,12 +30,13 @@ class LotTruth:
     detectable : tuple of str
         Those of `causes` that records like these can show, by the truth only.
     hidden : tuple of str
-        Those that the design counts as detectable too, but that something hides: an accident to a tray that something
-        else left half empty, seedlings that damped off after the last check, and short cold where no earlier season
-        tells of it (sister lots had the same winter, and a test tells of the seed) and no weather is written down.
+        Those that the design counts as detectable too, but that something hides: an accident to a
+        tray that something else left half empty, seedlings that damped off after the last check,
+        and short cold where no earlier season tells of it (sister lots had the same winter, and a
+        test tells of the seed) and no weather is written down.
     share, real_share : float
-        Share of its seeds that emerge in an average tray of an ordinary spring, and after what befell the whole lot in
-        the spring it had.
+        Share of its seeds that emerge in an average tray of an ordinary spring, and after what
+        befell the whole lot in the spring it had.
     earlier : bool
         It was sown in an earlier spring.
     trays : tuple of str
@@ -55,23 +58,45 @@ class LotTruth:
 def lot_truth(
     lot: LotDraw, spring: SpringDraw, trays: Sequence[TrayFacts], spec: FailureSpec, earlier: bool
 ) -> LotTruth:
-    """The truth of one lot; `trays` are those of the last spring, `earlier` whether its species stood in another."""
+    """The truth of one lot; `trays` are those of the last spring, `earlier` whether its species
+    stood in another.
+    """
     deep = [one.plan.cover == "sand" for one in trays]
     real = float(np.mean([lot_share(lot, spring, one, last=True) for one in deep]))
     share, sisters, still = float(expit(lot.logit)), spec.lots > 1, replace(spring, logit=0.0)
-    out = min(one.filled / max(one.finally_filled, 1) for one in trays) if "unfinished" in lot.causes else 1.0
+    out = (
+        min(one.filled / max(one.finally_filled, 1) for one in trays)
+        if "unfinished" in lot.causes
+        else 1.0
+    )
     left = out * float(np.mean([lot_share(lot, still, one, last=True) for one in deep]))
     whole = [_Hurt(one.hurt, share, share) for one in trays]
-    shown = [_Hurt({**one.hurt, "damp": one.damped}, left, left * (1 - one.plan.causes.get("tray", 0.0)))
-             for one in trays]  # fmt: skip
+    shown = [
+        _Hurt({**one.hurt, "damp": one.damped}, left, left * (1 - one.plan.causes.get("tray", 0.0)))
+        for one in trays
+    ]
     known = earlier or sisters or spec.tests
-    seen = tuple(cause for cause in lot.causes if _detectable(cause, lot, trays, shown, earlier, spec))
-    hidden = tuple(cause for cause in lot.causes
-                   if cause not in seen and _detectable(cause, lot, trays, whole, known, spec))  # fmt: skip
+    seen = tuple(
+        cause for cause in lot.causes if _detectable(cause, lot, trays, shown, earlier, spec)
+    )
+    hidden = tuple(
+        cause
+        for cause in lot.causes
+        if cause not in seen and _detectable(cause, lot, trays, whole, known, spec)
+    )
     names = tuple(one.plan.tray for one in trays)
     return LotTruth(
-        lot.lot, lot.species.code, lot.causes, seen, hidden, share, real, lot.earlier, names, lot.decoys
-    )  # fmt: skip
+        lot.lot,
+        lot.species.code,
+        lot.causes,
+        seen,
+        hidden,
+        share,
+        real,
+        lot.earlier,
+        names,
+        lot.decoys,
+    )
 
 
 def _fill(share: float, spec: FailureSpec) -> float:
@@ -81,8 +106,9 @@ def _fill(share: float, spec: FailureSpec) -> float:
 
 @dataclass(frozen=True)
 class _Hurt:
-    """What accidents cost a tray, by cause, and the share of its seeds that would emerge without any, and with what
-    happened to the tray as a whole."""
+    """What accidents cost a tray, by cause, and the share of its seeds that would emerge without
+    any, and with what happened to the tray as a whole.
+    """
 
     cost: dict[str, float]
     share: float
@@ -90,11 +116,18 @@ class _Hurt:
 
 
 def _detectable(
-    cause: str, lot: LotDraw, trays: Sequence[TrayFacts], hurts: Sequence[_Hurt], earlier: bool, spec: FailureSpec
+    cause: str,
+    lot: LotDraw,
+    trays: Sequence[TrayFacts],
+    hurts: Sequence[_Hurt],
+    earlier: bool,
+    spec: FailureSpec,
 ) -> bool:
-    """Could records like these show the cause? By the truth only, not by what the review makes of it.
+    """Could records like these show the cause? By the truth only, not by what the review makes of
+    it.
 
-    A bare place is seen against what its tray would have filled without it, short cold against `earlier` winters.
+    A bare place is seen against what its tray would have filled without it, short cold against
+    `earlier` winters.
     """
     ordinary = float(expit(lot.logit))
     hurt = max((one.cost.get(cause, 0.0) for one in hurts), default=0.0)
@@ -103,10 +136,14 @@ def _detectable(
         return known and _far_down(lot, lot.factor[cause], len(trays), spec)
     if cause == "cover":
         deep = {one.plan.cover == "sand" for one in trays}
-        return len(deep) == 2 and 1 - _fill(ordinary * lot.factor["cover"], spec) / _fill(ordinary, spec) >= 0.25
+        return (
+            len(deep) == 2
+            and 1 - _fill(ordinary * lot.factor["cover"], spec) / _fill(ordinary, spec) >= 0.25
+        )
     if cause == "tray":
         return len(trays) > 1 and any(
-            one.cost.get(cause, 0.0) >= 0.35 and (one.share >= 0.99 * ordinary or _fill(one.share, spec) >= 0.5)
+            one.cost.get(cause, 0.0) >= 0.35
+            and (one.share >= 0.99 * ordinary or _fill(one.share, spec) >= 0.5)
             for one in hurts
         )
     if cause in _HIDEABLE:

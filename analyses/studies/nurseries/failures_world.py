@@ -1,4 +1,6 @@
-"""What befalls the lots of a simulated nursery: the causes, how often, and the draws of species, springs and lots."""
+"""What befalls the lots of a simulated nursery: the causes, how often, and the draws of species,
+springs and lots.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +13,18 @@ from scipy.special import expit, ndtr
 
 from nurseries.simulated import World
 
-CAUSES = ("seed", "chill", "cover", "tray", "mouse", "wash", "dry", "damp", "unfinished", "miscount")
+CAUSES = (
+    "seed",
+    "chill",
+    "cover",
+    "tray",
+    "mouse",
+    "wash",
+    "dry",
+    "damp",
+    "unfinished",
+    "miscount",
+)
 """Names of the causes, as in the table of the review's rules."""
 TRAY_CAUSES = ("tray", "mouse", "wash", "dry", "damp", "miscount")
 ORDINARY_CHILL, SHORT_CHILL = 15.0, 8.0
@@ -70,7 +83,9 @@ class FailureSpec:
 
 @dataclass(frozen=True)
 class SpringDraw:
-    """What all lots of a spring share: effects on logit share and log time, days late, weeks of cold."""
+    """What all lots of a spring share: effects on logit share and log time, days late, weeks of
+    cold.
+    """
 
     season: int
     logit: float
@@ -82,8 +97,9 @@ class SpringDraw:
 def written_cold(
     springs: Sequence[SpringDraw], spec: FailureSpec, rng: np.random.Generator
 ) -> tuple[tuple[float, ...], str]:
-    """Weeks of cold before each spring by the grower's thermometer, which tells of the seed's own within a week or two,
-    and whether the last winter was ``ordinary``, ``short``, or only ``looks short``.
+    """Weeks of cold before each spring by the grower's thermometer, which tells of the seed's own
+    within a week or two, and whether the last winter was ``ordinary``, ``short``, or only ``looks
+    short``.
 
     The last is a decoy: the trays stood colder than the thermometer.
     """
@@ -98,7 +114,9 @@ def written_cold(
 
 @dataclass(frozen=True)
 class SpeciesDraw:
-    """A species: logit share and log days of its average lot, weeks of cold needed (NaN for none), need of light."""
+    """A species: logit share and log days of its average lot, weeks of cold needed (NaN for none),
+    need of light.
+    """
 
     code: str
     logit: float
@@ -115,7 +133,9 @@ class SpeciesDraw:
 
 @dataclass(frozen=True)
 class LotDraw:
-    """A lot, what befalls it in the last spring, and by which factor that lowers the share of its seeds."""
+    """A lot, what befalls it in the last spring, and by which factor that lowers the share of its
+    seeds.
+    """
 
     lot: str
     species: SpeciesDraw

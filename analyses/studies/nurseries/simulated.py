@@ -1,7 +1,8 @@
 """Seeded nurseries straight as patterns, with their truth: for studies that need hundreds of them.
 
-Every number is invented. A tray's logit share is species + lot + spring + tray, its log time (days from 1 February)
-likewise; seeds of a cell share a beta-distributed chance with correlation rho; times are log-normal.
+Every number is invented. A tray's logit share is species + lot + spring + tray, its log time (days
+from 1 February) likewise; seeds of a cell share a beta-distributed chance with correlation rho;
+times are log-normal.
 """
 
 from __future__ import annotations
@@ -89,8 +90,8 @@ class Nursery:
     ----------
     patterns : Patterns
     lots : pandas.DataFrame
-        ``species``, ``lot``, ``theta`` (logit share in an average tray of an ordinary spring), ``known`` (sown before),
-        ``species_theta`` (the same of an average lot).
+        ``species``, ``lot``, ``theta`` (logit share in an average tray of an ordinary spring),
+        ``known`` (sown before), ``species_theta`` (the same of an average lot).
     finals : (T,) int array
         Cells of each tray with a seedling by the end of the spring.
     """
@@ -100,7 +101,9 @@ class Nursery:
     finals: Array
 
 
-def simulate_nursery(world: World, spec: NurserySpec, seed: int, luck: float | None = None) -> Nursery:
+def simulate_nursery(
+    world: World, spec: NurserySpec, seed: int, luck: float | None = None
+) -> Nursery:
     """Draw one nursery.
 
     Parameters
@@ -109,8 +112,9 @@ def simulate_nursery(world: World, spec: NurserySpec, seed: int, luck: float | N
     spec : NurserySpec
     seed : int
     luck : float, optional
-        Mean of the past springs' effects on the share, in its own sds; drawn by default. What a grower takes for an
-        ordinary spring hangs on it more than on anything else: a study of few nurseries shares it out evenly.
+        Mean of the past springs' effects on the share, in its own sds; drawn by default. What a
+        grower takes for an ordinary spring hangs on it more than on anything else: a study of few
+        nurseries shares it out evenly.
 
     Returns
     -------
@@ -120,7 +124,10 @@ def simulate_nursery(world: World, spec: NurserySpec, seed: int, luck: float | N
     rng = np.random.default_rng(seed)
     species = rng.normal(0.4, world.species, spec.species)
     times = rng.normal(_LOG_HALF, 0.2, spec.species)
-    springs = rng.normal(0.0, world.season, spec.seasons), rng.normal(0.0, world.season_time, spec.seasons)
+    springs = (
+        rng.normal(0.0, world.season, spec.seasons),
+        rng.normal(0.0, world.season_time, spec.seasons),
+    )
     if luck is not None:
         springs[0][:] += luck * world.season / np.sqrt(spec.seasons) - springs[0].mean()
     lots: list[dict[str, object]] = []
@@ -131,8 +138,15 @@ def simulate_nursery(world: World, spec: NurserySpec, seed: int, luck: float | N
         for number in range(spec.lots + 1):
             theta = species[s] + rng.normal(0.0, world.lot)
             known = number < spec.lots
-            lots.append({"species": f"S{s}", "lot": f"S{s}-{number}", "theta": theta, "known": known,
-                         "species_theta": species[s]})  # fmt: skip
+            lots.append(
+                {
+                    "species": f"S{s}",
+                    "lot": f"S{s}-{number}",
+                    "theta": theta,
+                    "known": known,
+                    "species_theta": species[s],
+                }
+            )
             lot_time = times[s] + rng.normal(0.0, world.lot_time)
             for season in range(spec.seasons if known else 0):
                 for _ in range(spec.trays):
@@ -152,7 +166,9 @@ def _tray_effect(world: World, rng: np.random.Generator) -> float:
     return world.tray * float(rng.standard_t(4) if world.heavy_trays else rng.standard_normal())
 
 
-def _seed_days(eta: float, mu: float, late: float, rho: float, seeds: int, rng: np.random.Generator) -> Array:
+def _seed_days(
+    eta: float, mu: float, late: float, rho: float, seeds: int, rng: np.random.Generator
+) -> Array:
     """(72, seeds) days from 1 February on which each seed emerges; inf for never."""
     p = 1 / (1 + np.exp(-eta))
     t = rho / (1 - rho)
@@ -162,20 +178,30 @@ def _seed_days(eta: float, mu: float, late: float, rho: float, seeds: int, rng: 
     return np.where(comes, days, np.inf)
 
 
-def _record(parts: dict[str, list[tuple[float, ...]]], tray: int, days: Array, checks: Array, record: str) -> None:
+def _record(
+    parts: dict[str, list[tuple[float, ...]]], tray: int, days: Array, checks: Array, record: str
+) -> None:
     """Append a tray's patterns."""
     ends = np.concatenate([[0.0], _ORIGIN_DAYS + checks])
     last = ends[-1]
-    came = np.searchsorted(checks, days)  # index of the check that first shows each seed; beyond the last for unseen
+    came = np.searchsorted(
+        checks, days
+    )  # index of the check that first shows each seed; beyond the last for unseen
     if record == "counts":
         seen, count = np.unique(came[came < len(checks)], return_counts=True)
-        parts["times"] += [(tray, ends[k], ends[k + 1], c) for k, c in zip(seen, count, strict=True)]
+        parts["times"] += [
+            (tray, ends[k], ends[k + 1], c) for k, c in zip(seen, count, strict=True)
+        ]
         per_cell, cells = np.unique((came < len(checks)).sum(axis=1), return_counts=True)
-        parts["finishes"] += [(tray, 0, k, last, 0, c) for k, c in zip(per_cell, cells, strict=True)]
+        parts["finishes"] += [
+            (tray, 0, k, last, 0, c) for k, c in zip(per_cell, cells, strict=True)
+        ]
         return
     first = came.min(axis=1)
     seen, count = np.unique(first[first < len(checks)], return_counts=True)
-    parts["occupied"] += [(tray, 0, ends[k], ends[k + 1], c) for k, c in zip(seen, count, strict=True)]
+    parts["occupied"] += [
+        (tray, 0, ends[k], ends[k + 1], c) for k, c in zip(seen, count, strict=True)
+    ]
     if empty := int((first >= len(checks)).sum()):
         parts["finishes"].append((tray, 0, 0, last, 1, empty))
 
@@ -186,18 +212,38 @@ def _tray_row(
     seen = days <= checks[-1]
     year = 2024 + season
     return {
-        "tray": f"T{code:04d}", "species": f"S{s}", "lot": f"S{s}-{number}", "season": year, "cover": "none",
-        "cover_depth_mm": np.nan, "pretreatment": "", "treatment": "none", "chill_weeks": np.nan, "place": "",
-        "block": "", "sown_on": pd.Timestamp(year - 1, 12, 3), "origin_days": _ORIGIN_DAYS, "cells": float(CELLS),
-        "tray_cells": CELLS, "seeds": float(CELLS * spec.seeds),
-        "emerged": float(seen.sum()) if spec.record == "counts" else np.nan, "filled": float(seen.any(axis=1).sum()),
-        "last_day": _ORIGIN_DAYS + checks[-1], "looks": len(checks), "record": spec.record, "sowing": 0,
+        "tray": f"T{code:04d}",
+        "species": f"S{s}",
+        "lot": f"S{s}-{number}",
+        "season": year,
+        "cover": "none",
+        "cover_depth_mm": np.nan,
+        "pretreatment": "",
+        "treatment": "none",
+        "chill_weeks": np.nan,
+        "place": "",
+        "block": "",
+        "sown_on": pd.Timestamp(year - 1, 12, 3),
+        "origin_days": _ORIGIN_DAYS,
+        "cells": float(CELLS),
+        "tray_cells": CELLS,
+        "seeds": float(CELLS * spec.seeds),
+        "emerged": float(seen.sum()) if spec.record == "counts" else np.nan,
+        "filled": float(seen.any(axis=1).sum()),
+        "last_day": _ORIGIN_DAYS + checks[-1],
+        "looks": len(checks),
+        "record": spec.record,
+        "sowing": 0,
         **dict.fromkeys(LEFT_COUNTS, np.nan),
-    }  # fmt: skip
+    }
 
 
-def _patterns(trays: list[dict[str, object]], parts: dict[str, list[tuple[float, ...]]], spec: NurserySpec) -> Patterns:
-    finishes = pd.DataFrame(parts["finishes"], columns=["tray", "sowing", "seen", "last", "kind", "count"])
+def _patterns(
+    trays: list[dict[str, object]], parts: dict[str, list[tuple[float, ...]]], spec: NurserySpec
+) -> Patterns:
+    finishes = pd.DataFrame(
+        parts["finishes"], columns=["tray", "sowing", "seen", "last", "kind", "count"]
+    )
     finishes["kind"] = np.where(finishes["kind"] == 0, "counts", "occupancy")
     whole = {"tray": np.int64}
     return Patterns(

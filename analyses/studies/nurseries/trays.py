@@ -1,4 +1,6 @@
-"""Plain simulated trays: lots, seasons and trays with a known share, scatter and timing, for tests and studies."""
+"""Plain simulated trays: lots, seasons and trays with a known share, scatter and timing, for tests
+and studies.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +13,15 @@ import pandas as pd
 from scipy.special import expit, logit
 
 from germstats.demonstration.looking import Watched, cell_rows, total_rows
-from germstats.demonstration.sprouting import Array, Chances, Generator, Growth, draw_sown, grow, mean_share
+from germstats.demonstration.sprouting import (
+    Array,
+    Chances,
+    Generator,
+    Growth,
+    draw_sown,
+    grow,
+    mean_share,
+)
 from germstats.demonstration.truth import DIRT_COLUMNS, STORY_COLUMNS, Demo, DemoTruth, as_text
 from germstats.errors import WrongUseError
 from germstats.records.seeds import DEFAULT_PINCH_K, SowingRate, parse_seeds
@@ -81,8 +91,9 @@ def simulate_trays(spec: TraySpec, seed: int) -> Demo:
     Returns
     -------
     Demo
-        Seeds are sown on 1 January of 2021 and the following years. The truth has one row per lot; ``emergence`` is its
-        mean over tray and season effects, ``emergence_by_season`` over tray effects only.
+        Seeds are sown on 1 January of 2021 and the following years. The truth has one row per lot;
+        ``emergence`` is its mean over tray and season effects, ``emergence_by_season`` over tray
+        effects only.
 
     Raises
     ------
@@ -92,12 +103,16 @@ def simulate_trays(spec: TraySpec, seed: int) -> Demo:
     rate = _rate(spec)
     rng = np.random.default_rng(seed)
     seasons = [2021 + i for i in range(spec.seasons)]
-    season_effects = dict(zip(seasons, rng.normal(0, spec.season_sd, spec.seasons).tolist(), strict=True))
+    season_effects = dict(
+        zip(seasons, rng.normal(0, spec.season_sd, spec.seasons).tolist(), strict=True)
+    )
     lots = {f"LOT-{i + 1:02d}": float(rng.normal(0, spec.lot_sd)) for i in range(spec.lots)}
     sown = [(lot, season) for lot in lots for season in seasons for _ in range(spec.trays)]
     trays = {f"T-{i + 1:04d}": place for i, place in enumerate(sown)}
     growths = {
-        tray: _grown(spec, rate, lots[lot] + season_effects[season] + float(rng.normal(0, spec.tray_sd)), rng)
+        tray: _grown(
+            spec, rate, lots[lot] + season_effects[season] + float(rng.normal(0, spec.tray_sd)), rng
+        )
         for tray, (lot, season) in trays.items()
     }
     tables = as_text(
@@ -129,7 +144,9 @@ def _grown(spec: TraySpec, rate: SowingRate, effect: float, rng: Generator) -> G
     share = np.full(cells, expit(logit(spec.p) + effect))
     chances = Chances(share, share, rho=spec.rho, missed=0.0, false=0.0)
     never = np.full(int(sown.sum()), np.inf)
-    return grow((spec.rows, spec.columns), sown, chances, (_days(spec, len(never), rng), never), rng)
+    return grow(
+        (spec.rows, spec.columns), sown, chances, (_days(spec, len(never), rng), never), rng
+    )
 
 
 def _days(spec: TraySpec, count: int, rng: Generator) -> Array:
@@ -137,9 +154,13 @@ def _days(spec: TraySpec, count: int, rng: Generator) -> Array:
     return spec.median_days * np.exp(spec.log_sigma * z)
 
 
-def _tray_row(spec: TraySpec, tray: str, place: tuple[str, int], growth: Growth) -> dict[str, object]:
+def _tray_row(
+    spec: TraySpec, tray: str, place: tuple[str, int], growth: Growth
+) -> dict[str, object]:
     lot, season = place
-    weighed = {"grams": round(int(growth.sown.sum()) / 1000, 4)} if spec.seeds_per_cell == "pinch" else {}
+    weighed = (
+        {"grams": round(int(growth.sown.sum()) / 1000, 4)} if spec.seeds_per_cell == "pinch" else {}
+    )
     return {
         "tray": tray,
         "season": season,
@@ -219,5 +240,8 @@ def _truth(
         }
         for tray, (lot, season) in trays.items()
     ]
-    dirt, stories = pd.DataFrame(columns=list(DIRT_COLUMNS)), pd.DataFrame(columns=list(STORY_COLUMNS))
+    dirt, stories = (
+        pd.DataFrame(columns=list(DIRT_COLUMNS)),
+        pd.DataFrame(columns=list(STORY_COLUMNS)),
+    )
     return DemoTruth(pd.DataFrame(rows), pd.DataFrame(seasons), pd.DataFrame(grown), dirt, stories)

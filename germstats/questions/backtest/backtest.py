@@ -30,15 +30,19 @@ from germstats.records.intervals.seed_totals import seeds_as_cells, told_by_seed
 from germstats.records.intervals.subsets import before_season
 from germstats.records.seeds import SowingRate
 
-_UNMEASURED = "sown by the pinch, of unknown size, as no tray was before: weigh the seed or count ten pinches"
+_UNMEASURED = (
+    "sown by the pinch, of unknown size, as no tray was before: weigh the seed or count ten pinches"
+)
 _SUREST = 1e-6  # no forecast is surer than one in a million
 
 
 @dataclass(frozen=True)
 class Promise:
-    """What is promised of every tray: a chance of filling `target` of its cells, a range that holds with `level`.
+    """What is promised of every tray: a chance of filling `target` of its cells, a range that holds
+    with `level`.
 
-    Where `assured` is given, not the target but as many cells as are filled with that chance or a higher one.
+    Where `assured` is given, not the target but as many cells as are filled with that chance or a
+    higher one.
     """
 
     target: float
@@ -47,7 +51,9 @@ class Promise:
 
     def __post_init__(self) -> None:
         if not 0 < self.target <= 1:
-            raise WrongUseError(f"The target is a share of cells above 0 and at most 1, not {self.target:g}.")
+            raise WrongUseError(
+                f"The target is a share of cells above 0 and at most 1, not {self.target:g}."
+            )
         if not 0 < self.level < 1:
             raise WrongUseError(f"The level of a range lies between 0 and 1, not {self.level:g}.")
         if self.assured is not None and not 0 < self.assured < 1:
@@ -88,14 +94,18 @@ def back_test(
     """
     promise = Promise(target, level)
     spec, say = spec or FitSpec(), progress or (lambda text: None)
-    patterns = records if isinstance(records, Patterns) else find_patterns(records, spec.spring_ends)
+    patterns = (
+        records if isinstance(records, Patterns) else find_patterns(records, spec.spring_ends)
+    )
     seasons = _seasons(patterns, spec)
     results: list[TrayTest | SetAside] = []
     for season in seasons[1:]:
         say(f"{season}, from the seasons before it")
         past = before_season(patterns, season)
         fit = fit_emergence(past, spec) if len(past.trays) else None
-        results += held_against(patterns, np.flatnonzero(patterns.trays["season"] == season), fit, promise)
+        results += held_against(
+            patterns, np.flatnonzero(patterns.trays["season"] == season), fit, promise
+        )
     rows = [one for one in results if isinstance(one, TrayTest)]
     aside = [one for one in results if isinstance(one, SetAside)]
     if not rows:
@@ -123,7 +133,8 @@ def _seasons(patterns: Patterns, spec: FitSpec) -> list[int]:
     seasons = sorted(int(season) for season in patterns.trays["season"].unique())
     if len(seasons) < 2:
         raise NotEnoughRecordsError(
-            f"The book has usable records of one season only ({seasons[0]}); a back-test needs two. "
+            f"The book has usable records of one season only ({seasons[0]}); a back-test needs "
+            "two. "
             "Keep this season's checks, zeros too, and ask again after the next."
         )
     return seasons
@@ -132,7 +143,8 @@ def _seasons(patterns: Patterns, spec: FitSpec) -> list[int]:
 def held_against(
     patterns: Patterns, codes: NDArray[np.intp], fit: EmergenceFit | None, promise: Promise
 ) -> Iterator[TrayTest | SetAside]:
-    """Hold trays against what a fit that does not know them foretold of them in a spring not yet seen.
+    """Hold trays against what a fit that does not know them foretold of them in a spring not yet
+    seen.
 
     Parameters
     ----------
@@ -166,13 +178,20 @@ def held_against(
         kind = species, tray["lot"], tray["treatment"], tray["sowing"]
         known = known_of(*kind)
         if known is None:
-            yield SetAside(tray["tray"], int(tray["season"]), tray["lot"], _unknown(patterns.sowings[tray["sowing"]]))
+            yield SetAside(
+                tray["tray"],
+                int(tray["season"]),
+                tray["lot"],
+                _unknown(patterns.sowings[tray["sowing"]]),
+            )
             continue
         seen_by = partial(out, known, tray["origin_days"])
         if why := why_not_finished(tray, empty.get(code), seen_by):
             yield SetAside(tray["tray"], int(tray["season"]), tray["lot"], why)
             continue
-        day = np.inf if empty.get(code) is None else _on_clock(known, tray)  # a full tray stays full
+        day = (
+            np.inf if empty.get(code) is None else _on_clock(known, tray)
+        )  # a full tray stays full
         key = f"{tray['lot']}, {tray['treatment']}", parts[code], day
         if key not in foretold:
             foretold[key] = _forecast(known, by_day(known.draws, day), parts[code], promise)
@@ -190,8 +209,9 @@ def held_against(
 
 
 def _share_out() -> Callable[[Foreknown, float, float], float]:
-    """`share_seen` of what is known, the days to 1 February and the day, remembered: lots sown for the first time share
-    the draws of their species."""
+    """`share_seen` of what is known, the days to 1 February and the day, remembered: lots sown for
+    the first time share the draws of their species.
+    """
     shares: dict[tuple[tuple[int, ...], float, float], float] = {}
 
     def out(known: Foreknown, origin_days: float, day: float) -> float:
@@ -204,7 +224,9 @@ def _share_out() -> Callable[[Foreknown, float, float], float]:
 
 
 def _sown_parts(patterns: Patterns, trays: pd.DataFrame) -> dict[int, Parts]:
-    """Tray code -> how many of its cells were sown at which rate, as far as the records speak of them."""
+    """Tray code -> how many of its cells were sown at which rate, as far as the records speak of
+    them.
+    """
     columns = ["tray", "sowing", "count"]
     seen = pd.concat([patterns.finishes[columns], patterns.occupied[columns]])
     cells = seen[seen["tray"].isin(trays.index)].groupby(["tray", "sowing"])["count"].sum()
@@ -212,23 +234,35 @@ def _sown_parts(patterns: Patterns, trays: pd.DataFrame) -> dict[int, Parts]:
     for code, tray in zip(trays.index, trays.to_dict("records"), strict=True):
         whole = tray["record"] == "seedlings"  # its finishes are single seeds, not cells
         counts = {tray["sowing"]: tray["cells"]} if whole else cells.loc[code].to_dict()
-        parts[int(code)] = tuple((patterns.sowings[sowing], round(count)) for sowing, count in counts.items())
+        parts[int(code)] = tuple(
+            (patterns.sowings[sowing], round(count)) for sowing, count in counts.items()
+        )
     return parts
 
 
 def _unknown(rate: SowingRate) -> str:
     """Why nothing is foretold."""
-    return "nothing usable was known before its season" if rate.kind != "pinch_unmeasured" else _UNMEASURED
+    return (
+        "nothing usable was known before its season"
+        if rate.kind != "pinch_unmeasured"
+        else _UNMEASURED
+    )
 
 
-def _up_to_horizon(patterns: Patterns, codes: NDArray[np.intp], fit: EmergenceFit | None) -> Patterns:
-    """The records of some trays up to the horizon that the fit tells their lots by: later looks hold no promise."""
+def _up_to_horizon(
+    patterns: Patterns, codes: NDArray[np.intp], fit: EmergenceFit | None
+) -> Patterns:
+    """The records of some trays up to the horizon that the fit tells their lots by: later looks
+    hold no promise.
+    """
     if fit is None or fit.horizons is None or patterns.units is None:
         return patterns
     days = np.full(len(patterns.trays), np.inf)
     rows = patterns.trays.iloc[codes]
     species = rows["species"].astype(object).where(rows["species"].notna(), None)
-    for code, group, lot, origin in zip(codes, species, rows["lot"], rows["origin_days"], strict=True):
+    for code, group, lot, origin in zip(
+        codes, species, rows["lot"], rows["origin_days"], strict=True
+    ):
         days[code] = fit.horizons.of(group, lot).from_sowing(float(origin))
     known = np.isfinite(days)
     days[known] = nearest_looks(patterns, np.where(known, days, 0.0))[known]
@@ -238,7 +272,9 @@ def _up_to_horizon(patterns: Patterns, codes: NDArray[np.intp], fit: EmergenceFi
 
 
 def _on_clock(known: Foreknown, tray: Mapping[Hashable, Any]) -> float:
-    """Day of a tray's last look on the clock of what is known of it; endless where no timing is known."""
+    """Day of a tray's last look on the clock of what is known of it; endless where no timing is
+    known.
+    """
     time = known.draws.time
     if time is None:
         return np.inf
@@ -249,7 +285,9 @@ def _forecast(known: Foreknown, draws: RowDraws, parts: Parts, promise: Promise)
     """What was promised of a tray; `draws` tell of it up to its last look."""
     cells = sum(count for _, count in parts)
     step = math.gcd(*(count for _, count in parts))
-    rates = tuple(rate for rate, count in parts for _ in range(count // step))  # in turn, each as often as it was sown
+    rates = tuple(
+        rate for rate, count in parts for _ in range(count // step)
+    )  # in turn, each as often as it was sown
     filled = filled_cells(new_tray(draws), rates, cells)
     wanted = max(math.ceil(promise.target * cells - 1e-9), 1)
     if promise.assured is not None:
@@ -276,7 +314,9 @@ def _forecast(known: Foreknown, draws: RowDraws, parts: Parts, promise: Promise)
 
 
 def _most(filled: Array, assured: float) -> int:
-    """The most cells that are filled with this chance or a higher one; `filled` holds P(0), P(1), ..."""
+    """The most cells that are filled with this chance or a higher one; `filled` holds P(0), P(1),
+    ...
+    """
     reached = filled[::-1].cumsum()[::-1]
     return int(np.flatnonzero(reached >= assured - 1e-9)[-1])
 
@@ -286,7 +326,9 @@ def _never_certain(chance: float) -> float:
 
 
 def pencil_fill(share: float, rate: SowingRate) -> float:
-    """Share of cells with at least one seedling, seeds being independent: 1 - (1 - p)^n; a pinch counts as its mean."""
+    """Share of cells with at least one seedling, seeds being independent: 1 - (1 - p)^n; a pinch
+    counts as its mean.
+    """
     numbers = rate.counts or (rate.mean,)
     return float(np.mean([1 - (1 - share) ** n for n in numbers]))
 

@@ -24,12 +24,18 @@ def backtest_text(test: BackTest) -> str:
     return "\n".join(
         [
             wrapped(
-                f"Every season after the first ({test.first_season}) foretold from the seasons before it only, at the "
-                "seeds really sown, and held against what came. 'fill %' is the mean share of cells filled, foretold "
-                f"and seen; 'range' is that foretold for one tray, right for {100 * test.level:.3g} trays in a "
-                "hundred: 'inside', 'short' and 'better' count the trays in, below and above theirs. 'promised' "
-                f"adds up the chances of filling {100 * test.target:.3g} % of the cells or more, 'reached' counts the "
-                "trays that did. 'pencil' is plain arithmetic from all earlier seeds, which knows no scatter of trays "
+                f"Every season after the first ({test.first_season}) foretold from the seasons "
+                "before it only, at the "
+                "seeds really sown, and held against what came. 'fill %' is the mean share of "
+                "cells filled, foretold "
+                "and seen; 'range' is that foretold for one tray, right for "
+                f"{100 * test.level:.3g} trays in a "
+                "hundred: 'inside', 'short' and 'better' count the trays in, below and above "
+                "theirs. 'promised' "
+                f"adds up the chances of filling {100 * test.target:.3g} % of the cells or more, "
+                "'reached' counts the "
+                "trays that did. 'pencil' is plain arithmetic from all earlier seeds, which knows "
+                "no scatter of trays "
                 "and springs."
             ),
             "",
@@ -40,7 +46,10 @@ def backtest_text(test: BackTest) -> str:
             text_table(_header("lot"), [_line(one, one.name) for one in test.lots]),
             "",
             *_lot_words(test),
-            text_table(_header("what it rests on"), [_line(one, _BASES[one.name]) for one in _sorted(test.bases)]),
+            text_table(
+                _header("what it rests on"),
+                [_line(one, _BASES[one.name]) for one in _sorted(test.bases)],
+            ),
             "",
             *(wrapped(words) for words in overall_words(test)),
             "",
@@ -62,8 +71,20 @@ def season_sentences(test: BackTest) -> list[str]:
 
 
 def _header(first: str) -> tuple[str, ...]:
-    return (first, "trays", "fill %", "range", "seen %", "inside", "short", "better", "promised", "reached",
-            "pencil inside", "promised")  # fmt: skip
+    return (
+        first,
+        "trays",
+        "fill %",
+        "range",
+        "seen %",
+        "inside",
+        "short",
+        "better",
+        "promised",
+        "reached",
+        "pencil inside",
+        "promised",
+    )
 
 
 def _line(one: Score, name: str) -> tuple[str, ...]:
@@ -100,29 +121,47 @@ def _season_words(one: Score, test: BackTest) -> str:
         new = [row for row in own if row.basis == "cover"]
         missed = sum(not row.inside for row in new)
         return (
-            f"{words}. {missed} of the misses were under covers the species had never had: look at the cover before "
+            f"{words}. {missed} of the misses were under covers the species had never had: look "
+            "at the cover before "
             "the spring. The other trays came as promised."
         )
     known = [row for row in own if row.basis != "cover"]
     if verdict == SeasonVerdict.POORER:
-        return f"{words}. A poorer spring than those before it could foretell{_mostly(known, short=True)}."
+        return (
+            f"{words}. A poorer spring than those before it could "
+            f"foretell{_mostly(known, short=True)}."
+        )
     if verdict == SeasonVerdict.KINDER:
-        return f"{words}. A kinder spring than those before it could foretell{_mostly(known, short=False)}."
+        return (
+            f"{words}. A kinder spring than those before it could "
+            f"foretell{_mostly(known, short=False)}."
+        )
     return f"{words}. Missed on both sides: trays differed more than those before them had."
 
 
 def _short_of_promise(one: Score, target: str) -> str:
     if one.chances != "too high":
         return ""
-    return f" {one.reached} filled {target} of their cells; about {one.promised:.0f} had been promised."
+    return (
+        f" {one.reached} filled {target} of their cells; about {one.promised:.0f} had been "
+        "promised."
+    )
 
 
 def _mostly(rows: Sequence[TrayTest], short: bool) -> str:
-    """The species (lots, where species are not recorded) of which half the trays or more went that way."""
+    """The species (lots, where species are not recorded) of which half the trays or more went that
+    way.
+    """
     trays = Counter(row.species or row.lot for row in rows)
-    went = Counter(row.species or row.lot for row in rows if (row.seen < row.low if short else row.seen > row.high))
+    went = Counter(
+        row.species or row.lot
+        for row in rows
+        if (row.seen < row.low if short else row.seen > row.high)
+    )
     named = [
-        f"{name} ({went[name]} of {count})" for name, count in sorted(trays.items()) if 2 * went[name] >= max(count, 2)
+        f"{name} ({went[name]} of {count})"
+        for name, count in sorted(trays.items())
+        if 2 * went[name] >= max(count, 2)
     ]
     return f"; above all {', '.join(named)}" if named else ""
 
@@ -132,15 +171,33 @@ def _lot_words(test: BackTest) -> list[str]:
     lines = []
     for one in test.lots:
         if one.ranges == "too high":
-            side = "short" if one.short > one.better else "better" if one.better > one.short else "on both sides"
+            side = (
+                "short"
+                if one.short > one.better
+                else "better"
+                if one.better > one.short
+                else "on both sides"
+            )
             missed = [row for row in test.rows if row.lot == one.name and not row.inside]
             seasons = sorted(Counter(row.season for row in missed).items())
             when = ", ".join(f"{season}: {count}" for season, count in seasons)
-            why = "; all under covers new to it" if all(row.basis == "cover" for row in missed) else ""
-            lines.append(
-                wrapped(f"{one.name}: {len(missed)} of {one.trays} trays outside, mostly {side} ({when}{why})", "  ")
+            why = (
+                "; all under covers new to it"
+                if all(row.basis == "cover" for row in missed)
+                else ""
             )
-    return ["Lots whose trays left their ranges more often than chance would have it:", *lines, ""] if lines else []
+            lines.append(
+                wrapped(
+                    f"{one.name}: {len(missed)} of {one.trays} trays outside, mostly {side} "
+                    f"({when}{why})",
+                    "  ",
+                )
+            )
+    return (
+        ["Lots whose trays left their ranges more often than chance would have it:", *lines, ""]
+        if lines
+        else []
+    )
 
 
 _OF_RANGES = {
@@ -159,19 +216,26 @@ def ranges_words(test: BackTest) -> str:
     """How many trays came inside their range, and what that says of the ranges."""
     one = test.overall
     return (
-        f"Over all: {one.inside} of {one.trays} trays came inside their range; about {one.inside_expected:.0f} should "
-        f"have ({_between(one.inside_low, one.inside_high)} by chance alone). {_OF_RANGES[one.ranges]} A range spanned "
-        f"{100 * (one.high_fill - one.low_fill):.0f} points on average; a wide one is easily right. Of the pencil's "
+        f"Over all: {one.inside} of {one.trays} trays came inside their range; about "
+        f"{one.inside_expected:.0f} should "
+        f"have ({_between(one.inside_low, one.inside_high)} by chance alone). "
+        f"{_OF_RANGES[one.ranges]} A range spanned "
+        f"{100 * (one.high_fill - one.low_fill):.0f} points on average; a wide one is easily "
+        "right. Of the pencil's "
         f"narrow ones, meant to hold as often, {one.pencil_inside} held."
     )
 
 
 def chances_words(test: BackTest) -> str:
-    """Of how many trays the target was promised, how many reached it, and what that says of the chances."""
+    """Of how many trays the target was promised, how many reached it, and what that says of the
+    chances.
+    """
     one = test.overall
     return (
-        f"{100 * test.target:.3g} % of the cells or more: promised of {so_many(round(one.promised), 'tray')} "
-        f"({_between(one.promised_low, one.promised_high)} by chance alone), come true in {one.reached}. "
+        f"{100 * test.target:.3g} % of the cells or more: promised of "
+        f"{so_many(round(one.promised), 'tray')} "
+        f"({_between(one.promised_low, one.promised_high)} by chance alone), come true in "
+        f"{one.reached}. "
         f"{_OF_CHANCES[one.chances]} The pencil promised {one.pencil_promised:.0f}."
     )
 
@@ -180,10 +244,16 @@ def overall_words(test: BackTest) -> list[str]:
     """Promised and come, over all, in a few sentences."""
     one = test.overall
     known = test.without_new_covers()
-    apart = [] if known is None or known.trays == one.trays else [
-        f"Without the {so_many(one.trays - known.trays, 'tray')} under covers new to their species, {known.inside} of "
-        f"{known.trays} came inside, {_between(known.inside_low, known.inside_high)} by chance alone."
-    ]  # fmt: skip
+    apart = (
+        []
+        if known is None or known.trays == one.trays
+        else [
+            f"Without the {so_many(one.trays - known.trays, 'tray')} under covers new to their "
+            f"species, {known.inside} of "
+            f"{known.trays} came inside, {_between(known.inside_low, known.inside_high)} by "
+            "chance alone."
+        ]
+    )
     by_seeds = sum(row.counted == "seeds" for row in test.rows)
     counted = f"Only seedlings were counted in {_trays(by_seeds)}"
     singly = [f"{counted}, so each seed there counts as one cell, a pinch as its mean."]
@@ -193,9 +263,11 @@ def overall_words(test: BackTest) -> list[str]:
         *apart,
         *(singly if by_seeds else []),
         chances_words(test),
-        f"Error of the chances, 0 being perfect and 0.25 what a coin gets: {one.chance_error:.3f}, the pencil's "
+        "Error of the chances, 0 being perfect and 0.25 what a coin gets: "
+        f"{one.chance_error:.3f}, the pencil's "
         f"{one.pencil_chance_error:.3f}; {better} the pencil.",
-        "Trays of one spring share its luck, so what chance alone can do is more than these ranges say: with "
+        "Trays of one spring share its luck, so what chance alone can do is more than these "
+        "ranges say: with "
         f"{_seasons(len(test.seasons))} tested, take the verdicts as "
         + ("a first hint." if test.hint_only else "a guide, not as proof."),
     ]
@@ -217,12 +289,21 @@ def _set_aside(test: BackTest) -> list[str]:
     if not test.set_aside and not test.left_out:
         return []
     of = len(test.rows) + len(test.set_aside)
-    lines = [f"Set aside, {len(test.set_aside)} of {of} trays of the seasons tested:"] if test.set_aside else []
-    lines += [wrapped(f"{one.tray} ({one.lot}, {one.season}): {one.why}", "  ") for one in test.set_aside]
+    lines = (
+        [f"Set aside, {len(test.set_aside)} of {of} trays of the seasons tested:"]
+        if test.set_aside
+        else []
+    )
+    lines += [
+        wrapped(f"{one.tray} ({one.lot}, {one.season}): {one.why}", "  ") for one in test.set_aside
+    ]
     if test.left_out:
         trays = _trays(len(test.left_out))
         lines.append(
-            wrapped(f"Another {trays} of the book could not be used, whatever the season; germstats fit says why.")
+            wrapped(
+                f"Another {trays} of the book could not be used, whatever the season; germstats "
+                "fit says why."
+            )
         )
     return [*lines, ""]
 
@@ -231,20 +312,24 @@ def next_of_backtest(test: BackTest) -> str:
     """What to do next with the promises."""
     if test.held:
         return (
-            "Next: germstats sow. Its chances have held on your own trays so far; keep every check, zeros too, and ask "
+            "Next: germstats sow. Its chances have held on your own trays so far; keep every "
+            "check, zeros too, and ask "
             "again after this spring."
         )
     springs = " and ".join(str(season) for season in test.troubled_seasons())
     more = "For orders that must not fail ask for more, say germstats sow --assurance 0.9."
     if springs and test.narrow_springs:
         return (
-            f"Next: springs like {springs} can come again. Run germstats backtest with --season-sd {WIDE_SPRINGS:g} "
-            "(springs that differ more): if more trays come inside and the error of the chances does not grow, use "
+            f"Next: springs like {springs} can come again. Run germstats backtest with "
+            f"--season-sd {WIDE_SPRINGS:g} "
+            "(springs that differ more): if more trays come inside and the error of the chances "
+            "does not grow, use "
             f"the same in germstats sow. {more}"
         )
     if springs:
         return f"Next: springs like {springs} can come again. {more}"
     return (
-        "Next: sow with something in hand, say germstats sow --assurance 0.9, and hold the seasons' lots "
+        "Next: sow with something in hand, say germstats sow --assurance 0.9, and hold the "
+        "seasons' lots "
         "against each other in germstats fit: seed, cover or place may have changed between them."
     )

@@ -60,8 +60,11 @@ class Promised:
         return np.asarray((self.low <= self.seen) & (self.seen <= self.high), dtype=float)
 
 
-def draw_promises(many: Sequence[Promised], groups: Sequence[tuple[str, int]], title: str) -> Figure:
-    """Draw ranges with what came, a panel for each way of promising; the same trays in the same order.
+def draw_promises(
+    many: Sequence[Promised], groups: Sequence[tuple[str, int]], title: str
+) -> Figure:
+    """Draw ranges with what came, a panel for each way of promising; the same trays in the same
+    order.
 
     Parameters
     ----------
@@ -88,8 +91,12 @@ def draw_promises(many: Sequence[Promised], groups: Sequence[tuple[str, int]], t
         grid[0].set_xlim(-1, trays)
         grid[0].set_ylim(-0.04, 1.04)
         percent_axis(grid[0].yaxis)
-        middles = [float(end) - (count + 1) / 2 for end, (_, count) in zip(ends, groups, strict=True)]
-        grid[-1].set_xticks(middles, labels=[_group_words(name, count, trays) for name, count in groups])
+        middles = [
+            float(end) - (count + 1) / 2 for end, (_, count) in zip(ends, groups, strict=True)
+        ]
+        grid[-1].set_xticks(
+            middles, labels=[_group_words(name, count, trays) for name, count in groups]
+        )
         titled(figure, title, grid[0])
     return figure
 
@@ -104,33 +111,60 @@ def _group_words(name: str, count: int, trays: int) -> str:
 def _draw_panel(axes: Axes, one: Promised) -> None:
     at = np.arange(len(one.seen))
     wide = float(np.clip(150 / max(len(at), 1), 1.2, 6))
-    axes.plot(gapped(at, at), gapped(one.low, one.high), color=COLOURS[0], alpha=0.4, lw=wide, label="promised range",
-              solid_capstyle="projecting")  # fmt: skip
+    axes.plot(
+        gapped(at, at),
+        gapped(one.low, one.high),
+        color=COLOURS[0],
+        alpha=0.4,
+        lw=wide,
+        label="promised range",
+        solid_capstyle="projecting",
+    )
     inside = one.inside == 1
     size = float(np.clip(300 / max(len(at), 1), 2.2, 5))
     axes.plot(at[inside], one.seen[inside], "o", color=INK, ms=size, mew=0, label="came, inside")
-    axes.plot(at[~inside], one.seen[~inside], "x", color=COLOURS[1], ms=size + 2.5, mew=1.5, label="came, outside")
+    axes.plot(
+        at[~inside],
+        one.seen[~inside],
+        "x",
+        color=COLOURS[1],
+        ms=size + 2.5,
+        mew=1.5,
+        label="came, outside",
+    )
 
 
 def backtest_picture(test: BackTest) -> Picture:
-    """Every tray with its promised range and what came; below it the same trays with the pencil's ranges.
+    """Every tray with its promised range and what came; below it the same trays with the pencil's
+    ranges.
 
     Trays stand by season, then by what was expected of them.
     """
     rows = sorted(test.rows, key=lambda row: (row.season, row.expected / row.cells, row.tray))
     many = (
         _promised(rows, "our ranges", test.overall.inside, ("low", "high")),
-        _promised(rows, "the pencil's ranges", test.overall.pencil_inside, ("pencil_low", "pencil_high")),
+        _promised(
+            rows, "the pencil's ranges", test.overall.pencil_inside, ("pencil_low", "pencil_high")
+        ),
     )
     groups = [(one.name, one.trays) for one in test.seasons]
-    title = f"Past trays: {test.overall.inside} of {test.overall.trays} came inside the promised range"
-    return Picture("backtest", _words(test, title), backtest_table(rows), draw_promises(many, groups, title))
+    title = (
+        f"Past trays: {test.overall.inside} of {test.overall.trays} came inside the promised range"
+    )
+    return Picture(
+        "backtest", _words(test, title), backtest_table(rows), draw_promises(many, groups, title)
+    )
 
 
 def _promised(rows: Sequence[TrayTest], name: str, inside: int, ends: tuple[str, str]) -> Promised:
     cells = np.array([row.cells for row in rows], dtype=float)
     low, high = (np.array([getattr(row, end) for row in rows]) / cells for end in ends)
-    return Promised(f"{name}: {inside} of {len(rows)} held", low, high, np.array([row.seen for row in rows]) / cells)
+    return Promised(
+        f"{name}: {inside} of {len(rows)} held",
+        low,
+        high,
+        np.array([row.seen for row in rows]) / cells,
+    )
 
 
 def backtest_table(rows: Sequence[TrayTest]) -> pd.DataFrame:
@@ -150,7 +184,18 @@ def backtest_table(rows: Sequence[TrayTest]) -> pd.DataFrame:
         )
         for row in rows
     ]
-    header = ["season", "tray", "lot", "cover, treatment", "cells", "promised", "came", "range", "pencil", "its range"]
+    header = [
+        "season",
+        "tray",
+        "lot",
+        "cover, treatment",
+        "cells",
+        "promised",
+        "came",
+        "range",
+        "pencil",
+        "its range",
+    ]
     return pd.DataFrame(lines, columns=header)
 
 
@@ -161,10 +206,14 @@ def _came(seen: int, low: int, high: int) -> str:
 def _words(test: BackTest, title: str) -> FigureWords:
     one = test.overall
     seasons = "; ".join(f"{season.name} {_of(season)}" for season in test.seasons)
-    text = (f"Ranges meant to hold for {percent(test.level)} trays in a hundred held for {_of(one)} ({seasons}); "
-            f"{so_many(one.short, 'tray')} fell short, {one.better} came better. The pencil's held for "
-            f"{one.pencil_inside}. The mean tray was promised {percent(one.expected_fill)} % of its cells "
-            f"({between(one.low_fill, one.high_fill)} %) and filled {percent(one.seen_fill)} %.")  # fmt: skip
+    text = (
+        f"Ranges meant to hold for {percent(test.level)} trays in a hundred held for {_of(one)} "
+        f"({seasons}); "
+        f"{so_many(one.short, 'tray')} fell short, {one.better} came better. The pencil's held for "
+        f"{one.pencil_inside}. The mean tray was promised {percent(one.expected_fill)} % of its "
+        "cells "
+        f"({between(one.low_fill, one.high_fill)} %) and filled {percent(one.seen_fill)} %."
+    )
     return FigureWords(title, text)
 
 

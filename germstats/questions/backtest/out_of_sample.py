@@ -1,4 +1,6 @@
-"""What earlier records say of a tray about to be sown: its own lot, else its species, else all species."""
+"""What earlier records say of a tray about to be sown: its own lot, else its species, else all
+species.
+"""
 
 from __future__ import annotations
 
@@ -25,13 +27,14 @@ class Foreknown:
     Attributes
     ----------
     basis : {"lot", "species", "cover", "unknown"}
-        The same lot and treatment had been sown; other lots of the species under it; the species under other
-        treatments only; or not even the species.
+        The same lot and treatment had been sown; other lots of the species under it; the species
+        under other treatments only; or not even the species.
     draws : RowDraws
     timed : tuple of RowDraws
         Draws with a timing, to judge whether checks went on long enough; empty where none is known.
     pencil : float
-        Seedlings over seeds (or from fill) of all earlier trays of that kind, as worked out with a pencil.
+        Seedlings over seeds (or from fill) of all earlier trays of that kind, as worked out with a
+        pencil.
     """
 
     basis: Basis
@@ -40,7 +43,9 @@ class Foreknown:
     pencil: float
 
 
-def foreknow(fit: EmergenceFit, species: str | None, lot: str, label: str, rate: SowingRate) -> Foreknown | None:
+def foreknow(
+    fit: EmergenceFit, species: str | None, lot: str, label: str, rate: SowingRate
+) -> Foreknown | None:
     """What `fit` says of trays of a lot and treatment not in it yet.
 
     Parameters
@@ -63,8 +68,11 @@ def foreknow(fit: EmergenceFit, species: str | None, lot: str, label: str, rate:
     family = [row for row in alike if species is not None and row.species == species]
     same_cover = [row for row in family if row.label == label]
     found: tuple[tuple[Basis, list[RowEstimate]], ...] = (
-        ("lot", own), ("species", same_cover), ("cover", family), ("unknown", alike)
-    )  # fmt: skip
+        ("lot", own),
+        ("species", same_cover),
+        ("cover", family),
+        ("unknown", alike),
+    )
     basis, rows = next((one for one in found if one[1]), ("unknown", []))
     if not rows or (unmeasured and basis in ("cover", "unknown")):
         return None
@@ -73,7 +81,8 @@ def foreknow(fit: EmergenceFit, species: str | None, lot: str, label: str, rate:
 
 
 def share_seen(known: Foreknown, day: float, origin_days: float) -> float:
-    """Share of the seeds that emerge expected to be out `day` days after sowing, in a tray and spring not yet seen.
+    """Share of the seeds that emerge expected to be out `day` days after sowing, in a tray and
+    spring not yet seen.
 
     1 where no timing is known: counts are then taken as final, as `fit_emergence` takes them.
 
@@ -106,13 +115,17 @@ def _draws(fit: EmergenceFit, basis: Basis, rows: Sequence[RowEstimate], label: 
     species = rows[0].species
     if basis == "unknown" or species is None:
         return unknown_species(fit)
-    if basis == "cover" and fit.pooled is None:  # which knows no spread of treatments: the species' usual one
+    if (
+        basis == "cover" and fit.pooled is None
+    ):  # which knows no spread of treatments: the species' usual one
         label = max(rows, key=lambda row: row.trays).label
     return new_lot(fit, species, label)
 
 
 def _pencil_share(fit: EmergenceFit, rows: Sequence[RowEstimate]) -> float:
-    """Seedlings over seeds of the trays behind `rows`; where none was counted, the share that explains their fill."""
+    """Seedlings over seeds of the trays behind `rows`; where none was counted, the share that
+    explains their fill.
+    """
     keys = {(row.species, row.lot, row.label) for row in rows}
     trays = fit.patterns.trays
     species = trays["species"].astype(object).where(trays["species"].notna(), None)
@@ -132,8 +145,9 @@ def pencil_share(trays: pd.DataFrame, sowings: tuple[SowingRate, ...]) -> float:
     Returns
     -------
     float
-        Sum of seedlings over sum of seeds where seedlings were counted; else 1 - (1 - f)^(1/n), f the share of cells
-        filled and n the mean seeds per cell. Trays without a seed say nothing; 0 where no other is there.
+        Sum of seedlings over sum of seeds where seedlings were counted; else 1 - (1 - f)^(1/n), f
+        the share of cells filled and n the mean seeds per cell. Trays without a seed say nothing; 0
+        where no other is there.
     """
     mean = np.array([sowings[code].mean for code in trays["sowing"]])
     cells, seeds = trays["cells"].to_numpy(dtype=float), trays["seeds"].to_numpy(dtype=float)
@@ -145,4 +159,6 @@ def pencil_share(trays: pd.DataFrame, sowings: tuple[SowingRate, ...]) -> float:
         return float(min(emerged[counted].sum() / seeds[counted].sum(), 1.0))
     if not sown.any():
         return 0.0
-    return float(1 - (1 - filled[sown].sum() / cells[sown].sum()) ** (cells[sown].sum() / seeds[sown].sum()))
+    return float(
+        1 - (1 - filled[sown].sum() / cells[sown].sum()) ** (cells[sown].sum() / seeds[sown].sum())
+    )

@@ -77,7 +77,8 @@ class BackTest:
         return pd.DataFrame([row.as_record() for row in self.rows])
 
     def without_new_covers(self, season: int | None = None) -> Score | None:
-        """Score of the trays (of one season) whose species had been sown under their cover before; None: no such tray.
+        """Score of the trays (of one season) whose species had been sown under their cover before;
+        None: no such tray.
 
         What a cover does is not to be foretold before it was tried, and says nothing of the spring.
         """
@@ -85,16 +86,25 @@ class BackTest:
         return score("without new covers", rows) if rows else None
 
     def odd_seasons(self) -> tuple[int, ...]:
-        """Seasons in which fewer trays came inside their range than chance allows, new covers apart."""
+        """Seasons in which fewer trays came inside their range than chance allows, new covers
+        apart.
+        """
         return tuple(season for season, one in self._plain_seasons() if one.ranges == "too high")
 
     def troubled_seasons(self) -> tuple[int, ...]:
-        """Seasons that were odd, or in which fewer trays reached the target than chance allows; new covers apart."""
-        return tuple(season for season, one in self._plain_seasons() if "too high" in (one.ranges, one.chances))
+        """Seasons that were odd, or in which fewer trays reached the target than chance allows; new
+        covers apart.
+        """
+        return tuple(
+            season
+            for season, one in self._plain_seasons()
+            if "too high" in (one.ranges, one.chances)
+        )
 
     def verdict_of(self, season: Score) -> SeasonVerdict:
-        """How the promises for one of `seasons` came out; where the misses lie under new covers, the spring is not
-        blamed."""
+        """How the promises for one of `seasons` came out; where the misses lie under new covers,
+        the spring is not blamed.
+        """
         if season.ranges != "too high":
             return SeasonVerdict.AS_PROMISED
         year = int(season.name)
@@ -128,7 +138,9 @@ class BackTest:
         return [(season, one) for season, one in scores if one is not None]
 
     def as_record(self) -> dict[str, object]:
-        """Everything as plain values, for ``--json``: rows per tray, then sums, then what was not tested."""
+        """Everything as plain values, for ``--json``: rows per tray, then sums, then what was not
+        tested.
+        """
         sums = {"lots": self.lots, "seasons": self.seasons, "bases": self.bases}
         return {
             "target": self.target,
@@ -136,7 +148,9 @@ class BackTest:
             "first_season": self.first_season,
             "rows": [row.as_record() for row in self.rows],
             **{name: [one.as_record() for one in scores] for name, scores in sums.items()},
-            "seasons": [{**one.as_record(), "verdict": self.verdict_of(one)} for one in self.seasons],
+            "seasons": [
+                {**one.as_record(), "verdict": self.verdict_of(one)} for one in self.seasons
+            ],
             "overall": self.overall.as_record(),
             "odd_seasons": self.odd_seasons(),
             "set_aside": [asdict(one) for one in self.set_aside],

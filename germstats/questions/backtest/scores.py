@@ -30,7 +30,8 @@ class Forecast:
     expected, low, high : float, int, int
         Filled cells: mean and range.
     range_chance : float
-        Chance of that range by the forecast itself; whole cells make it a little more than asked for.
+        Chance of that range by the forecast itself; whole cells make it a little more than asked
+        for.
     chance : float
         Promised chance of reaching the target.
     pencil_expected, pencil_low, pencil_high, pencil_range_chance, pencil_chance :
@@ -65,8 +66,8 @@ class TrayTest(Forecast):
     seen : int
         Cells filled.
     counted : {"cells", "seeds"}
-        Seeds where only all seedlings of the tray were counted: each seed then stands as a cell of its own, in the
-        promise and in what came.
+        Seeds where only all seedlings of the tray were counted: each seed then stands as a cell of
+        its own, in the promise and in what came.
     """
 
     tray: str
@@ -95,8 +96,15 @@ class TrayTest(Forecast):
 
     def as_record(self) -> dict[str, object]:
         """The columns of `BackTest.to_frame`."""
-        names = {name: getattr(self, name) for name in ("tray", "season", "species", "lot", "label", "basis")}
-        judged = {"inside": self.inside, "reached": self.reached, "pencil_inside": self.pencil_inside}
+        names = {
+            name: getattr(self, name)
+            for name in ("tray", "season", "species", "lot", "label", "basis")
+        }
+        judged = {
+            "inside": self.inside,
+            "reached": self.reached,
+            "pencil_inside": self.pencil_inside,
+        }
         return {**names, **asdict(self), **judged}
 
 
@@ -116,17 +124,18 @@ class Score:
     inside_expected : float
         Trays to be expected inside by the forecasts themselves.
     inside_low, inside_high : int
-        Range (90 %) of that number if only chance were at work and trays were independent. Trays of one spring share
-        its luck, so that it is too narrow.
+        Range (90 %) of that number if only chance were at work and trays were independent. Trays of
+        one spring share its luck, so that it is too narrow.
     promised, promised_low, promised_high : float, int, int
-        Trays to be expected at the target (sum of the chances), and the range by chance alone, as above.
+        Trays to be expected at the target (sum of the chances), and the range by chance alone, as
+        above.
     reached : int
         Trays that got there.
     pencil_inside, pencil_inside_expected, pencil_promised :
         The same by the pencil.
     chance_error, pencil_chance_error : float
-        Mean squared difference between the promised chance and what came, 1 or 0 (Brier 1950, Mon. Weather Rev.
-        78:1-3, memory). 0 is perfect, 0.25 what a constant chance of one half gets.
+        Mean squared difference between the promised chance and what came, 1 or 0 (Brier 1950, Mon.
+        Weather Rev. 78:1-3, memory). 0 is perfect, 0.25 what a constant chance of one half gets.
     """
 
     name: str
@@ -179,8 +188,10 @@ def score(name: str, rows: Sequence[TrayTest]) -> Score:
         return np.array([take(row) for row in rows], dtype=float)
 
     range_chance, chance, pencil_chance = (
-        of(lambda r: r.range_chance), of(lambda r: r.chance), of(lambda r: r.pencil_chance)
-    )  # fmt: skip
+        of(lambda r: r.range_chance),
+        of(lambda r: r.chance),
+        of(lambda r: r.pencil_chance),
+    )
     reached, cells = of(lambda r: r.reached), of(lambda r: r.cells)
     inside_low, inside_high = chance_range(range_chance)
     promised_low, promised_high = chance_range(chance)
@@ -210,7 +221,8 @@ def score(name: str, rows: Sequence[TrayTest]) -> Score:
 
 
 def chance_range(chances: np.ndarray) -> tuple[int, int]:
-    """Range (90 %) of the number of successes among independent trials, exactly, by adding one trial at a time.
+    """Range (90 %) of the number of successes among independent trials, exactly, by adding one
+    trial at a time.
 
     Parameters
     ----------

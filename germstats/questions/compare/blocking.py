@@ -1,4 +1,6 @@
-"""Which trays of two levels stood side by side, and why two levels cannot be told apart where none did."""
+"""Which trays of two levels stood side by side, and why two levels cannot be told apart where none
+did.
+"""
 
 from __future__ import annotations
 
@@ -45,8 +47,14 @@ def levels_of(trays: pd.DataFrame, treatment: str) -> pd.Series:
     """Level of each tray under `treatment`, as a grower would name it."""
     if treatment == "depth":
         depth = trays["cover_depth_mm"].astype(float)
-        said = [f" over {DEEP_MM:g} mm" if mm > DEEP_MM else f" up to {DEEP_MM:g} mm" if mm > 0 else "" for mm in depth]
-        return pd.Series([cover + deep for cover, deep in zip(_cover(trays), said, strict=True)], index=trays.index)
+        said = [
+            f" over {DEEP_MM:g} mm" if mm > DEEP_MM else f" up to {DEEP_MM:g} mm" if mm > 0 else ""
+            for mm in depth
+        ]
+        return pd.Series(
+            [cover + deep for cover, deep in zip(_cover(trays), said, strict=True)],
+            index=trays.index,
+        )
     if treatment == "cover":
         return _cover(trays)
     empty = {"pretreatment": "untreated", "place": "no place noted"}[treatment]
@@ -57,8 +65,11 @@ def _cover(trays: pd.DataFrame) -> pd.Series:
     return trays["cover"].astype(str).where(trays["cover"] != "", "none")
 
 
-def side_by_side(trays: pd.DataFrame, levels: pd.Series, names: tuple[str, str], treatment: str) -> Pair:
-    """Trays of two levels that share lot, season and the other treatments, and place where they were laid out so.
+def side_by_side(
+    trays: pd.DataFrame, levels: pd.Series, names: tuple[str, str], treatment: str
+) -> Pair:
+    """Trays of two levels that share lot, season and the other treatments, and place where they
+    were laid out so.
 
     Parameters
     ----------
@@ -83,15 +94,24 @@ def side_by_side(trays: pd.DataFrame, levels: pd.Series, names: tuple[str, str],
             had = "no tray" if count == 0 else "one tray only"
             why = f"{had} of {name}: a tray cannot be told from its {treatment}; "
             why += _remedy(chosen, names, name, treatment)
-            return Pair(nothing, nothing, nothing, "", _whose(chosen, level, names, treatment) + why)
+            return Pair(
+                nothing, nothing, nothing, "", _whose(chosen, level, names, treatment) + why
+            )
     base = _keys(chosen, treatment, with_place=False)
     placed = _keys(chosen, treatment, with_place=True)
     noted = bool((chosen[["place", "block"]] != "").any(axis=None))
-    for keys, said in (*(((placed, "lot, season and place"),) if noted else ()), (base, "lot and season")):
+    for keys, said in (
+        *(((placed, "lot, season and place"),) if noted else ()),
+        (base, "lot and season"),
+    ):
         both = _in_both(keys, level)
         enough = min(int((both & ~level).sum()), int((both & level).sum())) >= _FEWEST
-        if enough and (said == "lot and season" or both.sum() >= 0.75 * _in_both(base, level).sum()):
-            if said == "lot and season" and (why := _one_place(chosen[both], level[both], names, treatment)):
+        if enough and (
+            said == "lot and season" or both.sum() >= 0.75 * _in_both(base, level).sum()
+        ):
+            if said == "lot and season" and (
+                why := _one_place(chosen[both], level[both], names, treatment)
+            ):
                 return Pair(nothing, nothing, nothing, "", why)
             _, block = np.unique(keys[both], return_inverse=True)
             codes = chosen.index.to_numpy(dtype=np.int64)[both]
@@ -126,8 +146,12 @@ def _in_both(keys: np.ndarray, level: np.ndarray) -> np.ndarray:
     return np.isin(keys, keys[level]) & np.isin(keys, keys[~level])
 
 
-def _one_place(trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], treatment: str) -> str:
-    """Why place and level cannot be separated, where each level only ever stood at places of its own."""
+def _one_place(
+    trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], treatment: str
+) -> str:
+    """Why place and level cannot be separated, where each level only ever stood at places of its
+    own.
+    """
     places = trays["place"].astype(str).to_numpy()
     if treatment == "place" or (places == "").any():
         return ""
@@ -136,21 +160,28 @@ def _one_place(trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], t
         return ""
     lone, where = (names[1], ours) if len(ours) == 1 else (names[0], theirs)
     other = names[0] if lone == names[1] else names[1]
-    return (f"{lone} only ever stood at {next(iter(where))}, {other} never did: place and {treatment} cannot be "
-            f"separated; next time sow a tray of each at both places")  # fmt: skip
+    return (
+        f"{lone} only ever stood at {next(iter(where))}, {other} never did: place and {treatment} "
+        "cannot be "
+        f"separated; next time sow a tray of each at both places"
+    )
 
 
-def _confounded(trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], treatment: str) -> str:
+def _confounded(
+    trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], treatment: str
+) -> str:
     remedy = _remedy(trays, names, names[1], treatment)
     for column in ("lot", "season", "pretreatment"):
         ours, theirs = set(trays[column].astype(str)[level]), set(trays[column].astype(str)[~level])
         if not ours & theirs:
             return (
-                f"{names[1]} was only ever used with {column} {_listed(ours)}, {names[0]} with {column} "
+                f"{names[1]} was only ever used with {column} {_listed(ours)}, {names[0]} with "
+                f"{column} "
                 f"{_listed(theirs)}: {column} and {treatment} cannot be separated; {remedy}"
             )
     return (
-        f"{names[0]} and {names[1]} never had two trays each of one lot in one season: lot, season and {treatment} "
+        f"{names[0]} and {names[1]} never had two trays each of one lot in one season: lot, "
+        f"season and {treatment} "
         f"cannot be separated; {remedy}"
     )
 
@@ -161,18 +192,33 @@ def _whose(trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], treat
         return ""
     lot, only = str(trays["lot"].iloc[0]), names[1] if level.all() else names[0]
     places = set(trays["place"].astype(str))
-    at = f" and only at {next(iter(places))}" if len(places) == 1 and "" not in places and treatment != "place" else ""
-    return f"{lot} only ever under {only}{at}: lot{', place' if at else ''} and {treatment} cannot be separated; "
+    at = (
+        f" and only at {next(iter(places))}"
+        if len(places) == 1 and "" not in places and treatment != "place"
+        else ""
+    )
+    return (
+        f"{lot} only ever under {only}{at}: lot{', place' if at else ''} and {treatment} cannot be "
+        "separated; "
+    )
 
 
 def _remedy(trays: pd.DataFrame, names: tuple[str, str], short: str, treatment: str) -> str:
     lot = f"of {trays['lot'].iloc[-1]} " if len(trays) else ""
     other = names[0] if short == names[1] else names[1]
     if treatment == "place":
-        return f"to find out, sow at least two trays {lot}at {short} and two at {other}, on the same day"
-    under, beside = (name if name in ("none", "untreated") else f"under {name}" for name in (short, other))
+        return (
+            f"to find out, sow at least two trays {lot}at {short} and two at {other}, on the same "
+            "day"
+        )
+    under, beside = (
+        name if name in ("none", "untreated") else f"under {name}" for name in (short, other)
+    )
     under, beside = (text.replace("none", "without cover") for text in (under, beside))
-    return f"to find out, sow at least two trays {lot}{under} beside two {beside}, on the same day and benches"
+    return (
+        f"to find out, sow at least two trays {lot}{under} beside two {beside}, on the same day "
+        "and benches"
+    )
 
 
 def _listed(values: set[str]) -> str:

@@ -67,8 +67,13 @@ def compare(
     for species, own in trays.groupby("species", sort=True, dropna=False):
         own = _known_seeds(own, patterns)
         levels = levels_of(own, spec.treatment)
-        names = _ordered(levels_of(patterns.trays[patterns.trays["species"] == species], spec.treatment)
-                         if isinstance(species, str) else levels, levels, spec)  # fmt: skip
+        names = _ordered(
+            levels_of(patterns.trays[patterns.trays["species"] == species], spec.treatment)
+            if isinstance(species, str)
+            else levels,
+            levels,
+            spec,
+        )
         if len(names) < 2:
             continue
         progress(f"comparing {species}")
@@ -77,14 +82,21 @@ def compare(
         raise NotEnoughRecordsError(
             f"No species has trays of two levels of {spec.treatment}: there is nothing to compare."
         )
-    return Comparison((*rows, *over_all(rows, spec)), _apart(trays, spec), stray_seedlings(book, spec.treatment), spec)
+    return Comparison(
+        (*rows, *over_all(rows, spec)),
+        _apart(trays, spec),
+        stray_seedlings(book, spec.treatment),
+        spec,
+    )
 
 
 def _chosen(patterns: Patterns, spec: CompareSpec) -> pd.DataFrame:
     """Trays asked for; near misses are suggested."""
     trays = patterns.trays
     if trays.empty:
-        raise NotEnoughRecordsError("No tray has a check that can be used, so nothing can be compared.")
+        raise NotEnoughRecordsError(
+            "No tray has a check that can be used, so nothing can be compared."
+        )
     for column, asked in (("species", spec.species), ("lot", spec.lots)):
         known = sorted({str(name) for name in trays[column] if isinstance(name, str)})
         for name in asked:
@@ -97,26 +109,51 @@ def _chosen(patterns: Patterns, spec: CompareSpec) -> pd.DataFrame:
 
 
 def _known_seeds(trays: pd.DataFrame, patterns: Patterns) -> pd.DataFrame:
-    """Trays whose seeds are known; those sown by a pinch of unknown size only where there are no others."""
-    unknown = np.array([patterns.sowings[code].kind == "pinch_unmeasured" for code in trays["sowing"]], dtype=bool)
+    """Trays whose seeds are known; those sown by a pinch of unknown size only where there are no
+    others.
+    """
+    unknown = np.array(
+        [patterns.sowings[code].kind == "pinch_unmeasured" for code in trays["sowing"]], dtype=bool
+    )
     return trays if unknown.all() else trays[~unknown]
 
 
 def _ordered(known: pd.Series, own: pd.Series, spec: CompareSpec) -> list[str]:
-    """Levels of a species, the reference first: the one asked for, else none, else that with most trays."""
+    """Levels of a species, the reference first: the one asked for, else none, else that with most
+    trays.
+    """
     names = sorted(set(known))
     counts = own.value_counts()
-    first = min(names, key=lambda name: (name != spec.reference, name not in ("none", "untreated"),
-                                         -int(counts.get(name, 0)), name)) if names else ""  # fmt: skip
+    first = (
+        min(
+            names,
+            key=lambda name: (
+                name != spec.reference,
+                name not in ("none", "untreated"),
+                -int(counts.get(name, 0)),
+                name,
+            ),
+        )
+        if names
+        else ""
+    )
     return [first, *(name for name in names if name != first)]
 
 
 def _of_species(
-    fit: EmergenceFit, species: str, trays: pd.DataFrame, levels: pd.Series, names: list[str], spec: CompareSpec
+    fit: EmergenceFit,
+    species: str,
+    trays: pd.DataFrame,
+    levels: pd.Series,
+    names: list[str],
+    spec: CompareSpec,
 ) -> list[ComparisonRow]:
     sown = set(levels)
-    pairs = {pair: side_by_side(trays, levels, pair, spec.treatment)
-             for pair in combinations(names, 2) if sown & set(pair)}  # fmt: skip
+    pairs = {
+        pair: side_by_side(trays, levels, pair, spec.treatment)
+        for pair in combinations(names, 2)
+        if sown & set(pair)
+    }
     others = others_of(fit, species)
     scales: Scales | None = None
     rows = []
@@ -135,7 +172,12 @@ def _of_species(
 
 
 def _raw(
-    species: str, treatment: str, trays: pd.DataFrame, levels: pd.Series, pair: tuple[str, str], found: Pair
+    species: str,
+    treatment: str,
+    trays: pd.DataFrame,
+    levels: pd.Series,
+    pair: tuple[str, str],
+    found: Pair,
 ) -> ComparisonRow:
     if len(found.codes):
         parts = [trays.loc[found.codes[found.level == k]] for k in (0, 1)]
@@ -143,39 +185,69 @@ def _raw(
         parts = [trays[levels == name] for name in pair]
 
     def sums(column: str) -> tuple[int | None, int | None]:
-        totals = [None if part[column].isna().any() or part.empty else int(part[column].sum()) for part in parts]
+        totals = [
+            None if part[column].isna().any() or part.empty else int(part[column].sum())
+            for part in parts
+        ]
         return totals[0], totals[1]
 
     return ComparisonRow(
-        species=species, treatment=treatment, reference=pair[0], level=pair[1], trays=(len(parts[0]), len(parts[1])),
-        seeds=sums("seeds"), emerged=sums("emerged"), filled=sums("filled"),
-    )  # fmt: skip
+        species=species,
+        treatment=treatment,
+        reference=pair[0],
+        level=pair[1],
+        trays=(len(parts[0]), len(parts[1])),
+        seeds=sums("seeds"),
+        emerged=sums("emerged"),
+        filled=sums("filled"),
+    )
 
 
-def _cannot(fit: EmergenceFit, trays: pd.DataFrame, found: Pair, pair: tuple[str, str], treatment: str) -> str:
+def _cannot(
+    fit: EmergenceFit, trays: pd.DataFrame, found: Pair, pair: tuple[str, str], treatment: str
+) -> str:
     """Why trays that stood side by side still cannot be compared."""
     arms = [trays[found.level == k] for k in (0, 1)]
     first, last = (np.array([limit(arm["last_day"]) for arm in arms]) for limit in (min, max))
-    once = any((arm["looks"] <= 1).all() for arm in arms)  # looked at more often, both are told up to one day
+    once = any(
+        (arm["looks"] <= 1).all() for arm in arms
+    )  # looked at more often, both are told up to one day
     if once and (first[0] > last[1] or first[1] > last[0]):
-        return (f"the last checks fell on different days after sowing ({pair[0]} {first[0]:.0f} to {last[0]:.0f}, "
-                f"{pair[1]} {first[1]:.0f} to {last[1]:.0f}): the days and the {treatment} cannot be separated; next "
-                "time look at both on the same day, to the end")  # fmt: skip
+        return (
+            f"the last checks fell on different days after sowing ({pair[0]} {first[0]:.0f} to "
+            f"{last[0]:.0f}, "
+            f"{pair[1]} {first[1]:.0f} to {last[1]:.0f}): the days and the {treatment} cannot be "
+            "separated; next "
+            "time look at both on the same day, to the end"
+        )
     pinched = [
-        {fit.patterns.sowings[code].k is not None or fit.patterns.sowings[code].kind == "pinch_unmeasured"
-         for code in arm["sowing"]}
+        {
+            fit.patterns.sowings[code].k is not None
+            or fit.patterns.sowings[code].kind == "pinch_unmeasured"
+            for code in arm["sowing"]
+        }
         for arm in arms
-    ]  # fmt: skip
+    ]
     if pinched[0].isdisjoint(pinched[1]):
         which = pair[0] if True in pinched[0] else pair[1]
-        return (f"only {which} was sown by the pinch: the pinch and the {treatment} cannot be separated; sow both with "
-                "counted seeds, or both by the pinch")  # fmt: skip
+        return (
+            f"only {which} was sown by the pinch: the pinch and the {treatment} cannot be "
+            "separated; sow both with "
+            "counted seeds, or both by the pinch"
+        )
     seen = {(row.lot, row.label): row.share_seen for row in fit.rows}
     for name, arm in zip(pair, arms, strict=True):
-        share = float(np.mean([seen[lot, label] for lot, label in zip(arm["lot"], arm["treatment"], strict=True)]))
+        share = float(
+            np.mean(
+                [seen[lot, label] for lot, label in zip(arm["lot"], arm["treatment"], strict=True)]
+            )
+        )
         if share < FEW_SEEN and (arm["looks"] > 1).any():
-            return (f"only about {100 * share:.0f} % of the seedlings under {name} had come by the last checks: few "
-                    "and late cannot be separated; look longer")  # fmt: skip
+            return (
+                f"only about {100 * share:.0f} % of the seedlings under {name} had come by the "
+                "last checks: few "
+                "and late cannot be separated; look longer"
+            )
     return ""
 
 
@@ -190,7 +262,14 @@ def _apart(trays: pd.DataFrame, spec: CompareSpec) -> tuple[str, ...]:
             only = set(levels[part.index])
             places = set(part["place"].astype(str)) - {""}
             if len(only) == 1:
-                at = f" and only at {next(iter(places))}" if len(places) == 1 and spec.treatment != "place" else ""
-                said.append(f"{lot} was only ever under {next(iter(only))}{at}: refused, lot{', place' if at else ''} "
-                            f"and {spec.treatment} cannot be separated")  # fmt: skip
+                at = (
+                    f" and only at {next(iter(places))}"
+                    if len(places) == 1 and spec.treatment != "place"
+                    else ""
+                )
+                said.append(
+                    f"{lot} was only ever under {next(iter(only))}{at}: refused, "
+                    f"lot{', place' if at else ''} "
+                    f"and {spec.treatment} cannot be separated"
+                )
     return tuple(said)

@@ -1,10 +1,19 @@
-"""`compare` in words: verdicts first, the numbers they rest on, then what could not be separated."""
+"""`compare` in words: verdicts first, the numbers they rest on, then what could not be
+separated.
+"""
 
 from __future__ import annotations
 
 from germstats.document.sentences import CAUTION, day_and_month, number, wrapped
 from germstats.document.tables import Table, text_table
-from germstats.questions.compare.comparison import CANNOT_TELL, REFUSED, SAME, CompareSpec, Comparison, ComparisonRow
+from germstats.questions.compare.comparison import (
+    CANNOT_TELL,
+    REFUSED,
+    SAME,
+    CompareSpec,
+    Comparison,
+    ComparisonRow,
+)
 from germstats.records.checking.parsing import so_many
 
 _MOST_REFUSED = 3
@@ -59,12 +68,18 @@ def _sentence(row: ComparisonRow, spec: CompareSpec) -> str:
     if row.cells_per_tray is not None:
         told += f", {_signed(row.cells_per_tray)} filled cells a tray"
     if row.timing in ("later", "earlier"):
-        told += f", {so_many(round(abs(row.days or 0)), 'day')} {row.timing} ({_range(row.days_low, row.days_high)})"
+        told += (
+            f", {so_many(round(abs(row.days or 0)), 'day')} {row.timing} "
+            f"({_range(row.days_low, row.days_high)})"
+        )
     words = f"{who}, {pair}{_by_day(row)}: {_said(row, spec)}; {told}."
     if row.more_trays is not None:
         words += f" {_more_words(row, spec)}"
     if row.probably and row.species is not None:
-        words += " It rests on the usual scatter of your trays: sow more trays of both before you change your ways."
+        words += (
+            " It rests on the usual scatter of your trays: sow more trays of both before you "
+            "change your ways."
+        )
     elif row.probably:
         words += " It comes from the species known best. Other species may differ."
     return words
@@ -80,7 +95,9 @@ def _said(row: ComparisonRow, spec: CompareSpec) -> str:
     if row.verdict == CANNOT_TELL:
         return CANNOT_TELL
     if row.verdict == SAME:
-        said = f"practically the same, within {spec.margin:g} points and {spec.ratio_margin:g} times"
+        said = (
+            f"practically the same, within {spec.margin:g} points and {spec.ratio_margin:g} times"
+        )
         benches = "benches could hide a difference"
     else:
         said = f"{row.level} is {row.verdict}"
@@ -91,14 +108,20 @@ def _said(row: ComparisonRow, spec: CompareSpec) -> str:
 
 
 def _more_words(row: ComparisonRow, spec: CompareSpec) -> str:
-    told = f"{spec.margin:g} points" if row.more_trays_scale != "ratio" else f"{spec.ratio_margin:g} times as many"
+    told = (
+        f"{spec.margin:g} points"
+        if row.more_trays_scale != "ratio"
+        else f"{spec.ratio_margin:g} times as many"
+    )
     if row.takes_too_many:
         return f"It would take more trays than anybody sows to tell {told} from no difference."
     return f"About {row.more_trays} more trays of each would tell {told} from no difference."
 
 
 def verdict_sentences(comparison: Comparison) -> list[str]:
-    """Every verdict; where a species has many pairs that cannot be separated, those in one sentence."""
+    """Every verdict; where a species has many pairs that cannot be separated, those in one
+    sentence.
+    """
     words: list[str] = []
     for species in dict.fromkeys(row.species for row in comparison.rows):
         own = [row for row in comparison.rows if row.species == species]
@@ -109,8 +132,10 @@ def verdict_sentences(comparison: Comparison) -> list[str]:
         if together:
             pairs = ", ".join(f"{row.level} and {row.reference}" for row in refused)
             said = (
-                f"{species}: {len(refused)} pairs cannot be separated: {pairs}. To find out about one of them, sow at "
-                "least two trays of each of one lot on the same day, and check both to the same day."
+                f"{species}: {len(refused)} pairs cannot be separated: {pairs}. To find out about "
+                "one of them, sow at "
+                "least two trays of each of one lot on the same day, and check both to the same "
+                "day."
             )
             words.append(said)
     return words
@@ -121,13 +146,17 @@ def compare_text(comparison: Comparison) -> str:
     spec = comparison.spec
     told = [row for row in comparison.rows if row.verdict != REFUSED]
     lines = [
-        wrapped(f"{spec.treatment.capitalize()} compared, trays as the units, within lots, seasons and places. Points "
-                "are points of emergence in a hundred seeds, level less reference, with the range that holds the truth "
-                "in 95 of 100 cases. Verdicts speak of the seasons sown."),
+        wrapped(
+            f"{spec.treatment.capitalize()} compared, trays as the units, within lots, seasons "
+            "and places. Points "
+            "are points of emergence in a hundred seeds, level less reference, with the range "
+            "that holds the truth "
+            "in 95 of 100 cases. Verdicts speak of the seasons sown."
+        ),
         "",
         *(wrapped(words, "  ") for words in verdict_sentences(comparison)),
         "",
-    ]  # fmt: skip
+    ]
     if told:
         lines += [
             text_table(*numbers_table(told), left=3),
@@ -136,24 +165,56 @@ def compare_text(comparison: Comparison) -> str:
             "",
         ]
     if comparison.apart:
-        lines += ["Cannot be separated:", *(wrapped(f"{said}.", "  ") for said in comparison.apart), ""]
+        lines += [
+            "Cannot be separated:",
+            *(wrapped(f"{said}.", "  ") for said in comparison.apart),
+            "",
+        ]
     if comparison.strays:
-        lines += ["Seedlings where nothing was sown:", *(wrapped(f"{said}.", "  ") for said in comparison.strays), ""]
-    notes = [wrapped(f"{row.species or 'over all'}, {row.level} v. {row.reference}: {'; '.join(row.notes)}.", "  ")
-             for row in told if row.notes]  # fmt: skip
+        lines += [
+            "Seedlings where nothing was sown:",
+            *(wrapped(f"{said}.", "  ") for said in comparison.strays),
+            "",
+        ]
+    notes = [
+        wrapped(
+            f"{row.species or 'over all'}, {row.level} v. {row.reference}: {'; '.join(row.notes)}.",
+            "  ",
+        )
+        for row in told
+        if row.notes
+    ]
     lines += ["Notes:", *notes, ""] if notes else []
     lines += [
-        wrapped("Next: where it says cannot tell, germstats trial lays out the trays that would; where a cover is "
-                "worse, leave it off that species and look at germstats sow again."),
+        wrapped(
+            "Next: where it says cannot tell, germstats trial lays out the trays that would; "
+            "where a cover is "
+            "worse, leave it off that species and look at germstats sow again."
+        ),
         wrapped(CAUTION),
-    ]  # fmt: skip
+    ]
     return "\n".join(lines)
 
 
 def numbers_table(rows: list[ComparisonRow]) -> Table:
     """The numbers behind the verdicts, one row per pair."""
-    header = ("species", "level", "reference", "trays", "came", "reference came", "points", "range", "times",
-              "another spring", "p", "adjusted", "t test", "permuted", "least")  # fmt: skip
+    header = (
+        "species",
+        "level",
+        "reference",
+        "trays",
+        "came",
+        "reference came",
+        "points",
+        "range",
+        "times",
+        "another spring",
+        "p",
+        "adjusted",
+        "t test",
+        "permuted",
+        "least",
+    )
     body = [
         (
             row.species or "over all",
@@ -180,16 +241,27 @@ def numbers_table(rows: list[ComparisonRow]) -> Table:
 def numbers_words(rows: list[ComparisonRow], spec: CompareSpec) -> str:
     """What the columns of `numbers_table` are."""
     own = any(row.tray_sd_borrowed for row in rows)
-    source = "borrowed from your trays of other species" if own else "what is usual; you have too few other trays"
+    source = (
+        "borrowed from your trays of other species"
+        if own
+        else "what is usual; you have too few other trays"
+    )
     return (
-        "'times' is the range of the level's emergence divided by the reference's. Two are practically the same where "
-        f"the 90 % ranges lie within {spec.margin:g} points (--margin) and within {1 / spec.ratio_margin:.2g} to "
-        f"{spec.ratio_margin:g} times (--ratio-margin), and the adjusted p shows no difference. 'another spring' "
+        "'times' is the range of the level's emergence divided by the reference's. Two are "
+        "practically the same where "
+        f"the 90 % ranges lie within {spec.margin:g} points (--margin) and within "
+        f"{1 / spec.ratio_margin:.2g} to "
+        f"{spec.ratio_margin:g} times (--ratio-margin), and the adjusted p shows no difference. "
+        "'another spring' "
         "is the range where the effect may change from spring to spring (--another-spring-sd "
-        f"{spec.another_spring_sd:g}, a setting, not from your records). 'p' is the main road: the scatter of trays is "
-        f"integrated over a range ({source}); 'adjusted' is Holm's, over the pairs of a species; 't test' is on tray "
+        f"{spec.another_spring_sd:g}, a setting, not from your records). 'p' is the main road: "
+        "the scatter of trays is "
+        f"integrated over a range ({source}); 'adjusted' is Holm's, over the pairs of a species; "
+        "'t test' is on tray "
         "logits with blocks; "
-        "'permuted' gives out the covers within blocks in every way, and 'least' is the smallest p that can reach. A "
-        "verdict is firm when the adjusted p is under .05 and the t test's at most .10. Over all species the t test "
+        "'permuted' gives out the covers within blocks in every way, and 'least' is the smallest "
+        "p that can reach. A "
+        "verdict is firm when the adjusted p is under .05 and the t test's at most .10. Over all "
+        "species the t test "
         "counts each species the same."
     )

@@ -39,10 +39,12 @@ class CompareSpec:
     species, lots : tuple of str
         Only these; empty for all.
     reference : str or None
-        Level that others are held against; by default ``none`` (``untreated``), else the level with most trays.
+        Level that others are held against; by default ``none`` (``untreated``), else the level with
+        most trays.
     margin, ratio_margin : float
-        Points of emergence, and ratio of the two emergences either way round, within which two levels are practically
-        the same: both must hold, because 12 and 4 seedlings of a hundred seeds lie few points apart.
+        Points of emergence, and ratio of the two emergences either way round, within which two
+        levels are practically the same: both must hold, because 12 and 4 seedlings of a hundred
+        seeds lie few points apart.
     another_spring_sd : float
     """
 
@@ -56,16 +58,26 @@ class CompareSpec:
 
     def __post_init__(self) -> None:
         if self.treatment not in TREATMENTS:
-            raise WrongUseError(f"A treatment to compare is one of {', '.join(TREATMENTS)}, not {self.treatment}.")
+            raise WrongUseError(
+                f"A treatment to compare is one of {', '.join(TREATMENTS)}, not {self.treatment}."
+            )
         if not 0 < self.margin < 100:
-            raise WrongUseError(f"The margin is a number of points between 0 and 100, not {self.margin:g}.")
+            raise WrongUseError(
+                f"The margin is a number of points between 0 and 100, not {self.margin:g}."
+            )
         if not 1 < self.ratio_margin < np.inf:
-            raise WrongUseError(f"The ratio margin is a number above 1, such as 1.25, not {self.ratio_margin:g}.")
+            raise WrongUseError(
+                f"The ratio margin is a number above 1, such as 1.25, not {self.ratio_margin:g}."
+            )
         if not self.another_spring_sd >= 0:
-            raise WrongUseError(f"A scatter from spring to spring is 0 or more, not {self.another_spring_sd:g}.")
+            raise WrongUseError(
+                f"A scatter from spring to spring is 0 or more, not {self.another_spring_sd:g}."
+            )
 
     def same(self, points: tuple[float, float], ratio: tuple[float, float]) -> bool:
-        """Whether these ranges lie inside both margins, so that two levels are practically the same."""
+        """Whether these ranges lie inside both margins, so that two levels are practically the
+        same.
+        """
         in_points = -self.margin <= points[0] and points[1] <= self.margin
         return in_points and 1 / self.ratio_margin <= ratio[0] and ratio[1] <= self.ratio_margin
 
@@ -99,16 +111,18 @@ class ComparisonRow:
         Difference in days to half.
     odds_ratio : float or None
     p_main, p_second, p_permutation, p_permutation_smallest, p_adjusted, p_days : float or None
-        Main road; t test on tray logits; permutation and the smallest it can reach; Holm over the species' pairs; time.
+        Main road; t test on tray logits; permutation and the smallest it can reach; Holm over the
+        species' pairs; time.
     tray_sd, tray_sd_source : float or None, str
     cell_scatter_points : float or None
-        Points, up or down, by which the difference hangs on how strongly seeds of one cell share their fate (over the
-        95 % range of that).
+        Points, up or down, by which the difference hangs on how strongly seeds of one cell share
+        their fate (over the 95 % range of that).
     places_noted : bool or None
-        Whether every tray compared has a place or a block noted; without, a better bench cannot be told from a better
-        level. None where places are compared, or refused.
+        Whether every tray compared has a place or a block noted; without, a better bench cannot be
+        told from a better level. None where places are compared, or refused.
     horizon_days, horizon_on : float or None, pandas.Timestamp or None
-        Day up to which both levels are told, the earlier one's horizon: from the latest tray's sowing, and its date.
+        Day up to which both levels are told, the earlier one's horizon: from the latest tray's
+        sowing, and its date.
     out_by_horizon : (reference, level)
         Share of what ever comes that is out by then, by the law of timing; None without timing.
     by_horizon_only : bool
@@ -117,7 +131,8 @@ class ComparisonRow:
         95 % range of the points in another spring.
     verdict, timing : str
     more_trays : int or None
-        More trays per level that would tell the margins from none; None where the design already would, or refused.
+        More trays per level that would tell the margins from none; None where the design already
+        would, or refused.
     more_trays_scale : {"points", "ratio", ""}
         The margin that needs them.
     notes : tuple of str

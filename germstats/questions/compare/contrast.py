@@ -1,4 +1,6 @@
-"""Two levels side by side through the model: points, cells, days, the second roads, and what is borrowed."""
+"""Two levels side by side through the model: points, cells, days, the second roads, and what is
+borrowed.
+"""
 
 from __future__ import annotations
 
@@ -35,7 +37,9 @@ from germstats.records.intervals.patterns import Patterns
 
 _WORTH_SAYING = 0.5  # points
 NEARLY_OUT = 0.9
-"""Where less of what ever comes than this is out by the horizon in a level, a verdict speaks of that day only."""
+"""Where less of what ever comes than this is out by the horizon in a level, a verdict speaks of
+that day only.
+"""
 _POWER = 2.8  # 1.96 + 0.84: a difference that eight trials of ten would tell from none
 
 
@@ -60,8 +64,9 @@ class SdPriors:
 
 
 def borrow(fit: EmergenceFit, others: Others, scales: Scales | None, found: Pair) -> SdPriors:
-    """Priors of the tray sds of a pair from the scatters of `others`; that of places counts where its blocks are not
-    places."""
+    """Priors of the tray sds of a pair from the scatters of `others`; that of places counts where
+    its blocks are not places.
+    """
     if scales is None:
         return SdPriors(
             tray=borrowed(None),
@@ -81,7 +86,9 @@ def borrow(fit: EmergenceFit, others: Others, scales: Scales | None, found: Pair
     )
 
 
-def compared(fit: EmergenceFit, base: ComparisonRow, found: Pair, priors: SdPriors, spec: CompareSpec) -> ComparisonRow:
+def compared(
+    fit: EmergenceFit, base: ComparisonRow, found: Pair, priors: SdPriors, spec: CompareSpec
+) -> ComparisonRow:
     """One pair with its numbers, not yet judged.
 
     Parameters
@@ -133,8 +140,12 @@ def _trial(fit: EmergenceFit, species: str, found: Pair, horizon: Horizon) -> Tr
     trays = fit.patterns.trays.iloc[found.codes]
     choice = fit.timing[species]
     came = [any_seen(trays[found.level == k]) for k in (0, 1)]
-    timed = bool((trays["looks"] > 1).any()) and all(came)  # an empty arm tells of no time: its counts are final
-    time = next((row.draws.time for row in fit.rows if row.species == species and row.draws.time), None)
+    timed = bool((trays["looks"] > 1).any()) and all(
+        came
+    )  # an empty arm tells of no time: its counts are final
+    time = next(
+        (row.draws.time for row in fit.rows if row.species == species and row.draws.time), None
+    )
     timed = timed and time is not None
     return Trial(
         patterns=_up_to(fit.patterns, found.codes, horizon) if timed else fit.patterns,
@@ -151,7 +162,9 @@ def _trial(fit: EmergenceFit, species: str, found: Pair, horizon: Horizon) -> Tr
 
 
 def _up_to(patterns: Patterns, codes: Index, horizon: Horizon) -> Patterns:
-    """The records with those of the trays `codes` told up to a horizon; a look after it would be one level's alone."""
+    """The records with those of the trays `codes` told up to a horizon; a look after it would be
+    one level's alone.
+    """
     days = np.full(len(patterns.trays), np.inf)
     origin_days = patterns.trays["origin_days"].to_numpy(dtype=float)[codes]
     days[codes] = np.maximum(horizon.from_sowing(origin_days), 1.0)
@@ -159,12 +172,16 @@ def _up_to(patterns: Patterns, codes: Index, horizon: Horizon) -> Patterns:
 
 
 def _with_difference(row: ComparisonRow, draws: LevelDraws, spec: CompareSpec) -> ComparisonRow:
-    """Points and ratio with their ranges, whether both lie inside the margins, and the trays that would tell them."""
+    """Points and ratio with their ranges, whether both lie inside the margins, and the trays that
+    would tell them.
+    """
     values, weight = draws.shares, draws.weight
     points = 100 * (values[:, 1] - values[:, 0])
     log_ratio = np.log(values[:, 1]) - np.log(values[:, 0])
     low, high, inner_low, inner_high = _ends(points, weight)
-    ratio_low, ratio_high, ratio_inner_low, ratio_inner_high = (float(np.exp(end)) for end in _ends(log_ratio, weight))
+    ratio_low, ratio_high, ratio_inner_low, ratio_inner_high = (
+        float(np.exp(end)) for end in _ends(log_ratio, weight)
+    )
     more, scale = trays_to_tell(_sd(points, weight), _sd(log_ratio, weight), min(row.trays), spec)
     same = spec.same((inner_low, inner_high), (ratio_inner_low, ratio_inner_high))
     return replace(
@@ -189,7 +206,10 @@ def _with_difference(row: ComparisonRow, draws: LevelDraws, spec: CompareSpec) -
 
 def _ends(values: Array, weight: Array) -> list[float]:
     """Ends of the 95 % and of the 90 % range."""
-    return [float(end) for end in weighted_quantiles(values, weight, np.array([0.025, 0.975, 0.05, 0.95]))]
+    return [
+        float(end)
+        for end in weighted_quantiles(values, weight, np.array([0.025, 0.975, 0.05, 0.95]))
+    ]
 
 
 def _sd(values: Array, weight: Array) -> float:
@@ -198,7 +218,9 @@ def _sd(values: Array, weight: Array) -> float:
 
 
 def _hangs_on_cells(points: Array, draws: LevelDraws) -> float:
-    """Points, up or down, by which the mean difference moves over the 95 % range of the cell scatter."""
+    """Points, up or down, by which the mean difference moves over the 95 % range of the cell
+    scatter.
+    """
     of_rho = [draws.rho == rho for rho in np.unique(draws.rho)]
     weight = np.array([draws.weight[here].sum() for here in of_rho])
     middle = np.array([draws.weight[here] @ points[here] for here in of_rho]) / weight
@@ -213,13 +235,18 @@ def _cells(fit: EmergenceFit, trays: pd.DataFrame, draws: LevelDraws) -> float:
         fill = values
     else:
         fill = np.column_stack([1 - empty_share(values[:, k], draws.rho, rate) for k in (0, 1)])
-    return float(draws.weight @ (fill[:, 1] - fill[:, 0])) * float(trays["tray_cells"].mode().iloc[0])
+    return float(draws.weight @ (fill[:, 1] - fill[:, 0])) * float(
+        trays["tray_cells"].mode().iloc[0]
+    )
 
 
-def trays_to_tell(points_sd: float, log_ratio_sd: float, trays: int, spec: CompareSpec) -> tuple[int | None, str]:
+def trays_to_tell(
+    points_sd: float, log_ratio_sd: float, trays: int, spec: CompareSpec
+) -> tuple[int | None, str]:
     """More trays per level that would tell both margins from none, and the margin that needs them.
 
-    From the ranges now, never from the estimate. At a low emergence the ratio needs more than the points.
+    From the ranges now, never from the estimate. At a low emergence the ratio needs more than the
+    points.
     """
     needed = {
         "points": _trays_for(points_sd, spec.margin, trays),
@@ -238,7 +265,10 @@ def _notes(
     fit: EmergenceFit, trays: pd.DataFrame, found: Pair, permuted: Permuted, row: ComparisonRow
 ) -> tuple[str, ...]:
     notes = [f"compared within {found.blocked_by}"]
-    rates = [{fit.patterns.sowings[code].mean for code in trays["sowing"][found.level == k]} for k in (0, 1)]
+    rates = [
+        {fit.patterns.sowings[code].mean for code in trays["sowing"][found.level == k]}
+        for k in (0, 1)
+    ]
     if rates[0] != rates[1]:
         notes.append(_seeds_differed(row.cell_scatter_points or 0.0))
     if trays["emerged"].isna().any():
@@ -247,11 +277,14 @@ def _notes(
         fill = trays["filled"][found.level == k] / trays["cells"][found.level == k]
         if (fill >= 1).all() or (fill <= 0).all():
             notes.append(
-                f"every tray of the {name} is {'full' if (fill >= 1).all() else 'empty'}: how far apart they "
+                f"every tray of the {name} is {'full' if (fill >= 1).all() else 'empty'}: how far "
+                "apart they "
                 "are can be told from one side only"
             )
     if permuted.smallest > FIRM:
-        notes.append(f"a permutation test cannot reach below {permuted.smallest:.2g} with so few trays")
+        notes.append(
+            f"a permutation test cannot reach below {permuted.smallest:.2g} with so few trays"
+        )
     return tuple(notes)
 
 
@@ -261,23 +294,30 @@ def _seeds_differed(points: float) -> str:
     if points < _WORTH_SAYING:
         return said
     return (
-        f"{said}, but seeds in one cell tend to do alike, which may move the difference by {points:.0f} points "
+        f"{said}, but seeds in one cell tend to do alike, which may move the difference by "
+        f"{points:.0f} points "
         "either way (the range allows for it)"
     )
 
 
 def _another_spring(row: ComparisonRow, share: Contrasts, spec: CompareSpec) -> ComparisonRow:
-    """Range of the points in a spring not yet seen: the difference moved by the treatment's scatter between springs."""
+    """Range of the points in a spring not yet seen: the difference moved by the treatment's scatter
+    between springs.
+    """
     draws = share.widened(spec.another_spring_sd).draws()
     values = draws.shares
-    low, high = weighted_quantiles(100 * (values[:, 1] - values[:, 0]), draws.weight, np.array([0.025, 0.975]))
+    low, high = weighted_quantiles(
+        100 * (values[:, 1] - values[:, 0]), draws.weight, np.array([0.025, 0.975])
+    )
     return replace(row, another_low=float(low), another_high=float(high))
 
 
 def _with_days(
     row: ComparisonRow, posterior: TreatmentPosterior, horizon: Horizon, trays: pd.DataFrame
 ) -> ComparisonRow:
-    """Difference in days to half of what came by the horizon, and how much of all that comes is out by then."""
+    """Difference in days to half of what came by the horizon, and how much of all that comes is out
+    by then.
+    """
     time = posterior.time
     if time is None:
         return row
@@ -299,5 +339,10 @@ def _with_days(
     p = time.p_value(1)
     timing = ("later" if time.middle(1) > 0 else "earlier") if p < FIRM else CANNOT_TELL
     return replace(
-        row, days=float(draws.weight @ gap), days_low=float(low), days_high=float(high), p_days=p, timing=timing
+        row,
+        days=float(draws.weight @ gap),
+        days_low=float(low),
+        days_high=float(high),
+        p_days=p,
+        timing=timing,
     )

@@ -1,4 +1,6 @@
-"""Two other ways to ask whether levels differ: a t test on tray logits with blocks, and the exact permutation test."""
+"""Two other ways to ask whether levels differ: a t test on tray logits with blocks, and the exact
+permutation test.
+"""
 
 from __future__ import annotations
 
@@ -23,12 +25,15 @@ _SAME = 1e-9
 _NEARLY_NONE = 1e-300  # share of cells left empty by hundreds of seeds
 
 
-def tray_logits(trays: pd.DataFrame, rates: Sequence[SowingRate], rho: RhoLaw | None = None) -> Array:
-    """Logit of the share of seeds of each tray, from its seedlings or, where some trays tell only fill, from that.
+def tray_logits(
+    trays: pd.DataFrame, rates: Sequence[SowingRate], rho: RhoLaw | None = None
+) -> Array:
+    """Logit of the share of seeds of each tray, from its seedlings or, where some trays tell only
+    fill, from that.
 
-    Where the seeds of a tray are known by their mean only (a pinch, a range), it is held against that mean: a tray of
-    pinches larger than usual may then show more seedlings than seeds, and counts as full. A tray whose cells were sown
-    in several ways is taken as sown in its usual one.
+    Where the seeds of a tray are known by their mean only (a pinch, a range), it is held against
+    that mean: a tray of pinches larger than usual may then show more seedlings than seeds, and
+    counts as full. A tray whose cells were sown in several ways is taken as sown in its usual one.
 
     Parameters
     ----------
@@ -46,9 +51,13 @@ def tray_logits(trays: pd.DataFrame, rates: Sequence[SowingRate], rho: RhoLaw | 
     """
     rho = rho or known_rho(0.0)
     cells = trays["cells"].to_numpy(float)
-    one_unit = any(rate.kind == "pinch_unmeasured" for rate in rates)  # its seedlings have no number to be a share of
+    one_unit = any(
+        rate.kind == "pinch_unmeasured" for rate in rates
+    )  # its seedlings have no number to be a share of
     filled, emerged = trays["filled"].to_numpy(float), trays["emerged"].to_numpy(float)
-    by_seedlings = np.isnan(filled) if one_unit or np.isnan(emerged).any() else np.ones(len(trays), dtype=bool)
+    by_seedlings = (
+        np.isnan(filled) if one_unit or np.isnan(emerged).any() else np.ones(len(trays), dtype=bool)
+    )
     expected = cells * np.array([rate.mean for rate in rates])
     seeds = trays["seeds"].fillna(pd.Series(expected, index=trays.index)).to_numpy(float)
     logits = np.log(emerged + 0.5) - np.log((seeds - emerged).clip(0.0) + 0.5)
@@ -58,14 +67,18 @@ def tray_logits(trays: pd.DataFrame, rates: Sequence[SowingRate], rho: RhoLaw | 
 
 
 def _from_empty(empty: float, cells: float, rate: SowingRate, rho: RhoLaw) -> float:
-    """Logit of the share of seeds that leaves so many cells empty, up to half a seed short of none or all.
+    """Logit of the share of seeds that leaves so many cells empty, up to half a seed short of none
+    or all.
 
-    The end is met by pinches: more cells may be filled than a pinch of mean size fills with every seed coming up.
+    The end is met by pinches: more cells may be filled than a pinch of mean size fills with every
+    seed coming up.
     """
     end = float(np.log(2 * cells * rate.mean + 1))
 
     def over(at: float) -> float:
-        left = float(rho.weight @ empty_share(np.full(len(rho.values), expit(at)), rho.values, rate))
+        left = float(
+            rho.weight @ empty_share(np.full(len(rho.values), expit(at)), rho.values, rate)
+        )
         return float(np.log(max(left, _NEARLY_NONE)) - np.log(empty))
 
     if over(end) >= 0:
@@ -74,7 +87,9 @@ def _from_empty(empty: float, cells: float, rate: SowingRate, rho: RhoLaw) -> fl
 
 
 def t_test(logits: Array, level: Index, block: Index) -> tuple[float, float | None]:
-    """Difference of level 1 from level 0 and its p by least squares with blocks (statsmodels); None without freedom."""
+    """Difference of level 1 from level 0 and its p by least squares with blocks (statsmodels); None
+    without freedom.
+    """
     import statsmodels.api as sm
 
     design = np.column_stack([level, np.eye(int(block.max()) + 1)[block]]).astype(float)
@@ -108,7 +123,8 @@ class Permuted:
 
 
 def permutation_test(logits: Array, level: Index, block: Index, seed: int = 0) -> Permuted:
-    """Every way of giving out the levels within blocks, judged by the difference of block-centred means.
+    """Every way of giving out the levels within blocks, judged by the difference of block-centred
+    means.
 
     Parameters
     ----------
@@ -143,5 +159,7 @@ def permutation_test(logits: Array, level: Index, block: Index, seed: int = 0) -
         order = rng.random((_MOST_ARRANGEMENTS, len(at))).argsort(axis=1)[:, :k]
         reached += centred[at][order].sum(axis=1)
     p = (1 + int((np.abs(reached) >= seen - _SAME).sum())) / (1 + _MOST_ARRANGEMENTS)
-    even = all(2 * k == len(at) for at, k in zip(members, taken, strict=True))  # then every arrangement has a mirror
+    even = all(
+        2 * k == len(at) for at, k in zip(members, taken, strict=True)
+    )  # then every arrangement has a mirror
     return Permuted(p, (2 if even else 1) / total, total, False)

@@ -38,7 +38,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _ROW, _GAP = 0.46, 0.9
-_SIGNS = {"better": (MARKERS[0], COLOURS[0]), "worse": (MARKERS[1], COLOURS[1]), SAME: (MARKERS[2], COLOURS[2])}
+_SIGNS = {
+    "better": (MARKERS[0], COLOURS[0]),
+    "worse": (MARKERS[1], COLOURS[1]),
+    SAME: (MARKERS[2], COLOURS[2]),
+}
 _REACH = 12.0
 """Points that are always shown to both sides of none."""
 
@@ -66,7 +70,8 @@ class Difference:
 
 
 def draw_differences(rows: Sequence[Difference], margin: float, title: str, across: str) -> Figure:
-    """Draw differences with their ranges, one below another, what is compared and the verdict above each.
+    """Draw differences with their ranges, one below another, what is compared and the verdict above
+    each.
 
     Parameters
     ----------
@@ -90,8 +95,13 @@ def draw_differences(rows: Sequence[Difference], margin: float, title: str, acro
             _draw_row(axes, at, row)
         if 0 < apart < len(rows):
             axes.axhline(apart - 0.3, color=RULE, lw=1)
-            axes.annotate("over all species", (0, apart), xycoords=("axes fraction", "data"), va="center",
-                          fontweight="bold")  # fmt: skip
+            axes.annotate(
+                "over all species",
+                (0, apart),
+                xycoords=("axes fraction", "data"),
+                va="center",
+                fontweight="bold",
+            )
         reach = max(_REACH, margin + 2, *(abs(end) for row in rows for end in (row.low, row.high)))
         axes.set_xlim(max(-1.04 * reach, -104), min(1.04 * reach, 104))
         axes.set_ylim(places[-1] + 0.5, -0.75)
@@ -106,14 +116,29 @@ def _draw_row(axes: Axes, at: float, row: Difference) -> None:
     firm = not is_probable(row.verdict)
     marker, colour = _SIGNS.get(way_of(row.verdict), ("o", SOFT))
     filled = firm and row.verdict != CANNOT_TELL
-    axes.plot([row.low, row.high], [at, at], color=colour, lw=2, ls="-" if firm else (0, (5, 2)), solid_capstyle="butt")
-    axes.plot([row.points], [at], marker, color=colour, mfc=colour if filled else "white", mew=2, ms=8)
-    axes.annotate(f"{row.who}: {row.verdict}", (0, at - 0.36), xycoords=("axes fraction", "data"), va="center",
-                  bbox=PLATE)  # fmt: skip
+    axes.plot(
+        [row.low, row.high],
+        [at, at],
+        color=colour,
+        lw=2,
+        ls="-" if firm else (0, (5, 2)),
+        solid_capstyle="butt",
+    )
+    axes.plot(
+        [row.points], [at], marker, color=colour, mfc=colour if filled else "white", mew=2, ms=8
+    )
+    axes.annotate(
+        f"{row.who}: {row.verdict}",
+        (0, at - 0.36),
+        xycoords=("axes fraction", "data"),
+        va="center",
+        bbox=PLATE,
+    )
 
 
 def covers_picture(comparison: Comparison) -> Picture | None:
-    """Points of emergence, level less reference, one row per pair and species, those over all species below.
+    """Points of emergence, level less reference, one row per pair and species, those over all
+    species below.
 
     Returns
     -------
@@ -127,8 +152,12 @@ def covers_picture(comparison: Comparison) -> Picture | None:
     rows = [_difference(row) for row in told]
     what, margin = comparison.spec.treatment, comparison.spec.margin
     title = f"{what.capitalize()}: differences in emergence"
-    figure = draw_differences(rows, margin, title, "points of emergence more (right) or fewer (left)")
-    return Picture(f"{what} compared", _words(rows, comparison, title), differences_table(told), figure)
+    figure = draw_differences(
+        rows, margin, title, "points of emergence more (right) or fewer (left)"
+    )
+    return Picture(
+        f"{what} compared", _words(rows, comparison, title), differences_table(told), figure
+    )
 
 
 def _difference(row: ComparisonRow) -> Difference:
@@ -153,12 +182,17 @@ def differences_table(rows: Sequence[ComparisonRow]) -> pd.DataFrame:
         )
         for row in rows
     ]
-    return pd.DataFrame(lines, columns=["species", "level", "against", "trays", "points", "range", "verdict"])
+    return pd.DataFrame(
+        lines, columns=["species", "level", "against", "trays", "points", "range", "verdict"]
+    )
 
 
 def _words(rows: Sequence[Difference], comparison: Comparison, title: str) -> FigureWords:
-    said = "; ".join(f"{row.who}: {row.verdict}, {row.points:+.0f} points ({row.low:+.0f} to {row.high:+.0f})"
-                     for row in rows if row.verdict != CANNOT_TELL)  # fmt: skip
+    said = "; ".join(
+        f"{row.who}: {row.verdict}, {row.points:+.0f} points ({row.low:+.0f} to {row.high:+.0f})"
+        for row in rows
+        if row.verdict != CANNOT_TELL
+    )
     unsure = sum(row.verdict == CANNOT_TELL for row in rows)
     refused = sum(row.verdict == REFUSED for row in comparison.rows)
     text = f"{said}." if said else ""

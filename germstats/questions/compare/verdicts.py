@@ -1,4 +1,6 @@
-"""From numbers to words: Holm within a species, the ladder of verdicts, and the mean over species."""
+"""From numbers to words: Holm within a species, the ladder of verdicts, and the mean over
+species.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +24,9 @@ from germstats.questions.compare.comparison import (
 SECOND_FIRM = 0.10
 _FARTHEST = float(np.log(1e6))
 _RESTS_ON_SCATTER = "rests on the usual scatter of your trays"
-_RESTS_ON_WEIGHTS = "comes from the species known best: it does not show when each species counts the same"
+_RESTS_ON_WEIGHTS = (
+    "comes from the species known best: it does not show when each species counts the same"
+)
 
 
 def judged(rows: list[ComparisonRow], spec: CompareSpec) -> list[ComparisonRow]:
@@ -42,15 +46,17 @@ def judged(rows: list[ComparisonRow], spec: CompareSpec) -> list[ComparisonRow]:
 def verdict_of(row: ComparisonRow, spec: CompareSpec) -> ComparisonRow:
     """The ladder: better or worse, probably so, practically the same, cannot tell.
 
-    A row comes in as practically the same where its 90 % ranges lie inside both margins; one whose adjusted p tells the
-    two apart is better or worse all the same, if by little.
+    A row comes in as practically the same where its 90 % ranges lie inside both margins; one whose
+    adjusted p tells the two apart is better or worse all the same, if by little.
     """
     if row.p_adjusted is None or row.points is None:
         return row
     if row.p_adjusted < FIRM:
         sure, unsure = (BETTER, PROBABLY_BETTER) if row.points > 0 else (WORSE, PROBABLY_WORSE)
         firm = row.p_second is not None and row.p_second <= SECOND_FIRM
-        said = () if firm else (_RESTS_ON_SCATTER if row.species is not None else _RESTS_ON_WEIGHTS,)
+        said = (
+            () if firm else (_RESTS_ON_SCATTER if row.species is not None else _RESTS_ON_WEIGHTS,)
+        )
         little = (f"a real difference, but {_within(spec)}",) if row.verdict == SAME else ()
         return replace(
             row,
@@ -63,7 +69,8 @@ def verdict_of(row: ComparisonRow, spec: CompareSpec) -> ComparisonRow:
         return replace(row, more_trays=None, more_trays_scale="")
     if row.more_trays is None and row.species is not None:
         note = (
-            f"a difference of {spec.margin:g} points, or {spec.ratio_margin:g} times as many, would probably have "
+            f"a difference of {spec.margin:g} points, or {spec.ratio_margin:g} times as many, "
+            "would probably have "
             "shown; too uncertain to call them the same"
         )
         return replace(row, verdict=CANNOT_TELL, notes=(*row.notes, note))
@@ -93,9 +100,14 @@ def _mean_over_species(found: Array, spread: Array) -> _Mean:
     from scipy import stats
     from statsmodels.stats.meta_analysis import combine_effects
 
-    with np.errstate(divide="ignore", invalid="ignore"):  # species that agree to the last figure leave no scatter
+    with np.errstate(
+        divide="ignore", invalid="ignore"
+    ):  # species that agree to the last figure leave no scatter
         mean = combine_effects(found, spread**2, method_re="iterated", use_t=True)
-    middle, sd = float(mean.mean_effect_re), max(float(mean.sd_eff_w_re_hksj), float(mean.sd_eff_w_re))
+    middle, sd = (
+        float(mean.mean_effect_re),
+        max(float(mean.sd_eff_w_re_hksj), float(mean.sd_eff_w_re)),
+    )
     free = len(found) - 1
     inner, outer = (float(stats.t.ppf(level, free)) * sd for level in (0.95, 0.975))
     return _Mean(middle, inner, outer, float(2 * stats.t.sf(abs(middle) / sd, free)))

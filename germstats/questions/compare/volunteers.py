@@ -11,7 +11,9 @@ from germstats.records.book import RecordBook
 
 
 def stray_seedlings(book: RecordBook, treatment: str) -> tuple[str, ...]:
-    """Blank cells (sown with 0 seeds) in which a seedling came, by level, in words; empty without blank cells."""
+    """Blank cells (sown with 0 seeds) in which a seedling came, by level, in words; empty without
+    blank cells.
+    """
     cells = book.tables["cells"]
     blank = cells[cells["seeds"].fillna(-1) == 0]
     if blank.empty:
@@ -25,8 +27,10 @@ def stray_seedlings(book: RecordBook, treatment: str) -> tuple[str, ...]:
     said = []
     for level, part in by_cell.groupby("level", sort=True):
         came_in, of = int(part["came"].sum()), len(part)
-        said.append(f"{level}: strays in {came_in} of {of} blank cells"
-                    + (" - some seedlings counted there may not be yours" if came_in else ""))  # fmt: skip
+        said.append(
+            f"{level}: strays in {came_in} of {of} blank cells"
+            + (" - some seedlings counted there may not be yours" if came_in else "")
+        )
     return tuple(said)
 
 

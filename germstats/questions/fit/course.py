@@ -1,4 +1,6 @@
-"""The course of one lot under one treatment: what is expected day by day, and what was seen between the checks."""
+"""The course of one lot under one treatment: what is expected day by day, and what was seen between
+the checks.
+"""
 
 from __future__ import annotations
 
@@ -69,7 +71,8 @@ class Course:
         Days are counted from 1 February, else from sowing.
     day : (D,) array
     middle, low, high : (D,) arrays
-        Share that has come: of an average tray in an ordinary spring, and the range of nine new trays in ten.
+        Share that has come: of an average tray in an ordinary spring, and the range of nine new
+        trays in ten.
     seen : Boxes
     """
 
@@ -83,7 +86,8 @@ class Course:
     seen: Boxes
 
     def busy(self) -> tuple[float, float]:
-        """The days worth looking at: from when some may come until new trays have come and the last box is closed.
+        """The days worth looking at: from when some may come until new trays have come and the last
+        box is closed.
 
         All, where no timing is known.
         """
@@ -97,13 +101,17 @@ class Course:
 
     def expected_by(self, day: float) -> tuple[float, float, float]:
         """Middle and ends of the range at a day."""
-        middle, low, high = (float(np.interp(day, self.day, one)) for one in (self.middle, self.low, self.high))
+        middle, low, high = (
+            float(np.interp(day, self.day, one)) for one in (self.middle, self.low, self.high)
+        )
         return middle, low, high
 
 
 @dataclass(frozen=True)
 class Telling:
-    """Trays that say in one unit when something came: as `germstats.engine.curves.dated`; `about` as in `Boxes`."""
+    """Trays that say in one unit when something came: as `germstats.engine.curves.dated`; `about`
+    as in `Boxes`.
+    """
 
     unit: str
     codes: tuple[int, ...]
@@ -112,7 +120,8 @@ class Telling:
 
 
 def courses_of_lot(fit: EmergenceFit, lot: str) -> list[Course]:
-    """The courses of a lot's rows, in one unit where all can be told in one, so that they can be held together.
+    """The courses of a lot's rows, in one unit where all can be told in one, so that they can be
+    held together.
 
     Parameters
     ----------
@@ -121,25 +130,36 @@ def courses_of_lot(fit: EmergenceFit, lot: str) -> list[Course]:
     """
     rows = [row for row in fit.rows if row.lot == lot]
     told = [_tellings(fit.patterns, _trays_of(fit, row)) for row in rows]
-    shared = [unit for unit in ("seeds", "cells") if all(any(one.unit == unit for one in own) for own in told)]
+    shared = [
+        unit
+        for unit in ("seeds", "cells")
+        if all(any(one.unit == unit for one in own) for own in told)
+    ]
 
     def best(own: list[Telling], units: Sequence[str]) -> Telling:
         return max((one for one in own if one.unit in units), key=lambda one: len(one.codes))
 
-    units = max(([unit] for unit in shared), key=lambda unit: sum(len(best(own, unit).codes) for own in told),
-                default=["seeds", "cells"])  # fmt: skip
+    units = max(
+        ([unit] for unit in shared),
+        key=lambda unit: sum(len(best(own, unit).codes) for own in told),
+        default=["seeds", "cells"],
+    )
     return [_course(fit, row, best(own, units)) for row, own in zip(rows, told, strict=True)]
 
 
 def _trays_of(fit: EmergenceFit, row: RowEstimate) -> pd.DataFrame:
     trays = fit.patterns.trays
     own = trays["species"].isna() if row.species is None else trays["species"] == row.species
-    chosen: pd.DataFrame = trays[own & (trays["lot"] == row.lot) & (trays["treatment"] == row.label)]
+    chosen: pd.DataFrame = trays[
+        own & (trays["lot"] == row.lot) & (trays["treatment"] == row.label)
+    ]
     return chosen
 
 
 def _tellings(patterns: Patterns, trays: pd.DataFrame) -> list[Telling]:
-    """What these trays say in seeds sown by number, in cells, and in seeds sown by the pinch; at least one."""
+    """What these trays say in seeds sown by number, in cells, and in seeds sown by the pinch; at
+    least one.
+    """
     by_number = trays["emerged"].notna() & trays["seeds"].notna()
     parts = [trays[by_number], trays[trays["record"].isin(["occupancy", "totals"]) & ~by_number]]
     told = [Telling(*dated(patterns, part)) for part in parts if len(part)]
@@ -148,15 +168,21 @@ def _tellings(patterns: Patterns, trays: pd.DataFrame) -> list[Telling]:
 
 
 def _by_pinch(patterns: Patterns, trays: pd.DataFrame) -> tuple[tuple[int, ...], pd.DataFrame]:
-    """Trays with seedlings counted that were sown by a pinch of known size, and their intervals as in `dated`."""
-    mean = np.array([rate.mean if rate.k is not None else np.nan for rate in patterns.sowings])[trays["sowing"]]
+    """Trays with seedlings counted that were sown by a pinch of known size, and their intervals as
+    in `dated`.
+    """
+    mean = np.array([rate.mean if rate.k is not None else np.nan for rate in patterns.sowings])[
+        trays["sowing"]
+    ]
     own = trays[trays["emerged"].notna() & np.isfinite(mean)]
     seeds = (mean * trays["cells"]).loc[own.index].to_numpy(float)
     columns = ["tray", "lo", "hi", "count"]
     came = patterns.times.loc[patterns.times["tray"].isin(own.index), columns].to_numpy(float)
     left = np.maximum(seeds - own["emerged"].to_numpy(float), 0.0)
     never = np.column_stack([own.index, own["last_day"], np.full(len(own), np.inf), left])
-    intervals = pd.DataFrame(np.concatenate([came, never.astype(float)]), columns=columns).astype({"tray": np.int64})
+    intervals = pd.DataFrame(np.concatenate([came, never.astype(float)]), columns=columns).astype(
+        {"tray": np.int64}
+    )
     return tuple(int(code) for code in own.index), intervals[intervals["count"] > 0]
 
 
@@ -178,7 +204,9 @@ def _course(fit: EmergenceFit, row: RowEstimate, telling: Telling) -> Course:
 
 
 def _seen(telling: Telling, trays: pd.DataFrame, by_date: bool) -> Boxes:
-    """Innermost intervals with their masses, without a law of timing (`germstats.engine.curves`)."""
+    """Innermost intervals with their masses, without a law of timing
+    (`germstats.engine.curves`).
+    """
     start = trays["origin_days"].astype(float) * by_date
     last = float((trays["last_day"].astype(float) - start).max())
     intervals = telling.intervals
@@ -190,32 +218,55 @@ def _seen(telling: Telling, trays: pd.DataFrame, by_date: bool) -> Boxes:
     found = interval_masses(lo - shift, hi - shift, count)
     came = np.isfinite(found.right)
     top = np.cumsum(found.mass[came])
-    numbers = len(telling.codes), round(float(count[np.isfinite(hi)].sum())), round(float(count.sum()))
-    return Boxes(found.left[came], found.right[came], top - found.mass[came], top, last, *numbers, telling.about)
+    numbers = (
+        len(telling.codes),
+        round(float(count[np.isfinite(hi)].sum())),
+        round(float(count.sum())),
+    )
+    return Boxes(
+        found.left[came],
+        found.right[came],
+        top - found.mass[came],
+        top,
+        last,
+        *numbers,
+        telling.about,
+    )
 
 
 def _out(draws: RowDraws, day: Array) -> tuple[Array, Array]:
-    """Share of what emerges that is out by each day: in the average tray (N, D), and in new trays (M, D)."""
+    """Share of what emerges that is out by each day: in the average tray (N, D), and in new trays
+    (M, D).
+    """
     time = draws.time
     assert time is not None
     reach = time.mu[:, None] + time.tray_sd[:, None] * NODES
-    average = np.einsum("nkd,k->nd", time.share_by(day, reach[..., None], time.sigma[:, None, None]), NODE_WEIGHTS)
+    average = np.einsum(
+        "nkd,k->nd", time.share_by(day, reach[..., None], time.sigma[:, None, None]), NODE_WEIGHTS
+    )
     sd = np.tile(np.hypot(time.tray_sd, time.season_sd), _TIMES)
     mu = np.tile(time.mu, _TIMES) + sd * np.random.default_rng(1).standard_normal(len(sd))
     return average, time.share_by(day, mu[:, None], np.tile(time.sigma, _TIMES)[:, None])
 
 
-def _expected(draws: RowDraws, average: Array, new: Array, sown: Sown) -> tuple[Array, Array, Array]:
+def _expected(
+    draws: RowDraws, average: Array, new: Array, sown: Sown
+) -> tuple[Array, Array, Array]:
     """Middle of the average tray, and the range of new trays, by day."""
     share = draws.theta[:, None] + draws.tray_sd[:, None] * NODES
     reach = np.tile(np.hypot(draws.tray_sd, draws.season_sd), _TIMES)
-    theta = np.tile(draws.theta, _TIMES) + reach * np.random.default_rng(0).standard_normal(len(reach))
+    theta = np.tile(draws.theta, _TIMES) + reach * np.random.default_rng(0).standard_normal(
+        len(reach)
+    )
     of_nodes = _came(_expit(share), draws.rho[:, None], average.T[:, :, None], sown) @ NODE_WEIGHTS
     of_new = _came(_expit(theta), np.tile(draws.rho, _TIMES), new.T, sown)
     tails, weight = np.array([(1 - _LEVEL) / 2, (1 + _LEVEL) / 2]), np.tile(draws.weight, _TIMES)
-    middle = np.array([weighted_quantiles(of_day, draws.weight, np.array([0.5]))[0] for of_day in of_nodes])
+    middle = np.array(
+        [weighted_quantiles(of_day, draws.weight, np.array([0.5]))[0] for of_day in of_nodes]
+    )
     low, high = np.array([weighted_quantiles(of_day, weight, tails) for of_day in of_new]).T
-    # no draw falls, but where draws of uneven weight change places a quantile between them may, by a hair
+    # no draw falls, but where draws of uneven weight change places a quantile between them may, by
+    # a hair
     return np.maximum.accumulate(middle), np.maximum.accumulate(low), np.maximum.accumulate(high)
 
 
@@ -224,7 +275,9 @@ def _expit(logit: Array) -> Array:
 
 
 def _came(p: Array, rho: Array, out: Array, sown: Sown) -> Array:
-    """Share of seeds, or of cells sown like `sown`, that have come when a share `out` of what emerges is out."""
+    """Share of seeds, or of cells sown like `sown`, that have come when a share `out` of what
+    emerges is out.
+    """
     p, rho = np.broadcast_arrays(p, rho)
     out = np.broadcast_to(out, np.broadcast_shapes(p.shape, out.shape))
     if not sown:

@@ -69,23 +69,40 @@ def draw_courses(courses: Sequence[Course], title: str) -> Figure:
 
 def _draw_expected(axes: Axes, course: Course) -> None:
     axes.plot(course.day, course.middle, color=COLOURS[0], lw=2, ls=LINES[0], label="expected")
-    axes.fill_between(course.day, course.low, course.high, color=COLOURS[0], alpha=0.22, lw=0,
-                      label="nine new trays in ten")  # fmt: skip
+    axes.fill_between(
+        course.day,
+        course.low,
+        course.high,
+        color=COLOURS[0],
+        alpha=0.22,
+        lw=0,
+        label="nine new trays in ten",
+    )
 
 
 def _draw_seen(axes: Axes, seen: Boxes) -> None:
     """A box for every pair of checks, and the level between one box and the next."""
     from matplotlib.collections import PolyCollection
 
-    corners = [[(a, b), (a, d), (c, d), (c, b)]
-               for a, c, b, d in zip(seen.left, seen.right, seen.bottom, seen.top, strict=True)]  # fmt: skip
-    boxes = PolyCollection(corners, facecolors=f"{COLOURS[1]}55", edgecolors=COLOURS[1], linewidths=1,
-                           label="seen between checks")  # fmt: skip
+    corners = [
+        [(a, b), (a, d), (c, d), (c, b)]
+        for a, c, b, d in zip(seen.left, seen.right, seen.bottom, seen.top, strict=True)
+    ]
+    boxes = PolyCollection(
+        corners,
+        facecolors=f"{COLOURS[1]}55",
+        edgecolors=COLOURS[1],
+        linewidths=1,
+        label="seen between checks",
+    )
     axes.add_collection(boxes, autolim=False)
     ends = [*seen.left, max([seen.last, *seen.right[-1:]])]
     starts, levels = [min([0.0, *seen.left]), *seen.right], [0.0, *seen.top]
-    flat = [(x, y) for start, end, level in zip(starts, ends, levels, strict=True)
-            for x, y in ((start, level), (end, level), (np.nan, np.nan))]  # fmt: skip
+    flat = [
+        (x, y)
+        for start, end, level in zip(starts, ends, levels, strict=True)
+        for x, y in ((start, level), (end, level), (np.nan, np.nan))
+    ]
     axes.plot(*zip(*flat, strict=True), color=COLOURS[1], lw=1.5, ls=LINES[1])
 
 
@@ -95,14 +112,17 @@ def _counts(course: Course) -> str:
 
 
 def _trays(course: Course) -> str:
-    """How many trays the counts are of, and of how many where others tell in another unit or not at all."""
+    """How many trays the counts are of, and of how many where others tell in another unit or not at
+    all.
+    """
     some, every = course.seen.trays, course.row.trays
     return so_many(every, "tray") if some == every else f"{some} of {every} trays"
 
 
 def emergence_picture(fit: EmergenceFit, lot: str) -> Picture:
-    """One lot, a panel for each cover or treatment: the expected course with a band for nine new trays in ten, and
-    boxes for what was seen: each as wide as the checks it came between and as high as the share that came.
+    """One lot, a panel for each cover or treatment: the expected course with a band for nine new
+    trays in ten, and boxes for what was seen: each as wide as the checks it came between and as
+    high as the share that came.
 
     Parameters
     ----------
@@ -111,7 +131,9 @@ def emergence_picture(fit: EmergenceFit, lot: str) -> Picture:
         One of its rows' lots.
     """
     courses = courses_of_lot(fit, lot)
-    if len({course.by_date for course in courses}) > 1:  # rows in which nothing was seen have no clock of their own
+    if (
+        len({course.by_date for course in courses}) > 1
+    ):  # rows in which nothing was seen have no clock of their own
         courses = [course for course in courses if course.row.draws.time is not None]
     days = "" if courses[0].row.draws.time is not None else ", without timing"
     title = f"When {shown(lot)} comes up{days}"
@@ -126,16 +148,33 @@ def emergence_pictures(fit: EmergenceFit) -> Iterator[Picture]:
 
 
 def courses_table(courses: Sequence[Course]) -> pd.DataFrame:
-    """What was seen by each check at which something new was, or by the last, with what is expected by then."""
+    """What was seen by each check at which something new was, or by the last, with what is expected
+    by then.
+    """
     rows = []
     for course in courses:
         seen = course.seen
         ends = [*zip(seen.right, seen.top, strict=True)] or [(seen.last, 0.0)]
         for day, came in ends:
             middle, low, high = course.expected_by(float(day))
-            rows.append((shown(course.row.label), course.unit, _by(course, float(day)), percent(came), percent(middle),
-                         between(low, high)))  # fmt: skip
-    header = ["cover, treatment", "share of", "by", "seen, %", "expected, %", "nine new trays in ten, %"]
+            rows.append(
+                (
+                    shown(course.row.label),
+                    course.unit,
+                    _by(course, float(day)),
+                    percent(came),
+                    percent(middle),
+                    between(low, high),
+                )
+            )
+    header = [
+        "cover, treatment",
+        "share of",
+        "by",
+        "seen, %",
+        "expected, %",
+        "nine new trays in ten, %",
+    ]
     return pd.DataFrame(rows, columns=header)
 
 
@@ -150,5 +189,8 @@ def _words(course: Course) -> str:
         reached = np.flatnonzero(course.middle >= course.middle[-1] / 2)
         half = f", half of them by {_by(course, float(course.day[reached[0]]))}"
     last = between(float(course.low[-1]), float(course.high[-1]))
-    return (f"{shown(row.label)}: {_counts(course)} came ({_trays(course)}); {end} % of {course.unit} expected{half}, "
-            f"in nine new trays of ten {last} %.")  # fmt: skip
+    return (
+        f"{shown(row.label)}: {_counts(course)} came ({_trays(course)}); {end} % of {course.unit} "
+        f"expected{half}, "
+        f"in nine new trays of ten {last} %."
+    )

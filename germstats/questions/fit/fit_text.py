@@ -1,4 +1,6 @@
-"""`fit` in words: estimates beside raw counts, settings, and the libraries' road where it was asked for."""
+"""`fit` in words: estimates beside raw counts, settings, and the libraries' road where it was asked
+for.
+"""
 
 from __future__ import annotations
 
@@ -42,16 +44,31 @@ def fit_table(fit: EmergenceFit) -> Table:
             day_and_month(row.horizon_on),
             later_words(row),
             days(row.median_days),
-            "-" if row.median_days is None else spread(days(row.median_days_low), days(row.median_days_high)),
+            "-"
+            if row.median_days is None
+            else spread(days(row.median_days_low), days(row.median_days_high)),
         )
         for row in fit.rows
     ]
-    header = ("lot", "cover, treatment", "trays", "seen", "emerge %", "range", "by", "later %", "days to half", "range")
+    header = (
+        "lot",
+        "cover, treatment",
+        "trays",
+        "seen",
+        "emerge %",
+        "range",
+        "by",
+        "later %",
+        "days to half",
+        "range",
+    )
     return header, rows
 
 
 def later_words(row: RowEstimate) -> str:
-    """What may still come after the day a row is told by, in percent of its seeds; a dash where not known."""
+    """What may still come after the day a row is told by, in percent of its seeds; a dash where not
+    known.
+    """
     if row.later_low is None or row.later_high is None:
         return "-"
     return spread(percent(row.later_low), percent(row.later_high))
@@ -68,9 +85,12 @@ def fit_text(fit: EmergenceFit, compared: pd.DataFrame | None = None) -> str:
     """
     lines = [
         wrapped(
-            "How much of each lot comes up in an average tray of an ordinary spring, counted to the day under 'by', "
-            f"as late as you looked. Ranges are {100 * fit.spec.level:.0f} %. 'later' is what may still come up "
-            "between that day and the end of spring. No other figure here counts on it. 'days to half' runs from "
+            "How much of each lot comes up in an average tray of an ordinary spring, counted to "
+            "the day under 'by', "
+            f"as late as you looked. Ranges are {100 * fit.spec.level:.0f} %. 'later' is what may "
+            "still come up "
+            "between that day and the end of spring. No other figure here counts on it. 'days to "
+            "half' runs from "
             "sowing until half of those seedlings are up."
         ),
         "",
@@ -86,7 +106,7 @@ def fit_text(fit: EmergenceFit, compared: pd.DataFrame | None = None) -> str:
         *([] if compared is None else _roads(compared)),
         "",
         "Next: germstats sow, for seeds per cell.",
-    ]  # fmt: skip
+    ]
     return "\n".join(lines)
 
 
@@ -94,15 +114,21 @@ def _left_out(fit: EmergenceFit) -> list[str]:
     left_out = fit.patterns.left_out
     if not left_out:
         return []
-    return [f"Left out, {len(left_out)} of {len(left_out) + len(fit.patterns.trays)} trays:",
-            *(wrapped(f"{tray}: {why}", "  ") for tray, why in left_out.items()), ""]  # fmt: skip
+    return [
+        f"Left out, {len(left_out)} of {len(left_out) + len(fit.patterns.trays)} trays:",
+        *(wrapped(f"{tray}: {why}", "  ") for tray, why in left_out.items()),
+        "",
+    ]
 
 
 def cell_words(fit: EmergenceFit) -> str:
     """How far the seeds of one cell share their fate."""
     rho = fit.cell_scatter
-    return (f"Seeds of one cell share their fate: correlation {rho.rho:.2g} ({rho.low:.2g}-{rho.high:.2g}; "
-            f"{cell_source(rho)}).")  # fmt: skip
+    return (
+        f"Seeds of one cell share their fate: correlation {rho.rho:.2g} "
+        f"({rho.low:.2g}-{rho.high:.2g}; "
+        f"{cell_source(rho)})."
+    )
 
 
 def cell_source(rho: CellScatter) -> str:
@@ -116,7 +142,9 @@ def cell_source(rho: CellScatter) -> str:
 
 def timing_words(fit: EmergenceFit) -> str:
     """Law of timing of each species."""
-    said = ", ".join(f"{name} {choice.family} from {choice.origin}" for name, choice in fit.timing.items())
+    said = ", ".join(
+        f"{name} {choice.family} from {choice.origin}" for name, choice in fit.timing.items()
+    )
     return f"Law of timing, by AIC: {said}."
 
 
@@ -130,19 +158,27 @@ def _roads(compared: pd.DataFrame) -> list[str]:
     lines = [
         "",
         wrapped(
-            "Worked out a second time by simpler, general-purpose means (statsmodels: regression of the last counts, "
-            "errors by tray; lifelines: times of what emerged), the two agree, within two standard errors, in "
+            "Worked out a second time by simpler, general-purpose means (statsmodels: regression "
+            "of the last counts, "
+            "errors by tray; lifelines: times of what emerged), the two agree, within two "
+            "standard errors, in "
             f"{agreed('points_agree')} on the share and in {agreed('days_agree')} on the days."
         ),
     ]
     apart = compared[(compared["points_agree"] != True) | (compared["days_agree"] == False)]  # noqa: E712
     told = apart[apart["why"] != ""].to_dict("records")
     if told:
-        lines.append("Where they part: what the simpler means say beyond the table, and what they leave out.")
+        lines.append(
+            "Where they part: what the simpler means say beyond the table, and what they leave out."
+        )
     for row in told:
         gap = [] if pd.isna(row["points"]) else [f"{row['points']:+.0f} points"]
         gap += [] if pd.isna(row["days"]) else [f"{row['days']:+.0f} days"]
         lines.append(
-            wrapped(f"{row['lot']}, {row['treatment']}: {', '.join(gap) or 'no answer there'}; {row['why']}.", "  ")
+            wrapped(
+                f"{row['lot']}, {row['treatment']}: {', '.join(gap) or 'no answer there'}; "
+                f"{row['why']}.",
+                "  ",
+            )
         )
     return lines

@@ -1,4 +1,6 @@
-"""Which trays of which lots an order gets: whole trays while there is seed, else the packet shared out."""
+"""Which trays of which lots an order gets: whole trays while there is seed, else the packet shared
+out.
+"""
 
 from __future__ import annotations
 
@@ -89,22 +91,28 @@ class Outlook:
 
     def by(self, due: pd.Timestamp | None) -> Outlook:
         """The same for plugs that must be ready on a day."""
-        return self if due is None else replace(self, until=due - pd.Timedelta(weeks=self.grow_weeks))
+        return (
+            self if due is None else replace(self, until=due - pd.Timedelta(weeks=self.grow_weeks))
+        )
 
     def to_lay_out(self, due: pd.Timestamp | None, source: Source) -> Outlook:
-        """The outlook by which trays are laid out: by the due date, unless most seedlings come after it anyway.
+        """The outlook by which trays are laid out: by the due date, unless most seedlings come
+        after it anyway.
 
         Then no number of trays would do, and the trays are those of plants that come late.
         """
         by_due = self.by(due)
         early, all_told = by_due.draws(source), source.draws
         share = float(early.weight @ early.share())
-        return by_due if share >= _MOST_IN_TIME * float(all_told.weight @ all_told.share()) else self
+        return (
+            by_due if share >= _MOST_IN_TIME * float(all_told.weight @ all_told.share()) else self
+        )
 
     def draws(self, source: Source) -> RowDraws:
         """The forecast of a source, by the day that is wanted.
 
-        Where no timing is known, nothing is up before the February of the spring the seed comes up in.
+        Where no timing is known, nothing is up before the February of the spring the seed comes up
+        in.
         """
         if self.until is None:
             return source.draws
@@ -119,22 +127,30 @@ class Outlook:
         return replace(self, first=self.first + trays)
 
     def plugs(self, batches: Batches, rows: int = ROWS, worst: bool = False) -> Array:
-        """Distribution of the plugs of all trays together, in springs to come or in one no better than the worst."""
+        """Distribution of the plugs of all trays together, in springs to come or in one no better
+        than the worst.
+        """
         if not batches:
             return np.ones(1)  # no plug for certain
         return plugs_of_trays(self._laws(batches, rows, worst))
 
     def chance_by_spring(self, batches: Batches, wanted: int) -> Array:
-        """(M,) chance of at least `wanted` plugs in each spring of `luck`; their mean is the chance of the order."""
+        """(M,) chance of at least `wanted` plugs in each spring of `luck`; their mean is the chance
+        of the order.
+        """
         if not batches:
             return np.zeros(len(self.luck.spring))
         return np.asarray(plugs_by_spring(self._laws(batches, ROWS, False))[:, wanted:].sum(axis=1))
 
     def _laws(self, batches: Batches, rows: int, worst: bool) -> list[tuple[SpringLaw, int]]:
         trays: dict[int, tuple[SpringLaw, int]] = {}
-        for batch, benches in zip(batches, benches_of(batches, self.luck.benches.shape[1], self.first), strict=True):
+        for batch, benches in zip(
+            batches, benches_of(batches, self.luck.benches.shape[1], self.first), strict=True
+        ):
             for bench in benches:
-                law = self._law(batch, rows, bench if batch.source.draws.shared_sd.any() else 0, worst)
+                law = self._law(
+                    batch, rows, bench if batch.source.draws.shared_sd.any() else 0, worst
+                )
                 trays[id(law)] = (law, trays.get(id(law), (law, 0))[1] + 1)
         return list(trays.values())
 
@@ -149,7 +165,9 @@ class Outlook:
 
 
 def benches_of(batches: Batches, benches: int, first: int = 0) -> list[tuple[int, ...]]:
-    """Where each tray of each batch stands: tray after tray on the next bench, beginning with `first`."""
+    """Where each tray of each batch stands: tray after tray on the next bench, beginning with
+    `first`.
+    """
     placed, found = first, []
     for batch in batches:
         found.append(tuple((placed + k) % benches for k in range(batch.trays)))
@@ -166,7 +184,8 @@ class Allotment:
     batches : tuple of Batches
         In the order of the lines.
     rationed : bool
-        Whether the seed did not suffice for whole trays at the recommended rate, so that it was shared out.
+        Whether the seed did not suffice for whole trays at the recommended rate, so that it was
+        shared out.
     """
 
     batches: tuple[Batches, ...]
@@ -175,7 +194,9 @@ class Allotment:
 
 @dataclass(frozen=True)
 class AllotRules:
-    """Settings: chance wanted, share of each lot kept back, most trays of a line, sharing by value alone."""
+    """Settings: chance wanted, share of each lot kept back, most trays of a line, sharing by value
+    alone.
+    """
 
     assurance: float = 0.9
     reserve: float = 0.1
@@ -186,15 +207,20 @@ class AllotRules:
 Left = dict[int, float]
 
 
-def allot(lines: Sequence[OrderLine], sources: Sequence[Source], outlook: Outlook, rules: AllotRules) -> Allotment:
+def allot(
+    lines: Sequence[OrderLine], sources: Sequence[Source], outlook: Outlook, rules: AllotRules
+) -> Allotment:
     """Trays for each line, those served first at the head; all of one species.
 
-    Lots whose seed left is not written down are used only where no lot of the species has it written.
+    Lots whose seed left is not written down are used only where no lot of the species has it
+    written.
     """
     known = [source for source in sources if source.stored.seeds]
     used = known or [source for source in sources if source.stored.seeds is None]
     left: Left = {
-        id(source): math.inf if source.stored.seeds is None else float(int((1 - rules.reserve) * source.stored.seeds))
+        id(source): math.inf
+        if source.stored.seeds is None
+        else float(int((1 - rules.reserve) * source.stored.seeds))
         for source in used
     }
     start = dict(left)
@@ -214,7 +240,8 @@ def allot(lines: Sequence[OrderLine], sources: Sequence[Source], outlook: Outloo
 def whole_trays(
     line: OrderLine, sources: Sequence[Source], left: Left, outlook: Outlook, rules: AllotRules
 ) -> tuple[Batches, bool]:
-    """Fewest whole trays at the recommended rate that reach the assurance, best lots first; two trays at least.
+    """Fewest whole trays at the recommended rate that reach the assurance, best lots first; two
+    trays at least.
 
     Where one tray's cells would do, two half-sown trays stand for it, in two places.
 
@@ -235,7 +262,11 @@ def whole_trays(
                 break
         else:
             return batches, False
-        batches = tuple(Batch(source, source.parts(), trays[id(source)]) for source in sources if id(source) in trays)
+        batches = tuple(
+            Batch(source, source.parts(), trays[id(source)])
+            for source in sources
+            if id(source) in trays
+        )
         if sum(trays.values()) >= TWO_PLACES and _reached(line, batches, outlook, rules):
             break
     return batches, True
@@ -248,13 +279,17 @@ def _reached(line: OrderLine, batches: Batches, outlook: Outlook, rules: AllotRu
 
 
 def _shared_out(
-    lines: Sequence[OrderLine], sources: Sequence[Source], left: Left, outlook: Outlook, rules: AllotRules
+    lines: Sequence[OrderLine],
+    sources: Sequence[Source],
+    left: Left,
+    outlook: Outlook,
+    rules: AllotRules,
 ) -> tuple[Batches, ...]:
     """The seed of each lot, best first, shared among the lines by gain per seed.
 
-    Orders are first brought to an even chance in the order of their priorities; what is left then goes where it gains
-    most, whatever the priority, until a line has the chance wanted. A strict order of service would oversow the first
-    against bad springs before the second had a seed.
+    Orders are first brought to an even chance in the order of their priorities; what is left then
+    goes where it gains most, whatever the priority, until a line has the chance wanted. A strict
+    order of service would oversow the first against bad springs before the second had a seed.
     """
     given: list[Batches] = [() for _ in lines]
     for source in sources:
@@ -264,14 +299,17 @@ def _shared_out(
         first = (0,) * len(lines)
         if not rules.by_value:
             even = min(_EVEN_CHANCE, rules.assurance)
-            first = spread_seeds(seeds, [packet.claim(*pair, even) for pair in zip(lines, given, strict=True)], step)
+            first = spread_seeds(
+                seeds, [packet.claim(*pair, even) for pair in zip(lines, given, strict=True)], step
+            )
         claims = [
             replace(packet.claim(line, before, rules.assurance, had), rank=1)
             for line, before, had in zip(lines, given, first, strict=True)
         ]
         more = spread_seeds(seeds - sum(first), claims, step)
         given = [
-            before + packet.trays(before, had + added) for before, had, added in zip(given, first, more, strict=True)
+            before + packet.trays(before, had + added)
+            for before, had, added in zip(given, first, more, strict=True)
         ]
     return tuple(given)
 
@@ -289,7 +327,9 @@ class _Packet:
         return max(self.most_trays - sum(batch.trays for batch in before), 0) * self.source.cells
 
     def claim(self, line: OrderLine, before: Batches, level: float, had: int = 0) -> Claim:
-        """What seeds beyond those a line `had` bring it; once it has the chance `level`, more is worth nothing."""
+        """What seeds beyond those a line `had` bring it; once it has the chance `level`, more is
+        worth nothing.
+        """
         full: list[tuple[int, float]] = []
         room = self.room(before)
         outlook = self.outlook.to_lay_out(line.due, self.source)
@@ -297,7 +337,9 @@ class _Packet:
         def worth(seeds: int) -> float:
             if full and seeds >= full[0][0]:
                 return full[0][1]
-            plugs = outlook.plugs(before + spread_trays(self.source, had + seeds, room), COARSE_ROWS)
+            plugs = outlook.plugs(
+                before + spread_trays(self.source, had + seeds, room), COARSE_ROWS
+            )
             value = line.value * expected_delivered(plugs, line.plugs)
             if chance_of_plugs(plugs, line.plugs) >= level:
                 full[:] = [(seeds, value)]
@@ -315,7 +357,8 @@ class _Packet:
 
 
 def spread_trays(source: Source, seeds: int, room: int) -> Batches:
-    """Trays for a given number of seeds: spread evenly over as many cells as there are seeds for, two trays or more.
+    """Trays for a given number of seeds: spread evenly over as many cells as there are seeds for,
+    two trays or more.
 
     Returns
     -------
@@ -326,7 +369,9 @@ def spread_trays(source: Source, seeds: int, room: int) -> Batches:
     cells = sum(number for _, number in levels)
     if not cells:
         return ()
-    trays = max(math.ceil(cells / source.cells), min(TWO_PLACES, cells, max(room // source.cells, 1)))
+    trays = max(
+        math.ceil(cells / source.cells), min(TWO_PLACES, cells, max(room // source.cells, 1))
+    )
     size, more = divmod(cells, trays)
     sizes = [size + 1] * more + [size] * (trays - more)
     richer = levels[0][1] if len(levels) > 1 else cells
@@ -334,7 +379,11 @@ def spread_trays(source: Source, seeds: int, room: int) -> Batches:
     for k, tray in enumerate(sizes):
         rich = richer * (k + 1) // trays - richer * k // trays if len(levels) > 1 else tray
         rich = min(rich, tray)
-        split = ((levels[0][0], rich), (levels[-1][0], tray - rich)) if len(levels) > 1 else ((levels[0][0], tray),)
+        split = (
+            ((levels[0][0], rich), (levels[-1][0], tray - rich))
+            if len(levels) > 1
+            else ((levels[0][0], tray),)
+        )
         parts = tuple((source.rate_of(float(n)), number) for n, number in split if number)
         plans[parts] = plans.get(parts, 0) + 1
     return tuple(Batch(source, parts, number) for parts, number in plans.items())

@@ -6,7 +6,9 @@ from germstats.forecast.plan_parts import SHARE_TO_TAKE, CollectingRow
 from germstats.forecast.sources import Source
 
 
-def collecting_row(source: Source, seeds_needed: int | None, seeds_left: int | None, reserve: float) -> CollectingRow:
+def collecting_row(
+    source: Source, seeds_needed: int | None, seeds_left: int | None, reserve: float
+) -> CollectingRow:
     """Seed to collect of one species.
 
     Parameters
@@ -18,13 +20,17 @@ def collecting_row(source: Source, seeds_needed: int | None, seeds_left: int | N
         Share of the packet to be kept back, which is collected on top.
     """
     rate = "1 seed" if source.seeds_per_cell == 1 else f"{source.seeds_per_cell:g} seeds"
-    notes = [f"at {rate} per cell" + (f", as {source.stored.lot} sown now" if source.stored.lot else "")]
+    notes = [
+        f"at {rate} per cell" + (f", as {source.stored.lot} sown now" if source.stored.lot else "")
+    ]
     seeds = None
     if seeds_needed is not None:
         wanted = round(seeds_needed / (1 - reserve))
         seeds = max(wanted - (seeds_left or 0), 0)
     else:
-        notes.append("no number of trays reaches the chance wanted: sow a trial tray of better seed first")
+        notes.append(
+            "no number of trays reaches the chance wanted: sow a trial tray of better seed first"
+        )
     if seeds_left is None:
         notes.append("seed left is not written down, so none was counted on")
     pure = source.stored.pure_per_gram
@@ -32,6 +38,11 @@ def collecting_row(source: Source, seeds_needed: int | None, seeds_left: int | N
     if grams is None and seeds:
         notes.append("seeds per gram not written down: weigh a hundred seeds")
     return CollectingRow(
-        source.stored.species, seeds_needed, seeds_left, seeds, grams,
-        None if grams is None else grams / SHARE_TO_TAKE, tuple(notes),
-    )  # fmt: skip
+        source.stored.species,
+        seeds_needed,
+        seeds_left,
+        seeds,
+        grams,
+        None if grams is None else grams / SHARE_TO_TAKE,
+        tuple(notes),
+    )

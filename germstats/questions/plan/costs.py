@@ -34,7 +34,9 @@ def gain_per_cell(tray: NewTray, rate: SowingRate, prices: Prices, losses: float
 def best_by_cost(
     tray: NewTray, rates: dict[float, SowingRate], planned: float, prices: Prices, losses: float
 ) -> CostView:
-    """Compare seeds per cell by expected money; `rates` holds each number considered, `planned` among them."""
+    """Compare seeds per cell by expected money; `rates` holds each number considered, `planned`
+    among them.
+    """
     gains = {n: gain_per_cell(tray, rate, prices, losses) for n, rate in rates.items()}
     numbers = list(gains)
     best = numbers[int(np.argmax([gains[n] for n in numbers]))]

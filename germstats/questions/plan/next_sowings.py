@@ -8,7 +8,13 @@ from germstats.engine.fit import EmergenceFit
 from germstats.errors import NotEnoughRecordsError
 from germstats.forecast.demand import order_lines
 from germstats.forecast.order_plan import OrderPlan, OrderSpec
-from germstats.forecast.reconcile import NextSowings, SownAlready, before_sowing, spring_being_sown, still_to_sow
+from germstats.forecast.reconcile import (
+    NextSowings,
+    SownAlready,
+    before_sowing,
+    spring_being_sown,
+    still_to_sow,
+)
 from germstats.forecast.seeds_per_cell import SowingSpec, seeds_per_cell
 from germstats.forecast.sources import SeedRules, next_season
 from germstats.forecast.trays_to_sow import TrayToSow, advised_sowings, planned_trays
@@ -33,7 +39,8 @@ def why_no_orders(book: RecordBook) -> str:
 
 
 def next_sowings(fit: EmergenceFit, book: RecordBook, spec: OrderSpec) -> NextSowings:
-    """The trays that `plan_orders` sets aside, or the advice of `seeds_per_cell` where nothing is ordered.
+    """The trays that `plan_orders` sets aside, or the advice of `seeds_per_cell` where nothing is
+    ordered.
 
     Parameters
     ----------
@@ -58,12 +65,20 @@ def next_sowings(fit: EmergenceFit, book: RecordBook, spec: OrderSpec) -> NextSo
         return _advised(fit, book, spec, why)
     plan, left, already = plan_and_sown(fit, book, spec)
     if not left and not already.sown:
-        reasons = some_of([f"{row.order} {row.species}: {row.notes[0]}" for row in plan.rows if row.notes], 3, "; ")
-        raise NotEnoughRecordsError(f"The plan sows no tray ({reasons}). Next: see what `germstats plan` says.")
+        reasons = some_of(
+            [f"{row.order} {row.species}: {row.notes[0]}" for row in plan.rows if row.notes],
+            3,
+            "; ",
+        )
+        raise NotEnoughRecordsError(
+            f"The plan sows no tray ({reasons}). Next: see what `germstats plan` says."
+        )
     if not left:
         raise NotEnoughRecordsError(
-            f"Every tray of the plan for spring {plan.season}, {already.sown} in all, is in the book as sown: nothing "
-            f"is left to sow. Next: print check sheets (--kind checks), or ask for --season {plan.season + 1}."
+            f"Every tray of the plan for spring {plan.season}, {already.sown} in all, is in the "
+            "book as sown: nothing "
+            "is left to sow. Next: print check sheets (--kind checks), or ask for --season "
+            f"{plan.season + 1}."
         )
     return NextSowings(plan.season, left, plan, "", spec, already)
 
@@ -71,9 +86,11 @@ def next_sowings(fit: EmergenceFit, book: RecordBook, spec: OrderSpec) -> NextSo
 def plan_and_sown(
     fit: EmergenceFit, book: RecordBook, spec: OrderSpec
 ) -> tuple[OrderPlan, tuple[TrayToSow, ...], SownAlready]:
-    """The whole plan of the orders, its trays still to be sown, and what the book holds of it as sown.
+    """The whole plan of the orders, its trays still to be sown, and what the book holds of it as
+    sown.
 
-    Where no spring is asked for and the book holds a plan half sown, it is for that spring, not for the next.
+    Where no spring is asked for and the book holds a plan half sown, it is for that spring, not for
+    the next.
 
     Raises
     ------
@@ -100,5 +117,7 @@ def _advised(fit: EmergenceFit, book: RecordBook, spec: OrderSpec, why: str) -> 
     season = next_season(book, SeedRules(season=spec.season))
     trays = advised_sowings(advice, book, season, spec.lots)
     if not trays:
-        raise NotEnoughRecordsError("No lot that was sown has seed left; write new lots into the table lots.")
+        raise NotEnoughRecordsError(
+            "No lot that was sown has seed left; write new lots into the table lots."
+        )
     return NextSowings(season, trays, None, why, spec)

@@ -12,7 +12,9 @@ _OVERSOWN = 0.05
 _HARDLY = 0.2
 
 
-def order_notes(row: OrderRow, line: OrderLine, batches: Batches, best: Source, rationed: bool) -> tuple[str, ...]:
+def order_notes(
+    row: OrderRow, line: OrderLine, batches: Batches, best: Source, rationed: bool
+) -> tuple[str, ...]:
     """Sentences of one line, the gravest first; `best` is the source its rate is taken from."""
     return (
         *_why_none(line, batches, best, rationed),
@@ -32,7 +34,8 @@ def source_notes(batches: Batches, best: Source) -> tuple[LotNote, ...]:
 def _why_none(line: OrderLine, batches: Batches, best: Source, rationed: bool) -> list[str]:
     if line.due is not None and line.due <= best.sowing_date:
         return [
-            f"due {spelled(line.due)}, before the seed is sown on {spelled(best.sowing_date)}: this sowing cannot "
+            f"due {spelled(line.due)}, before the seed is sown on {spelled(best.sowing_date)}: "
+            "this sowing cannot "
             "serve it, no tray is set aside"
         ]
     if batches:
@@ -52,14 +55,16 @@ def _seed_notes(batches: Batches, best: Source, rationed: bool) -> list[str]:
     notes = []
     if rationed:
         notes.append(
-            "seed is short: spread thinly over many cells; orders are brought to an even chance by priority, then "
+            "seed is short: spread thinly over many cells; orders are brought to an even chance "
+            "by priority, then "
             "share by value (--by-value: by value alone)"
         )
     if any(batch.source.stored.seeds is None for batch in batches):
         notes.append("seed in store is not written down: see that you have it")
     if not rationed and not best.reached:
         notes.append(
-            f"more than {best.seeds_per_cell:g} seeds a cell would be needed to fill trays well: more trays make up "
+            f"more than {best.seeds_per_cell:g} seeds a cell would be needed to fill trays well: "
+            "more trays make up "
             "for empty cells"
         )
     return notes
@@ -70,10 +75,15 @@ def _order_notes(row: OrderRow, line: OrderLine, batches: Batches) -> list[str]:
     if batches and row.trays_alone is None:
         notes.append("not reachable with as many trays as an order line may have (--most-trays)")
     if batches and row.chance < _HARDLY:
-        notes.append("hardly to be met as it stands: tell the client now, or agree on fewer plugs before seed is spent")
+        notes.append(
+            "hardly to be met as it stands: tell the client now, or agree on fewer plugs before "
+            "seed is spent"
+        )
     over = row.expected_plugs / row.plugs - 1
     if over >= _OVERSOWN:
-        notes.append(f"oversown by {100 * over:.0f} % on the average, against a poor tray or spring")
+        notes.append(
+            f"oversown by {100 * over:.0f} % on the average, against a poor tray or spring"
+        )
     if line.due is None:
         notes.append("no due date is written")
     if not line.priced:

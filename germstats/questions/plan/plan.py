@@ -10,15 +10,39 @@ import numpy as np
 from germstats.engine.fit import EmergenceFit
 from germstats.engine.timing import Array
 from germstats.errors import NotEnoughRecordsError, WrongUseError
-from germstats.forecast.demand import Losses, OrderLine, StoredLot, later_losses, lots_in_store, order_lines, set_aside
+from germstats.forecast.demand import (
+    Losses,
+    OrderLine,
+    StoredLot,
+    later_losses,
+    lots_in_store,
+    order_lines,
+    set_aside,
+)
 from germstats.forecast.order import chance_of_plugs, never_certain
-from germstats.forecast.order_plan import LEVELS, TWO_PLACES, OrderPlan, OrderRow, OrderSpec, PlannedSowing, StoreRow
+from germstats.forecast.order_plan import (
+    LEVELS,
+    TWO_PLACES,
+    OrderPlan,
+    OrderRow,
+    OrderSpec,
+    PlannedSowing,
+    StoreRow,
+)
 from germstats.forecast.plan_parts import CollectingRow, CostView, Prices
 from germstats.forecast.seeds_per_cell import FORECAST_LEVEL
 from germstats.forecast.sources import SeedRules, Source, next_season, sources_of, stand_in
 from germstats.forecast.springs import ROWS, Luck, shared_luck
 from germstats.forecast.tray import empty_share, new_tray
-from germstats.questions.plan.allotting import Allotment, AllotRules, Batch, Batches, Outlook, allot, benches_of
+from germstats.questions.plan.allotting import (
+    Allotment,
+    AllotRules,
+    Batch,
+    Batches,
+    Outlook,
+    allot,
+    benches_of,
+)
 from germstats.questions.plan.collecting import collecting_row
 from germstats.questions.plan.costs import best_by_cost
 from germstats.questions.plan.order_notes import order_notes, source_notes
@@ -32,7 +56,9 @@ _COST_SEEDS = 12
 
 @dataclass(frozen=True)
 class _Ordered:
-    """A species on order, its lots in store, what is lost of it later, and the luck its trays share."""
+    """A species on order, its lots in store, what is lost of it later, and the luck its trays
+    share.
+    """
 
     species: str
     lots: tuple[StoredLot, ...]
@@ -76,7 +102,9 @@ def plan_orders(fit: EmergenceFit, book: RecordBook, spec: OrderSpec | None = No
     spec = spec or OrderSpec()
     lines = order_lines(book)
     if not fit.rows:
-        raise NotEnoughRecordsError("No lot has a tray that can be used, so no order can be planned.")
+        raise NotEnoughRecordsError(
+            "No lot has a tray that can be used, so no order can be planned."
+        )
     store = _chosen(lots_in_store(book), spec)
     _refuse_strangers(book, spec)
     rules = SeedRules(spec.target, spec.most_seeds, spec.cells, spec.season)
@@ -89,39 +117,67 @@ def plan_orders(fit: EmergenceFit, book: RecordBook, spec: OrderSpec | None = No
     for species in losses:
         mine = tuple(line for line in lines if line.species == species)
         lots = tuple(lot for lot in store if lot.species == species)
-        field = _field(fit, book, _Ordered(species, lots, losses[species], luck[species]), rules, spec)
-        planned, chances, taken = _plan_species(mine, _after_trays(field, sum(row.trays for row in rows)), spec)
+        field = _field(
+            fit, book, _Ordered(species, lots, losses[species], luck[species]), rules, spec
+        )
+        planned, chances, taken = _plan_species(
+            mine, _after_trays(field, sum(row.trays for row in rows)), spec
+        )
         rows.extend(planned)
         by_spring = by_spring * chances
         after = [_after(lot, taken.get(lot.lot, 0)) for lot in lots]
         stores.extend(after)
         collecting.append(_to_collect(planned, field, after, spec))
-    rows.sort(key=lambda row: (not row.short, row.chance if row.short else 0.0, row.order, row.species))
-    return OrderPlan(tuple(rows), tuple(stores), tuple(collecting), set_aside(book), next_season(book, rules), spec,
-                     never_certain(float(by_spring.mean())))  # fmt: skip
+    rows.sort(
+        key=lambda row: (not row.short, row.chance if row.short else 0.0, row.order, row.species)
+    )
+    return OrderPlan(
+        tuple(rows),
+        tuple(stores),
+        tuple(collecting),
+        set_aside(book),
+        next_season(book, rules),
+        spec,
+        never_certain(float(by_spring.mean())),
+    )
 
 
 def _refuse_strangers(book: RecordBook, spec: OrderSpec) -> None:
     """Species and seasons that the book does not know."""
-    known = {str(one) for name in ("species", "lots", "orders") for one in book.tables[name]["species"]}
+    known = {
+        str(one) for name in ("species", "lots", "orders") for one in book.tables[name]["species"]
+    }
     for species in spec.taproot:
         must_know(species, known - {""}, f"No species is called {species} (--taproot)")
     last = int(book.tables["trays"]["season"].dropna().max())
     if spec.season is not None and spec.season < last:
-        raise WrongUseError(f"--season {spec.season} is past: the newest trays of the book are for spring {last}.")
+        raise WrongUseError(
+            f"--season {spec.season} is past: the newest trays of the book are for spring {last}."
+        )
 
 
 def _chosen(store: tuple[StoredLot, ...], spec: OrderSpec) -> tuple[StoredLot, ...]:
     unknown = sorted(set(spec.lots) - {lot.lot for lot in store})
     if unknown:
-        raise WrongUseError(f"No lot is called {' or '.join(unknown)}; the lots are {', '.join(s.lot for s in store)}.")
+        raise WrongUseError(
+            f"No lot is called {' or '.join(unknown)}; the lots are "
+            f"{', '.join(s.lot for s in store)}."
+        )
     return tuple(lot for lot in store if not spec.lots or lot.lot in spec.lots)
 
 
-def _field(fit: EmergenceFit, book: RecordBook, ordered: _Ordered, rules: SeedRules, spec: OrderSpec) -> _Field:
+def _field(
+    fit: EmergenceFit, book: RecordBook, ordered: _Ordered, rules: SeedRules, spec: OrderSpec
+) -> _Field:
     sources = sources_of(fit, book, ordered.lots, rules)
     usable = [source for source in sources if source.stored.seeds != 0]
-    best = usable[0] if usable else sources[0] if sources else stand_in(fit, book, ordered.species, rules)
+    best = (
+        usable[0]
+        if usable
+        else sources[0]
+        if sources
+        else stand_in(fit, book, ordered.species, rules)
+    )
     pricked = spec.prick_out and ordered.species not in spec.taproot
     return _Field(
         sources,
@@ -136,12 +192,20 @@ def _field(fit: EmergenceFit, book: RecordBook, ordered: _Ordered, rules: SeedRu
 def _plan_species(
     lines: tuple[OrderLine, ...], field: _Field, spec: OrderSpec
 ) -> tuple[list[OrderRow], Array, dict[str, int]]:
-    """Rows of one species, the chance that all have their plugs in each spring, and the seeds taken from each lot."""
+    """Rows of one species, the chance that all have their plugs in each spring, and the seeds taken
+    from each lot.
+    """
     in_time = tuple(line for line in lines if line.due is None or line.due > field.best.sowing_date)
     rules = AllotRules(spec.assurance, spec.reserve, spec.most_trays, spec.by_value)
-    allotment = allot(in_time, field.sources, field.outlook, rules) if field.sources else Allotment((), False)
+    allotment = (
+        allot(in_time, field.sources, field.outlook, rules)
+        if field.sources
+        else Allotment((), False)
+    )
     given = dict(zip(in_time, allotment.batches, strict=False))
-    rationed = allotment.rationed and any(allotment.batches)  # a packet below one cell was not shared out
+    rationed = allotment.rationed and any(
+        allotment.batches
+    )  # a packet below one cell was not shared out
     rows, taken, by_spring = [], dict[str, int](), np.ones(ROWS)
     for line in lines:
         batches = given.get(line, ())
@@ -157,13 +221,18 @@ def _after_trays(field: _Field, trays: int) -> _Field:
     return replace(field, outlook=field.outlook.after(trays))
 
 
-def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rationed: bool) -> OrderRow:
+def _row(
+    line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rationed: bool
+) -> OrderRow:
     outlook, laid_out = field.outlook.by(line.due), field.outlook.to_lay_out(line.due, field.best)
     plugs = outlook.plugs(batches)
     enough = never_certain(chance_of_plugs(laid_out.plugs(batches), line.plugs))
     tails = np.cumsum(plugs)
     chance = never_certain(chance_of_plugs(plugs, line.plugs))
-    low, high = (int(np.searchsorted(tails, at)) for at in ((1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2))
+    low, high = (
+        int(np.searchsorted(tails, at))
+        for at in ((1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2)
+    )
     tries = _chances(line, field, spec)
     pencil = _pencil_trays(line, field)
     ready = ready_dates(batches, line.plugs, line.due, field.outlook, spec.grow_weeks)
@@ -201,7 +270,9 @@ def _row(line: OrderLine, batches: Batches, field: _Field, spec: OrderSpec, rati
 
 def _worst_spring(batches: Batches) -> int | None:
     """The spring on record in which the species did worst, where it is known for every lot sown."""
-    known = {batch.source.draws.worst.season if batch.source.draws.worst else None for batch in batches}
+    known = {
+        batch.source.draws.worst.season if batch.source.draws.worst else None for batch in batches
+    }
     return known.pop() if len(known) == 1 else None
 
 
@@ -212,7 +283,9 @@ def _chance_of(line: OrderLine, field: _Field, trays: int) -> float:
 
 
 def _chances(line: OrderLine, field: _Field, spec: OrderSpec) -> list[tuple[int, float]]:
-    """(trays, chance) of the best lot at its recommended rate, until the surest level is reached."""
+    """(trays, chance) of the best lot at its recommended rate, until the surest level is
+    reached.
+    """
     surest = max(LEVELS[-1], spec.assurance)
     tried: list[tuple[int, float]] = []
     trays = max(TWO_PLACES, math.ceil(line.plugs / field.best.cells))
@@ -229,7 +302,9 @@ def _trays_reaching(tried: list[tuple[int, float]], level: float) -> int | None:
 def _pencil_trays(line: OrderLine, field: _Field) -> int | None:
     """Plugs over cells x (1 - (1 - p)^n) x (1 - losses): no scatter, no luck."""
     best = field.best
-    fill = 1 - float(empty_share(np.array([best.emergence]), np.zeros(1), best.rate_of(best.seeds_per_cell))[0])
+    fill = 1 - float(
+        empty_share(np.array([best.emergence]), np.zeros(1), best.rate_of(best.seeds_per_cell))[0]
+    )
     each = best.cells * fill * (1 - field.losses.share)
     trays = math.ceil(line.plugs / each - 1e-9) if each > 0 else math.inf
     return int(trays) if trays <= 1000 else None
@@ -238,7 +313,9 @@ def _pencil_trays(line: OrderLine, field: _Field) -> int | None:
 def _sowings(batches: Batches, places: tuple[str, ...], placed: int) -> tuple[PlannedSowing, ...]:
     named = places or ("",)
     each = benches_of(batches, len(named), placed)
-    return tuple(_sowing(batch, tuple(named[k] for k in at)) for batch, at in zip(batches, each, strict=True))
+    return tuple(
+        _sowing(batch, tuple(named[k] for k in at)) for batch, at in zip(batches, each, strict=True)
+    )
 
 
 def _sowing(batch: Batch, places: tuple[str, ...]) -> PlannedSowing:
@@ -265,7 +342,9 @@ def _cost(line: OrderLine, field: _Field, spec: OrderSpec) -> CostView | None:
         return None
     numbers = sorted({*(float(n) for n in range(best.least, _COST_SEEDS + 1)), best.seeds_per_cell})
     rates = {n: best.rate_of(n) for n in numbers}
-    return best_by_cost(new_tray(best.draws), rates, best.seeds_per_cell, prices, field.losses.share)
+    return best_by_cost(
+        new_tray(best.draws), rates, best.seeds_per_cell, prices, field.losses.share
+    )
 
 
 def _after(lot: StoredLot, planned: int) -> StoreRow:
@@ -275,15 +354,21 @@ def _after(lot: StoredLot, planned: int) -> StoreRow:
 
 
 def _needed(row: OrderRow, each: int) -> int | None:
-    """Seeds to grow a line again: as planned where it is not short, else whole trays of the best lot."""
+    """Seeds to grow a line again: as planned where it is not short, else whole trays of the best
+    lot.
+    """
     if not row.short and row.sowings:
         return round(sum(one.trays * one.seeds_per_tray for one in row.sowings))
     return None if row.trays_alone is None else row.trays_alone * each
 
 
-def _to_collect(rows: list[OrderRow], field: _Field, after: list[StoreRow], spec: OrderSpec) -> CollectingRow:
+def _to_collect(
+    rows: list[OrderRow], field: _Field, after: list[StoreRow], spec: OrderSpec
+) -> CollectingRow:
     each = field.best.seeds_for(field.best.cells)
     needs = [_needed(row, each) for row in rows]
     total = None if None in needs else sum(need or 0 for need in needs)
     known = [row.left for row in after if row.left is not None]
-    return collecting_row(field.best, total, sum(known) if known or not after else None, spec.reserve)
+    return collecting_row(
+        field.best, total, sum(known) if known or not after else None, spec.reserve
+    )

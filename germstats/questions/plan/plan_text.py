@@ -15,7 +15,8 @@ from germstats.records.checking.parsing import so_many, spelled
 from germstats.records.suggesting import some_of
 
 SHARED_LUCK = (
-    "Trays of one order share the spring, the lot and their benches. Each tray also has its own luck. Ranges cover 9 "
+    "Trays of one order share the spring, the lot and their benches. Each tray also has its own "
+    "luck. Ranges cover 9 "
     "springs in 10."
 )
 
@@ -27,7 +28,15 @@ def plan_text(plan: OrderPlan, sown: int = 0) -> str:
             f"Trays for spring {plan.season}, so that each order has its plugs with a chance of "
             f"{100 * plan.spec.assurance:.3g} % or better. {SHARED_LUCK}"
         ),
-        *([wrapped(f"{SOWN} {sown} of these trays. germstats sheets --kind sowing prints the rest.")] if sown else []),
+        *(
+            [
+                wrapped(
+                    f"{SOWN} {sown} of these trays. germstats sheets --kind sowing prints the rest."
+                )
+            ]
+            if sown
+            else []
+        ),
         "",
         *_shortfalls(plan),
         "",
@@ -36,9 +45,12 @@ def plan_text(plan: OrderPlan, sown: int = 0) -> str:
         *([wrapped(both), ""] if (both := all_orders_words(plan)) else []),
         *([wrapped(worst), ""] if (worst := worst_words(plan)) else []),
         wrapped(
-            "'for 80/90/95' are whole trays of the best lot at its own rate, were there seed enough; 'pencil' is plain "
-            "arithmetic that knows no scatter, with the chance its trays really have. 'last plant up' is when the last "
-            f"plant an order needs has come up{_growing(plan)}. A dash: not reachable, or not known."
+            "'for 80/90/95' are whole trays of the best lot at its own rate, were there seed "
+            "enough; 'pencil' is plain "
+            "arithmetic that knows no scatter, with the chance its trays really have. 'last plant "
+            "up' is when the last "
+            f"plant an order needs has come up{_growing(plan)}. A dash: not reachable, or not "
+            "known."
         ),
         "",
         *_sowings(plan),
@@ -67,19 +79,32 @@ def worst_words(plan: OrderPlan) -> str:
     """What the chances of the worst spring on record mean; empty where none is known."""
     if all(row.worst_chance is None for row in plan.rows):
         return ""
-    said = "'worst spring' is the chance in a spring no better than that species' worst on record (its year)."
+    said = (
+        "'worst spring' is the chance in a spring no better than that species' worst on record "
+        "(its year)."
+    )
     low = [row for row in plan.rows if row.fails_in_worst]
-    return said if not low else (
-        f"{said} {_orders_of(low)}: less than an even chance then, and more trays help little, since they share the "
-        f"spring. An order that must not fail wants plants kept over; germstats review --season {low[0].worst_season} "
-        "says why that spring was bad, and what to do against it."
-    )  # fmt: skip
+    return (
+        said
+        if not low
+        else (
+            f"{said} {_orders_of(low)}: less than an even chance then, and more trays help "
+            "little, since they share the "
+            "spring. An order that must not fail wants plants kept over; germstats review "
+            f"--season {low[0].worst_season} "
+            "says why that spring was bad, and what to do against it."
+        )
+    )
 
 
 def bad_spring_words(plan: OrderPlan) -> list[str]:
     """Orders that are not short, but would be in a spring like the worst on record."""
     low = [row for row in plan.rows if row.fails_in_worst and not row.short]
-    return [f"In a spring like {low[0].worst_season} these would still run short: {_orders_of(low)}."] if low else []
+    return (
+        [f"In a spring like {low[0].worst_season} these would still run short: {_orders_of(low)}."]
+        if low
+        else []
+    )
 
 
 def _orders_of(rows: list[OrderRow]) -> str:
@@ -119,15 +144,20 @@ def to_sow_words(plan: OrderPlan) -> str:
         seeds = per_cell(one) if one.by_pinch else f"{per_cell(one)} seeds"
         what = f"{one.lot} ({one.treatment}) {seeds} a cell"
         trays[what] = trays.get(what, 0) + one.trays
-    said = "; ".join(f"{what}, {count} {'tray' if count == 1 else 'trays'}" for what, count in trays.items())
+    said = "; ".join(
+        f"{what}, {count} {'tray' if count == 1 else 'trays'}" for what, count in trays.items()
+    )
     return f"To sow for spring {plan.season}: {said or 'nothing'}."
 
 
 def short_words(plan: OrderPlan, served: Collection[tuple[str, str]] = ()) -> list[str]:
-    """Orders that fall short, one sentence each; those `served` (order, species) by a spring under way are left out."""
+    """Orders that fall short, one sentence each; those `served` (order, species) by a spring under
+    way are left out.
+    """
     return [
         f"{_named(row)}: {so_many(row.plugs, 'plug')} wanted, {row.expected_plugs:.0f} expected "
-        f"({spread(str(row.plugs_low), str(row.plugs_high))}), chance {percent(row.chance)} %{_why_none(row)}."
+        f"({spread(str(row.plugs_low), str(row.plugs_high))}), chance {percent(row.chance)} "
+        f"%{_why_none(row)}."
         for row in plan.rows
         if row.short and (row.order, row.species) not in served
     ]
@@ -136,7 +166,8 @@ def short_words(plan: OrderPlan, served: Collection[tuple[str, str]] = ()) -> li
 def late_words(plan: OrderPlan) -> list[str]:
     """Orders that reach their plugs, but after the day they are due, one sentence each."""
     return [
-        f"{_named(row)}: its last plant is up from {_date(row.ready_from)} on, and it is due {_date(row.due)}: speak "
+        f"{_named(row)}: its last plant is up from {_date(row.ready_from)} on, and it is due "
+        f"{_date(row.due)}: speak "
         "to the client now."
         for row in plan.rows
         if row.ready_after_due
@@ -179,7 +210,9 @@ def orders_table(plan: OrderPlan) -> Table:
             str(row.plugs),
             str(row.trays),
             percent(row.chance),
-            "-" if row.worst_chance is None else f"{percent(row.worst_chance)} ({row.worst_season})",
+            "-"
+            if row.worst_chance is None
+            else f"{percent(row.worst_chance)} ({row.worst_season})",
             f"{row.expected_plugs:.0f}",
             spread(str(row.plugs_low), str(row.plugs_high)),
             "/".join(number(trays) for _, trays in row.trays_for),
@@ -190,8 +223,21 @@ def orders_table(plan: OrderPlan) -> Table:
         )
         for row in plan.rows
     ]
-    header = ("order", "species", "plugs", "trays", "chance %", "worst spring %", "expect", "range", "for 80/90/95",
-              "pencil", "its chance %", "last plant up", "due")  # fmt: skip
+    header = (
+        "order",
+        "species",
+        "plugs",
+        "trays",
+        "chance %",
+        "worst spring %",
+        "expect",
+        "range",
+        "for 80/90/95",
+        "pencil",
+        "its chance %",
+        "last plant up",
+        "due",
+    )
     return header, rows
 
 
@@ -215,12 +261,32 @@ def sowings_table(plan: OrderPlan) -> Table:
     """One row per order line and lot: what to weigh or count out."""
     pairs = [(row, sowing) for row in plan.rows for sowing in row.sowings]
     rows = [
-        (row.order, row.species, sowing.lot, sowing.treatment, _date(sowing.sow_on), str(sowing.trays),
-         str(sowing.cells), per_cell(sowing), f"{sowing.seeds_per_tray:.0f}", _milligrams(sowing))
+        (
+            row.order,
+            row.species,
+            sowing.lot,
+            sowing.treatment,
+            _date(sowing.sow_on),
+            str(sowing.trays),
+            str(sowing.cells),
+            per_cell(sowing),
+            f"{sowing.seeds_per_tray:.0f}",
+            _milligrams(sowing),
+        )
         for row, sowing in pairs
-    ]  # fmt: skip
-    header = ("order", "species", "lot", "cover, treatment", "sow about", "trays", "cells", "seeds a cell",
-              "seeds a tray", "mg a tray")  # fmt: skip
+    ]
+    header = (
+        "order",
+        "species",
+        "lot",
+        "cover, treatment",
+        "sow about",
+        "trays",
+        "cells",
+        "seeds a cell",
+        "seeds a tray",
+        "mg a tray",
+    )
     return header, rows
 
 
@@ -231,19 +297,23 @@ def bulking(plan: OrderPlan) -> str:
     if not light:
         return ""
     return (
-        f"Under {BULK_UNDER_MG:.0f} mg a tray ({', '.join(dict.fromkeys(s.lot for s in light))}): mix the seed with "
-        "washed, slightly damp sand or fine vermiculite, weigh the mix, stir it often and share it out by weight. Wet "
+        f"Under {BULK_UNDER_MG:.0f} mg a tray ({', '.join(dict.fromkeys(s.lot for s in light))}): "
+        "mix the seed with "
+        "washed, slightly damp sand or fine vermiculite, weigh the mix, stir it often and share "
+        "it out by weight. Wet "
         "sand and vermiculite before handling; their dust harms lungs."
     )
 
 
 SOW_ABOUT = (
-    "'sow about' is the usual day of past sowings. The sheet (germstats sheets --kind sowing) says 'sow by': the same "
+    "'sow about' is the usual day of past sowings. The sheet (germstats sheets --kind sowing) "
+    "says 'sow by': the same "
     "day, or an earlier one, the last that leaves a species its weeks of cold before spring."
 )
 SOWN = "Already in the book as sown:"
 TWO_PLACES_WORDS = (
-    "Set the trays of one order in two places at least, so that one mouse or drip does not take them all."
+    "Set the trays of one order in two places at least, so that one mouse or drip does not take "
+    "them all."
 )
 
 
@@ -252,9 +322,16 @@ def _sowings(plan: OrderPlan) -> list[str]:
     if not rows:
         return ["Nothing to sow.", ""]
     advice = bulking(plan)
-    return ["To weigh or count out:", text_table(header, rows, left=5), "", wrapped(SOW_ABOUT), "",
-            *([wrapped(advice), ""] if advice else []),
-            wrapped(TWO_PLACES_WORDS), ""]  # fmt: skip
+    return [
+        "To weigh or count out:",
+        text_table(header, rows, left=5),
+        "",
+        wrapped(SOW_ABOUT),
+        "",
+        *([wrapped(advice), ""] if advice else []),
+        wrapped(TWO_PLACES_WORDS),
+        "",
+    ]
 
 
 def plan_notes(plan: OrderPlan) -> list[str]:
@@ -285,12 +362,14 @@ def cost_words(plan: OrderPlan) -> list[str]:
         if cost.optimum is not None:
             words = f"{cost.optimum:g} seeds a cell bring most, {cost.gain:.2f} a cell"
         lines.append(
-            f"{_named(row)}: {words}; the recommended {cost.planned:g} bring {cost.gain_at_plan:.2f} "
+            f"{_named(row)}: {words}; the recommended {cost.planned:g} bring "
+            f"{cost.gain_at_plan:.2f} "
             f"(a filled cell counts {cost.prices.plug:.2f}, a seed {cost.prices.seed:.2g})."
         )
     spec = plan.spec
     free = (
-        f"Thinning counts {spec.thinning_cost:g} a seedling (--thinning-cost), a cell {spec.cell_cost:g} (--cell-cost)."
+        f"Thinning counts {spec.thinning_cost:g} a seedling (--thinning-cost), a cell "
+        f"{spec.cell_cost:g} (--cell-cost)."
     )
     return [*lines, free] if lines else []
 
@@ -303,10 +382,16 @@ def _costs(plan: OrderPlan) -> list[str]:
 def store_table(plan: OrderPlan) -> Table:
     """Seed before and after the plan, lot by lot."""
     rows = [
-        (row.lot, row.species, number(row.seeds), str(row.planned), number(row.left),
-         "-" if row.grams_left is None else f"{row.grams_left:.3g}")
+        (
+            row.lot,
+            row.species,
+            number(row.seeds),
+            str(row.planned),
+            number(row.left),
+            "-" if row.grams_left is None else f"{row.grams_left:.3g}",
+        )
         for row in plan.store
-    ]  # fmt: skip
+    ]
     return ("lot", "species", "now", "planned", "left", "left, g"), rows
 
 
@@ -318,14 +403,18 @@ def _store(plan: OrderPlan) -> list[str]:
     said = (
         [
             wrapped(
-                f"Seed left not known, so {rule}: {', '.join(unknown)}. To mend it, weigh the packet and write "
+                f"Seed left not known, so {rule}: {', '.join(unknown)}. To mend it, weigh the "
+                "packet and write "
                 "grams_left, and seeds_per_gram where that is blank, in the table lots."
             )
         ]
         if unknown
         else []
     )
-    kept = f"Seed in store, in seeds; {100 * plan.spec.reserve:.3g} % of every lot is kept back (--reserve):"
+    kept = (
+        f"Seed in store, in seeds; {100 * plan.spec.reserve:.3g} % of every lot is kept back "
+        "(--reserve):"
+    )
     return [kept, text_table(*store_table(plan), left=2), *said, wrapped(STORE_AFTER), ""]
 
 
@@ -339,7 +428,8 @@ def to_collect(row: CollectingRow) -> str:
         amount = f"{row.seeds} pure seeds"
     else:
         amount = (
-            f"{row.grams:.2g} g ({row.seeds} seeds), from stands that hold {row.ripe_grams:.2g} g of ripe seed or more"
+            f"{row.grams:.2g} g ({row.seeds} seeds), from stands that hold {row.ripe_grams:.2g} g "
+            "of ripe seed or more"
         )
     return f"{row.species}: {amount}; {'; '.join(row.notes)}."
 
@@ -354,26 +444,36 @@ def _collecting(plan: OrderPlan) -> list[str]:
 
 
 COLLECT_CAUTION = (
-    "Collect only with the owner's permission and any permit; leave most of the seed: no more than about "
-    f"{100 * SHARE_TO_TAKE:.0f} % of what is ripe (common practice), less from few or rare plants. Protected species: "
+    "Collect only with the owner's permission and any permit; leave most of the seed: no more "
+    "than about "
+    f"{100 * SHARE_TO_TAKE:.0f} % of what is ripe (common practice), less from few or rare "
+    "plants. Protected species: "
     "local law and licensed advice decide."
 )
 
 
 def _next(plan: OrderPlan) -> str:
     if any(row.short for row in plan.rows):
-        return "Next: speak to the clients of the short orders now, collect or buy what is missing, and plan again."
+        return (
+            "Next: speak to the clients of the short orders now, collect or buy what is missing, "
+            "and plan again."
+        )
     return (
-        "Next: print it for the bench with germstats sheets --kind sowing, weigh or count out the seed, sow, and keep "
+        "Next: print it for the bench with germstats sheets --kind sowing, weigh or count out the "
+        "seed, sow, and keep "
         "every check, zeros too; plan again as orders come in."
     )
 
 
 def losses_words(plan: OrderPlan) -> str:
-    """Shares of plants lost after coming up, how far trays differ, and where the numbers come from."""
+    """Shares of plants lost after coming up, how far trays differ, and where the numbers
+    come from.
+    """
     by_species = {row.species: row.losses for row in plan.rows}
-    parts = [f"{species} {percent(loss.share)} %{_tray_range(loss)} ({loss.source})" for species, loss in
-             by_species.items()]  # fmt: skip
+    parts = [
+        f"{species} {percent(loss.share)} %{_tray_range(loss)} ({loss.source})"
+        for species, loss in by_species.items()
+    ]
     said = [f"Plants lost after coming up (--losses): {'; '.join(parts)}."]
     if any(loss.tray_low < loss.tray_high for loss in by_species.values()):
         said.append("This allows for worse springs than those counted.")

@@ -15,10 +15,13 @@ from germstats.records.checking.parsing import spelled
 _RARELY = 0.05
 
 
-def ready_dates(batches: Batches, wanted: int, due: pd.Timestamp | None, outlook: Outlook, grow_weeks: float) -> Ready:
+def ready_dates(
+    batches: Batches, wanted: int, due: pd.Timestamp | None, outlook: Outlook, grow_weeks: float
+) -> Ready:
     """Range of the day on which the `wanted`-th plant that lives has come up.
 
-    Springs, losses and benches are those of the order's chance; see `germstats.forecast.order.day_of_plug`.
+    Springs, losses and benches are those of the order's chance; see
+    `germstats.forecast.order.day_of_plug`.
     """
     if not batches:
         return Ready()
@@ -44,7 +47,10 @@ def ready_dates(batches: Batches, wanted: int, due: pd.Timestamp | None, outlook
     if early > due:
         late = (f"comes after the due date, {spelled(due)}: speak to the client now",)
     elif last > due:
-        late = (f"may be late: {100 * (1 - by_due):.0f} in 100 springs bring the last plant after {spelled(due)}",)
+        late = (
+            f"may be late: {100 * (1 - by_due):.0f} in 100 springs bring the last plant after "
+            f"{spelled(due)}",
+        )
     return Ready(early, last, by_due, late)
 
 

@@ -14,8 +14,9 @@ class Claim:
     Attributes
     ----------
     worth : callable
-        seeds -> what the order is worth with that many, spread evenly over its cells. Concave, as it is for evenly
-        spread seed: each further seed in a cell, and each further plant towards the number ordered, gains less.
+        seeds -> what the order is worth with that many, spread evenly over its cells. Concave, as
+        it is for evenly spread seed: each further seed in a cell, and each further plant towards
+        the number ordered, gains less.
     most : int
         Most seeds it can take.
     rank : int
@@ -28,10 +29,12 @@ class Claim:
 
 
 def spread_seeds(seeds: int, claims: Sequence[Claim], step: int = 1) -> tuple[int, ...]:
-    """Share out a packet: within a rank the next `step` seeds always go where they gain most per seed.
+    """Share out a packet: within a rank the next `step` seeds always go where they gain most per
+    seed.
 
-    Because every worth is concave this greedy rule is exact at a step of one (Gross 1956, A class of discrete-type
-    minimization problems, memory); a larger step saves time and may misplace at most one step an order.
+    Because every worth is concave this greedy rule is exact at a step of one (Gross 1956, A class
+    of discrete-type minimization problems, memory); a larger step saves time and may misplace at
+    most one step an order.
 
     Parameters
     ----------
@@ -51,7 +54,9 @@ def spread_seeds(seeds: int, claims: Sequence[Claim], step: int = 1) -> tuple[in
         now = {k: claims[k].worth(0) for k in members}
         queue: list[tuple[float, int, int, float]] = []
 
-        def offer(k: int, now: dict[int, float] = now, queue: list[tuple[float, int, int, float]] = queue) -> None:
+        def offer(
+            k: int, now: dict[int, float] = now, queue: list[tuple[float, int, int, float]] = queue
+        ) -> None:
             size = min(step, claims[k].most - given[k], seeds - sum(given))
             if size > 0:
                 after = claims[k].worth(given[k] + size)
@@ -75,7 +80,8 @@ def even_cells(seeds: int, cells: int, least: int = 1) -> tuple[tuple[int, int],
     Returns
     -------
     tuple of (seeds in a cell, cells)
-        Empty where there are fewer seeds than one cell needs; a rest too small for a cell of its own goes on top.
+        Empty where there are fewer seeds than one cell needs; a rest too small for a cell of its
+        own goes on top.
 
     Examples
     --------

@@ -1,4 +1,6 @@
-"""What befell one tray of a lot that itself came well enough, and the trays whose maps show why a lot is poor."""
+"""What befell one tray of a lot that itself came well enough, and the trays whose maps show why a
+lot is poor.
+"""
 
 from __future__ import annotations
 
@@ -11,8 +13,13 @@ from germstats.questions.review.row import Evidence
 from germstats.questions.review.rules import Reading
 
 _MOST_MAPS = 3  # of one lot, the emptiest
-_ON_MAPS = frozenset({"block", "edge", "shape", "overfull", "losses", "course", "loss_map", "record", "note"})
-"""Evidence that a map lets see. A tray that is low beside its sisters is told by its counts alone."""
+_ON_MAPS = frozenset(
+    {"block", "edge", "shape", "overfull", "losses", "course", "loss_map", "record", "note"}
+)
+"""Evidence that a map lets see.
+
+A tray that is low beside its sisters is told by its counts alone.
+"""
 
 
 class Befell(StrEnum):
@@ -64,7 +71,9 @@ class OneTray:
         return f"{' and '.join(self.befell)}; the lot came {self.itself}"
 
 
-def one_tray_of(evidence: Sequence[Evidence], opened: Collection[str], own_limit: float | None) -> OneTray | None:
+def one_tray_of(
+    evidence: Sequence[Evidence], opened: Collection[str], own_limit: float | None
+) -> OneTray | None:
     """What befell a tray of a lot that is looked into for it alone.
 
     Parameters
@@ -79,8 +88,8 @@ def one_tray_of(evidence: Sequence[Evidence], opened: Collection[str], own_limit
     Returns
     -------
     OneTray or None
-        None where the lot itself came low, where a cover or a winter held it down, and where nothing plain befell a
-        tray.
+        None where the lot itself came low, where a cover or a winter held it down, and where
+        nothing plain befell a tray.
     """
     seen = next((row for row in evidence if row.evidence == "lot_seen"), None)
     if seen is None or seen.statistic is None:

@@ -1,4 +1,6 @@
-"""What a record book tells a review: every tray as sown, its raw records, seed tests, what is usual in the nursery."""
+"""What a record book tells a review: every tray as sown, its raw records, seed tests, what is usual
+in the nursery.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +25,10 @@ from germstats.records.intervals.sowings import sown_trays
 from germstats.records.intervals.subsets import last_look
 
 _SEEDS_OF_TEST = 100
-_TESTS = (("cut test", "cut_test_seeds", "cut_test_full"), ("tetrazolium test", "tz_seeds", "tz_viable"))
+_TESTS = (
+    ("cut test", "cut_test_seeds", "cut_test_full"),
+    ("tetrazolium test", "tz_seeds", "tz_viable"),
+)
 _OF_TESTS = ("cut_test_seeds", "cut_test_full", "tz_seeds", "tz_viable", "germination_counts")
 
 
@@ -68,24 +73,42 @@ def gather(
 
 
 def _sown(
-    row: dict[Hashable, Any], deep_mm: float, weather: DailyWeather | None, stopped: Mapping[str, str]
+    row: dict[Hashable, Any],
+    deep_mm: float,
+    weather: DailyWeather | None,
+    stopped: Mapping[str, str],
 ) -> SownTray:
     depth, cover, chill = row["cover_depth_mm"], str(row["cover"]), float(row["chill_weeks"])
     depth = float("nan") if pd.isna(depth) else float(depth)
     return SownTray(
-        tray=str(row["tray"]), lot=str(row["lot"]), species=str(row["species"] or row["lot"]),
-        season=int(row["season"]), label=str(row["treatment"]), cover=cover, place=str(row["place"]),
+        tray=str(row["tray"]),
+        lot=str(row["lot"]),
+        species=str(row["species"] or row["lot"]),
+        season=int(row["season"]),
+        label=str(row["treatment"]),
+        cover=cover,
+        place=str(row["place"]),
         deep=depth > deep_mm or (cover == "sand" and np.isnan(depth)),
-        rate=row["rate"], chill=chill if chill >= 0 else None,
-        origin_days=None if pd.isna(row["sown_on"]) else float((row["origin"] - row["sown_on"]).days),
-        cold=None if row["two_winters"] or pd.isna(row["sown_on"]) else
-        weeks_of_cold(weather, row["sown_on"], int(row["season"])), stopped=stopped.get(str(row["tray"]), ""),
-    )  # fmt: skip
+        rate=row["rate"],
+        chill=chill if chill >= 0 else None,
+        origin_days=None
+        if pd.isna(row["sown_on"])
+        else float((row["origin"] - row["sown_on"]).days),
+        cold=None
+        if row["two_winters"] or pd.isna(row["sown_on"])
+        else weeks_of_cold(weather, row["sown_on"], int(row["season"])),
+        stopped=stopped.get(str(row["tray"]), ""),
+    )
 
 
-def _facts(book: RecordBook, rows: list[dict[Hashable, Any]], looked_at: set[str]) -> dict[str, LotFacts]:
+def _facts(
+    book: RecordBook, rows: list[dict[Hashable, Any]], looked_at: set[str]
+) -> dict[str, LotFacts]:
     """Facts of every lot that was sown."""
-    light = {str(row["species"]): row["light"] == "needs" for row in book.tables["species"].to_dict("records")}
+    light = {
+        str(row["species"]): row["light"] == "needs"
+        for row in book.tables["species"].to_dict("records")
+    }
     last = last_look(book) or pd.Timestamp.min
     own: dict[str, list[dict[Hashable, Any]]] = {}
     for row in rows:
@@ -97,14 +120,19 @@ def _facts(book: RecordBook, rows: list[dict[Hashable, Any]], looked_at: set[str
         looked = {int(row["season"]) for row in sown if str(row["tray"]) in looked_at}
         ahead = {int(row["season"]) for row in sown if two and last <= row["window_end"]} - looked
         needs_light = light.get(str(sown[0]["species"]), False)
-        found[lot] = LotFacts(tests.get(lot, ()), needs_light, two, frozenset(ahead), wrong.get(lot, ()))
+        found[lot] = LotFacts(
+            tests.get(lot, ()), needs_light, two, frozenset(ahead), wrong.get(lot, ())
+        )
     return found
 
 
 def seed_tests(lot: dict[Hashable, Any]) -> tuple[SeedTest, ...]:
     """Tests written down for a lot; those that cannot be are blank in the book."""
-    tests = [SeedTest(kind, int(lot[tested]), int(lot[good])) for kind, tested, good in _TESTS
-             if not (pd.isna(lot[tested]) or pd.isna(lot[good])) and lot[tested] > 0]  # fmt: skip
+    tests = [
+        SeedTest(kind, int(lot[tested]), int(lot[good]))
+        for kind, tested, good in _TESTS
+        if not (pd.isna(lot[tested]) or pd.isna(lot[good])) and lot[tested] > 0
+    ]
     counts = [int(n) for n in str(lot["germination_counts"]).split()]
     if counts:
         tests.append(SeedTest("germination test", _SEEDS_OF_TEST * len(counts), sum(counts)))
@@ -114,14 +142,20 @@ def seed_tests(lot: dict[Hashable, Any]) -> tuple[SeedTest, ...]:
 def _impossible(book: RecordBook) -> dict[str, tuple[str, ...]]:
     """What is wrong with the tests of a lot, by lot."""
     found: dict[str, tuple[str, ...]] = {}
-    wrong = book.findings[(book.findings["table"] == "lots") & book.findings["column"].isin(_OF_TESTS)]
+    wrong = book.findings[
+        (book.findings["table"] == "lots") & book.findings["column"].isin(_OF_TESTS)
+    ]
     for key, message, remedy in wrong[["key", "message", "remedy"]].itertuples(index=False):
         lot = str(key).split("/")[0]
         found[lot] = (*found.get(lot, ()), f"{message}; {remedy}")
     for row in book.tables["lots"].to_dict("records"):
         lot = str(row["lot"])
-        blank = [f"{kind}: {int(row[good])} good, but not of how many; it is not used until {tested} is written down"
-                 for kind, tested, good in _TESTS if pd.isna(row[tested]) and not pd.isna(row[good])]  # fmt: skip
+        blank = [
+            f"{kind}: {int(row[good])} good, but not of how many; it is not used until {tested} "
+            "is written down"
+            for kind, tested, good in _TESTS
+            if pd.isna(row[tested]) and not pd.isna(row[good])
+        ]
         if blank and lot not in found:
             found[lot] = tuple(blank)
     return found

@@ -1,4 +1,6 @@
-"""Evidence from counts: a lot against what was expected, a tray against its sisters, a cover against another."""
+"""Evidence from counts: a lot against what was expected, a tray against its sisters, a cover
+against another.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,14 @@ from scipy import stats
 from scipy.special import expit, logit, ndtr
 
 from germstats.engine.timing import Array
-from germstats.questions.review.lot_file import LotFile, TrayFile, counted, foretold, own_logit, seen_of
+from germstats.questions.review.lot_file import (
+    LotFile,
+    TrayFile,
+    counted,
+    foretold,
+    own_logit,
+    seen_of,
+)
 from germstats.questions.review.row import Evidence, Limits
 from germstats.questions.review.undamaged_part import Part, SoundPart, sound_part, whole
 from germstats.records.checking.parsing import so_many
@@ -69,8 +78,9 @@ class Came:
 
     @property
     def untold(self) -> bool:
-        """Less than half came, and nobody can say whether that is few: a lot nearly empty would be within the range,
-        and so would one half full."""
+        """Less than half came, and nobody can say whether that is few: a lot nearly empty would be
+        within the range, and so would one half full.
+        """
         if self.low is None or self.high is None:
             return True
         half = _HALF * self.of
@@ -78,7 +88,9 @@ class Came:
 
 
 def came(file: LotFile) -> Came | None:
-    """Counts of the counting trays with what an ordinary spring lets expect; None where none counts."""
+    """Counts of the counting trays with what an ordinary spring lets expect; None where none
+    counts.
+    """
     trays, expected, ordinary = [file.trays[k] for k in file.counting], file.expected, file.ordinary
     if not trays:
         return None
@@ -98,7 +110,10 @@ def came_words(found: Came | None) -> str:
     """The same in words."""
     if found is None:
         return "nothing that can be used was counted"
-    unit, of_what = (_one_of(number, words) for number, words in ((found.seen, found.unit), (found.of, found.of_what)))
+    unit, of_what = (
+        _one_of(number, words)
+        for number, words in ((found.seen, found.unit), (found.of, found.of_what))
+    )
     said = f"{found.seen:.0f} {unit} of {found.of:.0f} {of_what} in {trays_words(found.trays)}"
     if found.expected is None:
         return f"{said}; nothing else on record tells what to expect"
@@ -125,13 +140,17 @@ def _graded(z: float | None, limits: Limits) -> str:
 
 
 def _under(z: float | None, limits: Limits) -> str:
-    """The same with a grade below: under the middle, which says something beside a poor seed test only."""
+    """The same with a grade below: under the middle, which says something beside a poor seed test
+    only.
+    """
     return _graded(z, limits) or ("under" if z is not None and z <= limits["lot_under"] else "")
 
 
 def _sound(file: LotFile, limits: Limits) -> SoundPart:
     found = lowest_tray(file)
-    low = found[0] if found is not None and found[2] < limits["tray_p"] / len(file.counting) else None
+    low = (
+        found[0] if found is not None and found[2] < limits["tray_p"] / len(file.counting) else None
+    )
     return sound_part(file, limits, low)
 
 
@@ -145,8 +164,16 @@ def lot_seen(file: LotFile, limits: Limits) -> Evidence:
 
 def lot_mates(file: LotFile, limits: Limits) -> Evidence:
     """The lot against what this spring did to the others."""
-    z = None if file.expected is None else z_of_lot(file, file.expected.mates, _sound(file, limits).trays)
-    said = "by the other trays of this spring" if file.expected and file.expected.sister else "by this spring's others"
+    z = (
+        None
+        if file.expected is None
+        else z_of_lot(file, file.expected.mates, _sound(file, limits).trays)
+    )
+    said = (
+        "by the other trays of this spring"
+        if file.expected and file.expected.sister
+        else "by this spring's others"
+    )
     return Evidence("lot_mates", _graded(z, limits), z, f"{said}: {_z_words(z)}")
 
 
@@ -157,14 +184,20 @@ def _z_words(z: float | None) -> str:
     if below < 0.5:
         return "fewer than 1 lot in 200 comes so low"
     lots = max(round(below), 1)
-    return f"{lots} lot{'s' if lots > 1 else ''} in 100 come{'' if lots > 1 else 's'} so low" if z < 0 else "not low"
+    return (
+        f"{lots} lot{'s' if lots > 1 else ''} in 100 come{'' if lots > 1 else 's'} so low"
+        if z < 0
+        else "not low"
+    )
 
 
 def season(file: LotFile, limits: Limits) -> Evidence:
     """The spring: shortfalls of all species against their need of cold."""
     expected = file.expected
     if expected is None or expected.slope is None:
-        return Evidence("season", "", None, "no other species with a chill need tells of this spring")
+        return Evidence(
+            "season", "", None, "no other species with a chill need tells of this spring"
+        )
     z = expected.slope[0] / expected.slope[1]
     down = expected.spring <= limits["season_down"]
     if down and z <= limits["season_slope"]:
@@ -172,24 +205,47 @@ def season(file: LotFile, limits: Limits) -> Evidence:
         return Evidence("season", "slope", z, words)
     if down:
         return Evidence("season", "down", z, "the species' other trays did badly this spring too")
-    return Evidence("season", "", z, "the others did about as usual this spring, whatever cold they need")
+    return Evidence(
+        "season", "", z, "the others did about as usual this spring, whatever cold they need"
+    )
 
 
 def cold(file: LotFile, limits: Limits) -> Evidence:
-    """The winter's weeks of cold against those the species needs, and against those of other winters."""
+    """The winter's weeks of cold against those the species needs, and against those of other
+    winters.
+    """
     found, reading = file.cold, file.cold.reading(limits)
     if found.need == 0:
         return Evidence("cold", reading, None, "the species needs no weeks of cold")
     if found.need is None:
-        return Evidence("cold", reading, None, "it is not written down how many weeks of cold the species needs")
+        return Evidence(
+            "cold", reading, None, "it is not written down how many weeks of cold the species needs"
+        )
     if found.got is None:
         little = ", which nearly every winter brings" if reading else ""
-        words = f"{so_many(round(found.need), 'week')} of cold needed{little}; no weather says how many there were"
+        words = (
+            f"{so_many(round(found.need), 'week')} of cold needed{little}; no weather says how "
+            "many there were"
+        )
         return Evidence("cold", reading, None, words)
-    said = f"{so_many(round(found.got), 'week')} of cold from sowing to the end of March, {found.need:.0f} needed; "
-    said += "no other winter is on record" if found.usual is None else f"other winters brought {found.usual:.0f}"
-    if reading == "short" and file.expected is not None and not file.expected.earlier and _few(file, limits):
-        return Evidence("cold", "short_few", found.over, f"{said}; few came, and it was sown in no other winter")
+    said = (
+        f"{so_many(round(found.got), 'week')} of cold from sowing to the end of March, "
+        f"{found.need:.0f} needed; "
+    )
+    said += (
+        "no other winter is on record"
+        if found.usual is None
+        else f"other winters brought {found.usual:.0f}"
+    )
+    if (
+        reading == "short"
+        and file.expected is not None
+        and not file.expected.earlier
+        and _few(file, limits)
+    ):
+        return Evidence(
+            "cold", "short_few", found.over, f"{said}; few came, and it was sown in no other winter"
+        )
     return Evidence("cold", reading, found.over, said)
 
 
@@ -201,17 +257,21 @@ def _few(file: LotFile, limits: Limits) -> bool:
 
 
 def lowest_tray(file: LotFile) -> tuple[int, tuple[int, ...], float] | None:
-    """The tray that lies lowest among its sisters, those sisters, and its p, the scatter of trays integrated.
+    """The tray that lies lowest among its sisters, those sisters, and its p, the scatter of trays
+    integrated.
 
-    Sisters lie under a cover as deep as its own. Each tray is held to what should be out by its own last look: one
-    looked at in February only is not low beside those looked at in May. None where no tray has a sister.
+    Sisters lie under a cover as deep as its own. Each tray is held to what should be out by its own
+    last look: one looked at in February only is not low beside those looked at in May. None where
+    no tray has a sister.
     """
     expected, counting = file.expected, file.counting
     if expected is None:
         return None
     rho = float(expected.rho.mean())
     found = [own_logit(file.trays[k], rho) for k in counting]
-    by_last_look = np.clip(expit(expected.middle) * expected.out.mean(axis=0), _LEAST_SHARE, 1 - _LEAST_SHARE)
+    by_last_look = np.clip(
+        expit(expected.middle) * expected.out.mean(axis=0), _LEAST_SHARE, 1 - _LEAST_SHARE
+    )
     gap = np.array([own for own, _ in found]) - logit(by_last_look)
     spread = np.array([variance for _, variance in found]) + expected.tray_sd[:, None] ** 2
     deep = np.array([file.trays[k].deep for k in counting])
@@ -253,7 +313,14 @@ def tray(file: LotFile, limits: Limits) -> Evidence:
     words = f"{one.tray} has {_has(one)}, its sisters {between}"
     if p >= limits["tray_far_p"] / len(counting):
         return Evidence("tray", "one_lower", p, words, limit, trays=(one.tray,))
-    return Evidence("tray", "one_low_rest_low" if low else "one_low_rest_fine", p, words, limit, trays=(one.tray,))
+    return Evidence(
+        "tray",
+        "one_low_rest_low" if low else "one_low_rest_fine",
+        p,
+        words,
+        limit,
+        trays=(one.tray,),
+    )
 
 
 def _has(one: TrayFile) -> str:
@@ -272,7 +339,10 @@ def cover(file: LotFile, limits: Limits) -> Evidence:
     found = [own_logit(file.trays[k], float(expected.rho.mean())) for k in counting]
     logits, noise = (np.array([one[part] for one in found]) for part in (0, 1))
     variance = noise[None] + expected.tray_sd[:, None] ** 2
-    spread = np.sqrt(variance[:, deep].sum(axis=1) / len(deep) ** 2 + variance[:, other].sum(axis=1) / len(other) ** 2)
+    spread = np.sqrt(
+        variance[:, deep].sum(axis=1) / len(deep) ** 2
+        + variance[:, other].sum(axis=1) / len(other) ** 2
+    )
     below = float(ndtr((logits[deep].mean() - logits[other].mean()) / spread).mean())
     z = float(stats.norm.ppf(np.clip(below, 1e-9, 1 - 1e-9)))
     by_seeds = all(file.trays[at].counted == "seeds" for at in counting)

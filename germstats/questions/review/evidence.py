@@ -1,4 +1,6 @@
-"""The evidence of a review: one small function a row, each with its statistic, how it reads, and words."""
+"""The evidence of a review: one small function a row, each with its statistic, how it reads, and
+words.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +11,15 @@ import numpy as np
 from scipy.special import expit
 
 from germstats.forecast.seed_tests import judge_test
-from germstats.questions.review.counts import cold, cover, lot_mates, lot_seen, season, tray, trays_words
+from germstats.questions.review.counts import (
+    cold,
+    cover,
+    lot_mates,
+    lot_seen,
+    season,
+    tray,
+    trays_words,
+)
 from germstats.questions.review.lot_file import LotFile, own_logit
 from germstats.questions.review.maps import block, course, edge, loss_map, losses, overfull, shape
 from germstats.questions.review.row import Evidence, Limits
@@ -21,15 +31,22 @@ def to_come(file: LotFile, limits: Limits) -> Evidence:
     """What had not come by the last checks."""
     reading = "much" if file.share_out < limits["much_to_come"] else ""
     reading = reading or ("some" if file.share_out < limits["some_to_come"] else "")
-    return Evidence("to_come", reading, file.share_out,
-                    f"about {100 * file.share_out:.0f} % of what comes had come by the last checks")  # fmt: skip
+    return Evidence(
+        "to_come",
+        reading,
+        file.share_out,
+        f"about {100 * file.share_out:.0f} % of what comes had come by the last checks",
+    )
 
 
 def record(file: LotFile, limits: Limits) -> Evidence:
     """Faults of the record itself."""
     falls = max(file.trays, key=lambda one: one.falls)
     if falls.falls > limits["record_falls"]:
-        words = f"{falls.tray}: seedlings ever seen fall in {so_many(falls.falls, 'cell')} with nothing noted"
+        words = (
+            f"{falls.tray}: seedlings ever seen fall in {so_many(falls.falls, 'cell')} with "
+            "nothing noted"
+        )
         return Evidence("record", "falls", float(falls.falls), words, trays=(falls.tray,))
     sudden = tuple(one.tray for one in file.trays if one.sudden)
     if sudden:
@@ -49,7 +66,9 @@ def timing(file: LotFile, limits: Limits) -> Evidence:
     reading = "late" if z >= limits["timing"] else "early" if z <= -limits["timing"] else ""
     way = "later" if days > 0 else "earlier"
     apart = so_many(round(abs(days)), "day")
-    return Evidence("timing", reading, z, f"half had come about {apart} {way} than expected this spring")
+    return Evidence(
+        "timing", reading, z, f"half had come about {apart} {way} than expected this spring"
+    )
 
 
 def cover_use(file: LotFile, limits: Limits) -> Evidence:
@@ -58,7 +77,9 @@ def cover_use(file: LotFile, limits: Limits) -> Evidence:
     if not (file.light and deep):
         return Evidence("cover_use", "", None, "no light-needing seed lay deep")
     words = f"{trays_words(len(deep))} of light-needing seed under {deep[0].label}"
-    return Evidence("cover_use", "deep_light", float(len(deep)), words, trays=tuple(one.tray for one in deep))
+    return Evidence(
+        "cover_use", "deep_light", float(len(deep)), words, trays=tuple(one.tray for one in deep)
+    )
 
 
 def test(file: LotFile, limits: Limits) -> Evidence:
@@ -71,20 +92,30 @@ def test(file: LotFile, limits: Limits) -> Evidence:
     z = float((logit - file.usual.viable) / np.sqrt(noise + file.usual.viable_sd**2))
     low = z <= limits["test_z"] or worst.good < limits["test_half"] * worst.tested
     exact = judge_test(worst.tested, worst.good, worst.kind)
-    said = (f"{worst.kind}: {worst.good} of {worst.tested} good (true share {100 * exact.low:.0f} to "
-            f"{100 * exact.high:.0f} %)")  # fmt: skip
-    over = file.share_out >= limits["much_to_come"]  # else few may have come up so far of the best seed
+    said = (
+        f"{worst.kind}: {worst.good} of {worst.tested} good (true share {100 * exact.low:.0f} to "
+        f"{100 * exact.high:.0f} %)"
+    )
+    over = (
+        file.share_out >= limits["much_to_come"]
+    )  # else few may have come up so far of the best seed
     wide = over and _gap(file, share, noise) >= limits["gap_z"]
     fewer = "; far fewer came up" if wide else ""
-    good = z >= limits["good_z"] and (file.ordinary is None or share >= float(expit(file.ordinary).mean()))
+    good = z >= limits["good_z"] and (
+        file.ordinary is None or share >= float(expit(file.ordinary).mean())
+    )
     if not low and not good:
-        return Evidence("test", "middling", z, f"{said}; neither poor nor good for its species{fewer}")
+        return Evidence(
+            "test", "middling", z, f"{said}; neither poor nor good for its species{fewer}"
+        )
     reading = ("low_gap" if wide else "low") if low else ("good_gap" if wide else "good")
     return Evidence("test", reading, z, said + fewer)
 
 
 def _gap(file: LotFile, viable: float, noise: float) -> float:
-    """How far emergence lies below what the tested seed lets expect, over its sd; 0 where it cannot be told."""
+    """How far emergence lies below what the tested seed lets expect, over its sd; 0 where it cannot
+    be told.
+    """
     expected, ordinary_logits, counting = file.expected, file.ordinary, file.counting
     if expected is None or ordinary_logits is None or not counting:
         return 0.0
@@ -108,21 +139,40 @@ def note(file: LotFile, limits: Limits) -> Evidence:
 
 def trays(file: LotFile, limits: Limits) -> Evidence:
     """How many trays there are."""
-    return Evidence("trays", "one" if len(file.trays) == 1 else "several", float(len(file.trays)),
-                    trays_words(len(file.trays)))  # fmt: skip
+    return Evidence(
+        "trays",
+        "one" if len(file.trays) == 1 else "several",
+        float(len(file.trays)),
+        trays_words(len(file.trays)),
+    )
 
 
 def mapped(file: LotFile, limits: Limits) -> Evidence:
     """Whether a tray was mapped."""
     maps = len(file.mapped)
-    return Evidence("map", "some" if maps else "none", float(maps), f"{maps} of {trays_words(len(file.trays))} mapped")
+    return Evidence(
+        "map",
+        "some" if maps else "none",
+        float(maps),
+        f"{maps} of {trays_words(len(file.trays))} mapped",
+    )
 
 
 def company(file: LotFile, limits: Limits) -> Evidence:
     """Whether anything close tells what to expect."""
     if file.expected is not None and (file.expected.sister or file.expected.earlier):
-        return Evidence("company", "some", None, "another lot of the species this season, or an earlier season of it")
-    return Evidence("company", "none", None, "no other lot of the species this season, and no earlier season of it")
+        return Evidence(
+            "company",
+            "some",
+            None,
+            "another lot of the species this season, or an earlier season of it",
+        )
+    return Evidence(
+        "company",
+        "none",
+        None,
+        "no other lot of the species this season, and no earlier season of it",
+    )
 
 
 def apart(file: LotFile, limits: Limits) -> Evidence:
@@ -132,7 +182,9 @@ def apart(file: LotFile, limits: Limits) -> Evidence:
 
 @dataclass(frozen=True)
 class Row:
-    """One kind of evidence: how it is judged, how it can read, and the limit beyond which it speaks."""
+    """One kind of evidence: how it is judged, how it can read, and the limit beyond which it
+    speaks.
+    """
 
     judge: Callable[[LotFile, Limits], Evidence]
     readings: tuple[str, ...]
@@ -180,7 +232,12 @@ def evidence_of(file: LotFile, limits: Limits) -> tuple[Evidence, ...]:
 
 def called_poor(file: LotFile, rules: Rules) -> bool:
     """Whether anything opens the review of a lot; seed tests do not."""
-    asked = {door.evidence for door in rules.doors} | {door.beside[0] for door in rules.doors if door.beside}
+    asked = {door.evidence for door in rules.doors} | {
+        door.beside[0] for door in rules.doors if door.beside
+    }
     rows = {name: row.judge(file, rules.limits) for name, row in ROWS.items() if name in asked}
     readings = [(name, row.reading) for name, row in rows.items() if row.reading]
-    return any(door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings) for door in rules.doors)
+    return any(
+        door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)
+        for door in rules.doors
+    )

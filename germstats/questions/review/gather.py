@@ -1,4 +1,6 @@
-"""From a nursery and its fit to the file of each lot of a season; nothing here knows where the records came from."""
+"""From a nursery and its fit to the file of each lot of a season; nothing here knows where the
+records came from.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +23,13 @@ from germstats.questions.review.evidence import called_poor
 from germstats.questions.review.lot_file import LotFile, TrayFile, Usual
 from germstats.questions.review.records import TrayRecord
 from germstats.questions.review.rules import Rules, load_rules
-from germstats.questions.review.sown import USUAL_FEWEST, LotFacts, SownTray, always_together, cold_of
+from germstats.questions.review.sown import (
+    USUAL_FEWEST,
+    LotFacts,
+    SownTray,
+    always_together,
+    cold_of,
+)
 from germstats.records.intervals.patterns import ONE_SEED, Patterns
 from germstats.records.intervals.seed_totals import Unit, seeds_as_cells, told_by_seeds
 from germstats.records.intervals.subsets import keep_trays
@@ -29,20 +37,26 @@ from germstats.records.intervals.subsets import keep_trays
 _FEWEST_TESTS = 5
 _TO_SD = 1.4826  # of a normal law, from the median distance to the middle
 _LEAST_APART = 0.4
-_STATED_WEIGHT = 5.0  # tests that the stated distance between lots counts for beside the nursery's own
-_SPECIES_APART = 0.7  # on the logit of the viable share, beside lots of one species; common practice, no source
+_STATED_WEIGHT = (
+    5.0  # tests that the stated distance between lots counts for beside the nursery's own
+)
+_SPECIES_APART = (
+    0.7  # on the logit of the viable share, beside lots of one species; common practice, no source
+)
 _FAR_BELOW = 2.0  # sds of trays or lots, by their estimated effects
 
 
 @dataclass(frozen=True)
 class Gathered:
-    """What reviews of one nursery rest on: made by `germstats.questions.review.book.gather`, or by a simulation.
+    """What reviews of one nursery rest on: made by `germstats.questions.review.book.gather`, or by
+    a simulation.
 
     Attributes
     ----------
     fit : EmergenceFit
-        Pooled, of the trays to which nothing plain has happened (`germstats.questions.review.maps.hit_trays`): an eaten
-        tray says nothing of how far trays lie apart, nor of what to expect.
+        Pooled, of the trays to which nothing plain has happened
+        (`germstats.questions.review.maps.hit_trays`): an eaten tray says nothing of how far trays
+        lie apart, nor of what to expect.
     patterns : Patterns
         Of all trays whose counts can be used.
     trays : tuple of SownTray
@@ -51,8 +65,8 @@ class Gathered:
         By tray.
     lots : dict of str to LotFacts
     usual : dict of str to Usual
-        Usual losses by species; of the whole nursery under ``""``. What seed tests find as a rule is as stated:
-        `lot_file` learns it for the season it is asked for.
+        Usual losses by species; of the whole nursery under ``""``. What seed tests find as a rule
+        is as stated: `lot_file` learns it for the season it is asked for.
     rules : Rules
         They say when a winter was short, and which lots are poor.
     """
@@ -87,16 +101,25 @@ class Gathered:
 
     @cached_property
     def typical(self) -> EmergenceFit:
-        """The fit anew without trays and lots far below the rest: what is usual is not learnt from failures.
+        """The fit anew without trays and lots far below the rest: what is usual is not learnt from
+        failures.
 
-        A dead lot would widen the scatter that excuses it, and pull down what its sisters let expect.
+        A dead lot would widen the scatter that excuses it, and pull down what its sisters let
+        expect.
         """
         pooled = self.fit.pooled
         assert pooled is not None, "a review rests on a pooled fit"
-        scales, state, design = pooled.scale_set.at(pooled.scales.mode), pooled.scales.found.state, pooled.design
+        scales, state, design = (
+            pooled.scale_set.at(pooled.scales.mode),
+            pooled.scales.found.state,
+            pooled.design,
+        )
         low_trays = design.order[state.trays[:, 0] < -_FAR_BELOW * scales.tray]
-        low_lots = [lot.codes for lot, effect in zip(design.lots, state.lots[:, 0], strict=True)
-                    if effect < -_FAR_BELOW * scales.lot]  # fmt: skip
+        low_lots = [
+            lot.codes
+            for lot, effect in zip(design.lots, state.lots[:, 0], strict=True)
+            if effect < -_FAR_BELOW * scales.lot
+        ]
         low = np.unique(np.concatenate([low_trays, *low_lots]))
         kept = np.setdiff1d(np.arange(len(self.fit.patterns.trays)), low)
         if not low.size or not kept.size:
@@ -120,16 +143,21 @@ class Gathered:
 
     @cached_property
     def predictors(self) -> tuple[Array, Array]:
-        """(T, 3) predictors of the trays and (T,) the share out by their last check, by place in the patterns.
+        """(T, 3) predictors of the trays and (T,) the share out by their last check, by place in
+        the patterns.
 
-        Of trays kept out of the fit too: whatever happened to them, their seedlings came when they came.
+        Of trays kept out of the fit too: whatever happened to them, their seedlings came when they
+        came.
         """
         pooled = self.fit.pooled
         assert pooled is not None, "a review rests on a pooled fit"
         if len(self.fit.patterns.trays) < len(self.patterns.trays):
             values, shares = likeliest(pooled, self.patterns)
         else:
-            values, shares = np.empty((len(self.patterns.trays), 3)), np.empty(len(self.patterns.trays))
+            values, shares = (
+                np.empty((len(self.patterns.trays), 3)),
+                np.empty(len(self.patterns.trays)),
+            )
         at = predictors(pooled.design.tree, pooled.scales.found.state)
         trays = self.fit.patterns.trays["tray"].astype(str).iloc[pooled.design.order]
         places = np.array([self.place[tray] for tray in trays], dtype=np.int64)
@@ -138,7 +166,10 @@ class Gathered:
 
 
 def fit_sound(
-    patterns: Patterns, hit: Collection[str], spec: FitSpec, progress: Callable[[str], None] = lambda text: None
+    patterns: Patterns,
+    hit: Collection[str],
+    spec: FitSpec,
+    progress: Callable[[str], None] = lambda text: None,
 ) -> EmergenceFit:
     """Fit the trays to which nothing plain has happened; all of them where none is left."""
     sound = np.flatnonzero(~patterns.trays["tray"].isin(hit).to_numpy(dtype=bool))
@@ -149,37 +180,53 @@ def fit_sound(
 def usual_tests(gathered: Gathered, without: Collection[str]) -> dict[str, Usual]:
     """What seed tests find as a rule, by species.
 
-    Seed that does not emerge may be alive, so that tests find more than comes up: by how much on the logit, the middle
-    of the nursery's tests beside what their species bring says, and how far they lie apart, the stated distance
-    weighed in. With few tests the stated values hold, and so they do for a species of which no lot is left, with
-    species' own distance on top.
+    Seed that does not emerge may be alive, so that tests find more than comes up: by how much on
+    the logit, the middle of the nursery's tests beside what their species bring says, and how far
+    they lie apart, the stated distance weighed in. With few tests the stated values hold, and so
+    they do for a species of which no lot is left, with species' own distance on top.
 
     Parameters
     ----------
     gathered : Gathered
     without : collection of str
-        Lots under review: what failed says nothing of what is usual, neither by its tests nor by what came of it.
+        Lots under review: what failed says nothing of what is usual, neither by its tests nor by
+        what came of it.
     """
     usual = dict(gathered.usual)
     shares: dict[str, list[float]] = {}
     for row in gathered.fit.rows:
         if row.lot not in without:
             shares.setdefault(row.species or row.lot, []).append(row.emergence)
-    level = {species: float(np.log(np.median(own) / (1 - np.median(own)))) for species, own in shares.items()}
+    level = {
+        species: float(np.log(np.median(own) / (1 - np.median(own))))
+        for species, own in shares.items()
+    }
     of_lot = {one.lot: one.species for one in gathered.trays}
-    told = [(level[of_lot[lot]], one) for lot, facts in gathered.lots.items()
-            if lot not in without and of_lot.get(lot) in level for one in facts.tests]  # fmt: skip
+    told = [
+        (level[of_lot[lot]], one)
+        for lot, facts in gathered.lots.items()
+        if lot not in without and of_lot.get(lot) in level
+        for one in facts.tests
+    ]
     usual = {one: own if one in level else _of_any_species(own) for one, own in usual.items()}
     if len(told) < _FEWEST_TESTS:
         return usual
-    above = np.array([np.log((one.good + 0.5) / (one.tested - one.good + 0.5)) - base for base, one in told])
+    above = np.array(
+        [np.log((one.good + 0.5) / (one.tested - one.good + 0.5)) - base for base, one in told]
+    )
     middle = float(np.median(above))
     seen = max(float(_TO_SD * np.median(np.abs(above - middle))), _LEAST_APART)
     apart = float(
-        np.sqrt((len(told) * seen**2 + _STATED_WEIGHT * Usual().viable_sd ** 2) / (len(told) + _STATED_WEIGHT))
+        np.sqrt(
+            (len(told) * seen**2 + _STATED_WEIGHT * Usual().viable_sd ** 2)
+            / (len(told) + _STATED_WEIGHT)
+        )
     )
-    found = {species: replace(one, viable=level[species] + middle, viable_sd=apart) for species, one in usual.items()
-             if species in level}  # fmt: skip
+    found = {
+        species: replace(one, viable=level[species] + middle, viable_sd=apart)
+        for species, one in usual.items()
+        if species in level
+    }
     return {**usual, **found}
 
 
@@ -192,7 +239,9 @@ def under_review(gathered: Gathered, season: int) -> frozenset[str]:
     """Lots with a seed test that are called poor in a season, whatever their tests say."""
     here = {one.lot for one in gathered.trays if one.season == season}
     tested = sorted(lot for lot in here if lot in gathered.lots and gathered.lots[lot].tests)
-    return frozenset(lot for lot in tested if called_poor(_file_as_stated(gathered, lot, season), gathered.rules))
+    return frozenset(
+        lot for lot in tested if called_poor(_file_as_stated(gathered, lot, season), gathered.rules)
+    )
 
 
 def lot_file(gathered: Gathered, lot: str, season: int) -> LotFile:
@@ -228,11 +277,22 @@ def _laid_out(gathered: Gathered, lot: str, season: int) -> LotFile:
     own = [one for one in gathered.trays if one.lot == lot and one.season == season]
     species, facts = own[0].species, gathered.lots.get(lot, LotFacts())
     file = LotFile(
-        lot=lot, species=species, season=season, trays=tuple(_tray_file(gathered, one) for one in own), expected=None,
-        share_out=1.0, log_time=None, tests=facts.tests, light=facts.light, two_winters=facts.two_winters,
-        waiting=season in facts.not_over, usual=gathered.usual.get(species, gathered.usual[""]),
-        cold=cold_of(gathered.trays, own), apart=always_together(gathered.trays, lot), notes=facts.notes,
-    )  # fmt: skip
+        lot=lot,
+        species=species,
+        season=season,
+        trays=tuple(_tray_file(gathered, one) for one in own),
+        expected=None,
+        share_out=1.0,
+        log_time=None,
+        tests=facts.tests,
+        light=facts.light,
+        two_winters=facts.two_winters,
+        waiting=season in facts.not_over,
+        usual=gathered.usual.get(species, gathered.usual[""]),
+        cold=cold_of(gathered.trays, own),
+        apart=always_together(gathered.trays, lot),
+        notes=facts.notes,
+    )
     return _with_expectation(gathered, file, own)
 
 
@@ -242,8 +302,16 @@ def _with_expectation(gathered: Gathered, file: LotFile, own: list[SownTray]) ->
     codes = np.flatnonzero(own_trays.to_numpy(dtype=bool))
     asks = [_ask(gathered, file, own[k]) for k in file.counting]
     expected = expect(gathered.known, codes, file.lot, asks)
-    other_winters = _by_other_winters(gathered, file, asks) if expected is not None and expected.earlier else None
-    timed = [gathered.place[file.trays[k].tray] for k in file.counting if file.trays[k].tray in gathered.place]
+    other_winters = (
+        _by_other_winters(gathered, file, asks)
+        if expected is not None and expected.earlier
+        else None
+    )
+    timed = [
+        gathered.place[file.trays[k].tray]
+        for k in file.counting
+        if file.trays[k].tray in gathered.place
+    ]
     values, shares = gathered.predictors
     timed = [place for place in timed if np.isfinite(values[place]).all()]
     share, log_time = 1.0, None
@@ -254,33 +322,52 @@ def _with_expectation(gathered: Gathered, file: LotFile, own: list[SownTray]) ->
         if choice is not None and came:
             middle = FAMILIES[choice.family].quantile(0.5)
             log_time = float((values[timed, 1] + middle * np.exp(values[timed, 2])).mean())
-    return replace(file, expected=expected, other_winters=other_winters, share_out=share, log_time=log_time)
+    return replace(
+        file, expected=expected, other_winters=other_winters, share_out=share, log_time=log_time
+    )
 
 
 def _by_other_winters(gathered: Gathered, file: LotFile, asks: Sequence[TrayAsk]) -> Array | None:
-    """What an ordinary spring lets expect, where this winter was too short: by other winters alone, since the species'
-    other trays of this one tell of short winters only."""
+    """What an ordinary spring lets expect, where this winter was too short: by other winters alone,
+    since the species' other trays of this one tell of short winters only.
+    """
     if file.cold.reading(gathered.rules.limits) != "short":
         return None
-    here = [one.tray for one in gathered.trays if one.species == file.species and one.season == file.season]
+    here = [
+        one.tray
+        for one in gathered.trays
+        if one.species == file.species and one.season == file.season
+    ]
     alike = gathered.typical.patterns.trays["tray"].isin(here).to_numpy(dtype=bool)
     found = expect(gathered.known, np.flatnonzero(alike), file.lot, asks)
     return found.ordinary if found is not None and found.earlier else None
 
 
 def _ask(gathered: Gathered, file: LotFile, one: SownTray) -> TrayAsk:
-    """A tray as it is to be expected; light-needing seed under a deep cover as if it had lain under the usual one."""
+    """A tray as it is to be expected; light-needing seed under a deep cover as if it had lain under
+    the usual one.
+    """
     label = (_usual_label(gathered, one) if file.light and one.deep else None) or one.label
     key = TrayKey(file.species, label, file.season, one.place, one.chill or None)
     return TrayAsk(key, gathered.records[one.tray].last_day, one.origin_days or 0.0)
 
 
 def _usual_label(gathered: Gathered, one: SownTray) -> str | None:
-    """How the species is sown as a rule: uncovered where that was tried, else as most of its shallow trays."""
-    alike = [other for other in gathered.trays if other.species == one.species and not other.deep
-             and other.tray in gathered.code and other.of_pinches == one.of_pinches]  # fmt: skip
+    """How the species is sown as a rule: uncovered where that was tried, else as most of its
+    shallow trays.
+    """
+    alike = [
+        other
+        for other in gathered.trays
+        if other.species == one.species
+        and not other.deep
+        and other.tray in gathered.code
+        and other.of_pinches == one.of_pinches
+    ]
     bare = [other for other in alike if other.cover == "none"]
-    counts = Counter(other.label for other in (bare if len(bare) >= USUAL_FEWEST else alike)).most_common(1)
+    counts = Counter(
+        other.label for other in (bare if len(bare) >= USUAL_FEWEST else alike)
+    ).most_common(1)
     return counts[0][0] if counts and counts[0][1] >= USUAL_FEWEST else None
 
 
@@ -296,12 +383,28 @@ def _tray_file(gathered: Gathered, one: SownTray) -> TrayFile:
         cells, filled = int(counts["cells"]), _whole(counts["filled"])
         seeds, emerged = _number(counts["seeds"]), _whole(counts["emerged"])
     return TrayFile(
-        tray=one.tray, label=one.label, place=one.place, deep=one.deep, rate=rate, cells=cells, seeds=seeds,
-        emerged=emerged, filled=None if one.rate is None or one.origin_days is None else filled,
-        seen_map=record.seen_map, lost=record.lost, ever=record.ever, by_cell=record.by_cell,
-        at_once=record.at_once, falls=record.falls, sudden=record.sudden, happened=record.happened,
-        cut_short=record.cut_short, mice=record.mice, stopped=one.stopped, counted=unit,
-    )  # fmt: skip
+        tray=one.tray,
+        label=one.label,
+        place=one.place,
+        deep=one.deep,
+        rate=rate,
+        cells=cells,
+        seeds=seeds,
+        emerged=emerged,
+        filled=None if one.rate is None or one.origin_days is None else filled,
+        seen_map=record.seen_map,
+        lost=record.lost,
+        ever=record.ever,
+        by_cell=record.by_cell,
+        at_once=record.at_once,
+        falls=record.falls,
+        sudden=record.sudden,
+        happened=record.happened,
+        cut_short=record.cut_short,
+        mice=record.mice,
+        stopped=one.stopped,
+        counted=unit,
+    )
 
 
 def _number(value: float) -> float | None:

@@ -1,4 +1,6 @@
-"""What is known of one lot in one season, laid out for its review; made from a book, or by a simulation."""
+"""What is known of one lot in one season, laid out for its review; made from a book, or by a
+simulation.
+"""
 
 from __future__ import annotations
 
@@ -40,7 +42,8 @@ class TrayFile:
         Cells ever filled; None where nothing can be used.
     seen_map : TrayMap or None
     lost, ever : int or None
-        Seedlings (or filled cells) lost after they came, and those they were lost from; None where not counted.
+        Seedlings (or filled cells) lost after they came, and those they were lost from; None where
+        not counted.
     by_cell : bool
         Lost seedlings were counted cell by cell, not as a fall of the filled cells.
     at_once : int
@@ -52,13 +55,14 @@ class TrayFile:
     happened : tuple of str
         Events noted, and notes that name mice.
     cut_short : str
-        The event that ended its records before emergence was over; it is then not held against the lot.
+        The event that ended its records before emergence was over; it is then not held against the
+        lot.
     mice : bool
     stopped : str
         The finding for which nothing is estimated from it, empty where there is none.
     counted : {"cells", "seeds"}
-        Seeds where only all seedlings of the tray were counted: `cells` are then its seeds and `filled` its seedlings,
-        each seed standing as a cell of its own, sown with one.
+        Seeds where only all seedlings of the tray were counted: `cells` are then its seeds and
+        `filled` its seedlings, each seed standing as a cell of its own, sown with one.
     """
 
     tray: str
@@ -106,8 +110,9 @@ class SeedTest:
 
 @dataclass(frozen=True)
 class Cold:
-    """Weeks of cold that the trays of a lot got in their winter, those their species needs, and those that trays of
-    other winters on record got; None where not known."""
+    """Weeks of cold that the trays of a lot got in their winter, those their species needs, and
+    those that trays of other winters on record got; None where not known.
+    """
 
     got: float | None
     need: float | None
@@ -121,9 +126,10 @@ class Cold:
     def reading(self, limits: Mapping[str, float]) -> str:
         """Short, enough, "little" where only a little is needed and no weather tells, or neither.
 
-        Weeks needed are those after which about half of the seed is ready, and a thermometer in the open tells a
-        tray's own cold only roughly: short is a winter well below the others on record that brought less than the need
-        and a few weeks; without another winter, less than the need alone. None needed are always enough.
+        Weeks needed are those after which about half of the seed is ready, and a thermometer in the
+        open tells a tray's own cold only roughly: short is a winter well below the others on record
+        that brought less than the need and a few weeks; without another winter, less than the need
+        alone. None needed are always enough.
         """
         if self.need is None or self.need == 0:
             return "" if self.need is None else "enough"
@@ -141,7 +147,9 @@ class Cold:
 
 @dataclass(frozen=True)
 class Losses:
-    """Share usually lost after coming up, and how much more unevenly than by chance (a factor on the variance)."""
+    """Share usually lost after coming up, and how much more unevenly than by chance (a factor on
+    the variance).
+    """
 
     share: float
     spread: float
@@ -149,7 +157,8 @@ class Losses:
 
 @dataclass(frozen=True)
 class Usual:
-    """What is usual in the book; its values here hold where it tells too little (common practice, no source).
+    """What is usual in the book; its values here hold where it tells too little (common practice,
+    no source).
 
     Attributes
     ----------
@@ -187,7 +196,8 @@ class LotFile:
     usual : Usual
     cold : Cold
     other_winters : (N, T) array or None
-        Logit of the share that emerges in an ordinary spring by other winters alone, where this one was too short.
+        Logit of the share that emerges in an ordinary spring by other winters alone, where this one
+        was too short.
     apart : str
         What the lot was always sown with, and cannot be told from; empty where trays differ.
     notes : tuple of str
@@ -212,14 +222,20 @@ class LotFile:
     notes: tuple[str, ...] = ()
 
     def judged_by(self, usual: Usual) -> LotFile:
-        """The same file beside another notion of what is usual; its maps, once scanned, are not scanned again."""
+        """The same file beside another notion of what is usual; its maps, once scanned, are not
+        scanned again.
+        """
         file = replace(self, usual=usual)
-        vars(file).update({name: found for name, found in vars(self).items() if name in _OF_THE_MAPS})
+        vars(file).update(
+            {name: found for name, found in vars(self).items() if name in _OF_THE_MAPS}
+        )
         return file
 
     @property
     def ordinary(self) -> Array | None:
-        """(N, T) logit of the share of seeds that emerges in an ordinary spring; None where nothing tells."""
+        """(N, T) logit of the share of seeds that emerges in an ordinary spring; None where nothing
+        tells.
+        """
         if self.other_winters is not None:
             return self.other_winters
         return None if self.expected is None else self.expected.ordinary
@@ -231,27 +247,40 @@ class LotFile:
 
     @cached_property
     def blocks(self) -> tuple[tuple[TrayFile, TrayMap, EmptyBlock], ...]:
-        """The emptiest block of each map that shows one; a costly scan, which several rows of evidence ask for."""
+        """The emptiest block of each map that shows one; a costly scan, which several rows of
+        evidence ask for.
+        """
         return self._scanned(self.mapped)
 
     @cached_property
     def inner_blocks(self) -> tuple[tuple[TrayFile, TrayMap, EmptyBlock], ...]:
         """The same without the outer rings: asked for where one of them stands out as well."""
-        return self._scanned([(one, without_cells(seen, outer_cells(seen.rows, seen.columns)))
-                              for one, seen in self.mapped])  # fmt: skip
+        return self._scanned(
+            [
+                (one, without_cells(seen, outer_cells(seen.rows, seen.columns)))
+                for one, seen in self.mapped
+            ]
+        )
 
-    def _scanned(self, maps: Sequence[tuple[TrayFile, TrayMap]]) -> tuple[tuple[TrayFile, TrayMap, EmptyBlock], ...]:
+    def _scanned(
+        self, maps: Sequence[tuple[TrayFile, TrayMap]]
+    ) -> tuple[tuple[TrayFile, TrayMap, EmptyBlock], ...]:
         permutations = int(PERMUTATIONS * looked_at(self.mapped))
-        found = ((one, seen, scan_empty_block(seen, permutations=permutations)) for one, seen in maps)
+        found = (
+            (one, seen, scan_empty_block(seen, permutations=permutations)) for one, seen in maps
+        )
         return tuple((one, seen, box) for one, seen, box in found if box is not None)
 
     @property
     def counting(self) -> tuple[int, ...]:
         """Places of the trays whose counts are held against the lot's expectation.
 
-        Trays sown by a pinch of unknown size count only where there are no others: their share is of pinches.
+        Trays sown by a pinch of unknown size count only where there are no others: their share is
+        of pinches.
         """
-        able = [k for k, tray in enumerate(self.trays) if tray.filled is not None and not tray.cut_short]
+        able = [
+            k for k, tray in enumerate(self.trays) if tray.filled is not None and not tray.cut_short
+        ]
         known = [k for k in able if not self.trays[k].of_pinches]
         return tuple(known or able)
 
@@ -291,7 +320,11 @@ def own_logit(tray: TrayFile, rho: float) -> tuple[float, float]:
     share = (came + 0.5) / (of + 1)
     if by_seed:
         n = tray.sowing.mean
-        uneven = 1 + (n - 1) * rho + (n * share / tray.sowing.k / (1 - share) if tray.sowing.k is not None else 0.0)
+        uneven = (
+            1
+            + (n - 1) * rho
+            + (n * share / tray.sowing.k / (1 - share) if tray.sowing.k is not None else 0.0)
+        )
         return float(np.log(share / (1 - share))), float(uneven / ((of + 1) * share * (1 - share)))
     grid = np.linspace(-9.0, 9.0, 721)
     fill = 1 - empty_share(1 / (1 + np.exp(-grid)), np.full(grid.size, rho), tray.sowing)

@@ -1,4 +1,6 @@
-"""Evidence from the maps of trays: blocks, rings, strips, overfull cells, and where seedlings were lost."""
+"""Evidence from the maps of trays: blocks, rings, strips, overfull cells, and where seedlings were
+lost.
+"""
 
 from __future__ import annotations
 
@@ -30,7 +32,9 @@ _NAMED = 8
 
 
 def among(p: float, trays: Sized) -> float:
-    """The p of the one that stands out most among so many trays, where they are more than the limits allow for."""
+    """The p of the one that stands out most among so many trays, where they are more than the
+    limits allow for.
+    """
     return min(p * looked_at(trays), 1.0)
 
 
@@ -39,15 +43,19 @@ def _p_graded(p: float, limits: Limits) -> str:
 
 
 def _unless_bare(reading: str, file: LotFile, limits: Limits) -> str:
-    """No block or ring to be seen says nothing where a tray is mostly empty: it could not be seen there."""
+    """No block or ring to be seen says nothing where a tray is mostly empty: it could not be seen
+    there.
+    """
     fill = min(float(seen.filled.sum() / max(int(seen.known.sum()), 1)) for _, seen in file.mapped)
     return "" if reading == "none" and fill < limits["map_fill"] else reading
 
 
 @dataclass(frozen=True)
 class _Bare:
-    """What is bare on one tray's map: the emptiest block and the outer ring, each None where none can be seen, with the
-    chance (p) of one as empty among all maps; `block_p` and `ring_p` are 1 where there is none."""
+    """What is bare on one tray's map: the emptiest block and the outer ring, each None where none
+    can be seen, with the chance (p) of one as empty among all maps; `block_p` and `ring_p` are 1
+    where there is none.
+    """
 
     tray: TrayFile
     seen: TrayMap
@@ -60,8 +68,9 @@ class _Bare:
 def _bare(file: LotFile, limits: Limits) -> list[_Bare]:
     """Blocks and rings of all maps, told apart where both show on one.
 
-    A bare ring makes an empty block along an edge, and a block at an edge leaves many outer cells empty. Each is judged
-    again without the cells of the other: where one alone is left, it explains both.
+    A bare ring makes an empty block along an edge, and a block at an edge leaves many outer cells
+    empty. Each is judged again without the cells of the other: where one alone is left, it explains
+    both.
     """
     boxes = {one.tray: box for one, _, box in file.blocks}
     found = []
@@ -70,7 +79,9 @@ def _bare(file: LotFile, limits: Limits) -> list[_Bare]:
         block_p, ring_p = _p_among(box, file), _p_among(ring, file)
         if box is not None and max(block_p, ring_p) < limits["some_p"]:
             rest = empty_ring(without_cells(seen, block_cells(box, seen.rows, seen.columns)))
-            inner = next((other for one, _, other in file.inner_blocks if one.tray == tray.tray), None)
+            inner = next(
+                (other for one, _, other in file.inner_blocks if one.tray == tray.tray), None
+            )
             ring_alone, block_alone = _p_among(rest, file), _p_among(inner, file)
             if min(ring_alone, block_alone) < limits["strong_p"]:
                 block_p, ring_p = block_alone, ring_alone
@@ -90,9 +101,15 @@ def block(file: LotFile, limits: Limits) -> Evidence:
     if found is None:
         return Evidence("block", "none", None, "no block of empty cells on the maps")
     one, box = found
-    shape = "a strip from side to side" if _is_strip(box, one.seen) else (
-        f"{_span(box.rows, 'row')} by {_span(box.columns, 'column')}")  # fmt: skip
-    words = f"{one.tray.tray}: {box.cells - box.filled} of {so_many(box.cells, 'cell')} empty in {shape} at an edge"
+    shape = (
+        "a strip from side to side"
+        if _is_strip(box, one.seen)
+        else (f"{_span(box.rows, 'row')} by {_span(box.columns, 'column')}")
+    )
+    words = (
+        f"{one.tray.tray}: {box.cells - box.filled} of {so_many(box.cells, 'cell')} empty in "
+        f"{shape} at an edge"
+    )
     reading = _unless_bare(_p_graded(one.block_p, limits), file, limits)
     return Evidence("block", reading, one.block_p, words, trays=(one.tray.tray,))
 
@@ -129,21 +146,37 @@ def edge(file: LotFile, limits: Limits) -> Evidence:
     if not found:
         return Evidence("edge", "", None, "no map tells of the edge")
     one, ring = min(found, key=lambda row: (row[0].ring_p, row[0].tray.tray))
-    words = f"{one.tray.tray}: {ring.outer_empty} of its {ring.empty} empty cells in the outer ring of {ring.outer}"
+    words = (
+        f"{one.tray.tray}: {ring.outer_empty} of its {ring.empty} empty cells in the outer ring of "
+        f"{ring.outer}"
+    )
     reading = _unless_bare(_p_graded(one.ring_p, limits), file, limits)
     return Evidence("edge", reading, one.ring_p, words, trays=(one.tray.tray,))
 
 
 def overfull(file: LotFile, limits: Limits) -> Evidence:
     """Cells with more seedlings than seeds."""
-    found = [(one.tray, cells) for one, seen in file.mapped if (cells := overfull_cells(seen)).count is not None]
+    found = [
+        (one.tray, cells)
+        for one, seen in file.mapped
+        if (cells := overfull_cells(seen)).count is not None
+    ]
     if not found:
         return Evidence("overfull", "", None, "seedlings were not counted cell by cell")
     name, cells = max(found, key=lambda one: (cast("int", one[1].count), one[0]))
     count = cast("int", cells.count)
-    reading = "strong" if count >= limits["overfull_strong"] else "some" if count >= limits["overfull_some"] else "none"
+    reading = (
+        "strong"
+        if count >= limits["overfull_strong"]
+        else "some"
+        if count >= limits["overfull_some"]
+        else "none"
+    )
     if not count:
-        words = f"no cell holds more seedlings than seeds were sown, by the counts of {so_many(len(found), 'tray')}"
+        words = (
+            "no cell holds more seedlings than seeds were sown, by the counts of "
+            f"{so_many(len(found), 'tray')}"
+        )
         return Evidence("overfull", reading, 0.0, words)
     named = " ".join(cells.cells[:_NAMED]) + (" ..." if count > _NAMED else "")
     hold = "cells hold" if count > 1 else "cell holds"
@@ -152,9 +185,15 @@ def overfull(file: LotFile, limits: Limits) -> Evidence:
 
 
 def _losing(file: LotFile, limits: Limits) -> tuple[TrayFile, float, float] | None:
-    """The tray that lost most beyond the usual: z, share. A record that contradicts itself tells of no losses."""
-    counted = [one for one in file.trays
-               if one.ever and one.lost is not None and one.falls <= limits["record_falls"]]  # fmt: skip
+    """The tray that lost most beyond the usual: z, share.
+
+    A record that contradicts itself tells of no losses.
+    """
+    counted = [
+        one
+        for one in file.trays
+        if one.ever and one.lost is not None and one.falls <= limits["record_falls"]
+    ]
     found = []
     for one in counted:
         lost, ever = one.lost or 0, one.ever or 1
@@ -164,14 +203,18 @@ def _losing(file: LotFile, limits: Limits) -> tuple[TrayFile, float, float] | No
 
 
 def _p_of_losses(lost: int, ever: int, usual: Losses) -> float:
-    """Chance of losing so many or more (half of those just so many), where trays lose unevenly: beta-binomial."""
+    """Chance of losing so many or more (half of those just so many), where trays lose unevenly:
+    beta-binomial.
+    """
     alike = min(max((usual.spread - 1) / max(ever - 1, 1), 1e-6), 0.5)
     law = stats.betabinom(ever, usual.share * (1 / alike - 1), (1 - usual.share) * (1 / alike - 1))
     return float(np.clip(law.sf(lost) + 0.5 * law.pmf(lost), 1e-9, 1 - 1e-9))
 
 
 def _great(one: TrayFile | TrayRecord, limits: Limits) -> float:
-    """The share that is many: filled cells hide most of what dies, where a second seedling or a late one stands."""
+    """The share that is many: filled cells hide most of what dies, where a second seedling or a
+    late one stands.
+    """
     return limits["losses_share" if one.by_cell else "losses_filled"]
 
 
@@ -193,7 +236,9 @@ def losses(file: LotFile, limits: Limits) -> Evidence:
 
 
 def course(file: LotFile, limits: Limits) -> Evidence:
-    """Whether what was lost went between two checks, or over several, on the tray that lost most."""
+    """Whether what was lost went between two checks, or over several, on the tray that lost
+    most.
+    """
     worst = _losing(file, limits)
     if worst is None or worst[1] < limits["losses_some"] or not worst[0].lost:
         return Evidence("course", "", None, "no losses to follow")
@@ -202,7 +247,9 @@ def course(file: LotFile, limits: Limits) -> Evidence:
     came = max(one.ever or 0, 1)
     others = (one.lost or 0) - one.at_once
     if one.at_once >= limits["jump"] * came and others >= limits["beside_jump"] * came:
-        return Evidence("course", "jump", share, f"{said}, the others over several", trays=(one.tray,))
+        return Evidence(
+            "course", "jump", share, f"{said}, the others over several", trays=(one.tray,)
+        )
     reading = "at_once" if share >= limits["at_once"] else "over_time"
     return Evidence("course", reading, share, said, trays=(one.tray,))
 
@@ -218,8 +265,11 @@ def loss_map(file: LotFile, limits: Limits) -> Evidence:
     if not gone.any() or gone[had].all():
         return Evidence("loss_map", "", None, "no pattern to be seen")
     ring = outer_cells(seen.rows, seen.columns)
-    p_ring = float(stats.hypergeom.sf(int((gone & ring).sum()) - 1, int(had.sum()), int(gone.sum()),
-                                      int((had & ring).sum())))  # fmt: skip
+    p_ring = float(
+        stats.hypergeom.sf(
+            int((gone & ring).sum()) - 1, int(had.sum()), int(gone.sum()), int((had & ring).sum())
+        )
+    )
     joined = join_count(gone, had)
     tray = worst[0].tray
     said = f"{tray}: {int(gone.sum())} of {so_many(int(had.sum()), 'cell')} lost seedlings"
@@ -231,11 +281,16 @@ def loss_map(file: LotFile, limits: Limits) -> Evidence:
 
 
 def hit_trays(
-    records: Mapping[str, TrayRecord], species: Mapping[str, str], usual: Mapping[str, Usual], limits: Limits
+    records: Mapping[str, TrayRecord],
+    species: Mapping[str, str],
+    usual: Mapping[str, Usual],
+    limits: Limits,
 ) -> frozenset[str]:
-    """Trays to which something has plainly happened, by their own map and record, whatever others brought.
+    """Trays to which something has plainly happened, by their own map and record, whatever others
+    brought.
 
-    A block or the outer ring is empty, many cells hold more than was sown, many seedlings were lost, or counts fall.
+    A block or the outer ring is empty, many cells hold more than was sown, many seedlings were
+    lost, or counts fall.
 
     Parameters
     ----------
@@ -246,15 +301,24 @@ def hit_trays(
         By species; the whole nursery under ``""``.
     limits : dict
     """
-    return frozenset(tray for tray, record in records.items()
-                     if _hit(record, usual.get(species.get(tray, ""), usual[""]), limits))  # fmt: skip
+    return frozenset(
+        tray
+        for tray, record in records.items()
+        if _hit(record, usual.get(species.get(tray, ""), usual[""]), limits)
+    )
 
 
 def _hit(record: TrayRecord, usual: Usual, limits: Limits) -> bool:
     if record.falls > limits["record_falls"] or record.sudden:
         return True
-    if record.ever and record.lost is not None and record.lost / record.ever >= _great(record, limits):
-        p = _p_of_losses(record.lost, record.ever, usual.by_cell if record.by_cell else usual.by_tray)
+    if (
+        record.ever
+        and record.lost is not None
+        and record.lost / record.ever >= _great(record, limits)
+    ):
+        p = _p_of_losses(
+            record.lost, record.ever, usual.by_cell if record.by_cell else usual.by_tray
+        )
         if p < float(stats.norm.sf(limits["losses_z"])):
             return True
     seen = record.seen_map

@@ -1,4 +1,6 @@
-"""What the raw records say of each tray beside its counts: losses, faults of the record, what happened to it."""
+"""What the raw records say of each tray beside its counts: losses, faults of the record, what
+happened to it.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +26,10 @@ _EXPLAINS = frozenset(EVENTS) - {"kept_over", "uncovered"}
 _LOSSES = frozenset({"damping_off"})
 """Events that name the loss a review asks about; after the others what is gone is accounted for."""
 _FIFTH, _TENTH = 0.2, 0.1
-_FEWEST_TRAYS, _FEWEST_OF_SPECIES = 4, 8  # of a handful of trays those that were hit would say what is usual
+_FEWEST_TRAYS, _FEWEST_OF_SPECIES = (
+    4,
+    8,
+)  # of a handful of trays those that were hit would say what is usual
 _LEAST_UNEVEN = 1.2  # trays lose in clumps: common practice, no source
 _FAR = 4.5  # median distances, about three sds of a normal law
 _NOTHING = pd.Series(dtype=float, index=pd.DatetimeIndex([]))
@@ -75,7 +80,9 @@ def tray_records(book: RecordBook, spring_ends: tuple[int, int]) -> dict[str, Tr
     raw = _raw(book, trays, spring_ends)
     return {
         str(tray): _record(str(tray), sown, 0 if pd.isna(size) else int(size), raw)
-        for tray, sown, size in zip(trays["tray"], trays["sown_on"], trays["tray_cells"], strict=True)
+        for tray, sown, size in zip(
+            trays["tray"], trays["sown_on"], trays["tray_cells"], strict=True
+        )
     }
 
 
@@ -88,7 +95,8 @@ class _Raw:
     events
         Whatever happened, in the order of the table.
     mended, ended
-        Day of the first event that explains losses, and of the first that does so but names none a review asks about.
+        Day of the first event that explains losses, and of the first that does so but names none a
+        review asks about.
     last_look
         Its last check, of its cells where it has such.
     standing
@@ -158,13 +166,26 @@ def _first(events: pd.DataFrame, of: frozenset[str]) -> pd.Series[pd.Timestamp]:
 
 
 def _standing(cells: pd.DataFrame, checks: pd.DataFrame) -> dict[str, pd.Series[float]]:
-    """Seedlings standing in the cells of a tray, where they were ever counted, else its filled cells."""
-    alive = cells[cells["alive"].notna()].groupby(["tray", "checked_on"])["alive"].sum().reset_index(name="standing")
+    """Seedlings standing in the cells of a tray, where they were ever counted, else its filled
+    cells.
+    """
+    alive = (
+        cells[cells["alive"].notna()]
+        .groupby(["tray", "checked_on"])["alive"]
+        .sum()
+        .reset_index(name="standing")
+    )
     # as written: the running maximum that counts for emergence hides every loss
-    written = checks[checks["filled"].notna() & checks["filled_raw"].notna() & ~checks["tray"].isin(alive["tray"])]
+    written = checks[
+        checks["filled"].notna()
+        & checks["filled_raw"].notna()
+        & ~checks["tray"].isin(alive["tray"])
+    ]
     seen = pd.concat([alive, written.rename(columns={"filled_raw": "standing"})])
     course = seen.set_index("checked_on")["standing"].astype(float)
-    return {str(tray): course.iloc[at] for tray, at in seen.groupby("tray", sort=False).indices.items()}
+    return {
+        str(tray): course.iloc[at] for tray, at in seen.groupby("tray", sort=False).indices.items()
+    }
 
 
 def _falls(cells: pd.DataFrame, explained: pd.Series[pd.Timestamp]) -> dict[str, int]:
@@ -177,11 +198,21 @@ def _falls(cells: pd.DataFrame, explained: pd.Series[pd.Timestamp]) -> dict[str,
 
 def _record(tray: str, sown: pd.Timestamp, size: int, raw: _Raw) -> TrayRecord:
     seen, last, events = raw.maps.get(tray), raw.last_look.get(tray), raw.events.get(tray, [])
-    standing, mended, ended_by = raw.standing.get(tray, _NOTHING), raw.mended.get(tray), raw.ended.get(tray)
+    standing, mended, ended_by = (
+        raw.standing.get(tray, _NOTHING),
+        raw.mended.get(tray),
+        raw.ended.get(tray),
+    )
     before = standing if ended_by is None else standing[standing.index < ended_by]
     lost, ever, by_cell = _lost(seen, before)
     cells_seen = int(seen.known.sum()) if seen is not None else size
-    filled = None if last is None else int(seen.filled.sum()) if seen is not None else raw.filled.get(tray)
+    filled = (
+        None
+        if last is None
+        else int(seen.filled.sum())
+        if seen is not None
+        else raw.filled.get(tray)
+    )
     dated = [one for one in events if not pd.isna(one["on"])]
     whole = [one for one in dated if one["cells"] == "" and one["event"] in _ENDS]
     ended = min(whole, key=lambda one: one["on"], default=None)
@@ -197,14 +228,19 @@ def _record(tray: str, sown: pd.Timestamp, size: int, raw: _Raw) -> TrayRecord:
         falls=raw.falls.get(tray, 0),
         sudden=sudden_fall(standing, mended, cells_seen),
         happened=tuple(f"{one['event'].replace('_', ' ')} {spelled(one['on'])}" for one in dated),
-        cut_short="" if ended is None or over else f"{ended['event'].replace('_', ' ')} on {spelled(ended['on'])}",
-        mice=bool(_MICE.search(raw.notes.get(tray, ""))) or any(one["event"] == "rodent" for one in events),
+        cut_short=""
+        if ended is None or over
+        else f"{ended['event'].replace('_', ' ')} on {spelled(ended['on'])}",
+        mice=bool(_MICE.search(raw.notes.get(tray, "")))
+        or any(one["event"] == "rodent" for one in events),
         at_once=fallen(before)[1],
     )
 
 
 def _lost(seen: TrayMap | None, standing: pd.Series) -> tuple[int | None, int | None, bool]:
-    """Lost after they came, and of how many: by cell where seedlings were counted there, else the total's fall."""
+    """Lost after they came, and of how many: by cell where seedlings were counted there, else the
+    total's fall.
+    """
     if seen is not None and np.isfinite(seen.lost).any():
         known = np.isfinite(seen.lost)
         return int(seen.lost[known].sum()), int(np.nan_to_num(seen.emerged)[known].sum()), True
@@ -214,9 +250,11 @@ def _lost(seen: TrayMap | None, standing: pd.Series) -> tuple[int | None, int | 
 
 
 def fallen(standing: pd.Series) -> tuple[int, int]:
-    """How far a tray ever fell below the most that had stood in it, and the most that went between two checks.
+    """How far a tray ever fell below the most that had stood in it, and the most that went between
+    two checks.
 
-    Late comers fill the gaps of those that died, so that the last check alone hides part of what was lost.
+    Late comers fill the gaps of those that died, so that the last check alone hides part of what
+    was lost.
 
     Parameters
     ----------
@@ -226,11 +264,14 @@ def fallen(standing: pd.Series) -> tuple[int, int]:
     if len(standing) < 2:
         return 0, 0
     counts = standing.to_numpy()
-    return int((np.maximum.accumulate(counts) - counts).max()), int(max(-np.diff(counts).min(), 0.0))
+    return int((np.maximum.accumulate(counts) - counts).max()), int(
+        max(-np.diff(counts).min(), 0.0)
+    )
 
 
 def sudden_fall(standing: pd.Series, explained: pd.Timestamp | None, cells: int) -> bool:
-    """A fifth or more gone between two checks, at least one to ten cells, with little lost otherwise and nothing noted.
+    """A fifth or more gone between two checks, at least one to ten cells, with little lost
+    otherwise and nothing noted.
 
     Parameters
     ----------
@@ -247,7 +288,9 @@ def sudden_fall(standing: pd.Series, explained: pd.Timestamp | None, cells: int)
     at = int(gone.argmax())
     most = float(gone[at])
     noted = explained is not None and explained <= standing.index[at]
-    enough = most > 0 and most >= max(_FIFTH * float(counts[:at].max() if at else 0.0), _TENTH * cells)
+    enough = most > 0 and most >= max(
+        _FIFTH * float(counts[:at].max() if at else 0.0), _TENTH * cells
+    )
     return enough and float(gone.sum()) - most <= _FIFTH * most and not noted
 
 
@@ -266,24 +309,34 @@ def usual_of(records: Mapping[str, TrayRecord], species: Mapping[str, str]) -> d
         By species; the whole nursery under ``""``.
     """
     stated = Usual()
-    whole = Usual(_usual_losses(records.values(), True) or stated.by_cell,
-                  _usual_losses(records.values(), False) or stated.by_tray)  # fmt: skip
+    whole = Usual(
+        _usual_losses(records.values(), True) or stated.by_cell,
+        _usual_losses(records.values(), False) or stated.by_tray,
+    )
     usual = {"": whole}
     for one in sorted(set(species.values())):
         own = [record for tray, record in records.items() if species.get(tray) == one]
-        usual[one] = Usual(_usual_losses(own, True, _FEWEST_OF_SPECIES) or whole.by_cell,
-                           _usual_losses(own, False, _FEWEST_OF_SPECIES) or whole.by_tray)  # fmt: skip
+        usual[one] = Usual(
+            _usual_losses(own, True, _FEWEST_OF_SPECIES) or whole.by_cell,
+            _usual_losses(own, False, _FEWEST_OF_SPECIES) or whole.by_tray,
+        )
     return usual
 
 
-def _usual_losses(records: Iterable[TrayRecord], by_cell: bool, fewest: int = _FEWEST_TRAYS) -> Losses | None:
-    """What trays lose as a rule; those far from the middle were hit by something and are no rule."""
+def _usual_losses(
+    records: Iterable[TrayRecord], by_cell: bool, fewest: int = _FEWEST_TRAYS
+) -> Losses | None:
+    """What trays lose as a rule; those far from the middle were hit by something and are no
+    rule.
+    """
     told = [(one.lost, one.ever) for one in records if one.ever and one.by_cell == by_cell]
     if len(told) < fewest:
         return None
     counts = np.array(told, dtype=float)
     away = np.abs(counts[:, 0] / counts[:, 1] - np.median(counts[:, 0] / counts[:, 1]))
-    lost, ever = counts[away <= max(_FAR * float(np.median(away)), _TENTH if by_cell else _TENTH / 2)].T
+    lost, ever = counts[
+        away <= max(_FAR * float(np.median(away)), _TENTH if by_cell else _TENTH / 2)
+    ].T
     share = float(np.clip(lost.sum() / ever.sum(), 0.02 if by_cell else 0.01, 0.5))
     uneven = float(((lost - share * ever) ** 2 / (ever * share * (1 - share))).mean())
     return Losses(share, max(uneven, _LEAST_UNEVEN))

@@ -64,8 +64,8 @@ class LotReview:
     lot, species, season : str, str, int
     verdict : {"as expected", "not over yet", "poor", "cannot tell"}
     one_tray : OneTray or None
-        What befell one of its trays, where it is looked into for that alone and itself came well enough; its verdict is
-        poor then, too, and `shown_verdict` says which of the two it is.
+        What befell one of its trays, where it is looked into for that alone and itself came well
+        enough; its verdict is poor then, too, and `shown_verdict` says which of the two it is.
     doors : tuple of str
         What opened the review: why the lot is called poor.
     opened : frozenset of str
@@ -73,7 +73,8 @@ class LotReview:
     seen : str
         Raw counts beside what was expected.
     causes : tuple of Cause
-        The highest first. Of a lot that is not over yet those only that stand already, beside that; else empty.
+        The highest first. Of a lot that is not over yet those only that stand already, beside that;
+        else empty.
     told : bool
         Whether the lot is poor and a cause is likely; of a poor lot else it cannot be told which.
     test : str
@@ -88,7 +89,8 @@ class LotReview:
     evidence : tuple of Evidence
     trays : tuple of TrayFile
     refused : str
-        What cannot be told apart, because it always went together, and what to sow to find out; empty where nothing.
+        What cannot be told apart, because it always went together, and what to sow to find out;
+        empty where nothing.
     notes : tuple of str
     """
 
@@ -115,13 +117,19 @@ class LotReview:
 
     @property
     def named(self) -> tuple[Cause, ...]:
-        """Causes to be named: "something happened to one tray" is left out where it is told what."""
+        """Causes to be named: "something happened to one tray" is left out where it is told
+        what.
+        """
         return _named(self.causes)
 
     @property
     def shown(self) -> tuple[Cause, ...]:
         """Causes worth naming: those that stand, at most two where none is likely."""
-        return tuple(one for one in self.named if one.standing != "unlikely") if self.told else best_fits(self.named)
+        return (
+            tuple(one for one in self.named if one.standing != "unlikely")
+            if self.told
+            else best_fits(self.named)
+        )
 
     @property
     def shown_verdict(self) -> str:
@@ -160,21 +168,50 @@ class Review:
 
 def _record(one: LotReview) -> dict[str, object]:
     causes = [
-        {"cause": cause.cause, "words": cause.words, "standing": cause.standing, "points": cause.points,
-         "for": [row.words for row, _ in cause.supports], "against": [row.words for row, _ in cause.opposes],
-         "held_down": cause.capped, "shown": cause in one.shown}
+        {
+            "cause": cause.cause,
+            "words": cause.words,
+            "standing": cause.standing,
+            "points": cause.points,
+            "for": [row.words for row, _ in cause.supports],
+            "against": [row.words for row, _ in cause.opposes],
+            "held_down": cause.capped,
+            "shown": cause in one.shown,
+        }
         for cause in one.causes
-    ]  # fmt: skip
-    evidence = [{"evidence": row.evidence, "reading": row.reading, "statistic": row.statistic, "limit": row.limit,
-                 "words": row.words, "trays": list(row.trays)} for row in one.evidence]  # fmt: skip
+    ]
+    evidence = [
+        {
+            "evidence": row.evidence,
+            "reading": row.reading,
+            "statistic": row.statistic,
+            "limit": row.limit,
+            "words": row.words,
+            "trays": list(row.trays),
+        }
+        for row in one.evidence
+    ]
     return {
-        "lot": one.lot, "species": one.species, "season": one.season, "verdict": one.verdict,
-        "because": list(one.doors), "seen": one.seen, "causes": causes, "told": one.told, "test": one.test or None,
-        "next_year": list(one.next_year), "cautions": list(one.cautions), "evidence": evidence,
-        "refused": one.refused or None, "notes": list(one.notes), "shown_verdict": one.shown_verdict,
-        "befell_one_tray": [] if one.one_tray is None else list(one.one_tray.befell), "test_when": one.test_when,
-        "waiting_for_second_spring": one.waiting, "maps": list(one.maps),
-    }  # fmt: skip
+        "lot": one.lot,
+        "species": one.species,
+        "season": one.season,
+        "verdict": one.verdict,
+        "because": list(one.doors),
+        "seen": one.seen,
+        "causes": causes,
+        "told": one.told,
+        "test": one.test or None,
+        "next_year": list(one.next_year),
+        "cautions": list(one.cautions),
+        "evidence": evidence,
+        "refused": one.refused or None,
+        "notes": list(one.notes),
+        "shown_verdict": one.shown_verdict,
+        "befell_one_tray": [] if one.one_tray is None else list(one.one_tray.befell),
+        "test_when": one.test_when,
+        "waiting_for_second_spring": one.waiting,
+        "maps": list(one.maps),
+    }
 
 
 def review(
@@ -212,8 +249,10 @@ def review(
     """
     fit_spec = fit_spec or FitSpec()
     if not fit_spec.pooling:
-        raise WrongUseError("A review holds a lot against the others, so it needs them fitted together: leave out "
-                            "--no-pooling.")  # fmt: skip
+        raise WrongUseError(
+            "A review holds a lot against the others, so it needs them fitted together: leave out "
+            "--no-pooling."
+        )
     held = load_rules(rules)
     chosen, year, lotless = _chosen(book, lots, season)
     gathered = gather(book, held, fit_spec, progress)
@@ -222,15 +261,21 @@ def review(
         progress(f"reviewing {lot}")
         reviews.append(judge(lot_file(gathered, lot, year), held))
     order = [POOR, NO_VERDICT, NOT_OVER, AS_EXPECTED]
-    return Review(year, tuple(sorted(reviews, key=lambda one: (order.index(one.verdict), one.lot))), lotless)
+    return Review(
+        year, tuple(sorted(reviews, key=lambda one: (order.index(one.verdict), one.lot))), lotless
+    )
 
 
-def _chosen(book: RecordBook, lots: Sequence[str], season: int | None) -> tuple[tuple[str, ...], int, tuple[str, ...]]:
+def _chosen(
+    book: RecordBook, lots: Sequence[str], season: int | None
+) -> tuple[tuple[str, ...], int, tuple[str, ...]]:
     """Lots to review, the season, and trays of it that belong to no known lot."""
     trays = book.tables["trays"].dropna(subset=["season"])
     trays = trays[trays["lot"] != ""]
     if trays.empty:
-        raise NotEnoughRecordsError("No tray is in the book yet: enter trays and their checks first.")
+        raise NotEnoughRecordsError(
+            "No tray is in the book yet: enter trays and their checks first."
+        )
     listed = set(book.tables["lots"]["lot"].astype(str)) or {str(lot) for lot in trays["lot"]}
     sown = trays[trays["lot"].isin(listed)]
     for lot in lots:
@@ -239,14 +284,20 @@ def _chosen(book: RecordBook, lots: Sequence[str], season: int | None) -> tuple[
     year = int(own["season"].max()) if season is None else season
     years = sorted({int(y) for y in trays["season"]})
     if year not in years:
-        raise WrongUseError(f"No tray was sown for the season {year}; the book has {', '.join(map(str, years))}.")
+        raise WrongUseError(
+            f"No tray was sown for the season {year}; the book has {', '.join(map(str, years))}."
+        )
     here = {str(lot) for lot in own.loc[own["season"] == year, "lot"]}
     away = sorted(set(lots) - here)
     if away:
         when = ", ".join(f"{lot} in {_years(trays, lot)}" for lot in away)
         raise WrongUseError(f"Not sown for the season {year}: {when}; choose with --season.")
     every = book.tables["trays"]
-    lost = every[(every["season"] == year).fillna(False) & ~every["lot"].isin(listed)] if not lots else every[:0]
+    lost = (
+        every[(every["season"] == year).fillna(False) & ~every["lot"].isin(listed)]
+        if not lots
+        else every[:0]
+    )
     return tuple(sorted(here & listed)), year, tuple(str(tray) for tray in lost["tray"])
 
 
@@ -270,9 +321,14 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     evidence = evidence_of(file, rules.limits)
     readings = [(row.evidence, row.reading) for row in evidence if row.reading]
     rows = {row.evidence: row for row in evidence}
-    open_doors = {door.evidence: door.words for door in rules.doors
-                  if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)}  # fmt: skip
-    opened = frozenset(open_doors)  # of doors of one evidence, which say nearly the same, the last is told
+    open_doors = {
+        door.evidence: door.words
+        for door in rules.doors
+        if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)
+    }
+    opened = frozenset(
+        open_doors
+    )  # of doors of one evidence, which say nearly the same, the last is told
     found = came(file)
     verdict = _verdict(file, found, rows["lot_seen"].statistic, opened, rules)
     scored = () if file.waiting else shown_scores(verdict, readings, rules)
@@ -309,11 +365,16 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
 
 
 def shown_scores(verdict: str, readings: Sequence[Reading], rules: Rules) -> tuple[Scored, ...]:
-    """Causes that are told of a lot: all of a poor one; of one that is not over yet those that stand already, whatever
-    is still to come: that it came low so far speaks for nothing."""
+    """Causes that are told of a lot: all of a poor one; of one that is not over yet those that
+    stand already, whatever is still to come: that it came low so far speaks for nothing.
+    """
     if verdict == NOT_OVER:
         already = [reading for reading in readings if reading[0] not in _OF_THE_END]
-        return tuple(one for one in score(already, rules) if one.standing != "unlikely" and one.cause != "unfinished")
+        return tuple(
+            one
+            for one in score(already, rules)
+            if one.standing != "unlikely" and one.cause != "unfinished"
+        )
     return score(readings, rules) if verdict == POOR else ()
 
 
@@ -328,7 +389,9 @@ def _named(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
     return tuple(one for one in causes if not (kind and one.cause == "tray"))
 
 
-def _verdict(file: LotFile, found: Came | None, z: float | None, opened: frozenset[str], rules: Rules) -> str:
+def _verdict(
+    file: LotFile, found: Came | None, z: float | None, opened: frozenset[str], rules: Rules
+) -> str:
     if file.waiting:
         return NOT_OVER
     late = file.share_out < rules.limits["not_over_seen"]
@@ -344,22 +407,37 @@ def _cause(one: Scored, evidence: tuple[Evidence, ...], rules: Rules) -> Cause:
     by_reading: dict[Reading, Evidence] = {(row.evidence, row.reading): row for row in evidence}
     parts = [(by_reading[reading], size) for reading, size in one.parts]
     return Cause(
-        one.cause, rules.causes[one.cause].words, one.standing, one.points, rules.causes[one.cause].start,
-        tuple(part for part in parts if part[1] > 0), tuple(part for part in parts if part[1] < 0), one.capped,
-    )  # fmt: skip
+        one.cause,
+        rules.causes[one.cause].words,
+        one.standing,
+        one.points,
+        rules.causes[one.cause].start,
+        tuple(part for part in parts if part[1] > 0),
+        tuple(part for part in parts if part[1] < 0),
+        one.capped,
+    )
 
 
 def _test(verdict: str, causes: tuple[Cause, ...], rules: Rules, known: set[str]) -> Check | None:
     if verdict == NOT_OVER:
-        return Check("count again in 7 to 14 days, until two checks bring nothing new", When.IN_SPRING)
+        return Check(
+            "count again in 7 to 14 days, until two checks bring nothing new", When.IN_SPRING
+        )
     if verdict != POOR:
         return None
     first, others = causes[0].cause, causes[1:]
     if not others or others[0].standing == "unlikely":
         if (check := rules.check(first, known)) is not None:
             return check
-        others = tuple(sorted((one for one in others if one.cause not in KINDS_OF_TRAY), key=lambda one: -one.points))
-    return rules.test_between(first, others[0].cause, known) if others else rules.causes[first].check
+        others = tuple(
+            sorted(
+                (one for one in others if one.cause not in KINDS_OF_TRAY),
+                key=lambda one: -one.points,
+            )
+        )
+    return (
+        rules.test_between(first, others[0].cause, known) if others else rules.causes[first].check
+    )
 
 
 def _notes(file: LotFile) -> tuple[str, ...]:
@@ -367,13 +445,22 @@ def _notes(file: LotFile) -> tuple[str, ...]:
     for k, one in enumerate(file.trays):
         if k not in file.counting and (why := _why_not(one)):
             out.setdefault(why, []).append(one.tray)
-    notes = [f"{', '.join(trays)} {'does' if len(trays) == 1 else 'do'} not count: {why}"
-             for why, trays in out.items()]  # fmt: skip
+    notes = [
+        f"{', '.join(trays)} {'does' if len(trays) == 1 else 'do'} not count: {why}"
+        for why, trays in out.items()
+    ]
     counting = [file.trays[k] for k in file.counting]
-    notes += [f"{one.tray} is stopped by germstats check ({one.stopped}); what is written down is read here all the "
-              "same, no estimate rests on it" for one in counting if one.stopped]  # fmt: skip
+    notes += [
+        f"{one.tray} is stopped by germstats check ({one.stopped}); what is written down is read "
+        "here all the "
+        "same, no estimate rests on it"
+        for one in counting
+        if one.stopped
+    ]
     if file.waiting:
-        notes.append("needs two winters: never called failed before its second spring; keep the trays")
+        notes.append(
+            "needs two winters: never called failed before its second spring; keep the trays"
+        )
     elif file.two_winters:
         notes.append("needs two winters: judged in its second spring")
     if file.expected is not None and file.expected.lots == 0:
@@ -389,4 +476,8 @@ def _why_not(one: TrayFile) -> str:
         return f"{one.cut_short}, before its emergence was over"
     if one.of_pinches:
         return "it was sown by pinches of unknown size"
-    return "it has no check that can be used" if one.rate is not None else "it is not known what was sown in it"
+    return (
+        "it has no check that can be used"
+        if one.rate is not None
+        else "it is not known what was sown in it"
+    )

@@ -1,4 +1,6 @@
-"""`review` in words: the verdict first, then causes with what speaks for and against them, the test, next year."""
+"""`review` in words: the verdict first, then causes with what speaks for and against them, the
+test, next year.
+"""
 
 from __future__ import annotations
 
@@ -25,9 +27,12 @@ def review_text(found: Review, explain: bool = False) -> str:
     poor = [one for one in found.lots if one.verdict == POOR]
     lines = [
         wrapped(
-            f"Lots of the season {found.season}, each held against what the other trays on record let expect of it, "
-            "its own trays of the season left out. Expected ranges hold nine lots of ten. A cause is likely, "
-            "possible, or cannot be told; points say how much speaks for it, each one doubling the odds."
+            f"Lots of the season {found.season}, each held against what the other trays on record "
+            "let expect of it, "
+            "its own trays of the season left out. Expected ranges hold nine lots of ten. A cause "
+            "is likely, "
+            "possible, or cannot be told; points say how much speaks for it, each one doubling "
+            "the odds."
         ),
         "",
         wrapped(poor_words(found)),
@@ -37,14 +42,23 @@ def review_text(found: Review, explain: bool = False) -> str:
         lines += [*_poor_lot(one, explain), ""]
     for verdict, words in ((NO_VERDICT, "Cannot tell"), (NOT_OVER, "Not over yet")):
         lines += [
-            line for one in found.lots if one.verdict == verdict for line in [*_other_lot(one, words, explain), ""]
+            line
+            for one in found.lots
+            if one.verdict == verdict
+            for line in [*_other_lot(one, words, explain), ""]
         ]
     fine = [one for one in found.lots if one.verdict == AS_EXPECTED]
     if fine:
         lines += ["As expected:", *(line for one in fine for line in _fine_lot(one, explain)), ""]
     if found.lotless:
         trays = ", ".join(found.lotless)
-        lines += [wrapped(f"Not reviewed, since they belong to no known lot: {trays}; germstats check says more."), ""]
+        lines += [
+            wrapped(
+                f"Not reviewed, since they belong to no known lot: {trays}; germstats check says "
+                "more."
+            ),
+            "",
+        ]
     lines += [wrapped(next_of_review(found)), wrapped(CAUTION)]
     return "\n".join(lines)
 
@@ -91,7 +105,11 @@ def settle_words(one: LotReview, over: bool) -> str:
 
 def untold_words(one: LotReview) -> str:
     """That no cause is likely, and how many fit at all."""
-    fits = {0: ", and none of the known causes fits.", 1: "; the one that fits best:", 2: "; the two that fit best:"}
+    fits = {
+        0: ", and none of the known causes fits.",
+        1: "; the one that fits best:",
+        2: "; the two that fit best:",
+    }
     return f"Cannot tell which cause from the records alone{fits[len(one.shown)]}"
 
 
@@ -99,7 +117,9 @@ def _cause_lines(cause: Cause, when: str = "") -> list[str]:
     lines = [wrapped(f"{when}{cause.standing}: {cause.words} ({points_words(cause)}).", "  ")]
     for name, rows in (("for", cause.supports), ("against", cause.opposes)):
         if rows:
-            lines.append(wrapped(f"{name}: {'; '.join(row_words(row) for row, _ in rows)}.", "    "))
+            lines.append(
+                wrapped(f"{name}: {'; '.join(row_words(row) for row, _ in rows)}.", "    ")
+            )
     if cause.capped:
         lines.append(wrapped(f"held down: {cause.capped}.", "    "))
     return lines
@@ -114,7 +134,11 @@ def row_words(row: Evidence) -> str:
     """A row of evidence in words; the lot's own counts stand above already."""
     if row.evidence != "lot_seen":
         return row.words
-    return "the lot as a whole is somewhat low" if row.reading == "under" else "the lot as a whole is low"
+    return (
+        "the lot as a whole is somewhat low"
+        if row.reading == "under"
+        else "the lot as a whole is low"
+    )
 
 
 def _explained(one: LotReview) -> list[str]:
@@ -122,11 +146,24 @@ def _explained(one: LotReview) -> list[str]:
     lines = []
     for cause in one.causes:
         parts = [f"{cause.start:+d} to begin with"]
-        parts += [f"{size:+d} {row.evidence.replace('_', ' ')} ({row.reading.replace('_', ' ')})"
-                  for row, size in (*cause.supports, *cause.opposes)]  # fmt: skip
-        lines.append(wrapped(f"{cause.cause}: {', '.join(parts)} = {cause.points:+d}, {cause.standing}.", "  "))
-    rows = [(row.evidence.replace("_", " "), row.reading.replace("_", " ") or "-", _statistic(row.statistic),
-             _statistic(row.limit)) for row in one.evidence]  # fmt: skip
+        parts += [
+            f"{size:+d} {row.evidence.replace('_', ' ')} ({row.reading.replace('_', ' ')})"
+            for row, size in (*cause.supports, *cause.opposes)
+        ]
+        lines.append(
+            wrapped(
+                f"{cause.cause}: {', '.join(parts)} = {cause.points:+d}, {cause.standing}.", "  "
+            )
+        )
+    rows = [
+        (
+            row.evidence.replace("_", " "),
+            row.reading.replace("_", " ") or "-",
+            _statistic(row.statistic),
+            _statistic(row.limit),
+        )
+        for row in one.evidence
+    ]
     table = text_table(("evidence", "reads", "statistic", "limit"), rows).split("\n")
     return [*lines, *([""] if lines else []), *("  " + line for line in table)]
 
@@ -169,11 +206,20 @@ def next_of_review(found: Review) -> str:
     """What to do next with the lots."""
     verdicts = {one.verdict for one in found.lots}
     if any(one.verdict == POOR and one.test for one in found.lots):
-        return ("Next: make the tests named above while trays and packets are still there, write what they show into "
-                "the book (lots, maps, events), and run germstats review again; then germstats sow.")  # fmt: skip
+        return (
+            "Next: make the tests named above while trays and packets are still there, write what "
+            "they show into "
+            "the book (lots, maps, events), and run germstats review again; then germstats sow."
+        )
     if NOT_OVER in verdicts:
-        return "Next: keep those trays and go on checking; germstats review again when two checks bring nothing new."
+        return (
+            "Next: keep those trays and go on checking; germstats review again when two checks "
+            "bring nothing new."
+        )
     if NO_VERDICT in verdicts:
-        return ("Next: write down what is missing (seeds sown, dates, checks) if you can; a lot that stands alone is "
-                "told once it has been sown again. germstats sow settles next year's seeds per cell.")  # fmt: skip
+        return (
+            "Next: write down what is missing (seeds sown, dates, checks) if you can; a lot that "
+            "stands alone is "
+            "told once it has been sown again. germstats sow settles next year's seeds per cell."
+        )
     return "Next: nothing needs doing; germstats sow settles next year's seeds per cell."

@@ -1,6 +1,8 @@
-"""The rules of the poor-lot review, held as data: points, limits, doors, caps, tests, next year's lines.
+"""The rules of the poor-lot review, held as data: points, limits, doors, caps, tests, next year's
+lines.
 
-A folder with files of the same names may take the place of the package's own; the review follows it.
+A folder with files of the same names may take the place of the package's own; the review follows
+it.
 """
 
 from __future__ import annotations
@@ -30,7 +32,17 @@ _FILES = {
     "limits": ("limit", "value", "meaning", "source"),
     "doors": ("door", "evidence", "reading", "below", "with", "words", "source"),
     "caps": ("cause", "when", "lifted_by", "at_most", "why", "source"),
-    "tests": ("cause_a", "cause_b", "test", "when", "limit", "wrong_answers", "cost", "spent_by", "source"),
+    "tests": (
+        "cause_a",
+        "cause_b",
+        "test",
+        "when",
+        "limit",
+        "wrong_answers",
+        "cost",
+        "spent_by",
+        "source",
+    ),
 }
 _MAY_LACK = {"causes": ("check_when",), "tests": ("when",)}
 """Columns that are blank where a table has none."""
@@ -59,7 +71,9 @@ class Check:
 
 @dataclass(frozen=True)
 class Cause:
-    """Why a lot may be poor: its words, points before any evidence, first check, next year's line and caution."""
+    """Why a lot may be poor: its words, points before any evidence, first check, next year's line
+    and caution.
+    """
 
     cause: str
     words: str
@@ -71,7 +85,9 @@ class Cause:
 
 @dataclass(frozen=True)
 class Cap:
-    """A cause stands at most so high where `when` was read (always where None), unless one of `lifted_by` was."""
+    """A cause stands at most so high where `when` was read (always where None), unless one of
+    `lifted_by` was.
+    """
 
     cause: str
     when: Reading | None
@@ -82,8 +98,9 @@ class Cap:
 
 @dataclass(frozen=True)
 class Door:
-    """What makes a lot poor: evidence that reads as one of `readings` (any where empty), with a statistic under `below`
-    (any where None), beside the reading `beside` where one is named."""
+    """What makes a lot poor: evidence that reads as one of `readings` (any where empty), with a
+    statistic under `below` (any where None), beside the reading `beside` where one is named.
+    """
 
     door: str
     evidence: str
@@ -103,7 +120,9 @@ class Door:
 
 @dataclass(frozen=True)
 class Test:
-    """A test between two causes, the first of which it looks at; spent where such evidence is there already."""
+    """A test between two causes, the first of which it looks at; spent where such evidence is there
+    already.
+    """
 
     first: str
     second: str
@@ -147,12 +166,18 @@ class Rules:
 
     @property
     def own_limit(self) -> float | None:
-        """The z below which a lot is low itself: that of its own door; None where there is no such door."""
+        """The z below which a lot is low itself: that of its own door; None where there is no such
+        door.
+        """
         return next((door.below for door in self.doors if door.door == OWN_DOOR), None)
 
     def check(self, cause: str, known: Collection[str]) -> Check | None:
-        """What to look at first for a cause; None where evidence that is `known` tells it already."""
-        spent = any(one.first == cause and one.spent_by in known for one in self.tests if one.spent_by)
+        """What to look at first for a cause; None where evidence that is `known` tells it
+        already.
+        """
+        spent = any(
+            one.first == cause and one.spent_by in known for one in self.tests if one.spent_by
+        )
         return None if spent else self.causes[cause].check
 
     def test_between(self, first: str, second: str, known: Collection[str] = ()) -> Check:
@@ -165,14 +190,20 @@ class Rules:
             Kinds of evidence there are already.
         """
         for one in self.tests:
-            if {one.first, one.second} == {first, second} and not (one.spent_by and one.spent_by in known):
+            if {one.first, one.second} == {first, second} and not (
+                one.spent_by and one.spent_by in known
+            ):
                 return one.check
-        checks = [check for cause in (first, second) if (check := self.check(cause, known)) is not None]
+        checks = [
+            check for cause in (first, second) if (check := self.check(cause, known)) is not None
+        ]
         return _together(checks) if checks else self.causes[first].check
 
 
 def _together(checks: Sequence[Check]) -> Check:
-    """Several checks as one: a packet can be opened first, at any time; else one that needs a spring makes all wait."""
+    """Several checks as one: a packet can be opened first, at any time; else one that needs a
+    spring makes all wait.
+    """
     when = min((one.when for one in checks), key=_WHEN_OF_SEVERAL.index)
     return Check("; ".join(one.words for one in checks), when)
 
@@ -188,8 +219,8 @@ def load_rules(folder: Path | None = None) -> Rules:
     Raises
     ------
     WrongUseError
-        The folder holds no such file; a file cannot be read, lacks a column or says something twice; a number is none;
-        a row names a cause or reading that is not there.
+        The folder holds no such file; a file cannot be read, lacks a column or says something
+        twice; a number is none; a row names a cause or reading that is not there.
     """
     return _packaged() if folder is None else _load(folder)
 
@@ -246,11 +277,15 @@ def _load(folder: Path | None) -> Rules:
 
 def _must_hold_rules(folder: Path) -> None:
     if not folder.is_dir():
-        raise WrongUseError(f"--rules {folder} is no folder; it should hold files such as review_points.csv.")
+        raise WrongUseError(
+            f"--rules {folder} is no folder; it should hold files such as review_points.csv."
+        )
     own = {f"review_{name}.csv" for name in _FILES}
     there = {path.name for path in folder.iterdir()}
     if not own & there:
-        raise WrongUseError(f"--rules {folder} holds no rules; copy a file there from {DATA} and edit it.")
+        raise WrongUseError(
+            f"--rules {folder} holds no rules; copy a file there from {DATA} and edit it."
+        )
     for name in sorted(one for one in there - own if one.startswith("review_")):
         must_know(name, own, f"--rules {folder} holds {name}, which nothing reads")
 
@@ -259,9 +294,14 @@ def _limits(rows: list[dict[str, str]]) -> dict[str, float]:
     limits = {row["limit"]: _number("limits", row, "value") for row in rows}
     needed = {row["limit"] for row in _rows("limits", None)}
     if missing := needed - set(limits):
-        raise WrongUseError(f"review_limits.csv lacks {', '.join(sorted(missing))}; put the row back.")
+        raise WrongUseError(
+            f"review_limits.csv lacks {', '.join(sorted(missing))}; put the row back."
+        )
     if odd := set(limits) - needed:
-        raise WrongUseError(f"review_limits.csv names {', '.join(sorted(odd))}, which nothing asks for; mend its name.")
+        raise WrongUseError(
+            f"review_limits.csv names {', '.join(sorted(odd))}, which nothing asks for; mend its "
+            "name."
+        )
     return limits
 
 
@@ -279,8 +319,11 @@ def _rows(name: str, folder: Path | None) -> list[dict[str, str]]:
     rows = [blank | row for row in rows]
     for number, row in enumerate(rows, 2):
         if any(row.get(column) is None for column in _FILES[name]) or None in row:
-            raise WrongUseError(f"{file} row {number}: it should have the columns {', '.join(_FILES[name])}; put text "
-                                "that holds a comma into quotes.")  # fmt: skip
+            raise WrongUseError(
+                f"{file} row {number}: it should have the columns {', '.join(_FILES[name])}; put "
+                "text "
+                "that holds a comma into quotes."
+            )
     if name in _KEYS:
         _once(file, [tuple(row[column] for column in _FILES[name][: _KEYS[name]]) for row in rows])
     return [{column: row[column].strip() for column in _FILES[name]} for row in rows]
@@ -289,8 +332,11 @@ def _rows(name: str, folder: Path | None) -> list[dict[str, str]]:
 def _once(file: str, keys: list[tuple[str, ...]]) -> None:
     for number, key in enumerate(keys):
         if key in keys[:number]:
-            raise WrongUseError(f"{file} rows {keys.index(key) + 2} and {number + 2} both speak of {' '.join(key)}; "
-                                "take one out.")  # fmt: skip
+            raise WrongUseError(
+                f"{file} rows {keys.index(key) + 2} and {number + 2} both speak of "
+                f"{' '.join(key)}; "
+                "take one out."
+            )
 
 
 def _number(name: str, row: dict[str, str], column: str) -> float:
@@ -299,7 +345,9 @@ def _number(name: str, row: dict[str, str], column: str) -> float:
     except ValueError:
         number = math.nan
     if not math.isfinite(number):
-        raise WrongUseError(f"review_{name}.csv: {column} is a number, not {row[column]!r}; mend it.")
+        raise WrongUseError(
+            f"review_{name}.csv: {column} is a number, not {row[column]!r}; mend it."
+        )
     return number
 
 
@@ -309,20 +357,27 @@ def _when(name: str, row: dict[str, str], column: str) -> When:
         return When(row[column] or When.WHILE_TRAYS_STAND)
     except ValueError:
         known = ", ".join(When)
-        raise WrongUseError(f"review_{name}.csv: {column} is one of {known}, not {row[column]!r}; mend it.") from None
+        raise WrongUseError(
+            f"review_{name}.csv: {column} is one of {known}, not {row[column]!r}; mend it."
+        ) from None
 
 
 def _whole(name: str, row: dict[str, str], column: str) -> int:
     number = _number(name, row, column)
     if number != int(number):
-        raise WrongUseError(f"review_{name}.csv: {column} is a whole number, not {row[column]!r}; mend it.")
+        raise WrongUseError(
+            f"review_{name}.csv: {column} is a whole number, not {row[column]!r}; mend it."
+        )
     return int(number)
 
 
 def _known(name: str, what: object, among: Collection[object]) -> None:
     if what not in among:
         words = ":".join(what) if isinstance(what, tuple) else str(what)
-        raise WrongUseError(f"review_{name}.csv names {words}, which is not listed; add it to the causes or readings.")
+        raise WrongUseError(
+            f"review_{name}.csv names {words}, which is not listed; add it to the causes or "
+            "readings."
+        )
 
 
 def _door(row: dict[str, str], readings: dict[Reading, str]) -> Door:
@@ -332,7 +387,10 @@ def _door(row: dict[str, str], readings: dict[Reading, str]) -> Door:
     _known("doors", row["evidence"], {evidence for evidence, _ in readings})
     below = _number("doors", row, "below") if row["below"] else None
     if not named and below is None:
-        raise WrongUseError(f"review_doors.csv: {row['door']} has neither a reading nor a limit; give one of the two.")
+        raise WrongUseError(
+            f"review_doors.csv: {row['door']} has neither a reading nor a limit; give one of the "
+            "two."
+        )
     beside = _reading("doors", row["with"], readings) if row["with"] else None
     return Door(row["door"], row["evidence"], frozenset(named), below, beside, row["words"])
 
@@ -341,7 +399,9 @@ def _cap(row: dict[str, str], causes: dict[str, Cause], readings: dict[Reading, 
     _known("caps", row["cause"], causes)
     named = [_reading("caps", text, readings) for text in row["lifted_by"].split()]
     if row["at_most"] not in STANDINGS:
-        raise WrongUseError(f"review_caps.csv: at_most is one of {', '.join(STANDINGS)}, not {row['at_most']!r}.")
+        raise WrongUseError(
+            f"review_caps.csv: at_most is one of {', '.join(STANDINGS)}, not {row['at_most']!r}."
+        )
     when = _reading("caps", row["when"], readings) if row["when"] else None
     return Cap(row["cause"], when, frozenset(named), row["at_most"], row["why"])
 

@@ -39,8 +39,9 @@ class Scored:
 def score(readings: Collection[Reading], rules: Rules) -> tuple[Scored, ...]:
     """Points and standings of all causes, the highest first.
 
-    Likely from `likely` points on, possible from `possible` on; a cap holds a cause down. A cause with at least
-    `last_standing` points whose rivals all lie below possible is the last one standing, and likely.
+    Likely from `likely` points on, possible from `possible` on; a cap holds a cause down. A cause
+    with at least `last_standing` points whose rivals all lie below possible is the last one
+    standing, and likely.
     """
     found = [_scored(cause, readings, rules) for cause in rules.causes]
     standing = [one for one in found if one.standing != "unlikely" and not _no_rival(one, readings)]
@@ -53,8 +54,15 @@ def score(readings: Collection[Reading], rules: Rules) -> tuple[Scored, ...]:
 
 
 def _rank(one: Scored, kinds: Collection[str]) -> tuple[int, bool, int, str]:
-    """Likely before possible; "something happened to a tray" after a kind of accident that stands as high; points."""
-    return -STANDINGS.index(one.standing), one.cause == "tray" and one.standing in kinds, -one.points, one.cause
+    """Likely before possible; "something happened to a tray" after a kind of accident that stands
+    as high; points.
+    """
+    return (
+        -STANDINGS.index(one.standing),
+        one.cause == "tray" and one.standing in kinds,
+        -one.points,
+        one.cause,
+    )
 
 
 def _no_rival(one: Scored, readings: Collection[Reading]) -> bool:
@@ -62,7 +70,11 @@ def _no_rival(one: Scored, readings: Collection[Reading]) -> bool:
 
 
 def _scored(cause: str, readings: Collection[Reading], rules: Rules) -> Scored:
-    parts = tuple((reading, rules.points[cause][reading]) for reading in readings if reading in rules.points[cause])
+    parts = tuple(
+        (reading, rules.points[cause][reading])
+        for reading in readings
+        if reading in rules.points[cause]
+    )
     points = rules.causes[cause].start + sum(size for _, size in parts)
     likely, possible = rules.limits["likely"], rules.limits["possible"]
     standing = "likely" if points >= likely else "possible" if points >= possible else "unlikely"
@@ -70,11 +82,17 @@ def _scored(cause: str, readings: Collection[Reading], rules: Rules) -> Scored:
     return Scored(cause, held, points, parts, why)
 
 
-def _held(standing: str, cause: str, readings: Collection[Reading], rules: Rules) -> tuple[str, str]:
+def _held(
+    standing: str, cause: str, readings: Collection[Reading], rules: Rules
+) -> tuple[str, str]:
     """How high a cause may stand, and why no higher."""
     why = ""
     for cap in rules.caps:
         holds = cap.cause == cause and (cap.when is None or cap.when in readings)
-        if holds and not cap.lifted_by & set(readings) and STANDINGS.index(standing) > STANDINGS.index(cap.at_most):
+        if (
+            holds
+            and not cap.lifted_by & set(readings)
+            and STANDINGS.index(standing) > STANDINGS.index(cap.at_most)
+        ):
             standing, why = cap.at_most, cap.why
     return standing, why

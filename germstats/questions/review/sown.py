@@ -1,4 +1,6 @@
-"""The trays and lots of a review as they were sown, the cold they got, and what was always sown together."""
+"""The trays and lots of a review as they were sown, the cold they got, and what was always sown
+together.
+"""
 
 from __future__ import annotations
 
@@ -68,7 +70,8 @@ class LotFacts:
     light, two_winters : bool
         Its species needs light; is judged in its second spring.
     not_over : frozenset of int
-        Seasons whose trays have not been looked at in the spring they are judged in, while that has not passed.
+        Seasons whose trays have not been looked at in the spring they are judged in, while that has
+        not passed.
     notes : tuple of str
         What is to be said of it in any case.
     """
@@ -81,7 +84,9 @@ class LotFacts:
 
 
 def cold_of(trays: Sequence[SownTray], own: Sequence[SownTray]) -> Cold:
-    """The cold that trays of one lot and season got and need, beside what trays of other seasons got."""
+    """The cold that trays of one lot and season got and need, beside what trays of other seasons
+    got.
+    """
     got = [one.cold for one in own if one.cold is not None]
     if not got:
         return Cold(None, own[0].chill, None)
@@ -94,9 +99,11 @@ def cold_of(trays: Sequence[SownTray], own: Sequence[SownTray]) -> Cold:
 
 
 def always_together(trays: tuple[SownTray, ...], lot: str) -> str:
-    """What a lot was always sown with, so that they cannot be told apart; empty where its trays differ.
+    """What a lot was always sown with, so that they cannot be told apart; empty where its trays
+    differ.
 
-    That is a cover no other lot of the species had, or one cover at one place, where the species has other covers.
+    That is a cover no other lot of the species had, or one cover at one place, where the species
+    has other covers.
     """
     own = [one for one in trays if one.lot == lot]
     family = [one for one in trays if one.species == own[0].species and one.lot != lot]
@@ -108,9 +115,15 @@ def always_together(trays: tuple[SownTray, ...], lot: str) -> str:
     under = "uncovered" if cover == "none" else f"under {cover}"
     other = "under a cover" if cover == "none" else "under another cover"
     if len(places) == 1 and place:
-        return (f"{lot} was only ever sown {under} and only at {place}: seed, cover and place cannot be told apart; "
-                f"sow two trays of it {other} beside two {under}, at two places")  # fmt: skip
+        return (
+            f"{lot} was only ever sown {under} and only at {place}: seed, cover and place cannot "
+            "be told apart; "
+            f"sow two trays of it {other} beside two {under}, at two places"
+        )
     if not covers & others:
-        return (f"{lot} was only ever sown {under}, and no other lot of its species was: seed and cover cannot be told "
-                f"apart; sow two trays of it {other} beside two {under}")  # fmt: skip
+        return (
+            f"{lot} was only ever sown {under}, and no other lot of its species was: seed and "
+            "cover cannot be told "
+            f"apart; sow two trays of it {other} beside two {under}"
+        )
     return ""

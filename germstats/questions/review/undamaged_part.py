@@ -1,4 +1,6 @@
-"""The part of a lot to which nothing plain has happened: an accident to one tray says nothing of the rest."""
+"""The part of a lot to which nothing plain has happened: an accident to one tray says nothing of
+the rest.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +14,9 @@ from germstats.maps.tray_scans import Marks, block_cells, outer_cells
 from germstats.questions.review.lot_file import LotFile, TrayFile, looked_at
 from germstats.questions.review.row import Limits
 
-_FEWEST_CELLS = 12  # left of a tray, below which it tells too little of its lot (common practice, no source)
+_FEWEST_CELLS = (
+    12  # left of a tray, below which it tells too little of its lot (common practice, no source)
+)
 
 Part = tuple[tuple[int, TrayFile], ...]
 """Places among a lot's counting trays, each with the tray as it is to be counted."""
@@ -32,7 +36,8 @@ def whole(file: LotFile) -> Part:
 
 
 def sound_part(file: LotFile, limits: Limits, low: int | None) -> SoundPart:
-    """A lot without a tray far below its sisters, without an empty block at an edge, and without a bare ring.
+    """A lot without a tray far below its sisters, without an empty block at an edge, and without a
+    bare ring.
 
     Parameters
     ----------
@@ -58,7 +63,9 @@ def sound_part(file: LotFile, limits: Limits, low: int | None) -> SoundPart:
 
 
 def _spared(file: LotFile, tray: TrayFile, limits: Limits) -> tuple[TrayFile | None, str] | None:
-    """The tray by its cells outside a bare block or ring, None where too few are left; None where it has neither."""
+    """The tray by its cells outside a bare block or ring, None where too few are left; None where
+    it has neither.
+    """
     seen = tray.seen_map
     if seen is None:
         return None

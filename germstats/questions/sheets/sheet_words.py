@@ -1,4 +1,6 @@
-"""Words and numbers of the potting-bench sheets: short, and the same as the columns of the record tables."""
+"""Words and numbers of the potting-bench sheets: short, and the same as the columns of the record
+tables.
+"""
 
 from __future__ import annotations
 
@@ -14,9 +16,14 @@ from germstats.forecast.trays_to_sow import Seeds, Shape, TrayToSow
 from germstats.maps.tray_map import cell_name
 from germstats.records.checking.parsing import so_many
 
-DUST = "Wet sand, grit, perlite and vermiculite before handling, outdoors or aired: their dust harms lungs."
+DUST = (
+    "Wet sand, grit, perlite and vermiculite before handling, outdoors or aired: their dust harms "
+    "lungs."
+)
 POTTING = "Damp potting mix down before you fill trays; do not breathe its dust or mist."
-TREATED = "Acid, hot-water and smoke treatments: only by a trained person, by the label and safety sheet."
+TREATED = (
+    "Acid, hot-water and smoke treatments: only by a trained person, by the label and safety sheet."
+)
 DROPPINGS = "Mouse droppings: wet them, wear gloves, never sweep dry."
 ESTIMATES = "These are estimates from your own records, without warranty."
 _DOUBTFUL = set("01OoIl")
@@ -49,7 +56,9 @@ def weight_words(grams: float | None) -> str:
 
 
 def seeds_words(seeds: Seeds, cells: int) -> str:
-    """Seeds per cell as an instruction: ``2``, ``alternate 2 and 3``, ``3 in 20 cells, 2 in 52``, ``pinch, mean 6``."""
+    """Seeds per cell as an instruction: ``2``, ``alternate 2 and 3``, ``3 in 20 cells, 2 in 52``,
+    ``pinch, mean 6``.
+    """
     if seeds.low is None:
         return ""
     if seeds.by_pinch:
@@ -69,14 +78,21 @@ def shape_words(shape: Shape) -> str:
     if shape.loose:
         return f"{shape.cells} cells of a {whole}, row by row from {cell_name(0, 0)}"
     if (shape.rows, shape.columns) != (shape.of_rows, shape.of_columns):
-        return f"{shape.cells} cells, {cell_name(0, 0)} to {cell_name(shape.rows - 1, shape.columns - 1)} of a {whole}"
+        return (
+            f"{shape.cells} cells, {cell_name(0, 0)} to "
+            f"{cell_name(shape.rows - 1, shape.columns - 1)} of a {whole}"
+        )
     return f"{shape.cells} cells, {shape.rows} x {shape.columns}"
 
 
 def cover_words(treatment: Mapping[str, str | float]) -> str:
     """Cover and depth, such as ``sand 5 mm``; blank where not recorded."""
     cover = str(treatment.get("cover", ""))
-    return f"{cover} {treatment['cover_depth_mm']:g} mm" if cover and "cover_depth_mm" in treatment else cover
+    return (
+        f"{cover} {treatment['cover_depth_mm']:g} mm"
+        if cover and "cover_depth_mm" in treatment
+        else cover
+    )
 
 
 def doubtful(names: Iterable[str]) -> bool:
@@ -97,13 +113,20 @@ def _take(lot: str, mine: list[TrayToSow]) -> LotToTake:
     grams = [one.seeds.grams for one in mine if one.seeds.grams is not None]
     by = mine[0].sow_by
     return LotToTake(
-        lot=lot, species=mine[0].species, trays=len(mine), seeds=f"{sum(n or 0 for n in seeds):,}",
-        weight=weight_words(sum(grams)) if len(grams) == len(mine) else "", sow_by=day_words(by.day), why=by.why,
-    )  # fmt: skip
+        lot=lot,
+        species=mine[0].species,
+        trays=len(mine),
+        seeds=f"{sum(n or 0 for n in seeds):,}",
+        weight=weight_words(sum(grams)) if len(grams) == len(mine) else "",
+        sow_by=day_words(by.day),
+        why=by.why,
+    )
 
 
 def sowing_cautions(trays: Iterable[TrayToSow]) -> tuple[str, ...]:
-    """Cautions of a sowing sheet, each once: dust, treatments, and what the table species warns of."""
+    """Cautions of a sowing sheet, each once: dust, treatments, and what the table species
+    warns of.
+    """
     listed = list(trays)
     own = dict.fromkeys(f"{one.species}: {one.caution}." for one in listed if one.caution)
     treated = (TREATED,) if any("pretreatment" in one.treatment for one in listed) else ()
@@ -111,7 +134,8 @@ def sowing_cautions(trays: Iterable[TrayToSow]) -> tuple[str, ...]:
 
 
 SOW_BY = (
-    "'sow by' is the usual day of past sowings, which germstats plan calls 'sow about', or the last day that leaves "
+    "'sow by' is the usual day of past sowings, which germstats plan calls 'sow about', or the "
+    "last day that leaves "
     "the species its weeks of cold before spring, where that is earlier."
 )
 
@@ -119,18 +143,25 @@ SOW_BY = (
 def sown_words(already: SownAlready, season: int) -> tuple[str, ...]:
     """What of a plan the book holds as sown, and so is not printed."""
     sown = f"Trays of the plan that are in the book as sown, and not printed here: {already.sown}."
-    others = (f"Trays sown for spring {season} whose note names no order of the plan (such as: for Q-1), so that "
-              f"nothing was taken off for them: {already.others}.")  # fmt: skip
+    others = (
+        f"Trays sown for spring {season} whose note names no order of the plan (such as: for "
+        "Q-1), so that "
+        f"nothing was taken off for them: {already.others}."
+    )
     return (*([sown] if already.sown else []), *([others] if already.others else []))
 
 
 def plan_remarks(plan: OrderPlan) -> tuple[str, ...]:
-    """What must be known of a plan before seed is spent: what was not used, orders that are short."""
+    """What must be known of a plan before seed is spent: what was not used, orders that are
+    short.
+    """
     aside = tuple(f"Not used: {sentence}." for sentence in plan.set_aside)
     short = []
     for row in plan.rows:
         if row.short:
             none = "" if row.sowings or not row.notes else f": {row.notes[0]}"
-            short.append(f"{row.order} {row.species} is short: {row.plugs} plugs wanted, chance "
-                         f"{percent(row.chance)} %{none}.")  # fmt: skip
+            short.append(
+                f"{row.order} {row.species} is short: {row.plugs} plugs wanted, chance "
+                f"{percent(row.chance)} %{none}."
+            )
     return (*aside, *short)

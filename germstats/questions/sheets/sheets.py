@@ -1,4 +1,6 @@
-"""Sheets for the potting bench: what to sow, what to look at, and labels, as pages to print on A4 or Letter."""
+"""Sheets for the potting bench: what to sow, what to look at, and labels, as pages to print on A4
+or Letter.
+"""
 
 from __future__ import annotations
 
@@ -32,7 +34,9 @@ from germstats.records.tables import EVENTS
 DATES = 4
 """Looks that fit on one sheet of the quick round."""
 _SIZES = ((12, "large"), (20, "middle"), (30, "small"))
-"""Most rows or columns of a grid, and how it is drawn; a larger tray has no grid that fits on a page."""
+"""Most rows or columns of a grid, and how it is drawn; a larger tray has no grid that fits on a
+page.
+"""
 _STYLES = ("sheets.css",)
 _FOLDER = "germstats.questions.sheets"
 
@@ -72,7 +76,9 @@ class SowingLine:
 
 @dataclass(frozen=True)
 class Grid:
-    """A tray's cells to be filled in by pencil: names of its rows and columns, and the size they are drawn in."""
+    """A tray's cells to be filled in by pencil: names of its rows and columns, and the size they
+    are drawn in.
+    """
 
     size: str
     rows: tuple[str, ...]
@@ -122,17 +128,27 @@ def _sowing_line(one: TrayToSow) -> SowingLine:
     seeds, weight = one.seeds, weight_words(one.seeds.grams)
     amount = "" if seeds.per_tray is None else so_many(seeds.per_tray, "seed")
     return SowingLine(
-        tray=one.tray, order=one.order, lot=one.lot, species=one.species, common_name=one.common_name,
-        seeds=seeds_words(seeds, one.shape.cells), amount=f"{amount} = {weight}" if amount and weight else amount,
-        bulked=seeds.light, cells=shape_words(one.shape), cover=cover_words(one.treatment),
+        tray=one.tray,
+        order=one.order,
+        lot=one.lot,
+        species=one.species,
+        common_name=one.common_name,
+        seeds=seeds_words(seeds, one.shape.cells),
+        amount=f"{amount} = {weight}" if amount and weight else amount,
+        bulked=seeds.light,
+        cells=shape_words(one.shape),
+        cover=cover_words(one.treatment),
         depth_unknown="cover_depth_mm" not in one.treatment,
-        pretreatment=str(one.treatment.get("pretreatment", "")), place=one.place, sow_by=day_words(one.sow_by.day),
+        pretreatment=str(one.treatment.get("pretreatment", "")),
+        place=one.place,
+        sow_by=day_words(one.sow_by.day),
         note=one.note,
-    )  # fmt: skip
+    )
 
 
 def check_sheets(bench: Bench, source: str) -> str:
-    """The page of a season's trays to look at: a list for a quick round, then each tray with its grid.
+    """The page of a season's trays to look at: a list for a quick round, then each tray with its
+    grid.
 
     Parameters
     ----------
@@ -169,7 +185,11 @@ def grid_of(one: BenchTray) -> Grid | None:
     size = next((name for limit, name in _SIZES if most <= limit), None)
     if size is None:
         return None
-    return Grid(size, tuple(cell_name(row, 0)[:-1] for row in range(one.rows)), tuple(range(1, one.columns + 1)))
+    return Grid(
+        size,
+        tuple(cell_name(row, 0)[:-1] for row in range(one.rows)),
+        tuple(range(1, one.columns + 1)),
+    )
 
 
 def label_sheet(labels: Iterable[Label], season: int, source: str) -> str:
@@ -202,14 +222,27 @@ def label_sheet(labels: Iterable[Label], season: int, source: str) -> str:
 def labels_of(trays: Iterable[BenchTray]) -> tuple[Label, ...]:
     """Labels of trays in the book."""
     return tuple(
-        Label(one.tray, one.lot, one.species, one.common_name, day_words(one.sown_on), one.treatment) for one in trays
+        Label(
+            one.tray, one.lot, one.species, one.common_name, day_words(one.sown_on), one.treatment
+        )
+        for one in trays
     )
 
 
 def labels_to_come(trays: Iterable[TrayToSow]) -> tuple[Label, ...]:
     """Labels of planned trays, the day to be written by hand."""
     return tuple(
-        Label(one.tray, one.lot, one.species, one.common_name, "",
-              ", ".join(filter(None, (cover_words(one.treatment), str(one.treatment.get("pretreatment", ""))))))
+        Label(
+            one.tray,
+            one.lot,
+            one.species,
+            one.common_name,
+            "",
+            ", ".join(
+                filter(
+                    None, (cover_words(one.treatment), str(one.treatment.get("pretreatment", "")))
+                )
+            ),
+        )
         for one in trays
-    )  # fmt: skip
+    )

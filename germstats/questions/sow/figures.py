@@ -78,9 +78,24 @@ def draw_fill(what: FillShown) -> Figure:
     with styled():
         figure, (axes,) = panels(1, 2.9)
         numbers = [point.seeds_per_cell for point in what.points]
-        axes.vlines(numbers, [p.low for p in what.points], [p.high for p in what.points], color=COLOURS[0], lw=5,
-                    alpha=0.35, label="nine trays in ten")  # fmt: skip
-        axes.plot(numbers, [p.fill for p in what.points], "o-", color=COLOURS[0], ms=4, lw=1.5, label="expected fill")
+        axes.vlines(
+            numbers,
+            [p.low for p in what.points],
+            [p.high for p in what.points],
+            color=COLOURS[0],
+            lw=5,
+            alpha=0.35,
+            label="nine trays in ten",
+        )
+        axes.plot(
+            numbers,
+            [p.fill for p in what.points],
+            "o-",
+            color=COLOURS[0],
+            ms=4,
+            lw=1.5,
+            label="expected fill",
+        )
         axes.axhline(what.target, color=INK, ls=(0, (4, 3)), lw=1)
         _name_target(axes, what)
         _mark(axes, what)
@@ -95,19 +110,32 @@ def draw_fill(what: FillShown) -> Figure:
 
 
 def _name_target(axes: Axes, what: FillShown) -> None:
-    """Over the left end of the target's line, or under its right end where even few seeds come near it."""
+    """Over the left end of the target's line, or under its right end where even few seeds come near
+    it.
+    """
     near = what.points[0].fill >= what.target - 0.15
-    axes.annotate(f"target {100 * what.target:.3g} %", (1 if near else 0, what.target), (-4, -3) if near else (4, 3),
-                  xycoords=("axes fraction", "data"), textcoords="offset points", ha="right" if near else "left",
-                  va="top" if near else "bottom", bbox=PLATE)  # fmt: skip
+    axes.annotate(
+        f"target {100 * what.target:.3g} %",
+        (1 if near else 0, what.target),
+        (-4, -3) if near else (4, 3),
+        xycoords=("axes fraction", "data"),
+        textcoords="offset points",
+        ha="right" if near else "left",
+        va="top" if near else "bottom",
+        bbox=PLATE,
+    )
 
 
 def _mark(axes: Axes, what: FillShown) -> None:
-    """Rings round the number advised and the pencil's, named below their ranges, one under the other."""
+    """Rings round the number advised and the pencil's, named below their ranges, one under the
+    other.
+    """
     advised, pencil = what.at(what.advised), what.at(what.pencil)
     both = advised is not None and advised == pencil
-    marks = ((advised, "D", COLOURS[1], "advised, and the pencil rule" if both else "advised"),
-             (None if both else pencil, "s", COLOURS[2], "pencil rule"))  # fmt: skip
+    marks = (
+        (advised, "D", COLOURS[1], "advised, and the pencil rule" if both else "advised"),
+        (None if both else pencil, "s", COLOURS[2], "pencil rule"),
+    )
     told = [mark for mark in marks if mark[0] is not None]
     low = min((point.low for point, *_ in told if point is not None), default=0.0)
     for k, (point, marker, colour, words) in enumerate(told):
@@ -117,10 +145,20 @@ def _mark(axes: Axes, what: FillShown) -> None:
         foot = max(low - 0.1 - 0.13 * k, 0.05)
         axes.vlines(at, foot + 0.03, point.low, color=SOFT, lw=0.8, ls=":")
         side, aside = _room(point, what.points)
-        axes.annotate(words, (at, foot), (aside, 0), textcoords="offset points", va="center", ha=side, bbox=PLATE)
+        axes.annotate(
+            words,
+            (at, foot),
+            (aside, 0),
+            textcoords="offset points",
+            va="center",
+            ha=side,
+            bbox=PLATE,
+        )
 
 
-def _room(point: FillAt, points: Sequence[FillAt]) -> tuple[Literal["left", "right", "center"], float]:
+def _room(
+    point: FillAt, points: Sequence[FillAt]
+) -> tuple[Literal["left", "right", "center"], float]:
     """Where a name starts, and how many points aside, so that it stays within the axis."""
     if point in points[:2]:
         return "left", -6
@@ -128,7 +166,8 @@ def _room(point: FillAt, points: Sequence[FillAt]) -> tuple[Literal["left", "rig
 
 
 def fill_picture(row: RowEstimate, advice: SowingRow, spec: SowingSpec) -> Picture:
-    """Fill of a new tray and its 90 % range at 1 to 8 seeds (pinches) per cell, with the chance under each number.
+    """Fill of a new tray and its 90 % range at 1 to 8 seeds (pinches) per cell, with the chance
+    under each number.
 
     Parameters
     ----------
@@ -139,17 +178,27 @@ def fill_picture(row: RowEstimate, advice: SowingRow, spec: SowingSpec) -> Pictu
         Of the advice.
     """
     unmeasured = row.rate.kind == "pinch_unmeasured"
-    unit = "pinches per cell" if unmeasured else "seeds per cell" if row.rate.k is None else "seeds in a pinch"
+    unit = (
+        "pinches per cell"
+        if unmeasured
+        else "seeds per cell"
+        if row.rate.k is None
+        else "seeds in a pinch"
+    )
     advised = _advised(advice, spec)
     pencil = advice.pencil_seeds_per_cell
     drawn = pencil if pencil is not None and pencil <= _MOST_PENCIL else None
-    numbers = {float(n) for n in range(1, MOST_SHOWN + 1)} | {n for n in (advised, drawn) if n is not None}
+    numbers = {float(n) for n in range(1, MOST_SHOWN + 1)} | {
+        n for n in (advised, drawn) if n is not None
+    }
     points = fill_by_seeds(row, spec.target, advice.cells, sorted(numbers))
     who = f"{shown(row.lot)}, {shown(row.label)}"
     few = f"{_so_many(spec.most_seeds, unit)} {'is' if spec.most_seeds == 1 else 'are'} not enough"
     said = few if advised is None else f"sow {_so_many(advised, unit)}"
     what = FillShown(f"{who}: {said}", points, unit, spec.target, advised, drawn)
-    return Picture(f"fill {row.lot} {row.label}", _words(what, advice, spec), fill_table(what), draw_fill(what))
+    return Picture(
+        f"fill {row.lot} {row.label}", _words(what, advice, spec), fill_table(what), draw_fill(what)
+    )
 
 
 def _advised(advice: SowingRow, spec: SowingSpec) -> float | None:
@@ -160,7 +209,11 @@ def _advised(advice: SowingRow, spec: SowingSpec) -> float | None:
 
 
 def _so_many(number: float, unit: str) -> str:
-    return f"{number:g} {unit}" if number != 1 else f"1 {unit.replace('seeds', 'seed').replace('pinches', 'pinch')}"
+    return (
+        f"{number:g} {unit}"
+        if number != 1
+        else f"1 {unit.replace('seeds', 'seed').replace('pinches', 'pinch')}"
+    )
 
 
 def fill_table(what: FillShown) -> pd.DataFrame:
@@ -180,18 +233,25 @@ def fill_table(what: FillShown) -> pd.DataFrame:
         for p in what.points
     ]
     target = f"chance of {100 * what.target:.3g} %, in %"
-    return pd.DataFrame(rows, columns=[what.unit, "cells filled, %", "nine trays in ten, %", target, "note"])
+    return pd.DataFrame(
+        rows, columns=[what.unit, "cells filled, %", "nine trays in ten, %", target, "note"]
+    )
 
 
 def _words(what: FillShown, advice: SowingRow, spec: SowingSpec) -> FigureWords:
     point = what.at(what.advised) or what.points[-1]
     goal = f"{100 * spec.target:.3g} % of {advice.cells} cells"
-    text = (f"At {_so_many(point.seeds_per_cell, what.unit)} {percent(point.fill)} % of cells fill, in nine trays of "
-            f"ten {between(point.low, point.high)} %; the chance to fill {goal} is "
-            f"{percent(point.chance)} %.")  # fmt: skip
+    text = (
+        f"At {_so_many(point.seeds_per_cell, what.unit)} {percent(point.fill)} % of cells fill, "
+        "in nine trays of "
+        f"ten {between(point.low, point.high)} %; the chance to fill {goal} is "
+        f"{percent(point.chance)} %."
+    )
     if what.advised is None:
         text += f" That is short of the {percent(spec.assurance)} % wanted."
     if advice.pencil_seeds_per_cell is not None and advice.pencil_chance is not None:
-        text += (f" The pencil rule says {advice.pencil_seeds_per_cell}, with a chance of "
-                 f"{percent(advice.pencil_chance)} %.")  # fmt: skip
+        text += (
+            f" The pencil rule says {advice.pencil_seeds_per_cell}, with a chance of "
+            f"{percent(advice.pencil_chance)} %."
+        )
     return FigureWords(what.title, text)

@@ -35,7 +35,10 @@ class FillAt:
 
 
 def fill_by_seeds(
-    row: RowEstimate, target: float, cells: int | None = None, numbers: Iterable[float] = range(1, MOST_SHOWN + 1)
+    row: RowEstimate,
+    target: float,
+    cells: int | None = None,
+    numbers: Iterable[float] = range(1, MOST_SHOWN + 1),
 ) -> tuple[FillAt, ...]:
     """Fill and chance of a new tray of a lot and treatment at several numbers of seeds per cell.
 
@@ -58,5 +61,13 @@ def fill_by_seeds(
     for number in numbers:
         rates = rates_of(number, row.rate)
         fill, low, high = fill_of(tray, rates, size)
-        found.append(FillAt(number, fill, low, high, chance_of_filling(tray, rates, size, cells_wanted(target, size))))
+        found.append(
+            FillAt(
+                number,
+                fill,
+                low,
+                high,
+                chance_of_filling(tray, rates, size, cells_wanted(target, size)),
+            )
+        )
     return tuple(found)

@@ -18,9 +18,12 @@ from germstats.document.tables import Table, text_table
 from germstats.forecast.seeds_per_cell import SowingAdvice, SowingRow
 
 SOW_WORDS = (
-    "Chances count what is up by the day under 'by', as late as you looked. They can rise if you keep checking for "
-    "longer. 'fill' is what to expect, its range holds nine trays of ten; 'worst spring' is the chance in a spring "
-    "like the worst on record (its year); 'pencil' is the rule that knows no scatter, with the chance it really has. "
+    "Chances count what is up by the day under 'by', as late as you looked. They can rise if you "
+    "keep checking for "
+    "longer. 'fill' is what to expect, its range holds nine trays of ten; 'worst spring' is the "
+    "chance in a spring "
+    "like the worst on record (its year); 'pencil' is the rule that knows no scatter, with the "
+    "chance it really has. "
     "A dash: not reachable, or not known."
 )
 
@@ -29,13 +32,16 @@ def wanted_words(advice: SowingAdvice) -> str:
     """What the seeds per cell are for."""
     spec = advice.spec
     return (
-        f"Seeds per cell so that at least {100 * spec.target:.3g} % of a new tray's cells fill, with a chance of "
+        f"Seeds per cell so that at least {100 * spec.target:.3g} % of a new tray's cells fill, "
+        "with a chance of "
         f"{100 * spec.assurance:.3g} % or better."
     )
 
 
 def seeds_words(row: SowingRow) -> str:
-    """Seeds per cell to sow, or pinches where nobody knows their size; a dash where not reachable."""
+    """Seeds per cell to sow, or pinches where nobody knows their size; a dash where not
+    reachable.
+    """
     if row.pinches_per_cell is not None:
         return "1 pinch" if row.pinches_per_cell == 1 else f"{row.pinches_per_cell:g} pinches"
     if row.seeds_per_cell is None:
@@ -52,7 +58,9 @@ def sow_table(advice: SowingAdvice) -> Table:
             row.label,
             seeds_words(row),
             percent(row.chance),
-            "-" if row.worst_chance is None else f"{percent(row.worst_chance)} ({row.worst_season})",
+            "-"
+            if row.worst_chance is None
+            else f"{percent(row.worst_chance)} ({row.worst_season})",
             percent(row.expected_fill),
             spread(percent(row.fill_low), percent(row.fill_high)),
             str(row.cells),
@@ -64,8 +72,21 @@ def sow_table(advice: SowingAdvice) -> Table:
         )
         for row in advice.rows
     ]
-    header = ("lot", "cover, treatment", "sow", "chance %", "worst spring %", "fill %", "range", "cells", "pencil",
-              "its chance %", "emerge %", "by", "trays")  # fmt: skip
+    header = (
+        "lot",
+        "cover, treatment",
+        "sow",
+        "chance %",
+        "worst spring %",
+        "fill %",
+        "range",
+        "cells",
+        "pencil",
+        "its chance %",
+        "emerge %",
+        "by",
+        "trays",
+    )
     return header, rows
 
 

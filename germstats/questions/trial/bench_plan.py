@@ -1,4 +1,6 @@
-"""A bench plan: every treatment equally often in every block, in an order drawn by lot, under names not yet taken."""
+"""A bench plan: every treatment equally often in every block, in an order drawn by lot, under names
+not yet taken.
+"""
 
 from __future__ import annotations
 
@@ -64,7 +66,12 @@ class Sowing:
 
 
 def bench_plan(
-    sowing: Sowing, treatments: tuple[str, ...], places: tuple[str, ...], trays: int, taken: Iterable[str], seed: int
+    sowing: Sowing,
+    treatments: tuple[str, ...],
+    places: tuple[str, ...],
+    trays: int,
+    taken: Iterable[str],
+    seed: int,
 ) -> tuple[PlannedTray, ...]:
     """Lay out a trial.
 
@@ -91,13 +98,21 @@ def bench_plan(
     each = trays // len(places)
     return tuple(
         PlannedTray(
-            tray=next(names), season=sowing.season, lot=sowing.lot, sown_on=sowing.sown_on, rows=sowing.rows,
-            columns=sowing.columns, seeds_per_cell=sowing.seeds_per_cell, cover=str(cover), place=place,
-            block=f"{sowing.trial} {k}", trial=sowing.trial,
+            tray=next(names),
+            season=sowing.season,
+            lot=sowing.lot,
+            sown_on=sowing.sown_on,
+            rows=sowing.rows,
+            columns=sowing.columns,
+            seeds_per_cell=sowing.seeds_per_cell,
+            cover=str(cover),
+            place=place,
+            block=f"{sowing.trial} {k}",
+            trial=sowing.trial,
         )
         for k, place in enumerate(places, 1)
         for cover in rng.permutation(np.repeat(treatments, each))
-    )  # fmt: skip
+    )
 
 
 def free_names(taken: Iterable[str]) -> Iterator[str]:

@@ -1,4 +1,6 @@
-"""Next year's trial: trays of each treatment, seeds per cell, the lot, and a bench plan: `design_trial`."""
+"""Next year's trial: trays of each treatment, seeds per cell, the lot, and a bench plan:
+`design_trial`.
+"""
 
 from __future__ import annotations
 
@@ -34,8 +36,12 @@ AT_HAND = (4, 6, 8)
 ONE_SEED_ABOVE, TWO_SEEDS_BELOW = 0.6, 0.4
 """Shares at which one seed per cell, or two, tell more (the design's measurements)."""
 _USUAL_TRAY = (6, 12)
-_USUAL_LEAD = pd.Timedelta(days=60)  # from sowing to 1 February where no sowing is dated; common practice, no source
-_LONG_AGO = pd.Timestamp(1900, 1, 1)  # a lot whose day of collection is not written is taken as the oldest
+_USUAL_LEAD = pd.Timedelta(
+    days=60
+)  # from sowing to 1 February where no sowing is dated; common practice, no source
+_LONG_AGO = pd.Timestamp(
+    1900, 1, 1
+)  # a lot whose day of collection is not written is taken as the oldest
 
 
 @dataclass(frozen=True)
@@ -51,7 +57,10 @@ class _Lot:
 
 
 def design_trial(
-    fit: EmergenceFit, book: RecordBook, spec: TrialSpec, progress: Callable[[str], None] = lambda text: None
+    fit: EmergenceFit,
+    book: RecordBook,
+    spec: TrialSpec,
+    progress: Callable[[str], None] = lambda text: None,
 ) -> TrialDesign:
     """Say how many trays tell a difference, check that by simulation, and lay them out.
 
@@ -70,7 +79,8 @@ def design_trial(
     Raises
     ------
     WrongUseError
-        An unknown species, treatment or lot, a difference no share can have, or too little seed in store.
+        An unknown species, treatment or lot, a difference no share can have, or too little seed in
+        store.
     NotEnoughRecordsError
         No number of trays would tell the difference, or the species has no lot.
     """
@@ -84,8 +94,10 @@ def design_trial(
         raise NotEnoughRecordsError(_hopeless(chosen, spec))
     blocks = blocks_for(trays, len(places))
     if not blocks:
-        raise WrongUseError(f"{trays} trays of each cannot be shared evenly over 2 to {len(places)} places; take "
-                            f"{trays + 1}, or name more places.")  # fmt: skip
+        raise WrongUseError(
+            f"{trays} trays of each cannot be shared evenly over 2 to {len(places)} places; take "
+            f"{trays + 1}, or name more places."
+        )
     sowing = replace(sowing, lot=chosen.stored.lot, seeds_per_cell=chosen.setting.seeds_per_cell)
     _refuse_short(chosen, spec, trays, sowing)
     other, power = worse_direction(chosen.share, spec.difference, trays, blocks, chosen.setting)
@@ -95,27 +107,49 @@ def design_trial(
     sds = {one.name: one for one in fit.scatter}
     high, place_sd = sds["tray"].high, sds["place"].sd if "place" in sds else None
     needed_high, power_high = _at_high_end(chosen, spec, trays, blocks, high)
-    plan = bench_plan(sowing, spec.treatments, places[:blocks], trays, book.tables["trays"]["tray"], spec.seed)
+    plan = bench_plan(
+        sowing, spec.treatments, places[:blocks], trays, book.tables["trays"]["tray"], spec.seed
+    )
     return TrialDesign(
-        spec=spec, season=sowing.season, lot=sowing.lot, share=chosen.share, share_source=chosen.source,
-        other_share=other, tray_sd=chosen.setting.tray_sd, tray_sd_high=high, place_sd=place_sd,
-        trays=trays, blocks=blocks, needed=chosen.needed,
-        needed_high=needed_high, needed_strewn=_strewn(chosen, spec, place_sd), power_high=power_high,
-        power=power, power_simulated=simulated, simulation_error=monte_carlo_error(simulated, spec.simulations),
-        told=_told(chosen, spec, {*AT_HAND, trays}), seeds_per_cell=sowing.seeds_per_cell,
-        seeds=_seeds(spec, trays, sowing), seeds_left=chosen.stored.seeds, plan=plan,
+        spec=spec,
+        season=sowing.season,
+        lot=sowing.lot,
+        share=chosen.share,
+        share_source=chosen.source,
+        other_share=other,
+        tray_sd=chosen.setting.tray_sd,
+        tray_sd_high=high,
+        place_sd=place_sd,
+        trays=trays,
+        blocks=blocks,
+        needed=chosen.needed,
+        needed_high=needed_high,
+        needed_strewn=_strewn(chosen, spec, place_sd),
+        power_high=power_high,
+        power=power,
+        power_simulated=simulated,
+        simulation_error=monte_carlo_error(simulated, spec.simulations),
+        told=_told(chosen, spec, {*AT_HAND, trays}),
+        seeds_per_cell=sowing.seeds_per_cell,
+        seeds=_seeds(spec, trays, sowing),
+        seeds_left=chosen.stored.seeds,
+        plan=plan,
         notes=(*said, *chosen.notes, *left, *place_note),
-    )  # fmt: skip
+    )
 
 
 def must_be_known(book: RecordBook, spec: TrialSpec) -> tuple[str, ...]:
     """Refuse names that look like known ones; say which covers are new."""
     lots = book.tables["lots"]
-    species = sorted({str(code) for code in [*book.tables["species"]["species"], *lots["species"]] if code})
+    species = sorted(
+        {str(code) for code in [*book.tables["species"]["species"], *lots["species"]] if code}
+    )
     must_know(spec.species, species, f"There is no species {spec.species} in the book")
     own = sorted(str(lot) for lot in lots.loc[lots["species"] == spec.species, "lot"])
     if not own:
-        raise NotEnoughRecordsError(f"The book has no lot of {spec.species}: write its seed into the table lots first.")
+        raise NotEnoughRecordsError(
+            f"The book has no lot of {spec.species}: write its seed into the table lots first."
+        )
     if spec.lot is not None:
         must_know(spec.lot, own, f"{spec.species} has no lot {spec.lot}")
     covers = {str(cover) for cover in book.tables["trays"]["cover"] if cover} | set(
@@ -125,7 +159,10 @@ def must_be_known(book: RecordBook, spec: TrialSpec) -> tuple[str, ...]:
     for name in new:
         if near_names(name, covers):
             must_know(name, covers, f"No tray was ever covered with {name}")
-    return tuple(f"{name} was never used as a cover in this book: write it the same way every time" for name in new)
+    return tuple(
+        f"{name} was never used as a cover in this book: write it the same way every time"
+        for name in new
+    )
 
 
 def _places(book: RecordBook, spec: TrialSpec) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -134,50 +171,77 @@ def _places(book: RecordBook, spec: TrialSpec) -> tuple[tuple[str, ...], tuple[s
         return spec.places, ()
     trays = book.tables["trays"]
     used = trays[(trays["place"] != "") & trays["season"].notna()]
-    counts = used.groupby("place").agg(latest=("season", "max"), trays=("tray", "size")).sort_index()
+    counts = (
+        used.groupby("place").agg(latest=("season", "max"), trays=("tray", "size")).sort_index()
+    )
     ordered = counts.sort_values(["latest", "trays"], ascending=False, kind="stable").index
     if len(ordered) >= 2:
         return tuple(str(place) for place in ordered), ()
-    return ("place 1", "place 2"), ("the book names fewer than two benches: put your own names for place 1 and "
-                                    "place 2 (--place, once for each), and write the place of every tray",)  # fmt: skip
+    return ("place 1", "place 2"), (
+        "the book names fewer than two benches: put your own names for place 1 and "
+        "place 2 (--place, once for each), and write the place of every tray",
+    )
 
 
 def _sowing(book: RecordBook, spec: TrialSpec) -> Sowing:
-    """What the trays share, as the species was sown before; lot and seeds per cell are still open."""
+    """What the trays share, as the species was sown before; lot and seeds per cell are
+    still open.
+    """
     trays = book.tables["trays"].dropna(subset=["season"])
     season = spec.season or int(trays["season"].max()) + 1
     of_lot = dict(zip(book.tables["lots"]["lot"], book.tables["lots"]["species"], strict=True))
     own = trays[trays["lot"].map(of_lot) == spec.species]
-    sized = next((part for part in (own, trays) if len(part.dropna(subset=["rows", "columns"]))), None)
+    sized = next(
+        (part for part in (own, trays) if len(part.dropna(subset=["rows", "columns"]))), None
+    )
     rows, columns = _USUAL_TRAY
     if sized is not None:
-        latest = sized.dropna(subset=["rows", "columns"]).sort_values("season", kind="stable").iloc[-1]
+        latest = (
+            sized.dropna(subset=["rows", "columns"]).sort_values("season", kind="stable").iloc[-1]
+        )
         rows, columns = int(latest["rows"]), int(latest["columns"])
     dated = next((part for part in (own, trays) if part["sown_on"].notna().any()), None)
     sown = pd.Timestamp(season, 2, 1) - _USUAL_LEAD
     if dated is not None:
         sown = usual_sowing_day(dated.dropna(subset=["sown_on"]), season)
-    return Sowing(season, "", sown, rows, columns, 1, f"{spec.species} {' v '.join(spec.treatments)} {season}")
+    return Sowing(
+        season, "", sown, rows, columns, 1, f"{spec.species} {' v '.join(spec.treatments)} {season}"
+    )
 
 
 def _choose(
     fit: EmergenceFit, book: RecordBook, spec: TrialSpec, places: int, cells: int
 ) -> tuple[_Lot, tuple[str, ...]]:
-    """The newest lot that holds seed enough, else the one with most; a lot of unknown seed where none is known."""
+    """The newest lot that holds seed enough, else the one with most; a lot of unknown seed where
+    none is known.
+    """
     collected = dict(
-        zip(book.tables["lots"]["lot"], book.tables["lots"]["collected_on"].fillna(_LONG_AGO), strict=True)
+        zip(
+            book.tables["lots"]["lot"],
+            book.tables["lots"]["collected_on"].fillna(_LONG_AGO),
+            strict=True,
+        )
     )
-    own = [lot for lot in lots_in_store(book) if lot.species == spec.species and spec.lot in (None, lot.lot)]
+    own = [
+        lot
+        for lot in lots_in_store(book)
+        if lot.species == spec.species and spec.lot in (None, lot.lot)
+    ]
     own.sort(key=lambda lot: (collected[lot.lot], lot.lot), reverse=True)
     told = [lot for lot in own if lot.seeds is not None]
     candidates = [_served(fit, spec, lot, places, cells) for lot in told or own[:1]]
     if not told:
-        return candidates[0], (f"{candidates[0].stored.why_unknown} for {candidates[0].stored.lot}: make sure that it "
-                               "holds enough",)  # fmt: skip
+        return candidates[0], (
+            f"{candidates[0].stored.why_unknown} for {candidates[0].stored.lot}: make sure that it "
+            "holds enough",
+        )
     per_tray = len(spec.treatments) * cells
     for lot in candidates:
         trays = spec.trays or lot.needed
-        if trays is not None and (lot.stored.seeds or 0) >= trays * per_tray * lot.setting.seeds_per_cell:
+        if (
+            trays is not None
+            and (lot.stored.seeds or 0) >= trays * per_tray * lot.setting.seeds_per_cell
+        ):
             return lot, ()
     return max(candidates, key=lambda lot: lot.stored.seeds or 0), ()
 
@@ -188,39 +252,75 @@ def _served(fit: EmergenceFit, spec: TrialSpec, stored: StoredLot, places: int, 
     tray = next(one for one in fit.scatter if one.name == "tray")
     others = others_of(fit, spec.species)
     setting = Setting(
-        tray_sd=tray.sd, borrowed_sd=tray.sd if others.enough else None, cells=cells, seeds_per_cell=seeds,
-        rho=fit.cell_scatter.rho, seasons=spec.seasons, treatments=len(spec.treatments), places=places,
+        tray_sd=tray.sd,
+        borrowed_sd=tray.sd if others.enough else None,
+        cells=cells,
+        seeds_per_cell=seeds,
+        rho=fit.cell_scatter.rho,
+        seasons=spec.seasons,
+        treatments=len(spec.treatments),
+        places=places,
         sisters=others.sisters,
-    )  # fmt: skip
+    )
     if np.isnan(worse_direction(share, spec.difference, 2, 1, setting)[0]):
         raise WrongUseError(
-            f"About {100 * share:.0f} of a hundred seeds of {stored.lot} come up: neither {spec.difference:g} points "
+            f"About {100 * share:.0f} of a hundred seeds of {stored.lot} come up: neither "
+            f"{spec.difference:g} points "
             "more nor fewer are possible. Ask for a smaller difference."
         )
-    return _Lot(stored, share, source, setting, trays_needed(share, spec.difference, spec.power, setting),
-                (*notes, why))  # fmt: skip
+    return _Lot(
+        stored,
+        share,
+        source,
+        setting,
+        trays_needed(share, spec.difference, spec.power, setting),
+        (*notes, why),
+    )
 
 
 def known_share(fit: EmergenceFit, spec: TrialSpec, lot: str) -> tuple[float, str, tuple[str, ...]]:
-    """Share of seeds that the trial starts from: of the lot, else of the species, else of all species.
+    """Share of seeds that the trial starts from: of the lot, else of the species, else of all
+    species.
 
     Under the treatment of the trial with most trays, else under whatever has most.
     """
-    sized = [row for row in fit.rows if row.species == spec.species and row.rate.kind != "pinch_unmeasured"]
-    pinched = ("usually sown by the pinch: count the seeds of this trial, or weigh the same pinch for every tray",)
-    for rows, whose in (([row for row in sized if row.lot == lot], lot), (sized, f"other lots of {spec.species}")):
-        asked = [row for row in rows if row.treatment.get("cover", "none") in spec.treatments] or rows
+    sized = [
+        row
+        for row in fit.rows
+        if row.species == spec.species and row.rate.kind != "pinch_unmeasured"
+    ]
+    pinched = (
+        "usually sown by the pinch: count the seeds of this trial, or weigh the same pinch for "
+        "every tray",
+    )
+    for rows, whose in (
+        ([row for row in sized if row.lot == lot], lot),
+        (sized, f"other lots of {spec.species}"),
+    ):
+        asked = [
+            row for row in rows if row.treatment.get("cover", "none") in spec.treatments
+        ] or rows
         if not asked:
             continue
         order = {name: k for k, name in enumerate(spec.treatments)}
-        model = max(asked, key=lambda row: (row.trays, -order.get(str(row.treatment.get("cover")), len(order))))
+        model = max(
+            asked,
+            key=lambda row: (row.trays, -order.get(str(row.treatment.get("cover")), len(order))),
+        )
         notes = pinched if model.rate.k is not None else ()
         if rows[0].lot == lot:
             return model.emergence, f"{whose} under {model.label}, {model.trays} trays", notes
         draws = new_lot(fit, spec.species, model.label)
-        return float(draws.weight @ draws.share()), f"{lot} was never sown: {whose} under {model.label}", notes
+        return (
+            float(draws.weight @ draws.share()),
+            f"{lot} was never sown: {whose} under {model.label}",
+            notes,
+        )
     draws = unknown_species(fit)
-    wide = f"{unsown_words(fit, spec.species)}: its share is a wide guess, so sow two trays first and ask again"
+    wide = (
+        f"{unsown_words(fit, spec.species)}: its share is a wide guess, so sow two trays first and "
+        "ask again"
+    )
     return float(draws.weight @ draws.share()), "a wide guess from all species of the book", (wide,)
 
 
@@ -230,7 +330,10 @@ def seeds_advised(share: float) -> tuple[int, str]:
     if share >= ONE_SEED_ABOVE:
         return 1, f"one seed per cell: {percent}, and a second would only hide empty cells"
     if share < TWO_SEEDS_BELOW:
-        return 2, f"two seeds per cell, each counted: {percent}, and one would leave most cells empty"
+        return (
+            2,
+            f"two seeds per cell, each counted: {percent}, and one would leave most cells empty",
+        )
     return 1, f"one seed per cell: {percent}; two would do as well if you count every seedling"
 
 
@@ -244,15 +347,22 @@ def _refuse_short(lot: _Lot, spec: TrialSpec, trays: int, sowing: Sowing) -> Non
     if held is None or held >= wanted:
         return
     makes = held // (len(spec.treatments) * sowing.cells * sowing.seeds_per_cell)
-    even = next((fewer for fewer in range(makes, 1, -1) if blocks_for(fewer, lot.setting.places)), 0)
+    even = next(
+        (fewer for fewer in range(makes, 1, -1) if blocks_for(fewer, lot.setting.places)), 0
+    )
     points = points_told(lot.share, even, spec.power, lot.setting) if even else None
     if points is None:
         rest = f"It would make {makes} of each, too few for a trial."
     else:
         made = so_many(makes, "tray")
-        rest = f"It would make {made} of each; --trays {even} lays out {even}, which tell {points} points."
+        rest = (
+            f"It would make {made} of each; --trays {even} lays out {even}, which tell {points} "
+            "points."
+        )
     each = so_many(trays, "tray")
-    asked = "" if spec.trays else f"Telling {spec.difference:g} points takes {each} of each treatment. "
+    asked = (
+        "" if spec.trays else f"Telling {spec.difference:g} points takes {each} of each treatment. "
+    )
     raise WrongUseError(
         f"{asked}{each} of each with {so_many(sowing.cells, 'cell')} take {wanted} seeds; "
         f"{lot.stored.lot} holds {held}. {rest}"
@@ -260,14 +370,23 @@ def _refuse_short(lot: _Lot, spec: TrialSpec, trays: int, sowing: Sowing) -> Non
 
 
 def _hopeless(lot: _Lot, spec: TrialSpec) -> str:
-    can = [f"{trays} tell {points}" for trays, points in _told(lot, spec, set(AT_HAND)) if points is not None]
-    return (f"No number of trays anybody sows tells {spec.difference:g} points in {spec.seasons} "
-            f"{'season' if spec.seasons == 1 else 'seasons'}. Trays of each treatment: {', '.join(can) or 'none do'} "
-            "points; ask for more points, or lay out what you have with --trays.")  # fmt: skip
+    can = [
+        f"{trays} tell {points}"
+        for trays, points in _told(lot, spec, set(AT_HAND))
+        if points is not None
+    ]
+    return (
+        f"No number of trays anybody sows tells {spec.difference:g} points in {spec.seasons} "
+        f"{'season' if spec.seasons == 1 else 'seasons'}. Trays of each treatment: "
+        f"{', '.join(can) or 'none do'} "
+        "points; ask for more points, or lay out what you have with --trays."
+    )
 
 
 def _told(lot: _Lot, spec: TrialSpec, numbers: set[int]) -> tuple[tuple[int, int | None], ...]:
-    return tuple((trays, points_told(lot.share, trays, spec.power, lot.setting)) for trays in sorted(numbers))
+    return tuple(
+        (trays, points_told(lot.share, trays, spec.power, lot.setting)) for trays in sorted(numbers)
+    )
 
 
 def _at_high_end(
@@ -277,8 +396,10 @@ def _at_high_end(
     if high is None:
         return None, None
     worse = replace(lot.setting, tray_sd=high)
-    return (trays_needed(lot.share, spec.difference, spec.power, worse),
-            worse_direction(lot.share, spec.difference, trays, blocks, worse)[1])  # fmt: skip
+    return (
+        trays_needed(lot.share, spec.difference, spec.power, worse),
+        worse_direction(lot.share, spec.difference, trays, blocks, worse)[1],
+    )
 
 
 def _strewn(lot: _Lot, spec: TrialSpec, place_sd: float | None) -> int | None:

@@ -9,7 +9,9 @@ from germstats.forecast.comparing import MOST_TRAYS
 from germstats.questions.trial.bench_plan import PlannedTray
 
 SIMULATIONS = 100
-"""Simulated trials of one answer: their standard error is .04, and they take two to three seconds."""
+"""Simulated trials of one answer: their standard error is .04, and they take two to three
+seconds.
+"""
 
 
 @dataclass(frozen=True)
@@ -55,31 +57,48 @@ class TrialSpec:
     def __post_init__(self) -> None:
         names = {name.casefold() for name in self.treatments}
         if len(self.treatments) < 2:
-            raise WrongUseError("A trial compares two treatments or more; name them, such as grit,sand.")
+            raise WrongUseError(
+                "A trial compares two treatments or more; name them, such as grit,sand."
+            )
         if len(names) < len(self.treatments) or "" in names:
             raise WrongUseError(f"Name each treatment once, not {','.join(self.treatments)}.")
         limits = (
-            (0 < self.difference < 100, f"A difference is a number of points between 0 and 100, not "
-                                        f"{self.difference:g}."),
-            (0.5 <= self.power <= 0.95, f"A chance of telling it from .5 to .95 can be planned for, not "
-                                        f"{self.power:g}: certainty takes endless trays."),
+            (
+                0 < self.difference < 100,
+                f"A difference is a number of points between 0 and 100, not {self.difference:g}.",
+            ),
+            (
+                0.5 <= self.power <= 0.95,
+                f"A chance of telling it from .5 to .95 can be planned for, not "
+                f"{self.power:g}: certainty takes endless trays.",
+            ),
             (1 <= self.seasons <= 10, f"A trial runs for 1 to 10 seasons, not {self.seasons}."),
-            (self.trays is None or 2 <= self.trays <= MOST_TRAYS, f"Trays of each treatment are 2 to {MOST_TRAYS}, not "
-                                                                  f"{self.trays}: one tray cannot be told from its "
-                                                                  "cover."),
+            (
+                self.trays is None or 2 <= self.trays <= MOST_TRAYS,
+                f"Trays of each treatment are 2 to {MOST_TRAYS}, not "
+                f"{self.trays}: one tray cannot be told from its "
+                "cover.",
+            ),
             (self.season is None or 1900 <= self.season <= 2200, f"{self.season} is no year."),
             (self.seed >= 0, f"A seed is a whole number from 0, not {self.seed}."),
-            (50 <= self.simulations <= 20_000, f"50 to 20,000 trials can be simulated, not {self.simulations}."),
-        )  # fmt: skip
+            (
+                50 <= self.simulations <= 20_000,
+                f"50 to 20,000 trials can be simulated, not {self.simulations}.",
+            ),
+        )
         for holds, sentence in limits:
             if not holds:
                 raise WrongUseError(sentence)
         if self.places is not None and len({place.casefold() for place in self.places}) < 2:
-            raise WrongUseError("A trial needs at least two places, or bench and treatment cannot be separated.")
+            raise WrongUseError(
+                "A trial needs at least two places, or bench and treatment cannot be separated."
+            )
 
 
 MANY_TRAYS = 40
-"""More trays of one treatment in a season than a small nursery sows for a trial; common practice, no source."""
+"""More trays of one treatment in a season than a small nursery sows for a trial; common practice,
+no source.
+"""
 
 
 @dataclass(frozen=True)
@@ -96,13 +115,14 @@ class TrialDesign:
     other_share : float
         The share, `spec.difference` points away, that is harder to tell.
     tray_sd, tray_sd_high, place_sd : float or None
-        Scatter of trays at one place on the logit, the high end of its range (None where taken as given), and of
-        places (None where not learnt).
+        Scatter of trays at one place on the logit, the high end of its range (None where taken as
+        given), and of places (None where not learnt).
     trays, blocks : int
         Of each treatment in a season as laid out, and blocks they stand in.
     needed, needed_high, needed_strewn : int or None
-        Trays of each treatment in a season at the middle and at the high end of the scatter, and for trays that stand
-        anyhow on the benches; None where no number would do, or the scatter is not known.
+        Trays of each treatment in a season at the middle and at the high end of the scatter, and
+        for trays that stand anyhow on the benches; None where no number would do, or the scatter is
+        not known.
     power, power_high : float or None
         Chance of telling the difference with the trays laid out, by the formula.
     power_simulated, simulation_error : float
@@ -151,4 +171,8 @@ class TrialDesign:
     @property
     def sowable(self) -> tuple[tuple[int, int], ...]:
         """Those of `told` that a small nursery can sow and that tell something."""
-        return tuple((trays, points) for trays, points in self.told if points is not None and trays <= MANY_TRAYS)
+        return tuple(
+            (trays, points)
+            for trays, points in self.told
+            if points is not None and trays <= MANY_TRAYS
+        )

@@ -1,4 +1,6 @@
-"""Status and advice of a tray: what its checks say against what is usual, and value against the cost of holding it."""
+"""Status and advice of a tray: what its checks say against what is usual, and value against the
+cost of holding it.
+"""
 
 from __future__ import annotations
 
@@ -44,20 +46,30 @@ from germstats.records.intervals.sowings import sown_trays
 _BEHIND = 0.05
 _OVER, _NEARLY_OVER, _LITTLE = 0.05, 0.10, 0.5
 _SHORT, _SURE = 0.75, 0.9
-"""Share of what trays like it bring below which a tray ends short, and how sure of that its own draws have to be before
-it is called overdue: it may just be slow; common practice, no source."""
-_ALL_OUT = 0.9  # share out of what comes, by others, from which on a tray with nothing up may be given up
-_MOST_GONE = 0.5  # share still standing from which on a loss is the first thing to see to; common practice, no source
+"""Share of what trays like it bring below which a tray ends short, and how sure of that its own
+draws have to be before it is called overdue: it may just be slow; common practice, no source.
+"""
+_ALL_OUT = (
+    0.9  # share out of what comes, by others, from which on a tray with nothing up may be given up
+)
+# share still standing from which on a loss is the first thing to see to; common practice, no source
+_MOST_GONE = 0.5
 _DUE_CELLS = 2.0  # cells expected to be filled before a tray never looked at is asked after
 _WEEKS_OF_WINTER = 40.0  # from one summer to the next spring's end; common practice, no source
 _SECOND_SPRING = 0.1
-"""Share of still empty cells that fill in a second spring where the book tells nothing; common practice, no source."""
-_ASLEEP_WEEKS = 6.0  # species needing so many weeks of cold may sleep over; common practice, no source
+"""Share of still empty cells that fill in a second spring where the book tells nothing; common
+practice, no source.
+"""
+_ASLEEP_WEEKS = (
+    6.0  # species needing so many weeks of cold may sleep over; common practice, no source
+)
 
 
 @dataclass(frozen=True)
 class Facts:
-    """What advice rests on: the fit, the course of the spring, the book so far, wishes, value of a plug, losses."""
+    """What advice rests on: the fit, the course of the spring, the book so far, wishes, value of a
+    plug, losses.
+    """
 
     fit: EmergenceFit
     course: Course
@@ -68,14 +80,19 @@ class Facts:
 
     @cached_property
     def expected(self) -> dict[str, Expected | None]:
-        """Lot -> what all other trays let expect of its trays of this spring that were looked at."""
+        """Lot -> what all other trays let expect of its trays of this spring that were
+        looked at.
+        """
         code = {str(tray): k for k, tray in enumerate(self.fit.patterns.trays["tray"])}
         found: dict[str, Expected | None] = {}
         known = Known(self.fit)
         for lot in dict.fromkeys(self.course.trays["lot"]):
             at = self.of_lot(str(lot), checked=True)
             trays = self.course.trays.iloc[at]
-            asks = [_ask(row, day) for row, day in zip(trays.to_dict("records"), self.course.last_day[at], strict=True)]
+            asks = [
+                _ask(row, day)
+                for row, day in zip(trays.to_dict("records"), self.course.last_day[at], strict=True)
+            ]
             codes = np.array([code[str(tray)] for tray in trays["tray"]], dtype=np.int64)
             found[str(lot)] = expect(known, codes, str(lot), asks)
         return found
@@ -83,18 +100,24 @@ class Facts:
     @cached_property
     def give_up(self) -> dict[str, pd.Timestamp | None]:
         """Lot -> day after which waiting is pointless."""
-        return {str(lot): give_up_day(self.course, self.of_lot(str(lot)), self.spec.on)
-                for lot in dict.fromkeys(self.course.trays["lot"])}  # fmt: skip
+        return {
+            str(lot): give_up_day(self.course, self.of_lot(str(lot)), self.spec.on)
+            for lot in dict.fromkeys(self.course.trays["lot"])
+        }
 
     @cached_property
     def second_spring(self) -> dict[str, float]:
-        """Species -> share of cells empty in the first spring that filled in the second, by the trays kept over."""
+        """Species -> share of cells empty in the first spring that filled in the second, by the
+        trays kept over.
+        """
         return second_springs(self.book, self.fit.spec.spring_ends)
 
     @cached_property
     def standing(self) -> dict[str, int]:
         """Tray -> cells filled at its last check, where these were counted."""
-        checks = self.book.tables["checks"].dropna(subset=["filled_raw", "checked_on"])  # `filled` never falls
+        checks = self.book.tables["checks"].dropna(
+            subset=["filled_raw", "checked_on"]
+        )  # `filled` never falls
         last = checks.sort_values("checked_on", kind="stable").groupby("tray")["filled_raw"].last()
         return {str(tray): int(filled) for tray, filled in last.items()}
 
@@ -106,26 +129,44 @@ class Facts:
 
 def _ask(row: dict[Any, Any], last_day: float) -> TrayAsk:
     chill = float(row["chill_weeks"])
-    key = TrayKey(str(row["species"] or row["lot"]), str(row["treatment"]), int(row["season"]), str(row["place"]),
-                  chill if chill > 0 else None)  # fmt: skip
+    key = TrayKey(
+        str(row["species"] or row["lot"]),
+        str(row["treatment"]),
+        int(row["season"]),
+        str(row["place"]),
+        chill if chill > 0 else None,
+    )
     return TrayAsk(key, last_day, float((row["origin"] - row["sown_on"]).days))
 
 
 def second_springs(book: RecordBook, spring_ends: tuple[int, int]) -> dict[str, float]:
-    """Share of the cells empty at the end of the first spring that filled later, by species, from trays kept over."""
+    """Share of the cells empty at the end of the first spring that filled later, by species, from
+    trays kept over.
+    """
     trays = sown_trays(book, spring_ends).drop_duplicates("tray")
     trays = trays[~trays["two_winters"] & trays["window_end"].notna() & trays["tray_cells"].notna()]
     end = trays.set_index("tray")["window_end"]
     checks = book.tables["checks"].dropna(subset=["filled"])
     checks = checks[checks["tray"].isin(end.index) & checks["checked_on"].notna()]
     later = checks["checked_on"].to_numpy() > pd.to_datetime(end.reindex(checks["tray"]).to_numpy())
-    first, second = (part.groupby("tray")["filled"].max().astype(float) for part in (checks[~later], checks[later]))
+    first, second = (
+        part.groupby("tray")["filled"].max().astype(float)
+        for part in (checks[~later], checks[later])
+    )
     both = trays[trays["tray"].isin(second.index)]
     empty = both["tray_cells"].to_numpy(float) - first.reindex(both["tray"]).fillna(0.0).to_numpy()
-    more = (second.reindex(both["tray"]).to_numpy() - first.reindex(both["tray"]).fillna(0.0).to_numpy()).clip(min=0.0)
-    frame = pd.DataFrame({"species": both["species"].astype(str).to_numpy(), "more": more, "empty": empty})
+    more = (
+        second.reindex(both["tray"]).to_numpy() - first.reindex(both["tray"]).fillna(0.0).to_numpy()
+    ).clip(min=0.0)
+    frame = pd.DataFrame(
+        {"species": both["species"].astype(str).to_numpy(), "more": more, "empty": empty}
+    )
     sums = frame.groupby("species").sum()
-    return {str(name): float(row["more"] / row["empty"]) for name, row in sums.iterrows() if row["empty"] > 0}
+    return {
+        str(name): float(row["more"] / row["empty"])
+        for name, row in sums.iterrows()
+        if row["empty"] > 0
+    }
 
 
 def advised(facts: Facts, k: int) -> TrayWatch:
@@ -134,26 +175,49 @@ def advised(facts: Facts, k: int) -> TrayWatch:
     lot = str(row["lot"])
     final, now = course.final[:, k], int(course.now[k])
     low, high = course.quantiles(final)
-    mean = float(np.clip(course.weight @ final, low, high))  # where nearly all has come the range is one number
+    mean = float(
+        np.clip(course.weight @ final, low, high)
+    )  # where nearly all has come the range is one number
     more = never_certain(float(course.weight @ (final > now)))
     others = _by_others(facts, k)
-    short = None if others is None else never_certain(float(course.weight @ (final < _SHORT * others.usual)))
+    short = (
+        None
+        if others is None
+        else never_certain(float(course.weight @ (final < _SHORT * others.usual)))
+    )
     status = _status(facts, k, Outlook(more, mean, short, others))
     give_up = facts.give_up[lot] if more > _OVER else None
     advice, why, money = _advice(facts, row, status, mean - now, give_up, k)
     return TrayWatch(
-        tray=str(row["tray"]), lot=lot, species=str(row["species"] or lot), treatment=str(row["treatment"]),
-        place=str(row["place"]), filled_now=now if course.checked[k] else None, cells=int(course.cells[k]),
-        final_low=low, final=mean, final_high=high, chance_more=more, by_now=None if others is None else others.by_now,
-        behind=None if others is None else others.behind, chance_short=short,
-        give_up_after=give_up, status=status, advice=advice, why=why, money=money, counted=row["counted"],
-    )  # fmt: skip
+        tray=str(row["tray"]),
+        lot=lot,
+        species=str(row["species"] or lot),
+        treatment=str(row["treatment"]),
+        place=str(row["place"]),
+        filled_now=now if course.checked[k] else None,
+        cells=int(course.cells[k]),
+        final_low=low,
+        final=mean,
+        final_high=high,
+        chance_more=more,
+        by_now=None if others is None else others.by_now,
+        behind=None if others is None else others.behind,
+        chance_short=short,
+        give_up_after=give_up,
+        status=status,
+        advice=advice,
+        why=why,
+        money=money,
+        counted=row["counted"],
+    )
 
 
 @dataclass(frozen=True)
 class Others:
-    """What all other trays let expect of one: cells filled by its last check and in the end, the chance of so few by
-    now, the share out by now of what comes, and whether an earlier spring of the species is among them."""
+    """What all other trays let expect of one: cells filled by its last check and in the end, the
+    chance of so few by now, the share out by now of what comes, and whether an earlier spring of
+    the species is among them.
+    """
 
     by_now: float
     usual: float
@@ -164,7 +228,9 @@ class Others:
 
 @dataclass(frozen=True)
 class Outlook:
-    """What is still to come: the chance of more, the mean in the end, the chance to end short; what others say."""
+    """What is still to come: the chance of more, the mean in the end, the chance to end short; what
+    others say.
+    """
 
     more: float
     mean: float
@@ -183,7 +249,9 @@ class Outlook:
 
     @property
     def past(self) -> bool:
-        """Whether nearly all that comes of its species is out by now in other springs; so where nothing tells."""
+        """Whether nearly all that comes of its species is out by now in other springs; so where
+        nothing tells.
+        """
         return self.others is None or (self.others.earlier and self.others.out >= _ALL_OUT)
 
 
@@ -191,7 +259,12 @@ def _by_others(facts: Facts, k: int) -> Others | None:
     """What other trays say of this one by its last check; None where none tells when they come."""
     course, lot = facts.course, str(facts.course.trays["lot"].iloc[k])
     expected = facts.expected[lot]
-    if expected is None or not course.checked[k] or np.isnan(expected.log_time).any() or not _timed(facts, lot):
+    if (
+        expected is None
+        or not course.checked[k]
+        or np.isnan(expected.log_time).any()
+        or not _timed(facts, lot)
+    ):
         return None
     place = int(np.flatnonzero(facts.of_lot(lot, checked=True) == k)[0])
     rate, cells = course.trays["rate"].iloc[k], float(course.cells[k])
@@ -204,7 +277,9 @@ def _by_others(facts: Facts, k: int) -> Others | None:
 
 
 def _timed(facts: Facts, lot: str) -> bool:
-    """Whether any other lot's tray, or an earlier one of the lot, was looked at twice: one look tells no time."""
+    """Whether any other lot's tray, or an earlier one of the lot, was looked at twice: one look
+    tells no time.
+    """
     trays = facts.fit.patterns.trays
     own = facts.course.trays["tray"][facts.of_lot(lot)]
     others = trays[~trays["tray"].isin(own)]
@@ -239,23 +314,44 @@ def _status(facts: Facts, k: int, ahead: Outlook) -> str:
 
 
 def _advice(
-    facts: Facts, row: dict[Any, Any], status: str, left: float, give_up: pd.Timestamp | None, k: int
+    facts: Facts,
+    row: dict[Any, Any],
+    status: str,
+    left: float,
+    give_up: pd.Timestamp | None,
+    k: int,
 ) -> tuple[str, str, str]:
     """What to do with the tray, why, and the same in money."""
     spec, value = facts.spec, facts.plug_value
     now = float(facts.course.now[k])
     have, will_have = facts.course.plugs(k, np.array([now, now + max(left, 0.0)]))
     plugs = float(will_have - have) * (1 - facts.losses)
-    left_standing = facts.standing.get(str(row["tray"]), int(now)) if row["counted"] == "cells" else int(now)
+    left_standing = (
+        facts.standing.get(str(row["tray"]), int(now)) if row["counted"] == "cells" else int(now)
+    )
     if now > 0 and left_standing <= _MOST_GONE * now:
         came, left_there = so_many(int(now), "cell"), left_standing or "none"
-        return LOOK, f"{came} had filled, {left_there} at the last check: find out what took the rest first", ""
+        return (
+            LOOK,
+            f"{came} had filled, {left_there} at the last check: find out what took the rest first",
+            "",
+        )
     if status == NOT_DUE:
         return KEEP, "nothing is wrong yet", ""
     if status == UNSEEN:
         if row["counted"] == "cells":
-            return LOOK, f"about {so_many(round(left), 'cell')} should fill this spring, and some should have", ""
-        return LOOK, f"about {so_many(round(left), 'seedling')} should come up this spring, and some should have", ""
+            return (
+                LOOK,
+                f"about {so_many(round(left), 'cell')} should fill this spring, and some should "
+                "have",
+                "",
+            )
+        return (
+            LOOK,
+            f"about {so_many(round(left), 'seedling')} should come up this spring, and some "
+            "should have",
+            "",
+        )
     if give_up is not None and status not in (FINISHED, FEW):
         weeks = max((give_up - spec.on).days, 0) / 7
         cost = spec.holding_cost * weeks
@@ -265,21 +361,33 @@ def _advice(
     asleep, plants = _asleep(facts, row, k)
     winter = _WEEKS_OF_WINTER * spec.holding_cost
     if plants * value * (1 - facts.losses) > winter:
-        first = "thin what is up, and pot it up when the roots are ready; " if facts.course.now[k] > 0 else ""
+        first = (
+            "thin what is up, and pot it up when the roots are ready; "
+            if facts.course.now[k] > 0
+            else ""
+        )
         cells = row["counted"] == "cells"
         lying = so_many(round(asleep), "empty cell" if cells else "more seed")
         may = "may fill" if cells else "may come up"
-        why = (f"{first}little more this spring, but about {lying} {may} in a second, worth more than the "
-               f"{winter:.2g} of holding it over; dig up 20 seeds first: firm ones are alive")  # fmt: skip
+        why = (
+            f"{first}little more this spring, but about {lying} {may} in a second, worth more "
+            "than the "
+            f"{winter:.2g} of holding it over; dig up 20 seeds first: firm ones are alive"
+        )
         return WINTER_OVER, why, ""
     if facts.course.now[k] > 0:
-        return MOVE_ON, "all that will come is up: thin, fill gaps, and pot up when the roots are ready", ""
+        return (
+            MOVE_ON,
+            "all that will come is up: thin, fill gaps, and pot up when the roots are ready",
+            "",
+        )
     return DISCARD, "hardly anything will come; dig up 20 seeds first: firm ones are alive", ""
 
 
 def _asleep(facts: Facts, row: dict[Any, Any], k: int) -> tuple[float, float]:
-    """Cells (or seeds) that may come in a second spring, and the plants they give: of species that need cold, or that
-    were seen to."""
+    """Cells (or seeds) that may come in a second spring, and the plants they give: of species that
+    need cold, or that were seen to.
+    """
     course, species = facts.course, str(row["species"])
     final = float(course.weight @ course.final[:, k])
     needs = float(row["chill_weeks"]) >= _ASLEEP_WEEKS

@@ -25,8 +25,12 @@ from germstats.records.intervals.seed_totals import seeds_as_cells, told_by_seed
 _DRAWS = 400
 _FROM, _STEP = -60.0, 2.0  # days from 1 February
 _REMAINING = 0.05
-"""Share of a lot's remaining plugs still to come after which waiting is pointless (the design's)."""
-_MOST = 0.9  # of the cells a lot will fill: the K-th plant where no order says otherwise; common practice, no source
+"""Share of a lot's remaining plugs still to come after which waiting is pointless (the
+design's).
+"""
+# of the cells a lot will fill: the K-th plant where no order says otherwise; common practice, no
+# source
+_MOST = 0.9
 _NOTHING = 0.5  # expected cells, of a whole lot, that are not worth a wait
 
 
@@ -37,9 +41,9 @@ class Course:
     Attributes
     ----------
     trays : pandas.DataFrame
-        Their rows as sown, index 0..U-1. ``counted`` is what the numbers of a tray count, ``cells`` or, where only
-        seedlings were, ``seeds``, each of which stands as a cell of its own; ``rate`` is what was sown in one of them,
-        ``tray_rate`` what was sown in a real cell.
+        Their rows as sown, index 0..U-1. ``counted`` is what the numbers of a tray count, ``cells``
+        or, where only seedlings were, ``seeds``, each of which stands as a cell of its own;
+        ``rate`` is what was sown in one of them, ``tray_rate`` what was sown in a real cell.
     checked : (U,) bool array
         Whether the tray has a check that counts.
     cells, now : (U,) int arrays
@@ -72,8 +76,8 @@ class Course:
     def plugs(self, k: int, numbers: Array | Index) -> Array:
         """Plants that a tray gives where so many (N,) of it come: one for each filled cell.
 
-        Seedlings of a tray fill as many cells as such a share of its seeds does on average; those of a tray of one
-        cell, a flat, are all pricked out (common practice, no source).
+        Seedlings of a tray fill as many cells as such a share of its seeds does on average; those
+        of a tray of one cell, a flat, are all pricked out (common practice, no source).
         """
         row = self.trays.iloc[k]
         came: Array = numbers.astype(float)
@@ -111,7 +115,11 @@ class Course:
 
 
 def course_of(
-    fit: EmergenceFit, trays: pd.DataFrame, closed: Mapping[str, int], clock: HeatClock | None, on: pd.Timestamp
+    fit: EmergenceFit,
+    trays: pd.DataFrame,
+    closed: Mapping[str, int],
+    clock: HeatClock | None,
+    on: pd.Timestamp,
 ) -> Course:
     """Forecast the trays of a spring from all records so far.
 
@@ -147,9 +155,13 @@ def course_of(
     end = float((trays["window_end"].iloc[0] - start).days) if len(trays) else 0.0
     grid = np.append(np.arange(_FROM, end, _STEP), end)
     days = grid if clock is None else clock.heat_days(spring, grid)
-    told = [finish_season(fit, season, _DRAWS, course=Days(days, closed))
-            for season in sorted({int(y) for y in trays["season"]})]  # fmt: skip
-    at = {tray: (k, place) for k, found in enumerate(told) for place, tray in enumerate(found.trays)}
+    told = [
+        finish_season(fit, season, _DRAWS, course=Days(days, closed))
+        for season in sorted({int(y) for y in trays["season"]})
+    ]
+    at = {
+        tray: (k, place) for k, found in enumerate(told) for place, tray in enumerate(found.trays)
+    }
     places = [at[str(tray)] for tray in trays["tray"]]
     last = known["last_day"].to_numpy(dtype=float)
 
@@ -162,15 +174,25 @@ def course_of(
     if clock is not None:
         filled = _in_weathers(filled, days, clock.onward(spring, grid))
     return Course(
-        trays=trays, checked=trays["checked"].to_numpy(dtype=bool), cells=column("cells", none),
-        now=column("filled_now", none), last_day=last, final=column("final", np.zeros((1, 0), dtype=np.int64)),
-        weight=told[0].weight if told else np.ones(1), dates=start + pd.to_timedelta(grid, unit="D"),
-        course=filled, on=on, rho=_rho(fit),
-    )  # fmt: skip
+        trays=trays,
+        checked=trays["checked"].to_numpy(dtype=bool),
+        cells=column("cells", none),
+        now=column("filled_now", none),
+        last_day=last,
+        final=column("final", np.zeros((1, 0), dtype=np.int64)),
+        weight=told[0].weight if told else np.ones(1),
+        dates=start + pd.to_timedelta(grid, unit="D"),
+        course=filled,
+        on=on,
+        rho=_rho(fit),
+    )
 
 
-def mixed(courses: Sequence[tuple[Course, Mapping[str, float]]], group_of: Sequence[str], seed: int = 0) -> Course:
-    """Courses of the same trays under several laws of timing as one: each species' draws come from its laws by weight.
+def mixed(
+    courses: Sequence[tuple[Course, Mapping[str, float]]], group_of: Sequence[str], seed: int = 0
+) -> Course:
+    """Courses of the same trays under several laws of timing as one: each species' draws come from
+    its laws by weight.
 
     Parameters
     ----------
@@ -211,8 +233,12 @@ def _rho(fit: EmergenceFit) -> float:
     return sum(draw.weight * draw.scales.rho for draw in draws) / weight if weight else 0.0
 
 
-def _closed_seeds(closed: Mapping[str, int], by_seeds: pd.DataFrame, sown: pd.DataFrame) -> dict[str, int]:
-    """Tray -> seeds not up that can come no more: those of the closed cells, as many of which came as elsewhere."""
+def _closed_seeds(
+    closed: Mapping[str, int], by_seeds: pd.DataFrame, sown: pd.DataFrame
+) -> dict[str, int]:
+    """Tray -> seeds not up that can come no more: those of the closed cells, as many of which came
+    as elsewhere.
+    """
     cells = dict(zip(sown["tray"], sown["cells"], strict=True))
     return {
         str(tray): round(closed[str(tray)] / cells[tray] * (row["cells"] - row["filled"]))
@@ -222,7 +248,8 @@ def _closed_seeds(closed: Mapping[str, int], by_seeds: pd.DataFrame, sown: pd.Da
 
 
 def _in_weathers(course: Array, told: Array, onward: Array) -> Array:
-    """The course by date, each draw under one of the weathers (S, D) that may come; the end stays the end.
+    """The course by date, each draw under one of the weathers (S, D) that may come; the end stays
+    the end.
 
     Parameters
     ----------
@@ -239,7 +266,9 @@ def _in_weathers(course: Array, told: Array, onward: Array) -> Array:
 
 
 def seen_by_date(course: Course, at: Index, seed: int = 0) -> Index:
-    """(N, D) draws of the cells of these trays filled by each date: whole cells, where `course` holds expectations."""
+    """(N, D) draws of the cells of these trays filled by each date: whole cells, where `course`
+    holds expectations.
+    """
     rng = np.random.default_rng(seed)
     now = course.now[at]
     more = course.final[:, at] - now
@@ -265,7 +294,9 @@ def plugs_by_date(course: Course, at: Index) -> Array:
 
 
 def windows(course: Course, at: Index) -> tuple[Window | None, Window | None, Window | None]:
-    """Windows of the first cell of these trays, of half of those they will fill, and of nine in ten."""
+    """Windows of the first cell of these trays, of half of those they will fill, and of nine in
+    ten.
+    """
     filled = seen_by_date(course, at).astype(float)
     final = course.final[:, at].sum(axis=1)
     wanted = [np.maximum(np.ceil(share * final), 1.0) for share in (0.0, 0.5, _MOST)]
@@ -274,7 +305,9 @@ def windows(course: Course, at: Index) -> tuple[Window | None, Window | None, Wi
 
 
 def give_up_day(course: Course, at: Index, on: pd.Timestamp) -> pd.Timestamp | None:
-    """The day after which under 5 % of what these trays still lack would come; None where nothing is to come."""
+    """The day after which under 5 % of what these trays still lack would come; None where nothing
+    is to come.
+    """
     mean = np.einsum("n,ndu->d", course.weight, course.course[:, :, at])
     end, now = float(mean[-1]), float(course.now[at].sum())
     if end - now < _NOTHING:

@@ -16,7 +16,8 @@ _WINDOWS = ("first cell", "half", "nine in ten")
 
 
 def calendar_picture(watch: Watch) -> Picture | None:
-    """Windows of the first cell, half and nine in ten of every lot, its give-up day, and the day it is told on.
+    """Windows of the first cell, half and nine in ten of every lot, its give-up day, and the day it
+    is told on.
 
     Returns
     -------
@@ -31,21 +32,31 @@ def calendar_picture(watch: Watch) -> Picture | None:
     title = f"Spring {watch.spring}: when lots come up"
     what = Calendar(title, tuple(row for _, row in coming), _WINDOWS, "give up after", on)
     done = len(rows) - len(coming)
-    text = (f"Told on {spelled(on)}, of {so_many(len(coming), 'lot')} still coming; windows hold in nine springs "
-            "of ten. " + " ".join(_lot_words(lot, row) for lot, row in coming)
-            + (f" Of {done} more nothing is to come." if done else ""))  # fmt: skip
+    text = (
+        f"Told on {spelled(on)}, of {so_many(len(coming), 'lot')} still coming; windows hold in "
+        "nine springs "
+        "of ten. "
+        + " ".join(_lot_words(lot, row) for lot, row in coming)
+        + (f" Of {done} more nothing is to come." if done else "")
+    )
     table = calendar_table([lot for lot, _ in coming], on)
     return Picture(f"calendar {on:%Y-%m-%d}", FigureWords(title, text), table, draw_calendar(what))
 
 
 def _lot_row(lot: LotWatch, on: pd.Timestamp) -> CalendarRow:
-    spans = tuple(None if one is None or one[1] <= on else one for one in (lot.first, lot.half, lot.most))
+    spans = tuple(
+        None if one is None or one[1] <= on else one for one in (lot.first, lot.half, lot.most)
+    )
     counted = so_many(lot.cells, lot.counted.removesuffix("s"))
-    return CalendarRow(f"{shown(lot.lot, 26)}: {lot.filled_now} of {counted}", spans, lot.give_up_after)
+    return CalendarRow(
+        f"{shown(lot.lot, 26)}: {lot.filled_now} of {counted}", spans, lot.give_up_after
+    )
 
 
 def _lot_words(lot: LotWatch, row: CalendarRow) -> str:
-    named = next(((name, span) for name, span in zip(_WINDOWS[1:], row.spans[1:], strict=True) if span), None)
+    named = next(
+        ((name, span) for name, span in zip(_WINDOWS[1:], row.spans[1:], strict=True) if span), None
+    )
     if named is not None:
         return f"{shown(lot.lot)}: {named[0]} {days_words(named[1])}."
     return f"{shown(lot.lot)}: give up after {spelled(row.mark)}." if row.mark is not None else ""
@@ -63,4 +74,6 @@ def calendar_table(lots: Sequence[LotWatch], on: pd.Timestamp) -> pd.DataFrame:
         )
         for lot in lots
     ]
-    return pd.DataFrame(rows, columns=["lot", "species", "cells filled", *_WINDOWS, "give up after"])
+    return pd.DataFrame(
+        rows, columns=["lot", "species", "cells filled", *_WINDOWS, "give up after"]
+    )

@@ -1,4 +1,6 @@
-"""What is wanted of a watch, and what it found: frozen results of `germstats.questions.watch.watch.watch`."""
+"""What is wanted of a watch, and what it found: frozen results of
+`germstats.questions.watch.watch.watch`.
+"""
 
 from __future__ import annotations
 
@@ -12,13 +14,27 @@ from germstats.forecast.weather import BASE_C
 from germstats.records.intervals.seed_totals import Unit
 
 NOT_DUE, UNSEEN, COMING, NEARLY, LATE, SILENT, FEW, FINISHED, SECOND_WINTER, CUT_SHORT, NOT_TOLD = (
-    "not yet due", "not looked at", "coming", "nearly done", "late", "silent", "few came", "finished",
-    "waiting for its second winter", "cut short", "not forecast",
-)  # fmt: skip
+    "not yet due",
+    "not looked at",
+    "coming",
+    "nearly done",
+    "late",
+    "silent",
+    "few came",
+    "finished",
+    "waiting for its second winter",
+    "cut short",
+    "not forecast",
+)
 """Status of a tray."""
 KEEP, DISCARD, WINTER_OVER, MOVE_ON, LOOK, NOTHING = (
-    "keep", "discard", "winter over", "thin, fill gaps", "look at it", "nothing to decide",
-)  # fmt: skip
+    "keep",
+    "discard",
+    "winter over",
+    "thin, fill gaps",
+    "look at it",
+    "nothing to decide",
+)
 """Advice."""
 _OVERDUE = (SILENT, LATE, UNSEEN)
 _UNFINISHED = (*_OVERDUE, COMING, NOT_DUE, NEARLY)
@@ -53,10 +69,17 @@ class WatchSpec:
             object.__setattr__(self, "on", pd.Timestamp(self.on).normalize())
         except ValueError:
             raise WrongUseError(f"{self.on!r} is no day: give a date such as 2026-04-15.") from None
-        if not (0 <= self.holding_cost < math.inf and (self.plug_value is None or 0 <= self.plug_value < math.inf)):
-            raise WrongUseError("The value of a plug and the cost of holding a tray cannot be below 0, nor endless.")
+        if not (
+            0 <= self.holding_cost < math.inf
+            and (self.plug_value is None or 0 <= self.plug_value < math.inf)
+        ):
+            raise WrongUseError(
+                "The value of a plug and the cost of holding a tray cannot be below 0, nor endless."
+            )
         if not -10 <= self.base_c <= 30:
-            raise WrongUseError(f"The base of degree-days is a temperature from -10 to 30 C, not {self.base_c:g}.")
+            raise WrongUseError(
+                f"The base of degree-days is a temperature from -10 to 30 C, not {self.base_c:g}."
+            )
 
 
 @dataclass(frozen=True)
@@ -71,21 +94,24 @@ class TrayWatch:
     final_low, final, final_high : int, float, int
         Cells filled by the end of its spring, 90 % range; None where nothing is foretold.
     chance_more : float
-        That at least one more cell fills, never nearer to 0 or 1 than .001; None where nothing is foretold.
+        That at least one more cell fills, never nearer to 0 or 1 than .001; None where nothing is
+        foretold.
     by_now : float or None
         Cells that trays like it have filled by its last check.
     behind : float or None
         Chance that a tray like it has so few by then; None where nothing tells.
     give_up_after : pandas.Timestamp or None
-        After it under 5 % of the lot's remaining plugs would come; None where there is nothing to wait for.
+        After it under 5 % of the lot's remaining plugs would come; None where there is nothing to
+        wait for.
     status, advice, why : str
     chance_short : float or None
-        That it ends more than a quarter below what trays like it bring, by its own records; None where nothing tells.
+        That it ends more than a quarter below what trays like it bring, by its own records; None
+        where nothing tells.
     money : str
         What waiting is worth against what it costs, where advice rests on that.
     counted : {"cells", "seeds"}
-        What the numbers count; seeds where only all seedlings of the tray were counted: `cells` are then the seeds
-        sown and `filled_now` the seedlings, each seed standing as a cell of its own.
+        What the numbers count; seeds where only all seedlings of the tray were counted: `cells` are
+        then the seeds sown and `filled_now` the seedlings, each seed standing as a cell of its own.
     """
 
     tray: str
@@ -137,7 +163,8 @@ class LotWatch:
     trays, cells, filled_now : int
     final_low, final, final_high : int, float, int
     first, half, most : (low, high) or None
-        90 % windows of the day on which its first cell fills, half of those it will fill, and nine of ten of them.
+        90 % windows of the day on which its first cell fills, half of those it will fill, and nine
+        of ten of them.
     give_up_after : pandas.Timestamp or None
     counted : {"cells", "seeds"}
         As in `TrayWatch`.
@@ -172,8 +199,8 @@ class OrderWatch:
     last_plant : (low, high) or None
         90 % window of the day the last one needed is up, in springs that bring so many.
     orders : tuple of str
-        Orders of the species that are due by the end of the year: this season's trays serve them, a later sowing
-        cannot.
+        Orders of the species that are due by the end of the year: this season's trays serve them, a
+        later sowing cannot.
     """
 
     species: str
@@ -214,7 +241,9 @@ class Watch:
 
     @property
     def over(self) -> bool:
-        """Whether by the checks nothing more is to come on any tray, so that the spring is over before its last day."""
+        """Whether by the checks nothing more is to come on any tray, so that the spring is over
+        before its last day.
+        """
         passed = all(lot.most is None or lot.most[1] <= self.spec.on for lot in self.lots)
         return bool(self.lots) and passed and not any(row.unfinished for row in self.rows)
 

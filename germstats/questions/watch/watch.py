@@ -63,10 +63,14 @@ class Season:
 
     @cached_property
     def trays(self) -> pd.DataFrame:
-        """Trays sown and not yet past their spring, index 0..; ``judged`` is the year of that spring, ``ended`` the day
-        an event ended the tray's records, ``checked`` whether it was looked at."""
+        """Trays sown and not yet past their spring, index 0..; ``judged`` is the year of that
+        spring, ``ended`` the day an event ended the tray's records, ``checked`` whether it was
+        looked at.
+        """
         trays = sown_trays(self.book, self.fit_spec.spring_ends).drop_duplicates("tray")
-        trays = trays[trays["sown_on"].notna() & trays["rate"].notna() & (trays["window_end"] >= self.spec.on)]
+        trays = trays[
+            trays["sown_on"].notna() & trays["rate"].notna() & (trays["window_end"] >= self.spec.on)
+        ]
         trays = trays[trays["lot"].isin(self.spec.lots)] if self.spec.lots else trays
         tables = self.book.tables
         checks = [tables[name].dropna(subset="checked_on")["tray"] for name in ("checks", "cells")]
@@ -81,18 +85,27 @@ class Season:
     def here(self) -> pd.DataFrame:
         """Those whose spring this is and whose records nothing ended."""
         trays = self.trays
-        stopped = trays["tray"].isin(self.book.left_out) | trays["ended"].notna() | trays["tray_cells"].isna()
+        stopped = (
+            trays["tray"].isin(self.book.left_out)
+            | trays["ended"].notna()
+            | trays["tray_cells"].isna()
+        )
         return trays[(trays["judged"] == self.spring) & ~stopped]
 
     @cached_property
     def patterns(self) -> Patterns:
-        """All records so far. Trays of this spring are under way: the day of sowing counts as a look that found none,
-        so that a single look is not taken as final; ``looked`` is how often they were really looked at."""
+        """All records so far. Trays of this spring are under way: the day of sowing counts as a
+        look that found none, so that a single look is not taken as final; ``looked`` is how often
+        they were really looked at.
+        """
         patterns = find_patterns(looked_at_sowing(self.book, self.here), self.fit_spec.spring_ends)
         trays = patterns.trays
         under_way = trays["tray"].isin(self.here["tray"])
         looks = trays["looks"]
-        return replace(patterns, trays=trays.assign(looked=looks, looks=looks.clip(lower=2).where(under_way, looks)))
+        return replace(
+            patterns,
+            trays=trays.assign(looked=looks, looks=looks.clip(lower=2).where(under_way, looks)),
+        )
 
     @cached_property
     def closed(self) -> dict[str, int]:
@@ -140,15 +153,25 @@ def watch(
     rows.sort(key=_gravest_first)
     watched = season.here if len(season.here) else season.trays
     weather = heat_words(season.book, watched, _species_up(rows), clock, spec, season.spring)
-    return Watch(spec, season.spring, tuple(rows), _lots(facts), _orders(book, course, season, losses), weather, value,
-                 _first_springs(season))  # fmt: skip
+    return Watch(
+        spec,
+        season.spring,
+        tuple(rows),
+        _lots(facts),
+        _orders(book, course, season, losses),
+        weather,
+        value,
+        _first_springs(season),
+    )
 
 
 def under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
     """The trays under way on a day, before any of them is forecast; refuses as `watch` does."""
     if not fit_spec.pooling:
-        raise WrongUseError("A watch forecasts trays from all others, so it needs them fitted together: leave out "
-                            "--no-pooling.")  # fmt: skip
+        raise WrongUseError(
+            "A watch forecasts trays from all others, so it needs them fitted together: leave out "
+            "--no-pooling."
+        )
     known = {str(lot) for lot in book.tables["trays"]["lot"] if lot}
     for lot in spec.lots:
         must_know(lot, known, f"There is no tray of the lot {lot}")
@@ -169,21 +192,31 @@ def _season_of(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
     return Season(as_of(book, spec.on), spec, replace(fit_spec, to_horizon=False), spring)
 
 
-def _foretold(season: Season, progress: Callable[[str], None]) -> tuple[EmergenceFit, HeatClock | None, Course]:
+def _foretold(
+    season: Season, progress: Callable[[str], None]
+) -> tuple[EmergenceFit, HeatClock | None, Course]:
     fits, clock = _fitted(season, progress)
     progress("looking ahead")
-    courses = [(course_of(one.fit, season.here, season.closed, clock, season.spec.on), one.weight) for one in fits]
+    courses = [
+        (course_of(one.fit, season.here, season.closed, clock, season.spec.on), one.weight)
+        for one in fits
+    ]
     return fits[0].fit, clock, mixed(courses, list(groups_of(courses[0][0].trays)))
 
 
-def _fitted(season: Season, progress: Callable[[str], None]) -> tuple[tuple[WeighedFit, ...], HeatClock | None]:
-    """Fits of the records so far under every law of timing that counts; by heat where the weather of this spring and an
-    earlier one is known."""
+def _fitted(
+    season: Season, progress: Callable[[str], None]
+) -> tuple[tuple[WeighedFit, ...], HeatClock | None]:
+    """Fits of the records so far under every law of timing that counts; by heat where the weather
+    of this spring and an earlier one is known.
+    """
     patterns = season.patterns
     known = season.here["tray"][season.here["checked"]]
     if not ((patterns.trays["season"] < season.spring) | patterns.trays["tray"].isin(known)).any():
-        raise NotEnoughRecordsError("No tray has a check that can be used yet, in this season or an earlier one: look "
-                                    "at the trays and write down what you see, zeros too.")  # fmt: skip
+        raise NotEnoughRecordsError(
+            "No tray has a check that can be used yet, in this season or an earlier one: look "
+            "at the trays and write down what you see, zeros too."
+        )
     weather = daily_weather(season.book.tables["weather"])
     clock = None
     if weather is not None:
@@ -204,12 +237,27 @@ def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> 
         return f"No tray{of} is in the book yet: enter trays first."
     first, last = trays["sown_on"].min(), trays["window_end"].max()
     if spec.on < first:
-        return f"On {spelled(spec.on)} no tray{of} was sown yet; the first was on {spelled(first)}: choose a later day."
+        return (
+            f"On {spelled(spec.on)} no tray{of} was sown yet; the first was on {spelled(first)}: "
+            "choose a later day."
+        )
     if spec.on > last:
-        spring = "its last spring" if len(spec.lots) == 1 else "their last spring" if spec.lots else "the last spring"
-        return (f"On {spelled(spec.on)} no tray{of} is under way: {spring} on record ended on {spelled(last)}. "
-                "germstats review looks back on it.")  # fmt: skip
-    return f"On {spelled(spec.on)} no tray{of} is under way: choose a day between sowing and the end of a spring."
+        spring = (
+            "its last spring"
+            if len(spec.lots) == 1
+            else "their last spring"
+            if spec.lots
+            else "the last spring"
+        )
+        return (
+            f"On {spelled(spec.on)} no tray{of} is under way: {spring} on record ended on "
+            f"{spelled(last)}. "
+            "germstats review looks back on it."
+        )
+    return (
+        f"On {spelled(spec.on)} no tray{of} is under way: choose a day between sowing and the end "
+        "of a spring."
+    )
 
 
 def _first_springs(season: Season) -> tuple[str, ...]:
@@ -237,7 +285,9 @@ def _losses(book: RecordBook) -> float:
 
 
 def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
-    """Trays of which nothing is foretold: waiting for a second winter, ended by an event, or stopped by a finding."""
+    """Trays of which nothing is foretold: waiting for a second winter, ended by an event, or
+    stopped by a finding.
+    """
     told, rows = set(course.trays["tray"]), []
     whole, _ = ending_dates(season.book)
     table = season.book.tables["events"]
@@ -250,23 +300,51 @@ def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
         status, advice = NOT_TOLD, NOTHING
         why = season.book.left_out.get(name, "nothing of it can be used")
         if tray["two_winters"] and tray["origin"] > season.spec.on:
-            status, advice, why = SECOND_WINTER, KEEP, "needs two winters: no failure before its second spring"
+            status, advice, why = (
+                SECOND_WINTER,
+                KEEP,
+                "needs two winters: no failure before its second spring",
+            )
         elif name in whole:
-            status, why = CUT_SHORT, f"cut short on {spelled(whole[name])}: {events.get((name, whole[name]), 'ended')}"
+            status, why = (
+                CUT_SHORT,
+                f"cut short on {spelled(whole[name])}: {events.get((name, whole[name]), 'ended')}",
+            )
         elif tray["two_winters"]:
-            status, advice, why = UNSEEN, LOOK, "its second spring has begun, and it was not looked at since"
-        rows.append(TrayWatch(
-            name, str(tray["lot"]), str(tray["species"] or tray["lot"]), str(tray["treatment"]), str(tray["place"]),
-            None if seen is None or pd.isna(seen) else int(seen),
-            0 if pd.isna(cells) else int(cells),
-            None, None, None, None, None, None, None, status, advice, why, counted=counted,
-        ))  # fmt: skip
+            status, advice, why = (
+                UNSEEN,
+                LOOK,
+                "its second spring has begun, and it was not looked at since",
+            )
+        rows.append(
+            TrayWatch(
+                name,
+                str(tray["lot"]),
+                str(tray["species"] or tray["lot"]),
+                str(tray["treatment"]),
+                str(tray["place"]),
+                None if seen is None or pd.isna(seen) else int(seen),
+                0 if pd.isna(cells) else int(cells),
+                None,
+                None,
+                None,
+                None,
+                None,
+                None,
+                None,
+                status,
+                advice,
+                why,
+                counted=counted,
+            )
+        )
     return rows
 
 
 def _ever_counted(season: Season, trays: set[str]) -> dict[str, tuple[float, float, Unit]]:
-    """Tray -> cells ever filled, of how many, or seedlings and seeds; those that findings keep out of the estimates
-    with them."""
+    """Tray -> cells ever filled, of how many, or seedlings and seeds; those that findings keep out
+    of the estimates with them.
+    """
     if not trays:
         return {}
     tables = season.book.tables
@@ -277,7 +355,9 @@ def _ever_counted(season: Season, trays: set[str]) -> dict[str, tuple[float, flo
     counts = seeds_as_cells(patterns).trays
     by_seeds = units == "seeds"
     of = counts["cells"].where(by_seeds, counts["tray_cells"])
-    return dict(zip(counts["tray"].astype(str), zip(counts["filled"], of, units, strict=True), strict=True))
+    return dict(
+        zip(counts["tray"].astype(str), zip(counts["filled"], of, units, strict=True), strict=True)
+    )
 
 
 def _as_written(book: RecordBook, tray: dict[Hashable, Any]) -> tuple[float | None, float, Unit]:
@@ -285,16 +365,37 @@ def _as_written(book: RecordBook, tray: dict[Hashable, Any]) -> tuple[float | No
     checks = book.tables["checks"]
     own = checks[checks["tray"] == tray["tray"]]
     if own["filled"].isna().all() and own["seedlings"].notna().any() and tray["rate"].k is None:
-        return float(own["seedlings"].max()), np.round(tray["rate"].mean * tray["tray_cells"]), "seeds"
+        return (
+            float(own["seedlings"].max()),
+            np.round(tray["rate"].mean * tray["tray_cells"]),
+            "seeds",
+        )
     filled = own["filled"].dropna()
     return float(filled.max()) if len(filled) else None, tray["tray_cells"], "cells"
 
 
-_GRAVEST = (SILENT, LATE, UNSEEN, FEW, COMING, NOT_DUE, NEARLY, FINISHED, SECOND_WINTER, CUT_SHORT, NOT_TOLD)
+_GRAVEST = (
+    SILENT,
+    LATE,
+    UNSEEN,
+    FEW,
+    COMING,
+    NOT_DUE,
+    NEARLY,
+    FINISHED,
+    SECOND_WINTER,
+    CUT_SHORT,
+    NOT_TOLD,
+)
 
 
 def _gravest_first(row: TrayWatch) -> tuple[int, float, str, str]:
-    return _GRAVEST.index(row.status), row.behind if row.behind is not None else 1.0, row.lot, row.tray
+    return (
+        _GRAVEST.index(row.status),
+        row.behind if row.behind is not None else 1.0,
+        row.lot,
+        row.tray,
+    )
 
 
 def _lots(facts: Facts) -> tuple[LotWatch, ...]:
@@ -308,7 +409,9 @@ def _lots(facts: Facts) -> tuple[LotWatch, ...]:
     return tuple(rows)
 
 
-def _lot(course: Course, lot: str, at: Index, give_up: pd.Timestamp | None, counted: Unit) -> LotWatch:
+def _lot(
+    course: Course, lot: str, at: Index, give_up: pd.Timestamp | None, counted: Unit
+) -> LotWatch:
     """The trays `at` of one lot, all counted alike, together."""
     final = course.final[:, at].sum(axis=1)
     low, high = course.quantiles(final)
@@ -330,7 +433,9 @@ def _lot(course: Course, lot: str, at: Index, give_up: pd.Timestamp | None, coun
     )
 
 
-def _orders(book: RecordBook, course: Course, season: Season, losses: float) -> tuple[OrderWatch, ...]:
+def _orders(
+    book: RecordBook, course: Course, season: Season, losses: float
+) -> tuple[OrderWatch, ...]:
     """Plugs still owed this year of each species against its trays of this spring."""
     table = book.tables["orders"].dropna(subset=["plugs"])
     delivered = table["delivered"].astype("Float64").fillna(0).astype(float)

@@ -55,12 +55,15 @@ def heat_words(
         by_then = f"{others[0]:.0f} in the one" if len(others) == 1 else f"{_between(others)} in"
         springs = "spring before it" if len(others) == 1 else "other springs on record"
         said.append(
-            f"heat since 1 February, above {clock.base_c:g} C: {heat:.0f} degree-days (single sine) to "
-            f"{spelled(spec.on)}; {by_then} {springs} by then: this spring is {way}, and the forecasts follow it"
+            f"heat since 1 February, above {clock.base_c:g} C: {heat:.0f} degree-days (single "
+            "sine) to "
+            f"{spelled(spec.on)}; {by_then} {springs} by then: this spring is {way}, and the "
+            "forecasts follow it"
         )
     else:
         said.append(
-            "too little weather is written down to tell this spring by its heat: forecasts allow for a late one"
+            "too little weather is written down to tell this spring by its heat: forecasts allow "
+            "for a late one"
         )
     return (*said, *_cold_words(weather, trays, came, spec.on, spring))
 
@@ -76,15 +79,23 @@ def _cold_words(
     if weeks is None:
         return ()
     need = trays["chill_weeks"].to_numpy(dtype=float)
-    short = sorted({str(one) for one, least in zip(trays["species"], need, strict=True)
-                    if np.isfinite(least) and least > weeks and str(one) not in came})  # fmt: skip
+    short = sorted(
+        {
+            str(one)
+            for one, least in zip(trays["species"], need, strict=True)
+            if np.isfinite(least) and least > weeks and str(one) not in came
+        }
+    )
     over = on > cold_ends(spring)
     verb = ("needs" if len(short) == 1 else "need") if not over else "needed"
     whom = "it" if len(short) == 1 else "them"
     rest = f"; {', '.join(short)} {verb} more, and nothing of {whom} is up" if short else ""
     until = " to the end of March" if over else ""
-    return (f"weeks of cold (days of 7 C or less, frozen ones too) from the first sowing on {spelled(sown)}{until}: "
-            f"{weeks:.0f}{rest}",)  # fmt: skip
+    return (
+        "weeks of cold (days of 7 C or less, frozen ones too) from the first sowing on "
+        f"{spelled(sown)}{until}: "
+        f"{weeks:.0f}{rest}",
+    )
 
 
 def _between(sums: list[float]) -> str:

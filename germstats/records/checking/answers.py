@@ -1,7 +1,7 @@
 """Answers: what a grower says a questioned value should be read as.
 
-An answer is an edit. It is made only while the question is really asked and the value still stands as it did, so an
-answer cannot outlive what it answers.
+An answer is an edit. It is made only while the question is really asked and the value still stands
+as it did, so an answer cannot outlive what it answers.
 """
 
 from __future__ import annotations
@@ -17,7 +17,11 @@ from germstats.records.values import value_text
 
 ANSWERED = Kind("changed", "answered", "leave it; delete the answer to be asked again")
 ANSWERS_DIFFER = Kind("ask", "answers-differ", "keep one answer to each question")
-UNUSED = Kind("watch", "answer-unused", "delete it; the value was mended or changed, or the question is not asked")
+UNUSED = Kind(
+    "watch",
+    "answer-unused",
+    "delete it; the value was mended or changed, or the question is not asked",
+)
 
 _BLANK = "blank"  # the answer that empties a value
 
@@ -43,7 +47,9 @@ class Answers:
     used: frozenset[Question] = frozenset()
 
 
-def new_answers(judgement: Judgement, typed: dict[str, pd.DataFrame], answers: Answers) -> Answers | None:
+def new_answers(
+    judgement: Judgement, typed: dict[str, pd.DataFrame], answers: Answers
+) -> Answers | None:
     """Answer what the judgement asked, as far as the answers table does.
 
     Parameters
@@ -79,7 +85,9 @@ def new_answers(judgement: Judgement, typed: dict[str, pd.DataFrame], answers: A
 
 
 def note_answers(judgement: Judgement, typed: dict[str, pd.DataFrame], answers: Answers) -> None:
-    """List every answer that was used, those that contradict one another, and those that answer nothing."""
+    """List every answer that was used, those that contradict one another, and those that answer
+    nothing.
+    """
     for (name, position, column), text in answers.edits.items():
         said = f"{typed[name].at[position, column]!r} is read as {text!r}, as answered"
         judgement.note(ANSWERED, (name, column), [position], said)
@@ -87,18 +95,24 @@ def note_answers(judgement: Judgement, typed: dict[str, pd.DataFrame], answers: 
     asked = pd.Series([_question(*row[:5]) for row in _rows(rows)], index=rows.index, dtype=object)
     differ = {question for question, n in Counter(asked).items() if n > 1} - set(_given(judgement))
     at = rows.index[asked.isin(differ)]
-    judgement.note(ANSWERS_DIFFER, ("answers", "answer"), at, "another answer to the same question differs")
+    judgement.note(
+        ANSWERS_DIFFER, ("answers", "answer"), at, "another answer to the same question differs"
+    )
     at = rows.index[~asked.isin(differ | answers.used)]
     judgement.note(UNUSED, ("answers", ""), at, "this answers no question that is asked")
 
 
 def _rows(frame: pd.DataFrame) -> Iterator[tuple[str, ...]]:
-    return frame[["rule", "table", "key", "column", "value", "answer"]].itertuples(index=False, name=None)
+    return frame[["rule", "table", "key", "column", "value", "answer"]].itertuples(
+        index=False, name=None
+    )
 
 
 def _question(rule: str, table: str, key: str, column: str, value: str) -> Question:
     key = "/".join(part.strip() for part in key.split("/"))
-    rule, table, key, column, value = (part.strip().casefold() for part in (rule, table, key, column, value))
+    rule, table, key, column, value = (
+        part.strip().casefold() for part in (rule, table, key, column, value)
+    )
     return rule, table, key, column, value
 
 
@@ -110,7 +124,9 @@ def _given(judgement: Judgement) -> dict[Question, str]:
     return {question: said.pop() for question, said in found.items() if len(said) == 1}
 
 
-def _questions(judgement: Judgement, finding: Finding, position: int, value: str) -> Iterator[Question]:
+def _questions(
+    judgement: Judgement, finding: Finding, position: int, value: str
+) -> Iterator[Question]:
     """The question as an answer may put it: with the key as typed, or as it was read."""
     table = judgement.tables[finding.table]
     read = "/".join(value_text(table.values.at[position, name]) for name in table.spec.key)

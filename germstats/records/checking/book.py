@@ -12,15 +12,31 @@ from germstats.records.formats.reading import SPREADSHEETS, TEXT_TABLES
 from germstats.records.suggesting import some_of
 from germstats.records.tables import TABLES
 
-MORE_THAN_TESTED = Kind("stop", "more-than-tested", "mend one of the two; until then the test is not used")
-ABOVE_HUNDRED = Kind("stop", "above-hundred", "write the seeds that sprouted of each 100; until then they are not used")
-UPSIDE_DOWN = Kind("ask", "coldest-above-warmest", "exchange or mend the two; until then neither is used")
-UNWEIGHED = Kind("watch", "pinch-unweighed", "weigh the seed of a tray, or count ten pinches on paper, to learn more")
+MORE_THAN_TESTED = Kind(
+    "stop", "more-than-tested", "mend one of the two; until then the test is not used"
+)
+ABOVE_HUNDRED = Kind(
+    "stop",
+    "above-hundred",
+    "write the seeds that sprouted of each 100; until then they are not used",
+)
+UPSIDE_DOWN = Kind(
+    "ask", "coldest-above-warmest", "exchange or mend the two; until then neither is used"
+)
+UNWEIGHED = Kind(
+    "watch",
+    "pinch-unweighed",
+    "weigh the seed of a tray, or count ten pinches on paper, to learn more",
+)
 NEVER_CHECKED = Kind("watch", "never-checked", "leave it, if they are still to come")
 NOT_CSV = Kind(
-    "watch", "not-read", "leave it if the CSV files have all of it; otherwise name the workbook, or save it as CSV"
+    "watch",
+    "not-read",
+    "leave it if the CSV files have all of it; otherwise name the workbook, or save it as CSV",
 )
-NOT_READ = Kind("watch", "not-read", "leave it, if it is no table of the record book; else mend its name")
+NOT_READ = Kind(
+    "watch", "not-read", "leave it, if it is no table of the record book; else mend its name"
+)
 
 _EXPLANATIONS = "explanations"  # the page that `germstats new` puts into a workbook
 _NAMED = 10
@@ -31,7 +47,10 @@ def judge_lots(judgement: Judgement) -> None:
     used = judgement.tables["lots"].used()
     for found, of in (("cut_test_full", "cut_test_seeds"), ("tz_viable", "tz_seeds")):
         above = used[(used[found] > used[of]).fillna(False).astype(bool)]
-        said = [f"{n} of {m} is more than were tested" for n, m in above[[found, of]].itertuples(index=False)]
+        said = [
+            f"{n} of {m} is more than were tested"
+            for n, m in above[[found, of]].itertuples(index=False)
+        ]
         noted = judgement.note(MORE_THAN_TESTED, ("lots", found), above.index, said)
         judgement.blank(("lots", found), noted)
         judgement.blank(("lots", of), noted)
@@ -47,7 +66,10 @@ def judge_weather(judgement: Judgement) -> None:
     used = judgement.tables["weather"].used()
     for low, high in (("tmin_c", "tmax_c"), ("tmin_f", "tmax_f")):
         odd = used[used[low] > used[high]]
-        said = [f"the coldest, {a:g}, is above the warmest, {b:g}" for a, b in odd[[low, high]].itertuples(index=False)]
+        said = [
+            f"the coldest, {a:g}, is above the warmest, {b:g}"
+            for a, b in odd[[low, high]].itertuples(index=False)
+        ]
         noted = judgement.note(UPSIDE_DOWN, ("weather", low), odd.index, said)
         judgement.blank(("weather", low), noted)
         judgement.blank(("weather", high), noted)
@@ -65,7 +87,10 @@ def judge_pinches(judgement: Judgement) -> None:
     pinches = trays[trays["seeds_per_cell"] == "pinch"]
     weighed = (pinches["grams"] > 0) & pinches["lot"].isin(known_weight)
     unknown = pinches[~weighed & ~pinches["lot"].isin(counted)]
-    wrong = "a pinch without grams and seeds per gram; only the share of pinches that fill a cell can be estimated"
+    wrong = (
+        "a pinch without grams and seeds per gram; only the share of pinches that fill a cell can "
+        "be estimated"
+    )
     judgement.note(UNWEIGHED, ("trays", "seeds_per_cell"), unknown.index, wrong)
 
 
@@ -77,18 +102,29 @@ def judge_coverage(judgement: Judgement) -> None:
     never = [tray for tray in trays if tray not in seen]
     if never:
         checked = len(trays) - len(never)
-        wrong = f"{checked} of {len(trays)} sown trays ({100 * checked / len(trays):.0f} %) were ever checked"
-        judgement.note_table(NEVER_CHECKED, "trays", f"{wrong}; never checked: {some_of(never, _NAMED)}")
+        wrong = (
+            f"{checked} of {len(trays)} sown trays ({100 * checked / len(trays):.0f} %) were ever "
+            "checked"
+        )
+        judgement.note_table(
+            NEVER_CHECKED, "trays", f"{wrong}; never checked: {some_of(never, _NAMED)}"
+        )
 
 
 def judge_files(judgement: Judgement, not_read: Sequence[str]) -> None:
-    """Files or sheets that bear the name of no table, and files of another kind beside the CSV files."""
+    """Files or sheets that bear the name of no table, and files of another kind beside the CSV
+    files.
+    """
     for name in not_read:
         if name.lower().endswith((*SPREADSHEETS, *TEXT_TABLES)):
-            judgement.note_book(NOT_CSV, f"{name}: not read, because only the CSV files in a folder are read")
+            judgement.note_book(
+                NOT_CSV, f"{name}: not read, because only the CSV files in a folder are read"
+            )
             continue
         stem = name.removesuffix(".csv").strip().lower()
         if stem != _EXPLANATIONS:
             near = difflib.get_close_matches(stem, TABLES, 1)
             meant = f"; did you mean {near[0]}?" if near else ""
-            judgement.note_book(NOT_READ, f"{name}: not read, since no table of a record book is called so{meant}")
+            judgement.note_book(
+                NOT_READ, f"{name}: not read, since no table of a record book is called so{meant}"
+            )

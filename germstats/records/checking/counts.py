@@ -13,17 +13,32 @@ from germstats.records.checking.parsing import so_many, spelled
 from germstats.records.seeds import parse_seeds
 from germstats.records.tables import EVENTS, LEFT_COUNTS
 
-ABOVE_SEEDS = Kind("stop", "above-seeds", "mend the count or the seeds; a stray or a second sowing belongs in the note")
+ABOVE_SEEDS = Kind(
+    "stop",
+    "above-seeds",
+    "mend the count or the seeds; a stray or a second sowing belongs in the note",
+)
 ABOVE_CELLS = Kind("stop", "above-cells", "mend the count, or the rows and columns of the tray")
 FALLS = Kind("stop", "emerged-falls", "count seedlings ever seen, or note a thinning")
-FALLS_EXPLAINED = Kind("changed", "emerged-falls-explained", "leave it; write standing seedlings in the column alive")
+FALLS_EXPLAINED = Kind(
+    "changed", "emerged-falls-explained", "leave it; write standing seedlings in the column alive"
+)
 FILLED_FALLS = Kind("watch", "filled-falls", "note in events what happened, if you know it")
 FEW_SEEDLINGS = Kind(
-    "ask", "seedlings-below-filled", "mend one of the two; until then the seedlings are not used", True
+    "ask",
+    "seedlings-below-filled",
+    "mend one of the two; until then the seedlings are not used",
+    True,
 )
-ALIVE_ABOVE = Kind("ask", "alive-above-emerged", "mend one of the two; until then alive is not used", True)
-LEFT_ABOVE = Kind("ask", "left-above-seeds", "fix one of the counts; until then what was dug up is not used")
-SEEDS_DIFFER = Kind("ask", "seeds-differ", "write the seeds sown in this cell alike in all its rows")
+ALIVE_ABOVE = Kind(
+    "ask", "alive-above-emerged", "mend one of the two; until then alive is not used", True
+)
+LEFT_ABOVE = Kind(
+    "ask", "left-above-seeds", "fix one of the counts; until then what was dug up is not used"
+)
+SEEDS_DIFFER = Kind(
+    "ask", "seeds-differ", "write the seeds sown in this cell alike in all its rows"
+)
 STRAYS = Kind("watch", "strays", "leave it; the share says how many seedlings may be weeds")
 
 _NOT_LOSSES = {"transplanted_in", "uncovered"}
@@ -70,12 +85,16 @@ def _most_seeds(entry: str) -> float:
 
 def _seeds_of_cells(judgement: Judgement) -> pd.DataFrame:
     """Most seeds that each used row of cells can have: its cell's own number, else the tray's."""
-    used = judgement.tables["cells"].used("tray", "cell", "checked_on", "emerged", "occupied", "seeds")
+    used = judgement.tables["cells"].used(
+        "tray", "cell", "checked_on", "emerged", "occupied", "seeds"
+    )
     unit = used.groupby(["tray", "cell"], sort=False).ngroup()
     own = used["seeds"].astype(float).groupby(unit)
     differ = (own.transform("max") > own.transform("min")).to_numpy(dtype=bool)
     differing = used.index[differ & used["seeds"].notna()]
-    noted = judgement.note(SEEDS_DIFFER, ("cells", "seeds"), differing, "the seeds sown in this cell differ by row")
+    noted = judgement.note(
+        SEEDS_DIFFER, ("cells", "seeds"), differing, "the seeds sown in this cell differ by row"
+    )
     judgement.set_aside("cells", used.index[unit.isin(unit[unit.index.isin(noted)])].to_numpy())
     most = own.transform("max").fillna(used["tray"].map(_trays(judgement)["most"]).astype(float))
     frame = used.drop(columns="seeds").assign(unit=unit, most=most)
@@ -84,7 +103,9 @@ def _seeds_of_cells(judgement: Judgement) -> pd.DataFrame:
 
 
 def _moved_in(judgement: Judgement, frame: pd.DataFrame) -> pd.Series[bool]:
-    """Whether a seedling had been transplanted into the cell (or the tray, where no cell is named) by then."""
+    """Whether a seedling had been transplanted into the cell (or the tray, where no cell is named)
+    by then.
+    """
     events = judgement.tables["events"].used()
     events = events[(events["event"] == "transplanted_in") & events["on"].notna()]
     moved = pd.Series(False, index=frame.index)
@@ -102,29 +123,41 @@ def _judge_cells_above(judgement: Judgement, seeds: pd.DataFrame) -> None:
     above = seeds[(emerged > seeds["most"]) & sown & ~seeds["moved_in"]]
     said = [
         f"{so_many(n, 'seedling')} in tray {tray} cell {cell}, where at most {_sown(most)}"
-        for tray, cell, n, most in zip(above["tray"], above["cell"], above["emerged"], above["most"], strict=True)
+        for tray, cell, n, most in zip(
+            above["tray"], above["cell"], above["emerged"], above["most"], strict=True
+        )
     ]
     judgement.note(ABOVE_SEEDS, ("cells", "emerged"), above.index, said)
     unsown = seeds[(seeds["most"] == 0) & ~seeds["moved_in"]]
-    seen = (unsown["emerged"].astype(float).fillna(unsown["occupied"].astype(float)) > 0).groupby(unsown["unit"])
+    seen = (unsown["emerged"].astype(float).fillna(unsown["occupied"].astype(float)) > 0).groupby(
+        unsown["unit"]
+    )
     with_seedling = int(seen.any().sum()) if len(unsown) else 0
     if with_seedling:
         first = unsown.index[seen.transform("any")][:1]
         column = "emerged" if pd.notna(unsown.loc[first, "emerged"].iloc[0]) else "occupied"
         wrong = (
-            f"a seedling where no seed was sown; {with_seedling} of {seen.ngroups} unsown cells had a seedling "
+            f"a seedling where no seed was sown; {with_seedling} of {seen.ngroups} unsown cells "
+            "had a seedling "
             f"({100 * with_seedling / seen.ngroups:.0f} %)"
         )
         judgement.note(STRAYS, ("cells", column), first, wrong)
 
 
 def _judge_alive(judgement: Judgement) -> None:
-    used = judgement.tables["cells"].used("tray", "cell", "checked_on", "emerged", "occupied", "alive")
+    used = judgement.tables["cells"].used(
+        "tray", "cell", "checked_on", "emerged", "occupied", "alive"
+    )
     seen = used["emerged"].fillna(used["occupied"].where(used["occupied"] == 0))
     moved = _moved_in(judgement, used)
     above = used[(used["alive"] > seen).fillna(False).astype(bool) & ~moved]
-    said = [f"{n} alive, but only {m} ever seen" for n, m in zip(above["alive"], seen[above.index], strict=True)]
-    judgement.blank(("cells", "alive"), judgement.note(ALIVE_ABOVE, ("cells", "alive"), above.index, said))
+    said = [
+        f"{n} alive, but only {m} ever seen"
+        for n, m in zip(above["alive"], seen[above.index], strict=True)
+    ]
+    judgement.blank(
+        ("cells", "alive"), judgement.note(ALIVE_ABOVE, ("cells", "alive"), above.index, said)
+    )
 
 
 def _sown(most: float) -> str:
@@ -139,8 +172,13 @@ def _judge_filled_above(judgement: Judgement) -> None:
         f"{so_many(n, 'filled cell')}, but tray {t} has {so_many(size[p], 'cell')}"
         for p, t, n in above[["tray", "filled"]].itertuples()
     ]
-    judgement.blank(("checks", "filled"), judgement.note(ABOVE_CELLS, ("checks", "filled"), above.index, said))
-    few = used[(used["seedlings"] < used["filled"]).fillna(False).astype(bool) & ~used.index.isin(above.index)]
+    judgement.blank(
+        ("checks", "filled"), judgement.note(ABOVE_CELLS, ("checks", "filled"), above.index, said)
+    )
+    few = used[
+        (used["seedlings"] < used["filled"]).fillna(False).astype(bool)
+        & ~used.index.isin(above.index)
+    ]
     said = [
         f"{so_many(n, 'seedling')} cannot fill {so_many(m, 'cell')}"
         for n, m in few[["seedlings", "filled"]].itertuples(index=False)
@@ -160,8 +198,12 @@ def _judge_seedlings_above(judgement: Judgement, seeds: pd.DataFrame) -> None:
     judgement.note(ABOVE_SEEDS, ("checks", "seedlings"), above.index, said)
 
 
-def _seeds_of_trays(judgement: Judgement, seeds: pd.DataFrame, named: pd.Series[Any]) -> pd.Series[Any]:
-    """Most seeds sown in each tray named: of the cells listed for it, else of all its cells; inf or NaN: no bound."""
+def _seeds_of_trays(
+    judgement: Judgement, seeds: pd.DataFrame, named: pd.Series[Any]
+) -> pd.Series[Any]:
+    """Most seeds sown in each tray named: of the cells listed for it, else of all its cells; inf or
+    NaN: no bound.
+    """
     trays = _trays(judgement)
     cells = seeds.drop_duplicates("unit").fillna({"most": np.inf})  # a pinch has no bound
     listed = cells.groupby("tray")["most"].sum()
@@ -172,7 +214,9 @@ def _seeds_of_trays(judgement: Judgement, seeds: pd.DataFrame, named: pd.Series[
 def _judge_left(judgement: Judgement, seeds: pd.DataFrame) -> None:
     """Seeds dug up at the end of a spring: with those that came up, no more than were sown."""
     trays = judgement.tables["trays"].used("tray", *LEFT_COUNTS)
-    trays = trays[trays[list(LEFT_COUNTS)].notna().any(axis=1) & ~trays["tray"].isin(_moved_into(judgement))]
+    trays = trays[
+        trays[list(LEFT_COUNTS)].notna().any(axis=1) & ~trays["tray"].isin(_moved_into(judgement))
+    ]
     if trays.empty:
         return
     trays = trays.assign(
@@ -182,9 +226,12 @@ def _judge_left(judgement: Judgement, seeds: pd.DataFrame) -> None:
     )
     above = trays[trays["left"] + trays["came"] > trays["sown"]]
     said = [
-        f"{left:g} seeds dug up ({', '.join(LEFT_COUNTS)}) and {came:g} seedlings seen are more than the {sown:g} "
+        f"{left:g} seeds dug up ({', '.join(LEFT_COUNTS)}) and {came:g} seedlings seen are more "
+        f"than the {sown:g} "
         f"seeds sown in tray {tray}"
-        for tray, left, came, sown in above[["tray", "left", "came", "sown"]].itertuples(index=False)
+        for tray, left, came, sown in above[["tray", "left", "came", "sown"]].itertuples(
+            index=False
+        )
     ]
     noted = judgement.note(LEFT_ABOVE, ("trays", LEFT_COUNTS[0]), above.index, said)
     for column in LEFT_COUNTS:
@@ -198,8 +245,16 @@ def _moved_into(judgement: Judgement) -> set[str]:
 
 
 def _came(judgement: Judgement, seeds: pd.DataFrame) -> pd.Series[Any]:
-    """Fewest seedlings that can have come up in each tray, by its cells or its totals, whichever is more."""
-    of_cells = seeds["emerged"].astype(float).fillna(seeds["occupied"].astype(float)).groupby(seeds["unit"]).max()
+    """Fewest seedlings that can have come up in each tray, by its cells or its totals, whichever is
+    more.
+    """
+    of_cells = (
+        seeds["emerged"]
+        .astype(float)
+        .fillna(seeds["occupied"].astype(float))
+        .groupby(seeds["unit"])
+        .max()
+    )
     tray_of = seeds.drop_duplicates("unit").set_index("unit")["tray"]
     checks = judgement.tables["checks"].used("tray", "filled", "seedlings")
     totals = checks[["filled", "seedlings"]].astype(float).max(axis=1).groupby(checks["tray"]).max()
@@ -209,7 +264,9 @@ def _came(judgement: Judgement, seeds: pd.DataFrame) -> pd.Series[Any]:
 
 
 def judge_falls(judgement: Judgement) -> None:
-    """Counts of what was ever seen cannot fall; where a loss is noted, the largest so far is kept."""
+    """Counts of what was ever seen cannot fall; where a loss is noted, the largest so far
+    is kept.
+    """
     losses = _losses(judgement)
     _judge_emerged_falls(judgement, losses)
     _judge_seedling_falls(judgement, losses)
@@ -217,7 +274,9 @@ def judge_falls(judgement: Judgement) -> None:
 
 
 Losses = dict[str, list[tuple[pd.Timestamp, frozenset[str]]]]
-"""Tray -> day and cells (none = the whole tray) of each loss that an event or the note of a check speaks of."""
+"""Tray -> day and cells (none = the whole tray) of each loss that an event or the note of a check
+speaks of.
+"""
 
 
 def _losses(judgement: Judgement) -> Losses:
@@ -236,9 +295,12 @@ def _losses(judgement: Judgement) -> Losses:
 def _are_explained(losses: Losses, falls: pd.DataFrame) -> pd.Series[bool]:
     """Falls with a loss noted between the two looks, and later ones of the same tray.
 
-    The first explained fall shows that the column holds standing plants, which may go on dying unnoted.
+    The first explained fall shows that the column holds standing plants, which may go on dying
+    unnoted.
     """
-    noted = pd.Series([_is_explained(losses, row) for row in rows_of(falls)], index=falls.index, dtype=bool)
+    noted = pd.Series(
+        [_is_explained(losses, row) for row in rows_of(falls)], index=falls.index, dtype=bool
+    )
     standing_since = falls[noted].groupby("tray")["day"].min()
     later = falls["day"] >= falls["tray"].map(standing_since).astype("datetime64[ns]")
     return noted | later
@@ -250,26 +312,39 @@ def _is_explained(losses: Losses, row: dict[str, Any]) -> bool:
     noted = losses.get(row["tray"], [])
     cell = row.get("cell", "")
     return any(
-        row["day_before"] <= on <= row["day"] and (not cells or not cell or cell in cells) for on, cells in noted
+        row["day_before"] <= on <= row["day"] and (not cells or not cell or cell in cells)
+        for on, cells in noted
     )
 
 
 def _judge_emerged_falls(judgement: Judgement, losses: Losses) -> None:
-    used = judgement.tables["cells"].used("tray", "cell", "note", "checked_on", "emerged", "occupied")
+    used = judgement.tables["cells"].used(
+        "tray", "cell", "note", "checked_on", "emerged", "occupied"
+    )
     frame = used.rename(columns={"checked_on": "day"}).astype({"emerged": float, "occupied": float})
-    frame["any"] = frame["occupied"].fillna((frame["emerged"] > 0).astype(float).where(frame["emerged"].notna()))
+    frame["any"] = frame["occupied"].fillna(
+        (frame["emerged"] > 0).astype(float).where(frame["emerged"].notna())
+    )
     frame["unit"] = frame.groupby(["tray", "cell"], sort=False).ngroup()
     frame = frame[frame["any"].notna()]
     frame = frame.iloc[np.lexsort((frame["day"], frame["unit"]))]
     fell = (frame.groupby("unit")[["emerged", "any"]].diff() < 0).any(axis=1)
-    frame = frame[frame["unit"].isin(frame["unit"][fell].unique())]  # of all others there is nothing to say
+    frame = frame[
+        frame["unit"].isin(frame["unit"][fell].unique())
+    ]  # of all others there is nothing to say
     before = frame.groupby("unit")[["day", "emerged", "any"]].shift(1).add_suffix("_before")
     frame = frame.join(before)
     fewer = frame["emerged"] < frame["emerged_before"]
     falls = frame[fewer | (frame["any"] < frame["any_before"])]
     stops = falls[~_are_explained(losses, falls)].sort_index()
-    for column, rows in (("emerged", stops[stops["emerged"].notna()]), ("occupied", stops[stops["emerged"].isna()])):
-        said = [_fell(row, column if pd.notna(row.get(f"{column}_before")) else "any", column) for row in rows_of(rows)]
+    for column, rows in (
+        ("emerged", stops[stops["emerged"].notna()]),
+        ("occupied", stops[stops["emerged"].isna()]),
+    ):
+        said = [
+            _fell(row, column if pd.notna(row.get(f"{column}_before")) else "any", column)
+            for row in rows_of(rows)
+        ]
         judgement.note(FALLS, ("cells", column), rows.index, said)
     fine = set(falls["unit"]) - set(stops["unit"])
     _raise_cells(judgement, frame[frame["unit"].isin(fine)])
@@ -292,10 +367,14 @@ def _raise_cells(judgement: Judgement, frame: pd.DataFrame) -> None:
         return
     highest = frame.groupby("unit")[["emerged", "any"]].cummax()
     target = highest["emerged"].groupby(frame["unit"]).ffill()
-    for column, best in (("emerged", np.fmax(target, highest["any"])), ("occupied", highest["any"])):
+    for column, best in (
+        ("emerged", np.fmax(target, highest["any"])),
+        ("occupied", highest["any"]),
+    ):
         raised = frame.index[frame[column].notna() & (best > frame[column])].sort_values()
         said = [
-            f"{row[column]:g} stood there after a loss; the {row['best']:g} seen before are kept in tray {row['tray']} "
+            f"{row[column]:g} stood there after a loss; the {row['best']:g} seen before are kept "
+            f"in tray {row['tray']} "
             f"cell {row['cell']}"
             for row in rows_of(frame.assign(best=best).loc[raised])
         ]
@@ -319,10 +398,13 @@ def _judge_seedling_falls(judgement: Judgement, losses: Losses) -> None:
     said = [_fell(row, "now", "now") for row in rows_of(stops)]
     judgement.note(FALLS, ("checks", "seedlings"), stops.index, said)
     kept = frame[
-        frame["tray"].isin(set(falls["tray"]) - set(stops["tray"])) & (frame["highest"] > frame["now"])
+        frame["tray"].isin(set(falls["tray"]) - set(stops["tray"]))
+        & (frame["highest"] > frame["now"])
     ].sort_index()
-    said = [f"{now:g} stood there after a loss; the {best:g} seen before are kept in tray {tray}"
-            for tray, now, best in zip(kept["tray"], kept["now"], kept["highest"], strict=True)]  # fmt: skip
+    said = [
+        f"{now:g} stood there after a loss; the {best:g} seen before are kept in tray {tray}"
+        for tray, now, best in zip(kept["tray"], kept["now"], kept["highest"], strict=True)
+    ]
     judgement.note(FALLS_EXPLAINED, ("checks", "seedlings"), kept.index, said)
     judgement.tables["checks"].values.loc[kept.index, "seedlings"] = kept["highest"].astype("Int64")
 
@@ -335,6 +417,9 @@ def _judge_filled_falls(judgement: Judgement) -> None:
     for row in rows_of(first):
         more = int(number[row["tray"]]) - 1
         also = f", and {more} more time{'s' if more > 1 else ''} later" if more else ""
-        said.append(f"{_fell(row, 'now', 'now')}{also}; a loss, and the largest number so far counts for emergence")
+        said.append(
+            f"{_fell(row, 'now', 'now')}{also}; a loss, and the largest number so far counts for "
+            "emergence"
+        )
     judgement.note(FILLED_FALLS, ("checks", "filled"), first.index, said)
     judgement.tables["checks"].values.loc[frame.index, "filled"] = frame["highest"].astype("Int64")

@@ -12,14 +12,24 @@ import pandas as pd
 from germstats.records.checking.findings import Judgement, Kind, rows_of
 from germstats.records.checking.parsing import spelled
 
-EXCHANGED = Kind("ask", "day-month-exchanged", "mend the date, or answer with the right one as year-month-day", True)
+EXCHANGED = Kind(
+    "ask",
+    "day-month-exchanged",
+    "mend the date, or answer with the right one as year-month-day",
+    True,
+)
 BEFORE_SOWING = Kind("stop", "before-sowing", "mend the date, or the sowing date of the tray")
 GOES_BACK = Kind("watch", "dates-go-back", "leave it, if the date is right")
-SEASON = Kind("watch", "season", "mend the season (the year of the first spring after sowing), or the sowing date")
+SEASON = Kind(
+    "watch",
+    "season",
+    "mend the season (the year of the first spring after sowing), or the sowing date",
+)
 
 DATED = {"checks": "checked_on", "cells": "checked_on", "events": "on", "maps": "seen_on"}
 _UNITS = {"checks": ["tray"], "cells": ["tray", "cell"]}
-_IN_ORDER = 0.95  # a sheet with fewer of its neighbours in order is not kept by date, and order tells nothing
+# a sheet with fewer of its neighbours in order is not kept by date, and order tells nothing
+_IN_ORDER = 0.95
 _FAR, _NEAR = pd.Timedelta(days=90), pd.Timedelta(days=30)
 _ONE_SIDED = pd.Timedelta(days=60)
 _LONGEST = pd.Timedelta(days=1100)  # nobody looks at a tray three years after sowing
@@ -27,7 +37,9 @@ _ROUND = 3  # trays looked at on one day: that was a round, no slip of the pen
 
 
 def judge_sowing(judgement: Judgement) -> None:
-    """Looks and events before sowing: ask where day and month exchanged explain it, stop otherwise."""
+    """Looks and events before sowing: ask where day and month exchanged explain it, stop
+    otherwise.
+    """
     sown = _sown(judgement)
     early = {name: found for name in DATED if len(found := _before_sowing(judgement, name, sown))}
     if not early:
@@ -53,7 +65,9 @@ def judge_sowing(judgement: Judgement) -> None:
 
 
 def judge_order(judgement: Judgement) -> None:
-    """A look out of order with its neighbours in the sheet that fits with day and month exchanged."""
+    """A look out of order with its neighbours in the sheet that fits with day and month
+    exchanged.
+    """
     sown = _sown(judgement)
     looks = {name: _dated(judgement, name) for name in _UNITS}
     seen = pd.concat([frame[["tray", "day"]] for frame in looks.values()]).drop_duplicates()
@@ -79,8 +93,8 @@ def judge_order(judgement: Judgement) -> None:
 def _odd_looks(frame: pd.DataFrame, sown: pd.Series[Any], trays_on: pd.Series[Any]) -> pd.DataFrame:
     """Looks out of place, with their neighbours and the other reading of their date.
 
-    Where all the dates of a unit follow on each other, only one that few trays share can be odd; other units are passed
-    over.
+    Where all the dates of a unit follow on each other, only one that few trays share can be odd;
+    other units are passed over.
     """
     alone = frame["day"].map(trays_on) < _ROUND
     goes_back = frame.groupby("unit")["day"].shift(1) > frame["day"]
@@ -103,7 +117,8 @@ def judge_seasons(judgement: Judgement) -> None:
     late = (trays["sown_on"].dt.month >= 10) & (season == year)
     odd = trays[late | (season < year) | (season > year + 1)]
     said = [
-        f"sown on {spelled(on)}, yet the season is {n}" for on, n in zip(odd["sown_on"], odd["season"], strict=True)
+        f"sown on {spelled(on)}, yet the season is {n}"
+        for on, n in zip(odd["sown_on"], odd["season"], strict=True)
     ]
     judgement.note(SEASON, ("trays", "season"), odd.index, said)
 
@@ -114,7 +129,9 @@ def _sown(judgement: Judgement) -> pd.Series[Any]:
 
 
 def _dated(judgement: Judgement, name: str) -> pd.DataFrame:
-    """Rows in use with a date: ``tray``, ``day`` and ``unit`` (what is looked at again and again)."""
+    """Rows in use with a date: ``tray``, ``day`` and ``unit`` (what is looked at again and
+    again).
+    """
     units = _UNITS.get(name, ["tray"])
     used = judgement.tables[name].used(*units, DATED[name])
     used = used[used[DATED[name]].notna()]
@@ -160,7 +177,8 @@ def _between(days: pd.Series[Any], frame: pd.DataFrame) -> pd.Series[bool]:
 
 
 def _ask_sowing_dates(judgement: Judgement, trays: set[str], sown: pd.Series[Any]) -> list[str]:
-    """Ask about sowing dates that most looks contradict and all fit once day and month are exchanged.
+    """Ask about sowing dates that most looks contradict and all fit once day and month are
+    exchanged.
 
     Returns
     -------
@@ -204,9 +222,15 @@ def _out_of_place(frame: pd.DataFrame) -> pd.Series[bool]:
 def _both_readings(row: dict[str, Any]) -> str:
     above, below = row["above"], row["below"]
     if pd.notna(above) and pd.notna(below):
-        where = f"does not lie between {spelled(above)} and {spelled(below)}, as its place in the sheet says"
+        where = (
+            f"does not lie between {spelled(above)} and {spelled(below)}, as its place in the "
+            "sheet says"
+        )
     elif pd.notna(above):
         where = f"does not follow on the look above it, {spelled(above)}"
     else:
         where = f"does not lead to the look below it, {spelled(below)}"
-    return f"{spelled(row['day'])} {where}; with day and month exchanged it is {spelled(row['exchanged'])}"
+    return (
+        f"{spelled(row['day'])} {where}; with day and month exchanged it is "
+        f"{spelled(row['exchanged'])}"
+    )

@@ -1,4 +1,6 @@
-"""Findings: what is odd, ambiguous or impossible in the records, each with its place, rule and remedy."""
+"""Findings: what is odd, ambiguous or impossible in the records, each with its place, rule and
+remedy.
+"""
 
 from __future__ import annotations
 
@@ -37,7 +39,8 @@ Positions = np.ndarray[tuple[Any, ...], np.dtype[np.int64]]
 class Kind:
     """A kind of finding: how bad it is, the name of its rule, and what to do about it.
 
-    Where `confirmable`, an answer may say that what is written is meant, and the question is not asked again.
+    Where `confirmable`, an answer may say that what is written is meant, and the question is not
+    asked again.
     """
 
     severity: Severity
@@ -116,7 +119,9 @@ class Worktable:
 
     def keys(self, at: Positions) -> list[str]:
         """Ids and date of rows as typed, joined by ``/``."""
-        return ["/".join(entry.strip() for entry in row) for row in self.ids.to_numpy(dtype=object)[at]]
+        return [
+            "/".join(entry.strip() for entry in row) for row in self.ids.to_numpy(dtype=object)[at]
+        ]
 
     def typed(self, column: str) -> pd.Series[bool]:
         """Whether anything is typed in the column, by position."""
@@ -154,7 +159,8 @@ class Judgement:
         Every table, empty where the book has none of that name.
     dates : {"day-first", "month-first"} or None
     confirmed : frozenset of (rule, table, position, column)
-        Places where an answer says that what is written is meant; such a question is not asked again.
+        Places where an answer says that what is written is meant; such a question is not asked
+        again.
     findings, left_out
         What was found so far; tray -> why it is left out.
     """
@@ -202,12 +208,25 @@ class Judgement:
         texts = table.text[column].to_numpy()[noted] if column else [""] * len(noted)
         keep = []
         where = f", {column}" if column else ""
-        for position, row, key, text, words, tray in zip(noted, rows, keys, texts, said, trays, strict=True):
+        for position, row, key, text, words, tray in zip(
+            noted, rows, keys, texts, said, trays, strict=True
+        ):
             if kind.confirmable and (kind.rule, name, int(position), column) in self.confirmed:
                 continue
             message = f"{table.shown_as} row {row}{where}: {shorten(words, _LONGEST)}"
             self.findings.append(
-                Finding(kind.severity, kind.rule, name, int(row), column, text, message, kind.remedy, tray, key)
+                Finding(
+                    kind.severity,
+                    kind.rule,
+                    name,
+                    int(row),
+                    column,
+                    text,
+                    message,
+                    kind.remedy,
+                    tray,
+                    key,
+                )
             )
             self.positions.append(int(position))
             keep.append(position)
@@ -220,13 +239,17 @@ class Judgement:
         place = f"{self.tables[name].shown_as}{f', {column}' if column else ''}"
         wrong = shorten(wrong, _LONGEST)
         self.findings.append(
-            Finding(kind.severity, kind.rule, name, None, column, "", f"{place}: {wrong}", kind.remedy)
+            Finding(
+                kind.severity, kind.rule, name, None, column, "", f"{place}: {wrong}", kind.remedy
+            )
         )
         self.positions.append(-1)
 
     def note_book(self, kind: Kind, message: str) -> None:
         """Note a finding about no table."""
-        self.findings.append(Finding(kind.severity, kind.rule, "", None, "", "", message, kind.remedy))
+        self.findings.append(
+            Finding(kind.severity, kind.rule, "", None, "", "", message, kind.remedy)
+        )
         self.positions.append(-1)
 
     def leave_out(self, tray: str, why: str) -> None:
@@ -271,9 +294,15 @@ def findings_frame(findings: Sequence[Finding]) -> pd.DataFrame:
     pandas.DataFrame
         The attributes of `Finding` as columns; ``row`` is Int64.
     """
-    frame = pd.DataFrame({item.name: [getattr(one, item.name) for one in findings] for item in fields(Finding)})
+    frame = pd.DataFrame(
+        {item.name: [getattr(one, item.name) for one in findings] for item in fields(Finding)}
+    )
     frame["row"] = frame["row"].astype("Int64")
     places = {name: place for place, name in enumerate((*SEVERITIES, "", *TABLES))}
-    order = pd.DataFrame({name: frame[name].map(places).astype(int) for name in ("severity", "table")})
+    order = pd.DataFrame(
+        {name: frame[name].map(places).astype(int) for name in ("severity", "table")}
+    )
     order["row"] = frame["row"].fillna(0)
-    return frame.loc[order.sort_values(["severity", "table", "row"], kind="stable").index].reset_index(drop=True)
+    return frame.loc[
+        order.sort_values(["severity", "table", "row"], kind="stable").index
+    ].reset_index(drop=True)

@@ -1,5 +1,6 @@
-"""Rows and counts not used because other records of the same tray are: kept, and named, so that nothing is lost in
-silence."""
+"""Rows and counts not used because other records of the same tray are: kept, and named, so that
+nothing is lost in silence.
+"""
 
 from __future__ import annotations
 
@@ -11,15 +12,31 @@ from germstats.records.checking.parsing import spelled
 from germstats.records.seasons import SPRING_ENDS
 from germstats.records.suggesting import some_of
 
-ON_SOWING_DAY = Kind("watch", "on-sowing-day", "leave it if nothing was up yet; otherwise fix one of the two dates")
+ON_SOWING_DAY = Kind(
+    "watch", "on-sowing-day", "leave it if nothing was up yet; otherwise fix one of the two dates"
+)
 CELLS_COUNT = Kind("watch", "cells-count", "leave it; the checks still count for losses")
-AFTER_THINNING = Kind("watch", "after-thinning", "leave it; after thinning, count filled cells, or cell by cell")
-SEEDLINGS_STOP = Kind("watch", "seedlings-stop", "count seedlings every time you check a tray, or never")
-ALIVE_ALONE = Kind("ask", "alive-alone", "write the seedlings ever seen into emerged; until then the row is not used")
+AFTER_THINNING = Kind(
+    "watch", "after-thinning", "leave it; after thinning, count filled cells, or cell by cell"
+)
+SEEDLINGS_STOP = Kind(
+    "watch", "seedlings-stop", "count seedlings every time you check a tray, or never"
+)
+ALIVE_ALONE = Kind(
+    "ask",
+    "alive-alone",
+    "write the seedlings ever seen into emerged; until then the row is not used",
+)
 MAP_IDLE = Kind("watch", "map-idle", "leave it")
 MAP_ALONE = Kind("watch", "map-alone", "write its filled cells into the table checks too")
-EVENT_ELSEWHERE = Kind("watch", "event-elsewhere", "fix the cell, or leave it if nothing was sown there")
-AFTER_SPRING = Kind("watch", "after-spring", "fix the dates if they are wrong; next year look before the spring ends")
+EVENT_ELSEWHERE = Kind(
+    "watch", "event-elsewhere", "fix the cell, or leave it if nothing was sown there"
+)
+AFTER_SPRING = Kind(
+    "watch",
+    "after-spring",
+    "fix the dates if they are wrong; next year look before the spring ends",
+)
 HALF_DAY = Kind("watch", "half-day", "leave it, or fill in the missing one")
 
 
@@ -39,8 +56,12 @@ def judge_idle(judgement: Judgement) -> None:
     _judge_half_days(judgement)
 
 
-def _note_by_tray(judgement: Judgement, kind: Kind, place: tuple[str, str], rows: pd.DataFrame, wrong: str) -> None:
-    """Note the first row of each tray, which names the others; ``{tray}`` in `wrong` is the tray."""
+def _note_by_tray(
+    judgement: Judgement, kind: Kind, place: tuple[str, str], rows: pd.DataFrame, wrong: str
+) -> None:
+    """Note the first row of each tray, which names the others; ``{tray}`` in `wrong` is the
+    tray.
+    """
     table = judgement.tables[place[0]]
     for tray, group in rows.groupby("tray", sort=False):
         at: Positions = group.index.to_numpy()
@@ -49,7 +70,12 @@ def _note_by_tray(judgement: Judgement, kind: Kind, place: tuple[str, str], rows
 
 
 def _judge_sowing_day(judgement: Judgement) -> None:
-    trays = judgement.tables["trays"].used("tray", "sown_on").drop_duplicates("tray").set_index("tray")["sown_on"]
+    trays = (
+        judgement.tables["trays"]
+        .used("tray", "sown_on")
+        .drop_duplicates("tray")
+        .set_index("tray")["sown_on"]
+    )
     for name in ("checks", "cells"):
         used = judgement.tables[name].used("tray", "checked_on")
         rows = used[used["checked_on"].notna() & (used["checked_on"] == used["tray"].map(trays))]
@@ -61,22 +87,34 @@ def _judge_after_spring(judgement: Judgement) -> None:
     """Trays of which every check came after the end of the spring they are judged in."""
     trays = judgement.tables["trays"].used("tray", "season", "lot", "sown_on")
     trays = trays.dropna(subset=["season"]).drop_duplicates("tray")
-    lots = judgement.tables["lots"].used("lot", "species").drop_duplicates("lot").set_index("lot")["species"]
+    lots = (
+        judgement.tables["lots"]
+        .used("lot", "species")
+        .drop_duplicates("lot")
+        .set_index("lot")["species"]
+    )
     species = judgement.tables["species"].used("species", "two_winters")
     patient = set(species.loc[species["two_winters"] == "yes", "species"])
     year = trays["season"].astype(int) + trays["lot"].map(lots).isin(patient).astype(int)
     month, day = SPRING_ENDS
     spelled_end = f"{pd.Timestamp(2001, month, day):%-d %B}"
     ends = pd.to_datetime({"year": year, "month": month, "day": day})
-    sensible = ~(trays["sown_on"] >= ends)  # a season that ended before the sowing has a finding of its own
+    sensible = ~(
+        trays["sown_on"] >= ends
+    )  # a season that ended before the sowing has a finding of its own
     end_of = dict(zip(trays["tray"][sensible], ends[sensible], strict=True))
-    looks = {name: judgement.tables[name].used("tray", "checked_on") for name in ("checks", "cells")}
+    looks = {
+        name: judgement.tables[name].used("tray", "checked_on") for name in ("checks", "cells")
+    }
     dated = pd.concat([table.dropna(subset=["checked_on"]) for table in looks.values()])
     first = dated.groupby("tray")["checked_on"].min()
     late = {str(tray) for tray, seen in first.items() if tray in end_of and seen > end_of[tray]}
     for name, table in looks.items():
         rows = table[table["tray"].isin(late) & table["checked_on"].notna()]
-        wrong = f"tray {{tray}} was first checked after {spelled_end}, the end of its spring: its counts are not used"
+        wrong = (
+            f"tray {{tray}} was first checked after {spelled_end}, the end of its spring: its "
+            "counts are not used"
+        )
         _note_by_tray(judgement, AFTER_SPRING, (name, "checked_on"), rows, wrong)
 
 
@@ -100,7 +138,13 @@ def _judge_checks_beside_cells(judgement: Judgement, of_cells: set[str]) -> None
     checks = judgement.tables["checks"].used("tray", "filled", "seedlings")
     counted = checks["filled"].notna() | checks["seedlings"].notna()
     wrong = "what came up in tray {tray} is read from its rows in cells, not from this count"
-    _note_by_tray(judgement, CELLS_COUNT, ("checks", "filled"), checks[counted & checks["tray"].isin(of_cells)], wrong)
+    _note_by_tray(
+        judgement,
+        CELLS_COUNT,
+        ("checks", "filled"),
+        checks[counted & checks["tray"].isin(of_cells)],
+        wrong,
+    )
 
 
 def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
@@ -108,17 +152,33 @@ def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
     checks = checks[checks["checked_on"].notna() & ~checks["tray"].isin(of_cells)]
     counted = checks[checks["seedlings"].notna()]
     events = judgement.tables["events"].used("tray", "on", "event")
-    thinned = events[(events["event"] == "thinned") & events["on"].notna()].groupby("tray")["on"].min()
+    thinned = (
+        events[(events["event"] == "thinned") & events["on"].notna()].groupby("tray")["on"].min()
+    )
     after = counted["checked_on"] >= counted["tray"].map(thinned).astype("datetime64[ns]")
-    wrong = "seedlings counted after tray {tray} was thinned are only those left, so they are not used for emergence"
+    wrong = (
+        "seedlings counted after tray {tray} was thinned are only those left, so they are not used "
+        "for emergence"
+    )
     _note_by_tray(judgement, AFTER_THINNING, ("checks", "seedlings"), counted[after], wrong)
     last_filled = checks[checks["filled"].notna()].groupby("tray")["checked_on"].max()
     noted = checks[judgement.tables["checks"].typed("seedlings")[checks.index]]
-    last_counted = noted[~noted.index.isin(counted.index[after])].groupby("tray")["checked_on"].max()
+    last_counted = (
+        noted[~noted.index.isin(counted.index[after])].groupby("tray")["checked_on"].max()
+    )
     counted = counted[~after]
     stopped = last_counted.index[last_counted < last_filled.reindex(last_counted.index)]
-    wrong = "seedlings of tray {tray} were not counted at its last check, so its filled cells are used instead"
-    _note_by_tray(judgement, SEEDLINGS_STOP, ("checks", "seedlings"), counted[counted["tray"].isin(stopped)], wrong)
+    wrong = (
+        "seedlings of tray {tray} were not counted at its last check, so its filled cells are used "
+        "instead"
+    )
+    _note_by_tray(
+        judgement,
+        SEEDLINGS_STOP,
+        ("checks", "seedlings"),
+        counted[counted["tray"].isin(stopped)],
+        wrong,
+    )
 
 
 def _judge_events(judgement: Judgement) -> None:
@@ -127,26 +187,34 @@ def _judge_events(judgement: Judgement) -> None:
     events = judgement.tables["events"].used("tray", "cells")
     for at, tray, named in events[events["cells"] != ""].itertuples():
         if tray in listed and listed[tray].isdisjoint(named.split()):
-            wrong = f"tray {tray} has no row in cells for {some_of(named.split(), joint=' ')}: counted as not sown"
+            wrong = (
+                f"tray {tray} has no row in cells for {some_of(named.split(), joint=' ')}: counted "
+                "as not sown"
+            )
             judgement.note(EVENT_ELSEWHERE, ("events", "cells"), [at], wrong)
 
 
 def _judge_maps(judgement: Judgement, of_cells: set[str]) -> None:
     maps = judgement.tables["maps"].used("tray", "seen_on")
     wrong = "the rows in cells say more about tray {tray} than this map, so the map is not used"
-    _note_by_tray(judgement, MAP_IDLE, ("maps", "empty_cells"), maps[maps["tray"].isin(of_cells)], wrong)
+    _note_by_tray(
+        judgement, MAP_IDLE, ("maps", "empty_cells"), maps[maps["tray"].isin(of_cells)], wrong
+    )
     others = maps[~maps["tray"].isin(of_cells) & maps["seen_on"].notna()]
     newest = others.groupby("tray")["seen_on"].transform("max")
     earlier = others[others["seen_on"] < newest]
     days = newest[earlier.index]
     said = [
-        f"only the last map of a spring is used, and tray {tray} has a later one, from {spelled(day)}"
+        f"only the last map of a spring is used, and tray {tray} has a later one, from "
+        f"{spelled(day)}"
         for tray, day in zip(earlier["tray"], days, strict=True)
     ]
     judgement.note(MAP_IDLE, ("maps", "empty_cells"), earlier.index, said)
     checked = set(judgement.tables["checks"].used("tray")["tray"]) | of_cells
     wrong = "tray {tray} has a map but no check, and emergence is not estimated from a map"
-    _note_by_tray(judgement, MAP_ALONE, ("maps", "empty_cells"), others[~others["tray"].isin(checked)], wrong)
+    _note_by_tray(
+        judgement, MAP_ALONE, ("maps", "empty_cells"), others[~others["tray"].isin(checked)], wrong
+    )
 
 
 def _judge_half_days(judgement: Judgement) -> None:

@@ -1,4 +1,6 @@
-"""The id rule: case and spaces are mended, one look-alike character asks, anything else unknown stops."""
+"""The id rule: case and spaces are mended, one look-alike character asks, anything else unknown
+stops.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,9 @@ from germstats.records.tables import TABLES
 SPELLING = Kind("changed", "id-spelling", "leave it, if that is right")
 LOOK_ALIKE = Kind("ask", "id-look-alike", "mend the id, or answer with the right one")
 UNKNOWN = Kind("stop", "unknown-id", "mend the id, or write the row that is missing")
-UNKNOWN_ORDER = Kind("ask", "unknown-species", "mend the code, or write the species into the table species")
+UNKNOWN_ORDER = Kind(
+    "ask", "unknown-species", "mend the code, or write the species into the table species"
+)
 LEVEL = Kind("changed", "level-spelling", "leave it, if the same is meant")
 
 _LOOKS = str.maketrans("oil", "011")
@@ -24,10 +28,14 @@ _LEVELS = {"trays": ("pretreatment", "place", "block", "trial")}
 
 
 def mend_ids(judgement: Judgement) -> None:
-    """Bring all ids into the spelling of the table that defines them, and judge those it does not know."""
+    """Bring all ids into the spelling of the table that defines them, and judge those it does not
+    know.
+    """
     for name, table in judgement.tables.items():
         if name not in _WITHOUT_IDS:
-            for column in dict.fromkeys([table.spec.key[0], *(column for column, _, _ in table.spec.links)]):
+            for column in dict.fromkeys(
+                [table.spec.key[0], *(column for column, _, _ in table.spec.links)]
+            ):
                 _tidy(table, column)
             if not any(column == table.spec.key[0] for column, _, _ in table.spec.links):
                 _note_mended(judgement, (name, table.spec.key[0]), SPELLING)
@@ -42,7 +50,9 @@ def mend_ids(judgement: Judgement) -> None:
 
 
 def one_spelling_of_levels(judgement: Judgement) -> None:
-    """Give words that differ in case or spaces only one spelling, so that they stay one treatment, place or block."""
+    """Give words that differ in case or spaces only one spelling, so that they stay one treatment,
+    place or block.
+    """
     for name, columns in _LEVELS.items():
         for column in columns:
             _one_spelling(judgement, (name, column))
@@ -60,7 +70,12 @@ def _note_mended(judgement: Judgement, place: tuple[str, str], kind: Kind) -> No
     mended = typed[(typed != read) & (read != "") & table.in_use]
     for entry, group in mended.groupby(mended, sort=False):
         first = int(group.index[0])
-        judgement.note(kind, place, [first], f"{str(entry)!r} is read as {read[first]!r}{also_in(len(group) - 1)}")
+        judgement.note(
+            kind,
+            place,
+            [first],
+            f"{str(entry)!r} is read as {read[first]!r}{also_in(len(group) - 1)}",
+        )
 
 
 def _judge_links(judgement: Judgement, place: tuple[str, str], known: Sequence[str]) -> None:
@@ -108,10 +123,14 @@ def _one_away(one: str, other: str) -> bool:
     return sum(a != b for a, b in zip(one.casefold(), other.casefold(), strict=True)) == 1
 
 
-def _note_alike(judgement: Judgement, place: tuple[str, str], at: Positions, alike: dict[str, str]) -> None:
+def _note_alike(
+    judgement: Judgement, place: tuple[str, str], at: Positions, alike: dict[str, str]
+) -> None:
     name, column = place
     values = judgement.tables[name].values[column]
-    said = [f"{values[p]} is unknown, and looks like {alike[values[p]]}; did you mean that?" for p in at]
+    said = [
+        f"{values[p]} is unknown, and looks like {alike[values[p]]}; did you mean that?" for p in at
+    ]
     trays = [alike[values[p]] for p in at] if column == "tray" else None
     noted = judgement.note(LOOK_ALIKE, place, at, said, trays)
     for position, words in zip(at.tolist(), said, strict=True):
@@ -121,15 +140,24 @@ def _note_alike(judgement: Judgement, place: tuple[str, str], at: Positions, ali
     _take_out(judgement, place, noted)
 
 
-def _note_unknown(judgement: Judgement, place: tuple[str, str], at: Positions, known: Sequence[str]) -> None:
+def _note_unknown(
+    judgement: Judgement, place: tuple[str, str], at: Positions, known: Sequence[str]
+) -> None:
     name, column = place
     values = judgement.tables[name].values[column]
     other = next(link[1] for link in TABLES[name].links if link[0] == column)
     shown = judgement.tables[other].shown_as
-    parts = {entry: [one for one in known if one.startswith(f"{entry}/")] for entry in values.iloc[at].unique()}
+    parts = {
+        entry: [one for one in known if one.startswith(f"{entry}/")]
+        for entry in values.iloc[at].unique()
+    }
     said = [
         f"{column} {values[p]} is not in {shown}"
-        + (f"; it holds several lots, so name one of {some_of(parts[values[p]])}" if parts[values[p]] else "")
+        + (
+            f"; it holds several lots, so name one of {some_of(parts[values[p]])}"
+            if parts[values[p]]
+            else ""
+        )
         for p in at
     ]
     judgement.note(UNKNOWN_ORDER if name == "orders" else UNKNOWN, place, at, said)
@@ -164,7 +192,9 @@ def _mapped(values: pd.Series[Any], change: Callable[[str], str]) -> pd.Series[A
 
 
 def _one_spelling(judgement: Judgement, place: tuple[str, str]) -> None:
-    """Where two spellings differ in case or blanks only, the one more often used stands for both."""
+    """Where two spellings differ in case or blanks only, the one more often used stands for
+    both.
+    """
     table = judgement.tables[place[0]]
     values = table.values[place[1]]
     counts = values[values != ""].value_counts()

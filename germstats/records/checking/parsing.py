@@ -39,15 +39,28 @@ SEEDS_FORM = Kind("ask", "seeds-form", "write 3, a range such as 2-3, ~3 for two
 CELL_FORM = Kind("ask", "cell-form", "write the row letter and the column number, such as B7")
 CELL_SPELLING = Kind("changed", "cell-spelling", "leave it, if that is right")
 
-_YEAR_FIRST = re.compile(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})(?:[T ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?)?")
-_TWO_WAY = re.compile(r"(\d{1,2})[/.\-](\d{1,2})[/.\-](\d{4}|\d{2})(?:[T ]\d{1,2}:\d{2}(?::\d{2})?)?")
+_YEAR_FIRST = re.compile(
+    r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})(?:[T ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?)?"
+)
+_TWO_WAY = re.compile(
+    r"(\d{1,2})[/.\-](\d{1,2})[/.\-](\d{4}|\d{2})(?:[T ]\d{1,2}:\d{2}(?::\d{2})?)?"
+)
 _DAY_NUMBER = re.compile(r"[2-7]\d{4}")
 _ISO = re.compile(r"\d{4}-\d{2}-\d{2}")
 _TURNED = re.compile(r"\d{4}-\d{2}-\d{2}.*|\d{1,2}[-. ][A-Za-z]{3}|[A-Za-z]{3}[-. ]\d{1,2}")
 _COMMA = re.compile(r"[+-]?\d+,\d+")
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+")
 _CELL = re.compile(r"([A-Za-z]{1,2})\s*0*([1-9]\d{0,3})")
-_YES = {"yes": "yes", "y": "yes", "true": "yes", "1": "yes", "no": "no", "n": "no", "false": "no", "0": "no"}
+_YES = {
+    "yes": "yes",
+    "y": "yes",
+    "true": "yes",
+    "1": "yes",
+    "no": "no",
+    "n": "no",
+    "false": "no",
+    "0": "no",
+}
 _MOST = 1e9  # beyond this a count is a slip, and whole numbers lose their last digits
 _DAY_ZERO = datetime.date(1899, 12, 30)  # a spreadsheet counts days from here
 
@@ -80,7 +93,11 @@ def parse(column: Column, text: str, dates: str | None) -> Parsed:
     if not entry:
         return Parsed(None)
     if len(entry) > LONGEST_TEXT:
-        return Parsed(None, TOO_LONG, f"{len(entry):,} letters, more than a workbook cell can hold ({LONGEST_TEXT:,})")
+        return Parsed(
+            None,
+            TOO_LONG,
+            f"{len(entry):,} letters, more than a workbook cell can hold ({LONGEST_TEXT:,})",
+        )
     if odd := CONTROL.search(entry):
         return Parsed(None, NO_TEXT, f"a sign that nobody types (code {ord(odd[0])}) stands in it")
     if entry in ("-", "\u2013", "\u2014") and column.type != "text" and not column.open_levels:
@@ -105,18 +122,30 @@ def _number(column: Column, entry: str, dates: str | None) -> Parsed:
         return Parsed(None, WORDS, f"{entry!r} is no number")
     if not _possible(column, value):
         if (column.low, column.high) == (0, 1):
-            return Parsed(None, ONE_OR_NONE, f"{entry} is neither 1 (a seedling was seen) nor 0 (none)")
+            return Parsed(
+                None, ONE_OR_NONE, f"{entry} is neither 1 (a seedling was seen) nor 0 (none)"
+            )
         return Parsed(None, LIMITS, f"{entry} is not possible; it can be {_limits(column)}")
     if column.type == "whole":
         if abs(value) > _MOST:
             return Parsed(None, LIMITS, f"{entry} is more than anybody counts")
         whole = value == int(value)
-        return Parsed(int(value)) if whole else Parsed(None, NOT_WHOLE, f"{entry} is not a whole number")
-    return Parsed(value) if plain == entry else Parsed(value, DECIMAL_COMMA, f"{entry} is read as {value:g}")
+        return (
+            Parsed(int(value))
+            if whole
+            else Parsed(None, NOT_WHOLE, f"{entry} is not a whole number")
+        )
+    return (
+        Parsed(value)
+        if plain == entry
+        else Parsed(value, DECIMAL_COMMA, f"{entry} is read as {value:g}")
+    )
 
 
 def _possible(column: Column, value: float) -> bool:
-    return (column.low is None or value >= column.low) and (column.high is None or value <= column.high)
+    return (column.low is None or value >= column.low) and (
+        column.high is None or value <= column.high
+    )
 
 
 def _limits(column: Column) -> str:
@@ -141,7 +170,13 @@ def spelled(day: datetime.date) -> str:
 
 def so_many(number: float | str, what: str) -> str:
     """A number of things, one of them without the s; a number in text is left as it is."""
-    text = number if isinstance(number, str) else f"{int(number):,}" if number == int(number) else f"{number:g}"
+    text = (
+        number
+        if isinstance(number, str)
+        else f"{int(number):,}"
+        if number == int(number)
+        else f"{number:g}"
+    )
     return f"{text} {what}" if text == "1" else f"{text} {what}s"
 
 
@@ -155,7 +190,11 @@ def _date(column: Column, entry: str, dates: str | None) -> Parsed:
         return _two_way(match, entry, dates)
     if _DAY_NUMBER.fullmatch(entry):
         day = _DAY_ZERO + datetime.timedelta(days=int(entry))
-        return Parsed(None, DATE_FORM, f"{entry} is no date; as a spreadsheet's day number it would be {spelled(day)}")
+        return Parsed(
+            None,
+            DATE_FORM,
+            f"{entry} is no date; as a spreadsheet's day number it would be {spelled(day)}",
+        )
     return Parsed(None, DATE_FORM, f"{entry!r} is no date")
 
 
@@ -168,15 +207,30 @@ def _respelled(day: datetime.date, entry: str) -> Parsed:
 
 
 def _two_way(match: re.Match[str], entry: str, dates: str | None) -> Parsed:
-    first, second, year = int(match[1]), int(match[2]), int(match[3]) + (2000 if len(match[3]) == 2 else 0)
-    readings = {"day-first": day_of(year, second, first), "month-first": day_of(year, first, second)}
+    first, second, year = (
+        int(match[1]),
+        int(match[2]),
+        int(match[3]) + (2000 if len(match[3]) == 2 else 0),
+    )
+    readings = {
+        "day-first": day_of(year, second, first),
+        "month-first": day_of(year, first, second),
+    }
     if dates:
         day = readings[dates]
-        return Parsed(day) if day else Parsed(None, IMPOSSIBLE_DATE, f"there is no day {entry}, read {dates}")
+        return (
+            Parsed(day)
+            if day
+            else Parsed(None, IMPOSSIBLE_DATE, f"there is no day {entry}, read {dates}")
+        )
     said = list(dict.fromkeys(spelled(day) for day in readings.values() if day))
     if not said:
         return Parsed(None, IMPOSSIBLE_DATE, f"there is no day {entry}")
-    may = f"may be {said[0]} or {said[1]}" if len(said) == 2 else f"can only be {said[0]}, but is not written so"
+    may = (
+        f"may be {said[0]} or {said[1]}"
+        if len(said) == 2
+        else f"can only be {said[0]}, but is not written so"
+    )
     return Parsed(None, TWO_WAY_DATE, f"{entry} {may}")
 
 
@@ -187,8 +241,14 @@ def _choice(column: Column, entry: str, dates: str | None) -> Parsed:
         if word not in column.levels:
             near = difflib.get_close_matches(word, column.levels, 1)
             meant = f"; did you mean {near[0]}?" if near else ""
-            return Parsed(None, UNKNOWN_WORD, f"{entry!r} is none of {', '.join(column.levels)}{meant}")
-    return Parsed(word) if word == entry else Parsed(word, WORD_SPELLING, f"{entry!r} is read as {word!r}")
+            return Parsed(
+                None, UNKNOWN_WORD, f"{entry!r} is none of {', '.join(column.levels)}{meant}"
+            )
+    return (
+        Parsed(word)
+        if word == entry
+        else Parsed(word, WORD_SPELLING, f"{entry!r} is read as {word!r}")
+    )
 
 
 def _yes_no(column: Column, entry: str, dates: str | None) -> Parsed:
@@ -202,7 +262,10 @@ def _seeds(column: Column, entry: str, dates: str | None) -> Parsed:
     except ValueError:
         why = "says no number of seeds that can be used"
         if _TURNED.fullmatch(entry):
-            why = "is a date; a spreadsheet makes one of a range such as 2-3 unless the cell is set to text"
+            why = (
+                "is a date; a spreadsheet makes one of a range such as 2-3 unless the cell is set "
+                "to text"
+            )
         return Parsed(None, SEEDS_FORM, f"{entry!r} {why}")
     return Parsed(" ".join(entry.lower().split()))
 
@@ -212,7 +275,9 @@ def _cell(column: Column, entry: str, dates: str | None) -> Parsed:
     if not match:
         return Parsed(None, CELL_FORM, f"{entry!r} is no cell")
     name = f"{match[1].upper()}{match[2]}"
-    return Parsed(name) if name == entry else Parsed(name, CELL_SPELLING, f"{entry} is read as {name}")
+    return (
+        Parsed(name) if name == entry else Parsed(name, CELL_SPELLING, f"{entry} is read as {name}")
+    )
 
 
 def _cells(column: Column, entry: str, dates: str | None) -> Parsed:

@@ -1,6 +1,8 @@
-"""The rules in the order in which they look at a book; each is one small function that notes what it finds.
+"""The rules in the order in which they look at a book; each is one small function that notes what
+it finds.
 
-Ids come first, so that every later finding can name its tray; what a rule takes out of use, later rules do not see.
+Ids come first, so that every later finding can name its tray; what a rule takes out of use, later
+rules do not see.
 """
 
 from __future__ import annotations

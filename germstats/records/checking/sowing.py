@@ -1,4 +1,6 @@
-"""Rules about what was sown and how: light-needing seed under a cover, and lots whose species is not written down."""
+"""Rules about what was sown and how: light-needing seed under a cover, and lots whose species is
+not written down.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +10,9 @@ from germstats.records.checking.findings import Judgement, Kind
 from germstats.records.suggesting import some_of
 
 LIGHT_COVERED = Kind(
-    "watch", "light-covered", "leave it if that is what you did; next time sow it on the surface and press it in"
+    "watch",
+    "light-covered",
+    "leave it if that is what you did; next time sow it on the surface and press it in",
 )
 LOT_ALONE = Kind("watch", "lot-alone", "write each lot and its species into the table lots")
 
@@ -29,8 +33,12 @@ def judge_light(judgement: Judgement) -> None:
     trays = judgement.tables["trays"].used("tray", "lot", "cover", "cover_depth_mm", "note")
     trays = trays.assign(species=trays["lot"].map(_species_of(judgement)))
     trays = trays[trays["species"].isin(needs)]
-    under = [_under(*one) for one in trays[["cover", "cover_depth_mm", "note"]].itertuples(index=False)]
-    trays = trays.assign(column=[column for column, _ in under], under=[words for _, words in under])
+    under = [
+        _under(*one) for one in trays[["cover", "cover_depth_mm", "note"]].itertuples(index=False)
+    ]
+    trays = trays.assign(
+        column=[column for column, _ in under], under=[words for _, words in under]
+    )
     covered = trays[trays["under"] != ""]
     for (code, column, words), group in covered.groupby(["species", "column", "under"], sort=False):
         named = f"{'trays' if len(group) > 1 else 'tray'} {some_of(group['tray'].tolist(), _NAMED)}"
@@ -39,7 +47,9 @@ def judge_light(judgement: Judgement) -> None:
 
 
 def _under(cover: str, depth: float, note: str) -> tuple[str, str]:
-    """The column that says why light does not come, and what it says; both empty where nothing does."""
+    """The column that says why light does not come, and what it says; both empty where nothing
+    does.
+    """
     deep = f" {depth:g} mm deep" if depth > 0 else ""
     if _SAND.search(cover):
         return "cover", f"lies under {cover}{deep}"
@@ -52,19 +62,32 @@ def _under(cover: str, depth: float, note: str) -> tuple[str, str]:
 
 
 def judge_lots_alone(judgement: Judgement) -> None:
-    """Lots that were sown and whose species is not written down: each is estimated as a species of its own."""
+    """Lots that were sown and whose species is not written down: each is estimated as a species of
+    its own.
+    """
     trays = judgement.tables["trays"].used("lot")
     lots = judgement.tables["lots"].used("lot")
-    blank = ~judgement.tables["lots"].typed("species")[lots.index]  # what is typed there has its own finding
+    blank = ~judgement.tables["lots"].typed("species")[
+        lots.index
+    ]  # what is typed there has its own finding
     named = set(lots["lot"]) - {""}
-    alone = [lot for lot in trays["lot"].unique() if lot and (lot in set(lots["lot"][blank]) or not named)]
+    alone = [
+        lot
+        for lot in trays["lot"].unique()
+        if lot and (lot in set(lots["lot"][blank]) or not named)
+    ]
     if not alone:
         return
     if not named:
         wrong = "no lot is written down here, so every lot is treated as a species of its own"
     else:
-        wrong = f"no species is written down for {some_of(alone, _NAMED)}, so each is treated as a species of its own"
-    judgement.note_table(LOT_ALONE, "lots", f"{wrong}: its estimate gets no help from other lots of its species")
+        wrong = (
+            f"no species is written down for {some_of(alone, _NAMED)}, so each is treated as a "
+            "species of its own"
+        )
+    judgement.note_table(
+        LOT_ALONE, "lots", f"{wrong}: its estimate gets no help from other lots of its species"
+    )
 
 
 def _species_of(judgement: Judgement) -> dict[str, str]:

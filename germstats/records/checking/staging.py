@@ -1,4 +1,6 @@
-"""Text of a sheet -> a table under judgement: headings mended, columns found, values parsed one by one."""
+"""Text of a sheet -> a table under judgement: headings mended, columns found, values parsed one by
+one.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,15 @@ import numpy as np
 import pandas as pd
 
 from germstats.errors import UnreadableBookError
-from germstats.records.checking.findings import MERGED, SET_ASIDE, USED, Judgement, Kind, Worktable, also_in
+from germstats.records.checking.findings import (
+    MERGED,
+    SET_ASIDE,
+    USED,
+    Judgement,
+    Kind,
+    Worktable,
+    also_in,
+)
 from germstats.records.checking.parsing import Parsed, parse
 from germstats.records.formats.headings import mended
 from germstats.records.formats.reading import Sheet
@@ -18,11 +28,23 @@ from germstats.records.tables import TABLES, Column, Table
 
 HEADING = Kind("changed", "heading-spelling", "leave it, if that is right")
 TWICE = Kind("changed", "heading-twice", "keep one of the columns")
-TWICE_DIFFERENT = Kind("ask", "heading-twice-different", "keep one of the columns, with the right value", True)
-UNKNOWN_COLUMN = Kind("watch", "unknown-column", "leave it, if it is a column of your own; else mend the heading")
+TWICE_DIFFERENT = Kind(
+    "ask", "heading-twice-different", "keep one of the columns, with the right value", True
+)
+UNKNOWN_COLUMN = Kind(
+    "watch", "unknown-column", "leave it, if it is a column of your own; else mend the heading"
+)
 MISSING_COLUMN = Kind("stop", "missing-column", "add the column, or mend its heading")
-TOO_MANY = Kind("ask", "too-many-values", "put a text that holds a comma between quotation marks, or clear the extra")
-FORMULA_ZERO = Kind("watch", "formula-zero", "open and save the workbook in a spreadsheet, or write the value itself")
+TOO_MANY = Kind(
+    "ask",
+    "too-many-values",
+    "put a text that holds a comma between quotation marks, or clear the extra",
+)
+FORMULA_ZERO = Kind(
+    "watch",
+    "formula-zero",
+    "open and save the workbook in a spreadsheet, or write the value itself",
+)
 
 Edits = Mapping[tuple[str, int, str], str]
 """(table, position, column) -> the text to read there instead, from the answers."""
@@ -34,7 +56,8 @@ def empty_worktable(spec: Table) -> Worktable:
 
 
 def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
-    """Put a sheet into the judgement: its text under known headings, with findings about headings and widths.
+    """Put a sheet into the judgement: its text under known headings, with findings about headings
+    and widths.
 
     Raises
     ------
@@ -45,7 +68,9 @@ def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
     grid = _grid(sheet)
     headings = [mended(heading) for heading in sheet.header]
     known = [column.name for column in spec.columns]
-    places = {name: [place for place, heading in enumerate(headings) if heading == name] for name in known}
+    places = {
+        name: [place for place, heading in enumerate(headings) if heading == name] for name in known
+    }
     if sheet.name == "trays" and not places["tray"]:
         has = ", ".join(sheet.header) or "no columns at all"
         raise UnreadableBookError(f"{sheet.shown_as} has no column tray; it has {has}.")
@@ -68,12 +93,18 @@ def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
 
 
 def _worktable(
-    spec: Table, shown_as: str, texts: Mapping[str, np.ndarray[Any, Any]], rows: Sequence[int], headed: frozenset[str]
+    spec: Table,
+    shown_as: str,
+    texts: Mapping[str, np.ndarray[Any, Any]],
+    rows: Sequence[int],
+    headed: frozenset[str],
 ) -> Worktable:
     index = pd.RangeIndex(len(rows))
     blank = np.full(len(rows), "", dtype=object)
     text = pd.DataFrame(
-        {column.name: texts.get(column.name, blank) for column in spec.columns}, index=index, dtype=object
+        {column.name: texts.get(column.name, blank) for column in spec.columns},
+        index=index,
+        dtype=object,
     )
     values = pd.DataFrame({"row": np.array(rows, dtype=np.int64)}, index=index)
     status = pd.Series(USED, index=index, dtype=pd.CategoricalDtype([USED, MERGED, SET_ASIDE]))
@@ -91,7 +122,9 @@ def _grid(sheet: Sheet) -> np.ndarray[Any, Any]:
 
 def _too_wide(sheet: Sheet) -> list[int]:
     """Positions of rows with more values than headings."""
-    return [position for position, values in enumerate(sheet.values) if len(values) > len(sheet.header)]
+    return [
+        position for position, values in enumerate(sheet.values) if len(values) > len(sheet.header)
+    ]
 
 
 def _note_headings(judgement: Judgement, sheet: Sheet, headings: list[str]) -> None:
@@ -99,14 +132,20 @@ def _note_headings(judgement: Judgement, sheet: Sheet, headings: list[str]) -> N
     for place, (typed, name) in enumerate(zip(sheet.header, headings, strict=True)):
         if name in known:
             if typed != name:
-                judgement.note_table(HEADING, sheet.name, f"the heading {typed!r} is read as {name}", name)
+                judgement.note_table(
+                    HEADING, sheet.name, f"the heading {typed!r} is read as {name}", name
+                )
             if name in headings[:place]:
-                wrong = "two columns bear this heading; the second fills what the first leaves blank"
+                wrong = (
+                    "two columns bear this heading; the second fills what the first leaves blank"
+                )
                 judgement.note_table(TWICE, sheet.name, wrong, name)
         elif name:
             near = difflib.get_close_matches(name, known, 1, cutoff=0.75)
             meant = f"; did you mean {near[0]}?" if near else ""
-            judgement.note_table(UNKNOWN_COLUMN, sheet.name, f"the column {typed.strip()!r} is not read{meant}")
+            judgement.note_table(
+                UNKNOWN_COLUMN, sheet.name, f"the column {typed.strip()!r} is not read{meant}"
+            )
         else:
             wrong = f"column {place + 1} has no heading and is not read"
             if any(values[place].strip() for values in sheet.values):
@@ -115,13 +154,19 @@ def _note_headings(judgement: Judgement, sheet: Sheet, headings: list[str]) -> N
 
 def _note_missing(judgement: Judgement, table: Worktable) -> None:
     name = table.spec.name
-    missing = [column.name for column in table.spec.columns if column.required and column.name not in table.headed]
+    missing = [
+        column.name
+        for column in table.spec.columns
+        if column.required and column.name not in table.headed
+    ]
     if name == "checks" and missing == ["filled"] and "seedlings" in table.headed:
         missing = []  # seedlings of the whole tray tell as much
     if name == "cells" and not table.headed & {"emerged", "occupied"}:
         missing.append("emerged (or occupied)")
     for column in missing:
-        wrong = f"the column {column} is missing" + (", so none of its rows can be used" if len(table.text) else "")
+        wrong = f"the column {column} is missing" + (
+            ", so none of its rows can be used" if len(table.text) else ""
+        )
         judgement.note_table(MISSING_COLUMN, name, wrong)
     if not missing:
         return
@@ -132,11 +177,17 @@ def _note_missing(judgement: Judgement, table: Worktable) -> None:
         table.status[:] = SET_ASIDE
 
 
-def _join_columns(judgement: Judgement, place: tuple[str, str], second: np.ndarray[Any, Any]) -> None:
+def _join_columns(
+    judgement: Judgement, place: tuple[str, str], second: np.ndarray[Any, Any]
+) -> None:
     """Fill a column from a second one of the same heading; ask where the two differ."""
     text = judgement.tables[place[0]].text
     first = text[place[1]].str.strip()
-    other = pd.Series(second, index=text.index, dtype=object).astype(object).str.strip() if len(text) else first
+    other = (
+        pd.Series(second, index=text.index, dtype=object).astype(object).str.strip()
+        if len(text)
+        else first
+    )
     differ = np.flatnonzero((first != "") & (other != "") & (first != other))
     said = [f"the two columns of this heading say {first[at]} and {other[at]}" for at in differ]
     judgement.note(TWICE_DIFFERENT, place, differ, said, [""] * len(differ))
@@ -153,15 +204,21 @@ def _note_formulas(judgement: Judgement, sheet: Sheet, headings: list[str]) -> N
     for row, place in sheet.formula_zeros:
         if row in position and place < len(headings) and headings[place] in known:
             wrong = "a formula stands here and reads back as 0 or as nothing"
-            judgement.note(FORMULA_ZERO, (sheet.name, headings[place]), [position[row]], wrong, [""])
+            judgement.note(
+                FORMULA_ZERO, (sheet.name, headings[place]), [position[row]], wrong, [""]
+            )
 
 
 def parse_columns(judgement: Judgement, name: str) -> None:
-    """Parse every column of a table that has not been parsed yet, with findings about single values."""
+    """Parse every column of a table that has not been parsed yet, with findings about single
+    values.
+    """
     table = judgement.tables[name]
     there = table.values
     columns = {
-        column.name: there[column.name] if column.name in there else _parsed(judgement, (name, column))
+        column.name: there[column.name]
+        if column.name in there
+        else _parsed(judgement, (name, column))
         for column in table.spec.columns
     }
     table.values = pd.DataFrame({**columns, "row": there["row"]}, index=there.index)
@@ -185,7 +242,8 @@ def _note_values(
         if kind.severity != "changed":
             judgement.note(kind, place, at, [results[code].wrong for code in codes[at]])
             continue
-        # one mended spelling may run through a whole sheet: it is listed once, with the number of its rows
+        # one mended spelling may run through a whole sheet: it is listed once, with the number of
+        # its rows
         first, counts = np.unique(codes[at], return_index=True, return_counts=True)[1:]
         for start, count in sorted(zip(at[first].tolist(), counts.tolist(), strict=True)):
             judgement.note(kind, place, [start], results[codes[start]].wrong + also_in(count - 1))

@@ -1,4 +1,6 @@
-"""A record book copied into the other form, value by value as it stands, and proved by reading the copy back."""
+"""A record book copied into the other form, value by value as it stands, and proved by reading the
+copy back.
+"""
 
 from __future__ import annotations
 
@@ -41,10 +43,12 @@ class Copied:
 
 
 def copy_book(book: str | Path, out: str | Path, *, force: bool = False) -> Copied:
-    """Copy a record book, as a folder of CSV files or as a workbook where the name of the copy ends in `.xlsx`.
+    """Copy a record book, as a folder of CSV files or as a workbook where the name of the copy ends
+    in `.xlsx`.
 
-    Headings, values, own columns and the places of the rows are kept as they were typed; nothing is judged. The copy
-    is first written to another place and read back; only where it holds the very same is it put where it belongs.
+    Headings, values, own columns and the places of the rows are kept as they were typed; nothing is
+    judged. The copy is first written to another place and read back; only where it holds the very
+    same is it put where it belongs.
 
     Parameters
     ----------
@@ -64,17 +68,22 @@ def copy_book(book: str | Path, out: str | Path, *, force: bool = False) -> Copi
     UnreadableBookError
         There is no book.
     WrongUseError
-        A file is in the way, the copy is the book itself, the place cannot be written to, or a form cannot hold it.
+        A file is in the way, the copy is the book itself, the place cannot be written to, or a form
+        cannot hold it.
     """
     if not str(out).strip():
-        raise WrongUseError("Name a folder, or a workbook ending in .xlsx, for the copy; its name is empty.")
+        raise WrongUseError(
+            "Name a folder, or a workbook ending in .xlsx, for the copy; its name is empty."
+        )
     book, out = Path(book), Path(out)
     must_take_files(out.parent)
     sheets = read_sheets(book)
     if os.path.exists(out) and out.samefile(book):  # noqa: PTH110 - bears a name that is too long
         raise WrongUseError(f"{out} is the book itself; name another place for its copy")
     settings = read_settings(book)
-    files = book_files({name: _lines(sheet) for name, sheet in sheets.tables.items()}, out, settings)
+    files = book_files(
+        {name: _lines(sheet) for name, sheet in sheets.tables.items()}, out, settings
+    )
     _prove(sheets, settings, files, out)
     return Copied(
         files=put_book(files, out, force=force),
@@ -86,7 +95,9 @@ def copy_book(book: str | Path, out: str | Path, *, force: bool = False) -> Copi
 
 
 def _lines(sheet: Sheet) -> list[list[str]]:
-    """The lines of a table, blank ones too, so that every row keeps the number a spreadsheet shows."""
+    """The lines of a table, blank ones too, so that every row keeps the number a
+    spreadsheet shows.
+    """
     lines: list[list[str]] = [list(sheet.header)]
     for number, values in sheet.rows:
         lines.extend([] for _ in range(number - 1 - len(lines)))
@@ -94,19 +105,33 @@ def _lines(sheet: Sheet) -> list[list[str]]:
     return lines
 
 
-def _prove(sheets: Sheets, settings: Mapping[str, str], files: Mapping[Path, bytes], out: Path) -> None:
+def _prove(
+    sheets: Sheets, settings: Mapping[str, str], files: Mapping[Path, bytes], out: Path
+) -> None:
     """Read the copy back at another place; refuse it where it does not hold the very same."""
     with tempfile.TemporaryDirectory() as folder:
         trial = Path(folder) / f"copy{out.suffix.lower()}"
-        put_book({trial if is_workbook(out) else trial / path.name: content for path, content in files.items()}, trial)
+        put_book(
+            {
+                trial if is_workbook(out) else trial / path.name: content
+                for path, content in files.items()
+            },
+            trial,
+        )
         try:
             differs = _difference(sheets, read_sheets(trial))
-            differs = differs or ("the settings of the book" if read_settings(trial) != settings else "")
+            differs = differs or (
+                "the settings of the book" if read_settings(trial) != settings else ""
+            )
         except UnreadableBookError as error:
-            raise WrongUseError(f"{out} could not be read back, so it was not written. {error}") from error
+            raise WrongUseError(
+                f"{out} could not be read back, so it was not written. {error}"
+            ) from error
     if differs:
         other = "a folder of CSV files" if is_workbook(out) else "a workbook ending in .xlsx"
-        raise WrongUseError(f"{out} could not hold {differs} just as it stands; copy to {other} instead")
+        raise WrongUseError(
+            f"{out} could not hold {differs} just as it stands; copy to {other} instead"
+        )
 
 
 def _difference(sheets: Sheets, again: Sheets) -> str:

@@ -1,6 +1,8 @@
-"""`datapackage.json`: what the columns of a record book mean, for people and programs that do not know this package.
+"""`datapackage.json`: what the columns of a record book mean, for people and programs that do not
+know this package.
 
-The description follows Data Package and Table Schema, version 2 (https://datapackage.org/standard/table-schema/).
+The description follows Data Package and Table Schema, version 2
+(https://datapackage.org/standard/table-schema/).
 """
 
 from __future__ import annotations
@@ -23,7 +25,9 @@ _PATTERNS = {
 }
 
 
-def describe_book(columns: Mapping[str, Sequence[str]], settings: Mapping[str, str] | None = None) -> dict[str, Any]:
+def describe_book(
+    columns: Mapping[str, Sequence[str]], settings: Mapping[str, str] | None = None
+) -> dict[str, Any]:
     """Describe the CSV files of a record book.
 
     Parameters
@@ -31,7 +35,8 @@ def describe_book(columns: Mapping[str, Sequence[str]], settings: Mapping[str, s
     columns : mapping
         Table name -> names of the columns its file holds, in order.
     settings : mapping, optional
-        What reading has to remember, such as ``{"dates": "day-first"}``; kept as the property ``germstats``.
+        What reading has to remember, such as ``{"dates": "day-first"}``; kept as the property
+        ``germstats``.
 
     Returns
     -------
@@ -49,7 +54,9 @@ def describe_book(columns: Mapping[str, Sequence[str]], settings: Mapping[str, s
     return package
 
 
-def _resource(table: Table, names: Sequence[str], written: Mapping[str, Sequence[str]]) -> dict[str, Any]:
+def _resource(
+    table: Table, names: Sequence[str], written: Mapping[str, Sequence[str]]
+) -> dict[str, Any]:
     return {
         "name": table.name,
         "path": f"{table.name}.csv",
@@ -62,11 +69,16 @@ def _resource(table: Table, names: Sequence[str], written: Mapping[str, Sequence
     }
 
 
-def _schema(table: Table, names: Sequence[str], written: Mapping[str, Sequence[str]]) -> dict[str, Any]:
+def _schema(
+    table: Table, names: Sequence[str], written: Mapping[str, Sequence[str]]
+) -> dict[str, Any]:
     known = {column.name: column for column in table.columns}
     schema: dict[str, Any] = {
         "$schema": _PROFILES + "tableschema.json",
-        "fields": [_field(known[name]) if name in known else {"name": name, "type": "string"} for name in names],
+        "fields": [
+            _field(known[name]) if name in known else {"name": name, "type": "string"}
+            for name in names
+        ],
         "missingValues": [""],
     }
     if set(table.key) <= set(names):

@@ -1,4 +1,6 @@
-"""A small invented record book, filled as a grower would fill it; every row says that it is invented."""
+"""A small invented record book, filled as a grower would fill it; every row says that it is
+invented.
+"""
 
 from __future__ import annotations
 
@@ -7,35 +9,181 @@ from collections.abc import Sequence
 from germstats.records.tables import TABLES
 
 EXAMPLE_REMARK = (
-    "An invented example, to look at only. No row of it is real: write your own records in record_book.xlsx, "
+    "An invented example, to look at only. No row of it is real: write your own records in "
+    "record_book.xlsx, "
     "and copy none of these."
 )
 
 _INVENTED = "invented example"
 
 _SPECIES = (
-    ("species", "scientific_name", "common_name", "light", "two_winters", "chill_weeks", "seeds_per_gram", "caution"),
+    (
+        "species",
+        "scientific_name",
+        "common_name",
+        "light",
+        "two_winters",
+        "chill_weeks",
+        "seeds_per_gram",
+        "caution",
+    ),
     ("EX-MOFI", "Monarda fistulosa", "wild bergamot", "either", "no", "4", "2500", ""),
-    ("EX-ASTU", "Asclepias tuberosa", "butterfly milkweed", "either", "no", "6", "150", "sap irritates skin and eyes"),
+    (
+        "EX-ASTU",
+        "Asclepias tuberosa",
+        "butterfly milkweed",
+        "either",
+        "no",
+        "6",
+        "150",
+        "sap irritates skin and eyes",
+    ),
 )
 _LOTS = (
-    ("lot", "species", "collected_on", "origin", "purity_pct", "pinch_counts", "cut_test_seeds", "cut_test_full",
-     "tested_on", "grams_left", "note"),
-    ("EX-MOFI-24A", "EX-MOFI", "2024-09-14", "hill meadow", "92.5", "4 9 2 5 11 3 8 1 5 6", "50", "44", "2024-11-02",
-     "12.5", _INVENTED),
-    ("EX-ASTU-24A", "EX-ASTU", "2024-10-02", "sandy bank", "98", "", "50", "47", "2024-11-02", "30", _INVENTED),
-)  # fmt: skip
+    (
+        "lot",
+        "species",
+        "collected_on",
+        "origin",
+        "purity_pct",
+        "pinch_counts",
+        "cut_test_seeds",
+        "cut_test_full",
+        "tested_on",
+        "grams_left",
+        "note",
+    ),
+    (
+        "EX-MOFI-24A",
+        "EX-MOFI",
+        "2024-09-14",
+        "hill meadow",
+        "92.5",
+        "4 9 2 5 11 3 8 1 5 6",
+        "50",
+        "44",
+        "2024-11-02",
+        "12.5",
+        _INVENTED,
+    ),
+    (
+        "EX-ASTU-24A",
+        "EX-ASTU",
+        "2024-10-02",
+        "sandy bank",
+        "98",
+        "",
+        "50",
+        "47",
+        "2024-11-02",
+        "30",
+        _INVENTED,
+    ),
+)
 _TRAYS = (
-    ("tray", "season", "lot", "sown_on", "rows", "columns", "seeds_per_cell", "grams", "cover", "cover_depth_mm",
-     "place", "left_alive", "left_dead", "left_empty", "note"),
-    ("EX-01", "2025", "EX-MOFI-24A", "2024-12-03", "6", "12", "3", "", "none", "", "bench 1", "", "", "", _INVENTED),
-    ("EX-02", "2025", "EX-MOFI-24A", "2024-12-03", "6", "12", "2-3", "", "grit", "3", "bench 1", "", "", "", _INVENTED),
-    ("EX-03", "2025", "EX-MOFI-24A", "2024-12-03", "6", "12", "pinch", "0.15", "none", "", "bench 2", "", "", "",
-     _INVENTED),
-    ("EX-04", "2025", "EX-ASTU-24A", "2024-12-05", "6", "12", "~3", "", "grit", "5", "bench 2", "", "", "", _INVENTED),
-    ("EX-05", "2025", "EX-ASTU-24A", "2024-12-05", "2", "3", "2", "", "grit", "5", "bench 2", "1", "3", "1",
-     "a small one, looked at cell by cell, its seed dug up in July; invented example"),
-)  # fmt: skip
+    (
+        "tray",
+        "season",
+        "lot",
+        "sown_on",
+        "rows",
+        "columns",
+        "seeds_per_cell",
+        "grams",
+        "cover",
+        "cover_depth_mm",
+        "place",
+        "left_alive",
+        "left_dead",
+        "left_empty",
+        "note",
+    ),
+    (
+        "EX-01",
+        "2025",
+        "EX-MOFI-24A",
+        "2024-12-03",
+        "6",
+        "12",
+        "3",
+        "",
+        "none",
+        "",
+        "bench 1",
+        "",
+        "",
+        "",
+        _INVENTED,
+    ),
+    (
+        "EX-02",
+        "2025",
+        "EX-MOFI-24A",
+        "2024-12-03",
+        "6",
+        "12",
+        "2-3",
+        "",
+        "grit",
+        "3",
+        "bench 1",
+        "",
+        "",
+        "",
+        _INVENTED,
+    ),
+    (
+        "EX-03",
+        "2025",
+        "EX-MOFI-24A",
+        "2024-12-03",
+        "6",
+        "12",
+        "pinch",
+        "0.15",
+        "none",
+        "",
+        "bench 2",
+        "",
+        "",
+        "",
+        _INVENTED,
+    ),
+    (
+        "EX-04",
+        "2025",
+        "EX-ASTU-24A",
+        "2024-12-05",
+        "6",
+        "12",
+        "~3",
+        "",
+        "grit",
+        "5",
+        "bench 2",
+        "",
+        "",
+        "",
+        _INVENTED,
+    ),
+    (
+        "EX-05",
+        "2025",
+        "EX-ASTU-24A",
+        "2024-12-05",
+        "2",
+        "3",
+        "2",
+        "",
+        "grit",
+        "5",
+        "bench 2",
+        "1",
+        "3",
+        "1",
+        "a small one, looked at cell by cell, its seed dug up in July; invented example",
+    ),
+)
 _CHECKS = (
     ("tray", "checked_on", "filled", "seedlings", "checked_by", "note"),
     ("EX-01", "2025-04-13", "0", "0", "me", "looked, none seen: a zero, not a blank"),
@@ -84,9 +232,16 @@ def example_rows() -> dict[str, list[list[str]]]:
     Columns the example leaves out are blank.
     """
     written: dict[str, Sequence[Sequence[str]]] = {
-        "species": _SPECIES, "lots": _LOTS, "trays": _TRAYS, "checks": _CHECKS, "cells": _cells(), "events": _EVENTS,
-        "maps": _MAPS, "orders": _ORDERS, "weather": _WEATHER,
-    }  # fmt: skip
+        "species": _SPECIES,
+        "lots": _LOTS,
+        "trays": _TRAYS,
+        "checks": _CHECKS,
+        "cells": _cells(),
+        "events": _EVENTS,
+        "maps": _MAPS,
+        "orders": _ORDERS,
+        "weather": _WEATHER,
+    }
     rows: dict[str, list[list[str]]] = {}
     for name, table in TABLES.items():
         headings = [column.name for column in table.columns]

@@ -1,4 +1,7 @@
-"""Files -> text with places. Nothing is judged here: every value comes back as it was typed, with its row."""
+"""Files -> text with places.
+
+Nothing is judged here: every value comes back as it was typed, with its row.
+"""
 
 from __future__ import annotations
 
@@ -40,8 +43,8 @@ class Sheet:
     header : tuple of str
         As typed.
     numbers : tuple of int
-        Number of each row as the spreadsheet shows it, the header being row 1. Rows that are blank throughout are no
-        rows.
+        Number of each row as the spreadsheet shows it, the header being row 1. Rows that are blank
+        throughout are no rows.
     values : tuple of tuples of str
         Of each row at least as many values as the header, more where the row runs over.
     formula_zeros : tuple of (row number, place in the header)
@@ -89,7 +92,8 @@ def read_sheets(path: str | Path, dates: str | None = None) -> Sheets:
     ----------
     path : path
     dates : {"day-first", "month-first"}, optional
-        How dates such as 04/05/2024 are meant; without it, as the book remembers (`germstats.records.settings`).
+        How dates such as 04/05/2024 are meant; without it, as the book remembers
+        (`germstats.records.settings`).
 
     Returns
     -------
@@ -112,11 +116,17 @@ def read_sheets(path: str | Path, dates: str | None = None) -> Sheets:
             raise UnreadableBookError(f"There is no folder or workbook called {path}.")
         return _read_file(place, dates)
     except OSError as error:
-        raise UnreadableBookError(f"{error.filename or path} cannot be read: {error.strerror or error}.") from error
+        raise UnreadableBookError(
+            f"{error.filename or path} cannot be read: {error.strerror or error}."
+        ) from error
 
 
 def _read_folder(folder: Path, dates: str | None) -> Sheets:
-    files = sorted(file for file in folder.iterdir() if file.suffix.lower() == ".csv" and not file.name.startswith("."))
+    files = sorted(
+        file
+        for file in folder.iterdir()
+        if file.suffix.lower() == ".csv" and not file.name.startswith(".")
+    )
     if not files:
         book = next(iter(sorted(folder.glob("*.xlsx"))), None)
         hint = f"; name the workbook {book.name} itself to read it" if book else ""
@@ -124,20 +134,36 @@ def _read_folder(folder: Path, dates: str | None) -> Sheets:
     known = _by_table([(file.stem, file.name) for file in files])
     if "trays" not in known:
         there = some_of([file.name for file in files])
-        raise UnreadableBookError(f"The folder {folder.name} holds no trays.csv, only {there}. {_NEW}")
+        raise UnreadableBookError(
+            f"The folder {folder.name} holds no trays.csv, only {there}. {_NEW}"
+        )
     tables = {name: _read_csv(folder / known[name], name) for name in TABLES if name in known}
-    not_read = (*(file.name for file in files if file.name not in known.values()), *_other_records(folder))
+    not_read = (
+        *(file.name for file in files if file.name not in known.values()),
+        *_other_records(folder),
+    )
     return Sheets(folder.name, tables, dates or _order(read_settings(folder)), not_read)
 
 
 def _other_records(folder: Path) -> list[str]:
-    """Files beside the CSV files that may hold records: spreadsheets not blank, and tables under other endings.
+    """Files beside the CSV files that may hold records: spreadsheets not blank, and tables under
+    other endings.
 
     The blank workbook that `new` puts there and the example with its invented rows are none.
     """
-    others = sorted(file for file in folder.iterdir() if not file.name.startswith((".", "~")) and file.is_file())
-    texts = [file.name for file in others if file.suffix.lower() in TEXT_TABLES and file.stem.strip().lower() in TABLES]
-    sheets = [file for file in others if file.suffix.lower() in SPREADSHEETS and file.name != EXAMPLE_WORKBOOK]
+    others = sorted(
+        file for file in folder.iterdir() if not file.name.startswith((".", "~")) and file.is_file()
+    )
+    texts = [
+        file.name
+        for file in others
+        if file.suffix.lower() in TEXT_TABLES and file.stem.strip().lower() in TABLES
+    ]
+    sheets = [
+        file
+        for file in others
+        if file.suffix.lower() in SPREADSHEETS and file.name != EXAMPLE_WORKBOOK
+    ]
     return [*texts, *(file.name for file in sheets if not _is_blank(file))]
 
 
@@ -155,7 +181,9 @@ def _by_table(names: list[tuple[str, str]]) -> dict[str, str]:
     for stem, name in names:
         table = stem.strip().lower()
         if table in known and table in TABLES:
-            raise UnreadableBookError(f"{known[table]} and {name} both claim to be the table {table}; keep one.")
+            raise UnreadableBookError(
+                f"{known[table]} and {name} both claim to be the table {table}; keep one."
+            )
         if table in TABLES:
             known[table] = name
     return known
@@ -176,15 +204,20 @@ def _read_csv(file: Path, name: str) -> Sheet:
     text = _decoded(raw)
     if odd := list(CONTROL.finditer(text)):
         if len(odd) > _SOME * len(text):
-            raise UnreadableBookError(f"{file.name} is no CSV file; save the sheet as CSV (UTF-8) and try again.")
+            raise UnreadableBookError(
+                f"{file.name} is no CSV file; save the sheet as CSV (UTF-8) and try again."
+            )
         line, code = text.count("\n", 0, odd[0].start()) + 1, ord(odd[0][0])
         raise UnreadableBookError(
-            f"{file.name} line {line} holds a sign that nobody types (code {code}): delete it, or save the sheet as "
+            f"{file.name} line {line} holds a sign that nobody types (code {code}): delete it, or "
+            "save the sheet as "
             "CSV (UTF-8) again."
         )
     first = next((line for line in text.splitlines() if line.strip()), "")
     separator = max(_SEPARATORS, key=first.count)
-    lines: Iterable[list[str]] = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    lines: Iterable[list[str]] = csv.reader(
+        io.StringIO(text, newline=""), delimiter=separator, strict=True
+    )
     if "'" in text and GUARDED.search(text):
         lines = ([unguarded(value) for value in line] for line in lines)
     try:
@@ -192,10 +225,13 @@ def _read_csv(file: Path, name: str) -> Sheet:
     except csv.Error as error:
         if any(len(line) > csv.field_size_limit() for line in text.split(separator)):
             raise UnreadableBookError(
-                f"{file.name} holds a value of more than {csv.field_size_limit():,} letters: look for a quotation mark "
+                f"{file.name} holds a value of more than {csv.field_size_limit():,} letters: look "
+                "for a quotation mark "
                 "that is never closed, and shorten what is longer than a note."
             ) from error
-        raise UnreadableBookError(f"{file.name} is no CSV file that can be read ({error}).") from error
+        raise UnreadableBookError(
+            f"{file.name} is no CSV file that can be read ({error})."
+        ) from error
 
 
 def _decoded(raw: bytes) -> str:
@@ -207,9 +243,14 @@ def _decoded(raw: bytes) -> str:
 
 
 def sheet_of(
-    name: str, shown_as: str, lines: Iterable[list[str]], formula_zeros: tuple[tuple[int, int], ...] = ()
+    name: str,
+    shown_as: str,
+    lines: Iterable[list[str]],
+    formula_zeros: tuple[tuple[int, int], ...] = (),
 ) -> Sheet:
-    """Make a `Sheet` of lines of text; blank lines, and blank columns to the right, are no part of it."""
+    """Make a `Sheet` of lines of text; blank lines, and blank columns to the right, are no part of
+    it.
+    """
     lines = iter(lines)
     header = _cut(next(lines, []))
     width = len(header)
@@ -237,7 +278,9 @@ def _cut(values: list[str]) -> tuple[str, ...]:
 
 def _read_file(file: Path, dates: str | None) -> Sheets:
     """Read one workbook."""
-    from germstats.records.formats.reading_xlsx import read_lines  # only readers of workbooks pay for it
+    from germstats.records.formats.reading_xlsx import (
+        read_lines,
+    )  # only readers of workbooks pay for it
 
     with file.open("rb") as stream:
         start = stream.read(4096)
@@ -246,7 +289,9 @@ def _read_file(file: Path, dates: str | None) -> Sheets:
     sheets, zeros = read_lines(file)
     known = _by_table([(name, name) for name in sheets])
     if "trays" not in known:
-        raise UnreadableBookError(f"{file.name} has no sheet called trays; its sheets are {some_of(list(sheets))}.")
+        raise UnreadableBookError(
+            f"{file.name} has no sheet called trays; its sheets are {some_of(list(sheets))}."
+        )
     tables = {
         name: sheet_of(name, f"sheet {name}", sheets[known[name]], zeros.get(known[name], ()))
         for name in TABLES
@@ -262,5 +307,8 @@ def _what_else(file: Path, start: bytes) -> str:
     if start and not CONTROL.search(start.decode("latin-1")):
         if file.suffix.lower() == ".csv":
             return "is one CSV file; name the folder it lies in"
-        return "is a text file under another name; give it the ending .csv and name the folder it lies in"
+        return (
+            "is a text file under another name; give it the ending .csv and name the folder it "
+            "lies in"
+        )
     return "is no workbook; save it as .xlsx and try again"

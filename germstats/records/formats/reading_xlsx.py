@@ -13,15 +13,20 @@ from germstats.errors import UnreadableBookError
 from germstats.records.values import value_text
 
 _RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
-_FORMULA = re.compile(r'<c r="([A-Z]+)(\d+)"[^>]*>\s*<f\b[^>]*?(?:/>|>[^<]*</f>)\s*(?:<v\s*/>|<v>([^<]*)</v>)?')
+_FORMULA = re.compile(
+    r'<c r="([A-Z]+)(\d+)"[^>]*>\s*<f\b[^>]*?(?:/>|>[^<]*</f>)\s*(?:<v\s*/>|<v>([^<]*)</v>)?'
+)
 
-_ERROR = re.compile(r'<c r="([A-Z]+)(\d+)"[^>]*\bt="e"[^>]*>(?:(?!</c>).)*?<v>([^<]*)</v>', re.DOTALL)
+_ERROR = re.compile(
+    r'<c r="([A-Z]+)(\d+)"[^>]*\bt="e"[^>]*>(?:(?!</c>).)*?<v>([^<]*)</v>', re.DOTALL
+)
 
 Zeros = dict[str, tuple[tuple[int, int], ...]]
 
 
 def read_lines(file: Path) -> tuple[dict[str, list[list[str]]], Zeros]:
-    """Read every sheet of a workbook; a cell that ends in an error reads as the error's name, such as ``#REF!``.
+    """Read every sheet of a workbook; a cell that ends in an error reads as the error's name, such
+    as ``#REF!``.
 
     Returns
     -------
@@ -41,14 +46,24 @@ def read_lines(file: Path) -> tuple[dict[str, list[list[str]]], Zeros]:
         with file.open("rb") as stream:
             book = CalamineWorkbook.from_filelike(stream)
             sheets = {
-                name: [[_text(value) for value in line] for line in _lines(book, name)] for name in book.sheet_names
+                name: [[_text(value) for value in line] for line in _lines(book, name)]
+                for name in book.sheet_names
             }
         parts = _sheet_parts(file)
         for name, text in parts.items():
             _name_errors(sheets.get(name, []), text)
         return sheets, {name: _formula_zeros(text) for name, text in parts.items()}
-    except (CalamineError, zipfile.BadZipFile, zlib.error, ElementTree.ParseError, KeyError, EOFError) as error:
-        raise UnreadableBookError(f"{file.name} is no workbook that can be read; save it as .xlsx again.") from error
+    except (
+        CalamineError,
+        zipfile.BadZipFile,
+        zlib.error,
+        ElementTree.ParseError,
+        KeyError,
+        EOFError,
+    ) as error:
+        raise UnreadableBookError(
+            f"{file.name} is no workbook that can be read; save it as .xlsx again."
+        ) from error
 
 
 def _lines(book: object, name: str) -> list[list[object]]:
@@ -69,7 +84,9 @@ def _sheet_parts(file: Path) -> dict[str, str]:
             for one in ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
         }
         for sheet in ElementTree.fromstring(archive.read("xl/workbook.xml")).iter():
-            target = targets.get(sheet.get(_RELATION, ""), "") if sheet.tag.endswith("}sheet") else ""
+            target = (
+                targets.get(sheet.get(_RELATION, ""), "") if sheet.tag.endswith("}sheet") else ""
+            )
             if target:
                 part = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
                 parts[sheet.get("name", "")] = archive.read(part).decode("utf-8", "replace")
@@ -87,7 +104,11 @@ def _name_errors(lines: list[list[str]], text: str) -> None:
 def _formula_zeros(text: str) -> tuple[tuple[int, int], ...]:
     """Find formulas saved with 0 or nothing, as a program leaves them that never calculated."""
     found = _FORMULA.findall(text) if "<f" in text else []
-    return tuple((int(row), _column_number(letters)) for letters, row, value in found if value in ("", "0", "0.0"))
+    return tuple(
+        (int(row), _column_number(letters))
+        for letters, row, value in found
+        if value in ("", "0", "0.0")
+    )
 
 
 def _column_number(letters: str) -> int:

@@ -1,6 +1,8 @@
-"""Write a record book: a folder of CSV files with `datapackage.json`, or one workbook; blank or full.
+"""Write a record book: a folder of CSV files with `datapackage.json`, or one workbook; blank or
+full.
 
-Every file is written beside its place and then renamed, so a crash leaves either the old file or the new one.
+Every file is written beside its place and then renamed, so a crash leaves either the old file or
+the new one.
 """
 
 from __future__ import annotations
@@ -36,19 +38,21 @@ def write_book(
     force: bool = False,
     extra: Mapping[str, str] | None = None,
 ) -> tuple[Path, ...]:
-    """Write the tables of a record book as a folder of CSV files, or as a workbook where the name ends in `.xlsx`.
+    """Write the tables of a record book as a folder of CSV files, or as a workbook where the name
+    ends in `.xlsx`.
 
     Parameters
     ----------
     tables : mapping of str to pandas.DataFrame
-        Table name -> rows, as text just as it was typed or as typed values; a column ``row`` (the place in the file
-        it was read from) is left out of every table.
+        Table name -> rows, as text just as it was typed or as typed values; a column ``row`` (the
+        place in the file it was read from) is left out of every table.
     where : path
         Folder, made where it is missing, or workbook.
     force : bool
         Overwrite a record book that is there.
     extra : mapping, optional
-        Settings reading has to remember, such as ``{"dates": "day-first"}``, kept in `datapackage.json`.
+        Settings reading has to remember, such as ``{"dates": "day-first"}``, kept in
+        `datapackage.json`.
 
     Returns
     -------
@@ -60,18 +64,26 @@ def write_book(
     WrongUseError
         A table is unknown, a file is in the way, or the place cannot be written to.
     """
-    return write_rows({name: _rows(table) for name, table in tables.items()}, where, force=force, settings=extra)
+    return write_rows(
+        {name: _rows(table) for name, table in tables.items()}, where, force=force, settings=extra
+    )
 
 
 def write_rows(
-    tables: Mapping[str, Rows], where: str | Path, *, force: bool = False, settings: Mapping[str, str] | None = None
+    tables: Mapping[str, Rows],
+    where: str | Path,
+    *,
+    force: bool = False,
+    settings: Mapping[str, str] | None = None,
 ) -> tuple[Path, ...]:
-    """Write the tables of a record book, as they stand in its lines, as a folder of CSV files or as a workbook.
+    """Write the tables of a record book, as they stand in its lines, as a folder of CSV files or as
+    a workbook.
 
     Parameters
     ----------
     tables : mapping
-        Table name -> lines of text, the headings first; lines may be shorter or longer than the headings.
+        Table name -> lines of text, the headings first; lines may be shorter or longer than the
+        headings.
     where : path
         Folder, made where it is missing, or workbook.
     force : bool
@@ -105,21 +117,28 @@ def book_files(
     Raises
     ------
     WrongUseError
-        A table is unknown, the place bears the name of another kind of file, or a workbook cannot hold so much.
+        A table is unknown, the place bears the name of another kind of file, or a workbook cannot
+        hold so much.
     """
     where = Path(where)
     unknown = [name for name in tables if name not in TABLES]
     if unknown:
-        raise WrongUseError(f"a record book has no table {unknown[0]!r}; its tables are {', '.join(TABLES)}")
+        raise WrongUseError(
+            f"a record book has no table {unknown[0]!r}; its tables are {', '.join(TABLES)}"
+        )
     rows = {name: tables[name] for name in TABLES if name in tables}
     if is_workbook(where):
         return {where: workbook_bytes(rows, Extras(settings or {}))}
     if where.suffix.lower() in _NOT_WRITTEN:
-        raise WrongUseError(f"{where} would be a {where.suffix} file; name a folder, or a workbook ending in .xlsx")
+        raise WrongUseError(
+            f"{where} would be a {where.suffix} file; name a folder, or a workbook ending in .xlsx"
+        )
     return _folder_files(rows, where, settings)
 
 
-def put_book(files: Mapping[Path, bytes], where: str | Path, *, force: bool = False) -> tuple[Path, ...]:
+def put_book(
+    files: Mapping[Path, bytes], where: str | Path, *, force: bool = False
+) -> tuple[Path, ...]:
     """Write the files that `book_files` returned for the same place.
 
     Raises
@@ -137,7 +156,8 @@ def is_workbook(where: str | Path) -> bool:
 
 
 def blank_book(where: str | Path, *, force: bool = False) -> tuple[Path, ...]:
-    """Write a blank record book: CSV files with their headers, `datapackage.json`, and the same as a workbook.
+    """Write a blank record book: CSV files with their headers, `datapackage.json`, and the same as
+    a workbook.
 
     Parameters
     ----------
@@ -154,12 +174,14 @@ def blank_book(where: str | Path, *, force: bool = False) -> tuple[Path, ...]:
     Raises
     ------
     WrongUseError
-        A file is in the way, holds records (which a blank book never replaces), or the place cannot be written to.
+        A file is in the way, holds records (which a blank book never replaces), or the place cannot
+        be written to.
     """
     where = Path(where)
     if force and (held := next(_records_in(where), None)):
         raise WrongUseError(
-            f"{held} holds records; a blank book never replaces them, forced or not: name another folder"
+            f"{held} holds records; a blank book never replaces them, forced or not: name another "
+            "folder"
         )
     rows = {name: _headings(name) for name in TABLES}
     files = _folder_files(rows, where, None) | {where / BLANK_WORKBOOK: workbook_bytes(rows)}
@@ -182,10 +204,11 @@ def _records_in(folder: Path) -> Iterator[Path]:
 
 
 def example_book(where: str | Path, *, force: bool = False) -> Path:
-    """Write a workbook of invented records, filled as a grower would, to look at beside a blank one.
+    """Write a workbook of invented records, filled as a grower would, to look at beside a blank
+    one.
 
-    It is a workbook only, under a name of its own: a folder of CSV files is read as one book, so invented rows must
-    not lie among them.
+    It is a workbook only, under a name of its own: a folder of CSV files is read as one book, so
+    invented rows must not lie among them.
 
     Parameters
     ----------
@@ -210,13 +233,14 @@ def example_book(where: str | Path, *, force: bool = False) -> Path:
 
 
 def remember_dates(where: str | Path, dates: str) -> None:
-    """Note in a book's `datapackage.json` how its dates are written, so that the next reading need not be told.
+    """Note in a book's `datapackage.json` how its dates are written, so that the next reading need
+    not be told.
 
     Parameters
     ----------
     where : path
-        The folder of the book. A workbook, a folder without a readable `datapackage.json` and a book that says the
-        same already are left as they are.
+        The folder of the book. A workbook, a folder without a readable `datapackage.json` and a
+        book that says the same already are left as they are.
     dates : {"day-first", "month-first"}
     """
     path = Path(where) / FILE_NAME
@@ -233,7 +257,9 @@ def remember_dates(where: str | Path, dates: str) -> None:
         put_files({path: _json_bytes(package)}, force=True)
 
 
-def write_table(name: str, table: pd.DataFrame, where: Path, *, force: bool = False) -> tuple[Path, ...]:
+def write_table(
+    name: str, table: pd.DataFrame, where: Path, *, force: bool = False
+) -> tuple[Path, ...]:
     """Write one table as a CSV file that a book can take in.
 
     Parameters
@@ -263,7 +289,9 @@ def _headings(name: str) -> Rows:
     return [[column.name for column in TABLES[name].columns]]
 
 
-def _folder_files(rows: Mapping[str, Rows], where: Path, extra: Mapping[str, str] | None) -> dict[Path, bytes]:
+def _folder_files(
+    rows: Mapping[str, Rows], where: Path, extra: Mapping[str, str] | None
+) -> dict[Path, bytes]:
     files = {where / f"{name}.csv": _csv_bytes(name, table) for name, table in rows.items()}
     package = describe_book({name: table[0] for name, table in rows.items()}, extra)
     return files | {where / FILE_NAME: _json_bytes(package)}
@@ -276,8 +304,11 @@ def _csv_bytes(name: str, rows: Rows) -> bytes:
     lines = [[guarded(heading) for heading in header]]
     for record in records:
         flags = of_number + [False] * (len(record) - len(header))
-        lines.append([guarded(text, number=number) for text, number in zip(record, flags, strict=False)])
-    # reading takes the separator that is most frequent in the first line, whatever words the headings hold
+        lines.append(
+            [guarded(text, number=number) for text, number in zip(record, flags, strict=False)]
+        )
+    # reading takes the separator that is most frequent in the first line, whatever words the
+    # headings hold
     first = next((line for line in _csv_text(lines[:1], ",").splitlines() if line.strip()), "")
     return _csv_text(lines, max(",;\t", key=first.count)).encode("utf-8")
 

@@ -1,4 +1,6 @@
-"""A record book as the bytes of one workbook: explanations, then a sheet for each table, ready to fill and print."""
+"""A record book as the bytes of one workbook: explanations, then a sheet for each table, ready to
+fill and print.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +29,15 @@ Rows = Sequence[Sequence[str]]
 
 _MOST_ROWS, _MOST_COLUMNS = 1_048_576, 16_384  # what an xlsx file can hold
 _NUMBERS = ("whole", "number")
-_WIDTHS = {"whole": 8, "number": 8, "date": 12, "yes_no": 8, "cell": 8, "cells": 24, "counts": 20}  # in letters
+_WIDTHS = {
+    "whole": 8,
+    "number": 8,
+    "date": 12,
+    "yes_no": 8,
+    "cell": 8,
+    "cells": 24,
+    "counts": 20,
+}  # in letters
 _ID_WIDTH, _NOTE_WIDTH, _WIDEST = 12, 24, 36
 _NOTES = ("note", "caution", "origin", "scientific_name", "common_name", "pretreatment", "client")
 _MARGIN = 0.4  # inches of a printed page
@@ -51,7 +61,9 @@ class Extras:
 
 @dataclass(frozen=True)
 class _Layout:
-    """What the sheets of one workbook share: looks by name, all headings, and the last row with drop-downs."""
+    """What the sheets of one workbook share: looks by name, all headings, and the last row with
+    drop-downs.
+    """
 
     formats: Mapping[str, Format]
     headers: Headers
@@ -77,14 +89,27 @@ def workbook_bytes(tables: Mapping[str, Rows], extras: Extras | None = None) -> 
     _check_room(tables)
     extras = extras or Extras()
     buffer = io.BytesIO()
-    options = {"in_memory": True, "strings_to_numbers": False, "strings_to_formulas": False, "strings_to_urls": False}
+    options = {
+        "in_memory": True,
+        "strings_to_numbers": False,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+    }
     book = Workbook(buffer, options)
     # a fixed date keeps the same records the same file
-    book.set_properties({"title": "Germination record book", "created": datetime.datetime(2000, 1, 1)})
+    book.set_properties(
+        {"title": "Germination record book", "created": datetime.datetime(2000, 1, 1)}
+    )
     headers = {name: rows[0] for name, rows in tables.items()}
     longest = max((len(rows) for rows in tables.values()), default=0)
     layout = _Layout(_formats(book), headers, min(max(ROOM, 2 * longest), _MOST_ROWS))
-    write_guide(book.add_worksheet(EXPLANATIONS), list(tables), extras.settings, layout.formats, extras.remark)
+    write_guide(
+        book.add_worksheet(EXPLANATIONS),
+        list(tables),
+        extras.settings,
+        layout.formats,
+        extras.remark,
+    )
     for name, rows in tables.items():
         _write_table(book.add_worksheet(name), TABLES[name], rows, layout)
     for name, formula in id_lists(headers, layout.last).items():
@@ -97,20 +122,33 @@ def _check_room(tables: Mapping[str, Rows]) -> None:
     instead = "write a folder of CSV files instead"
     for name, rows in tables.items():
         if len(rows) > _MOST_ROWS or any(len(row) > _MOST_COLUMNS for row in rows):
-            raise WrongUseError(f"{name} has more rows or columns than a workbook can hold; {instead}")
+            raise WrongUseError(
+                f"{name} has more rows or columns than a workbook can hold; {instead}"
+            )
         for line, row in enumerate(rows, start=1):
             if any(len(text) > LONGEST_TEXT // 2 and _letters(text) > LONGEST_TEXT for text in row):
-                long = f"{name} row {line} holds a text longer than the {LONGEST_TEXT:,} letters of a workbook cell"
+                long = (
+                    f"{name} row {line} holds a text longer than the {LONGEST_TEXT:,} letters of a "
+                    "workbook cell"
+                )
                 raise WrongUseError(f"{long}: shorten it, or {instead}")
 
 
 def _letters(text: str) -> int:
-    return len(text.encode("utf-16-le", "surrogatepass")) // 2  # as spreadsheets count: an emoji is two
+    return (
+        len(text.encode("utf-16-le", "surrogatepass")) // 2
+    )  # as spreadsheets count: an emoji is two
 
 
 def _formats(book: Workbook) -> dict[str, Format]:
     looks: dict[str, dict[str, Any]] = {
-        "needed": {"bold": True, "indent": 1, "bg_color": "#1F4E5F", "font_color": "#FFFFFF", "border": 1},
+        "needed": {
+            "bold": True,
+            "indent": 1,
+            "bg_color": "#1F4E5F",
+            "font_color": "#FFFFFF",
+            "border": 1,
+        },
         "optional": {"indent": 1, "bg_color": "#E4EEF1", "border": 1},
         "heading": {"bold": True, "bg_color": "#E4EEF1", "border": 1},
         "title": {"bold": True, "font_size": 14},
@@ -137,17 +175,25 @@ def _write_table(sheet: Worksheet, table: Table, rows: Rows, layout: _Layout) ->
         values = [record[place] if place < len(record) else "" for record in records]
         sheet.set_column(place, place, _width(column, values), look)
         if name:
-            sheet.write_string(0, place, name, layout.formats["needed" if column.required else "optional"])
+            sheet.write_string(
+                0, place, name, layout.formats["needed" if column.required else "optional"]
+            )
         for line, text in enumerate(values, start=1):
             _write_value(sheet, (line, place), text, column, look)
         if column in table.columns:
-            sheet.data_validation(1, place, layout.last - 1, place, validation(table, column, layout.headers))
-            sheet.write_comment(0, place, heading_note(table, column), {"x_scale": 2, "y_scale": 1.5, "author": ""})
+            sheet.data_validation(
+                1, place, layout.last - 1, place, validation(table, column, layout.headers)
+            )
+            sheet.write_comment(
+                0, place, heading_note(table, column), {"x_scale": 2, "y_scale": 1.5, "author": ""}
+            )
     _set_page(sheet, table)
 
 
 def _set_page(sheet: Worksheet, table: Table) -> None:
-    """Headings and ids stay in sight; on paper, every page has the headings and says which must be filled."""
+    """Headings and ids stay in sight; on paper, every page has the headings and says which must be
+    filled.
+    """
     sheet.freeze_panes(1, 1)
     sheet.set_landscape()
     sheet.set_margins(left=_MARGIN, right=_MARGIN)
@@ -156,7 +202,9 @@ def _set_page(sheet: Worksheet, table: Table) -> None:
     sheet.hide_gridlines(0)
     must = ", ".join(column.name for column in table.columns if column.required)
     sheet.set_header(f"&L&B{table.name}&B: one row is {table.row_is}&R&P of &N")
-    sheet.set_footer(f"&LMust be filled: {must}. Blank = not looked at, 0 = looked at and none seen.")
+    sheet.set_footer(
+        f"&LMust be filled: {must}. Blank = not looked at, 0 = looked at and none seen."
+    )
 
 
 def _width(column: Column, values: Sequence[str]) -> int:
@@ -171,8 +219,12 @@ def _look(column: Column) -> str:
     return "date" if column.type == "date" else "text"
 
 
-def _write_value(sheet: Worksheet, place: tuple[int, int], text: str, column: Column, look: Format) -> None:
-    """Write one value as number, date or text; only what reads back as the very same text becomes a number or date."""
+def _write_value(
+    sheet: Worksheet, place: tuple[int, int], text: str, column: Column, look: Format
+) -> None:
+    """Write one value as number, date or text; only what reads back as the very same text becomes a
+    number or date.
+    """
     if not text:
         return
     if column.type in _NUMBERS and (number := _number(text)) is not None:

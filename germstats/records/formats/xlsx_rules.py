@@ -1,7 +1,9 @@
-"""Drop-downs, limits and hints of a workbook's columns, as the options of a spreadsheet's data validation.
+"""Drop-downs, limits and hints of a workbook's columns, as the options of a spreadsheet's data
+validation.
 
-The cell refuses only what `germstats check` could not use either. Whatever check can read is let in, after a question
-where it looks odd: a decimal comma, a date typed as text, ``Yes`` for ``yes``, a tray that has no row yet.
+The cell refuses only what `germstats check` could not use either. Whatever check can read is let
+in, after a question where it looks odd: a decimal comma, a date typed as text, ``Yes`` for ``yes``,
+a tray that has no row yet.
 """
 
 from __future__ import annotations
@@ -11,7 +13,13 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from germstats.records.formats.headings import mended
-from germstats.records.formats.xlsx_words import hint, unknown_id, wrong_date, wrong_number, wrong_word
+from germstats.records.formats.xlsx_words import (
+    hint,
+    unknown_id,
+    wrong_date,
+    wrong_number,
+    wrong_word,
+)
 from germstats.records.tables import TABLES, Column, Table
 
 ROOM = 100_000
@@ -35,8 +43,8 @@ def id_lists(headers: Headers, last: int) -> dict[str, str]:
     Returns
     -------
     dict
-        Each formula ends at the last cell that is filled, blank lines in between or not, so a list grows with its
-        sheet and has no blanks at its end.
+        Each formula ends at the last cell that is filled, blank lines in between or not, so a list
+        grows with its sheet and has no blanks at its end.
     """
     from xlsxwriter.utility import xl_col_to_name
 
@@ -63,14 +71,21 @@ def _place(headers: Headers, table: str, key: str) -> int | None:
 
 def validation(table: Table, column: Column, headers: Headers) -> dict[str, Any]:
     """The options of `xlsxwriter`'s ``data_validation`` for one column of one sheet."""
-    rule = _id_rule(table, column, headers) or _word_rule(column) or _number_rule(column) or _date_rule(column)
+    rule = (
+        _id_rule(table, column, headers)
+        or _word_rule(column)
+        or _number_rule(column)
+        or _date_rule(column)
+    )
     return {"validate": "any", "input_title": column.name, "input_message": hint(column)} | rule
 
 
 def _id_rule(table: Table, column: Column, headers: Headers) -> dict[str, Any]:
     for own, other, key in table.links:
         if own == column.name and _place(headers, other, key) is not None:
-            return {"validate": "list", "source": f"={_list_name(other)}"} | _message("information", *unknown_id(other))
+            return {"validate": "list", "source": f"={_list_name(other)}"} | _message(
+                "information", *unknown_id(other)
+            )
     return {}
 
 
@@ -79,7 +94,9 @@ def _word_rule(column: Column) -> dict[str, Any]:
     if not levels:
         return {}
     style = "information" if column.open_levels else "warning"
-    return {"validate": "list", "source": list(levels)} | _message(style, *wrong_word(levels, column.open_levels))
+    return {"validate": "list", "source": list(levels)} | _message(
+        style, *wrong_word(levels, column.open_levels)
+    )
 
 
 def _number_rule(column: Column) -> dict[str, Any]:
@@ -101,7 +118,12 @@ def _number_rule(column: Column) -> dict[str, Any]:
 def _date_rule(column: Column) -> dict[str, Any]:
     if column.type != "date":
         return {}
-    rule = {"validate": "date", "criteria": "between", "minimum": _FIRST_DATE, "maximum": _LAST_DATE}
+    rule = {
+        "validate": "date",
+        "criteria": "between",
+        "minimum": _FIRST_DATE,
+        "maximum": _LAST_DATE,
+    }
     return rule | _message("warning", *wrong_date(column))
 
 

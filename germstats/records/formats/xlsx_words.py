@@ -1,4 +1,6 @@
-"""What a workbook says to the grower about a column: how it is written, its limits, hints and messages."""
+"""What a workbook says to the grower about a column: how it is written, its limits, hints and
+messages.
+"""
 
 from __future__ import annotations
 
@@ -31,12 +33,16 @@ def limits_of(column: Column) -> str:
         return ""
     if column.high is None:
         return f"{column.low:.12g} or more"
-    high = f"{column.high:,.0f}" if column.high > 10_000 else f"{column.high:.12g}"  # 10,000,000, but the year 2200
+    high = (
+        f"{column.high:,.0f}" if column.high > 10_000 else f"{column.high:.12g}"
+    )  # 10,000,000, but the year 2200
     return f"from {column.low:.12g} to {high}"
 
 
 def hint(column: Column) -> str:
-    """What is shown beside a cell when it is selected: whether it must be filled, what it means, how it is written."""
+    """What is shown beside a cell when it is selected: whether it must be filled, what it means,
+    how it is written.
+    """
     must = "Must be filled. " if column.required else ""
     unit = f" Unit: {column.unit}." if column.unit else ""
     limits = f", {limits_of(column)}" if limits_of(column) else ""
@@ -55,7 +61,10 @@ def wrong_number(column: Column) -> tuple[str, str]:
     kind = "whole number" if column.type == "whole" else "number"
     limits = f" {limits_of(column)}" if limits_of(column) else ""
     blank = "" if column.required else " Leave the cell blank where you do not know."
-    return f"Not a fitting {kind}", f"{column.name} is a {kind}{limits}. Put words into the column note.{blank}"
+    return (
+        f"Not a fitting {kind}",
+        f"{column.name} is a {kind}{limits}. Put words into the column note.{blank}",
+    )
 
 
 def wrong_date(column: Column) -> tuple[str, str]:
@@ -67,10 +76,16 @@ def wrong_word(levels: tuple[str, ...], open_levels: bool) -> tuple[str, str]:
     """Title and sentence where a word is none of the list."""
     usual = ", ".join(levels)
     if open_levels:
-        return "A word of your own", f"Usual words: {usual}. Another one is fine, spelled the same way every time."
+        return (
+            "A word of your own",
+            f"Usual words: {usual}. Another one is fine, spelled the same way every time.",
+        )
     return "Not one of the words", f"The words are: {usual}."
 
 
 def unknown_id(table: str) -> tuple[str, str]:
     """Title and sentence where an id does not stand in the sheet it points to."""
-    return "Not there yet", f"This does not stand in the sheet {table} yet. Write it there too, or mend the spelling."
+    return (
+        "Not there yet",
+        f"This does not stand in the sheet {table} yet. Write it there too, or mend the spelling.",
+    )

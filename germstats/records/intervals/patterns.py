@@ -1,7 +1,8 @@
-"""Cell x date rows, tray totals and events -> distinct patterns with counts: all that a model ever sees.
+"""Cell x date rows, tray totals and events -> distinct patterns with counts: all that a model ever
+sees.
 
-The unit of observation is named per table: `trays` has one row per tray id, `times` one per distinct interval of seeds
-seen, `finishes` and `occupied` one per distinct kind of cell.
+The unit of observation is named per table: `trays` has one row per tray id, `times` one per
+distinct interval of seeds seen, `finishes` and `occupied` one per distinct kind of cell.
 """
 
 from __future__ import annotations
@@ -23,12 +24,16 @@ from germstats.records.seeds import SowingRate
 from germstats.records.tables import LEFT_COUNTS
 
 ONE_SEED = SowingRate("counted", (1,), 1.0)
-_UNSIZED = "only its seedlings were counted, from pinches of unknown size: weigh the seed, or count filled cells too"
+_UNSIZED = (
+    "only its seedlings were counted, from pinches of unknown size: weigh the seed, or count "
+    "filled cells too"
+)
 
 
 @dataclass(frozen=True)
 class Units:
-    """The same records before they are added up, so that what was seen after a day can be taken out again.
+    """The same records before they are added up, so that what was seen after a day can be taken out
+    again.
 
     A unit is what one column of checks speaks of: a cell, or a whole tray.
 
@@ -37,8 +42,8 @@ class Units:
     rises : pandas.DataFrame
         What rose between two checks of a unit: ``tray``, ``unit``, ``lo``, ``hi``, ``count``.
     ends : pandas.DataFrame
-        Each unit once: ``tray``, ``unit``, ``sowing``, ``cells``, ``kind``, ``filled``, ``level`` (the most ever seen),
-        ``last`` (day of its last check).
+        Each unit once: ``tray``, ``unit``, ``sowing``, ``cells``, ``kind``, ``filled``, ``level``
+        (the most ever seen), ``last`` (day of its last check).
     looks : pandas.DataFrame
         The days on which each tray was looked at: ``tray``, ``day``.
     """
@@ -55,31 +60,38 @@ class Patterns:
     Attributes
     ----------
     trays : pandas.DataFrame
-        One row per tray id with information, index 0..T-1 (the *tray code* of the other tables). Columns: ``tray``,
-        ``species`` (None without a lots table), ``lot``, ``season``, ``cover``, ``cover_depth_mm``, ``pretreatment``,
-        ``treatment`` (label such as ``grit`` or ``sand 5 mm, scarified``), ``place``, ``block``, ``sown_on``,
-        ``chill_weeks`` (the species' need, NaN where unknown or where two winters are needed),
-        ``origin_days`` (days from sowing to 1 February of the spring it is judged in), ``cells`` (sown and seen),
-        ``tray_cells`` (rows x columns), ``seeds`` (NaN where unknown), ``emerged`` (seedlings ever seen, NaN where only
-        fill is known), ``filled`` (cells ever filled, NaN where unknown), ``last_day`` (last check that still counts),
-        ``left_alive``, ``left_dead``, ``left_empty`` (seeds dug up at the end of its spring, NaN where not noted),
-        ``looks`` (days it was looked at), ``record`` (``counts``, ``occupancy``, ``totals``, ``seedlings``), ``sowing``
-        (code in `sowings`, the tray's usual rate).
+        One row per tray id with information, index 0..T-1 (the *tray code* of the other tables).
+        Columns: ``tray``, ``species`` (None without a lots table), ``lot``, ``season``, ``cover``,
+        ``cover_depth_mm``, ``pretreatment``, ``treatment`` (label such as ``grit`` or ``sand 5 mm,
+        scarified``), ``place``, ``block``, ``sown_on``, ``chill_weeks`` (the species' need, NaN
+        where unknown or where two winters are needed), ``origin_days`` (days from sowing to 1
+        February of the spring it is judged in), ``cells`` (sown and seen), ``tray_cells`` (rows x
+        columns), ``seeds`` (NaN where unknown), ``emerged`` (seedlings ever seen, NaN where only
+        fill is known), ``filled`` (cells ever filled, NaN where unknown), ``last_day`` (last check
+        that still counts), ``left_alive``, ``left_dead``, ``left_empty`` (seeds dug up at the end
+        of its spring, NaN where not noted), ``looks`` (days it was looked at), ``record``
+        (``counts``, ``occupancy``, ``totals``, ``seedlings``), ``sowing`` (code in `sowings`, the
+        tray's usual rate).
     times : pandas.DataFrame
-        Count records, seeds seen to emerge: ``tray``, ``lo``, ``hi``, ``count``: `count` seeds in (lo, hi].
+        Count records, seeds seen to emerge: ``tray``, ``lo``, ``hi``, ``count``: `count` seeds in
+        (lo, hi].
     finishes : pandas.DataFrame
-        Cells at their last check: ``tray``, ``sowing``, ``seen`` (seeds emerged), ``last`` (day), ``kind`` (``counts``
-        or ``occupancy``), ``count`` (cells). For occupancy only cells still empty are here (``seen`` 0).
+        Cells at their last check: ``tray``, ``sowing``, ``seen`` (seeds emerged), ``last`` (day),
+        ``kind`` (``counts`` or ``occupancy``), ``count`` (cells). For occupancy only cells still
+        empty are here (``seen`` 0).
     occupied : pandas.DataFrame
-        Occupancy records, cells whose first seedling came in (lo, hi]: ``tray``, ``sowing``, ``lo``, ``hi``, ``count``.
+        Occupancy records, cells whose first seedling came in (lo, hi]: ``tray``, ``sowing``,
+        ``lo``, ``hi``, ``count``.
     sowings : tuple of SowingRate
         Distinct sowing rates, indexed by the ``sowing`` codes.
     notes : dict
-        Tray id -> tuple of sentences on how its records were read (cut by an event, second spring, ...).
+        Tray id -> tuple of sentences on how its records were read (cut by an event, second spring,
+        ...).
     left_out : dict
         Tray id -> why nothing could be taken from it.
     due : dict
-        Lot of which every tray needs two winters and waits for its second spring -> the year of that spring.
+        Lot of which every tray needs two winters and waits for its second spring -> the year of
+        that spring.
     units : Units or None
         None where the patterns were not read from a book: nothing can be taken out of them then.
     """
@@ -102,13 +114,14 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
     ----------
     book : RecordBook
     spring_ends : (month, day), default (7, 31)
-        Records after this day of a tray's season belong to its second spring and are left out; two-winter species are
-        judged a year later.
+        Records after this day of a tray's season belong to its second spring and are left out;
+        two-winter species are judged a year later.
 
     Returns
     -------
     Patterns
-        Trays that a finding stopped, that were never checked or that are not yet due are in ``left_out``, with why.
+        Trays that a finding stopped, that were never checked or that are not yet due are in
+        ``left_out``, with why.
     """
     trays = sown_trays(book, spring_ends)
     left_out = dict(book.left_out)
@@ -116,9 +129,15 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
     trays = trays[~trays["tray"].isin(left_out)].reset_index(drop=True)
     looks = usable_looks(book, trays)
     sowings = _Sowings()
-    checks = _stacked([_cell_checks(looks.cells, trays, sowings), _total_checks(looks.totals, trays, sowings)])
+    checks = _stacked(
+        [_cell_checks(looks.cells, trays, sowings), _total_checks(looks.totals, trays, sowings)]
+    )
     rises, ends = _climbs(checks)
-    times, finishes, occupied = _times(rises), _finishes(ends, trays["rate"], sowings.code), _occupied(rises)
+    times, finishes, occupied = (
+        _times(rises),
+        _finishes(ends, trays["rate"], sowings.code),
+        _occupied(rises),
+    )
 
     kept = np.sort(ends["tray"].unique()).astype(np.int64)
     silent = trays["tray"].drop(kept)
@@ -135,17 +154,26 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
 
     parts = renumbered(times), renumbered(finishes), renumbered(occupied)
     looks_of_trays = checks[["tray", "day"]].drop_duplicates()
-    units = Units(*(renumbered(part) for part in (rises[["tray", "unit", "lo", "hi", "count"]], ends, looks_of_trays)))
+    units = Units(
+        *(
+            renumbered(part)
+            for part in (rises[["tray", "unit", "lo", "hi", "count"]], ends, looks_of_trays)
+        )
+    )
     lot_of = dict(zip(trays["tray"], trays["lot"], strict=True))
-    due = {str(lot_of[tray]): year for tray, year in looks.waiting.items() if lot_of[tray] not in set(summary["lot"])}
+    due = {
+        str(lot_of[tray]): year
+        for tray, year in looks.waiting.items()
+        if lot_of[tray] not in set(summary["lot"])
+    }
     return Patterns(summary, *parts, sowings.rates, notes, left_out, due, units)
 
 
 def seen_by(patterns: Patterns, days: NDArray[np.float64]) -> Patterns:
     """The patterns without what was seen after a day, as if each tray had not been looked at since.
 
-    All units of a tray end at its last look not after the day: ending only those that rose later would depend on what
-    came later.
+    All units of a tray end at its last look not after the day: ending only those that rose later
+    would depend on what came later.
 
     Parameters
     ----------
@@ -157,8 +185,9 @@ def seen_by(patterns: Patterns, days: NDArray[np.float64]) -> Patterns:
     Returns
     -------
     Patterns
-        The same trays in the same order. In ``trays`` counts and ``last_day`` are those of the last look by the day;
-        without one nothing was seen, on day 0. Filled cells noted beside a tray's seedlings are not known then.
+        The same trays in the same order. In ``trays`` counts and ``last_day`` are those of the last
+        look by the day; without one nothing was seen, on day 0. Filled cells noted beside a tray's
+        seedlings are not known then.
     """
     units = patterns.units
     assert units is not None, "these patterns do not know what was seen when"
@@ -179,7 +208,9 @@ def seen_by(patterns: Patterns, days: NDArray[np.float64]) -> Patterns:
     seen = {name: known[name].where(~cut, counts[name]) for name in ("emerged", "filled")}
     return replace(
         patterns,
-        trays=known.assign(**seen, last_day=np.minimum(known["last_day"].to_numpy(dtype=float), last)),
+        trays=known.assign(
+            **seen, last_day=np.minimum(known["last_day"].to_numpy(dtype=float), last)
+        ),
         times=_times(rises),
         finishes=_finishes(ends, rates, codes.__getitem__),
         occupied=_occupied(rises),
@@ -195,8 +226,12 @@ def _ended(units: Units, last: NDArray[np.float64]) -> tuple[pd.DataFrame, pd.Da
     lost = rises[out].groupby("unit").agg(lo=("lo", "min"), count=("count", "sum"))
     known = ends.set_index("unit")
     gone = lost["count"].reindex(known.index).fillna(0).to_numpy(dtype=np.int64)
-    since = lost["lo"].reindex(known.index).fillna(np.inf).to_numpy(dtype=float)  # the unit may have missed looks
-    end = np.minimum(known["last"].to_numpy(dtype=float), last[known["tray"].to_numpy(dtype=np.int64)])
+    since = (
+        lost["lo"].reindex(known.index).fillna(np.inf).to_numpy(dtype=float)
+    )  # the unit may have missed looks
+    end = np.minimum(
+        known["last"].to_numpy(dtype=float), last[known["tray"].to_numpy(dtype=np.int64)]
+    )
     known = known.assign(level=known["level"] - gone, last=np.minimum(end, since).astype(np.int64))
     about = known[["sowing", "kind"]].reindex(rises["unit"][~out])
     kept = rises[~out].assign(sowing=about["sowing"].to_numpy(), kind=about["kind"].to_numpy())
@@ -213,7 +248,9 @@ def _unusable(trays: pd.DataFrame) -> dict[str, str]:
     }
     left_out: dict[str, str] = {}
     for column, reason in reasons.items():
-        left_out |= {tray: reason for tray in trays.loc[trays[column].isna(), "tray"] if tray not in left_out}
+        left_out |= {
+            tray: reason for tray in trays.loc[trays[column].isna(), "tray"] if tray not in left_out
+        }
     return left_out
 
 
@@ -232,10 +269,12 @@ class _Sowings:
 
 
 _CHECK_COLUMNS = {"tray": int, "unit": int, "day": int, "sowing": int, "level": int, "cells": float}
-"""A unit is what one column of checks speaks of: a whole tray, numbered as the trays, or a cell, numbered after them.
-``level`` is what had come by that day, seeds or cells. The rest holds for the unit at all its checks: ``cells`` is how
-many cells it holds; ``kind`` counts, occupancy, totals or seedlings; ``filled`` the cells filled of a tray whose
-seedlings were counted as a whole, where they were noted at its last count."""
+"""A unit is what one column of checks speaks of: a whole tray, numbered as the trays, or a cell,
+numbered after them. ``level`` is what had come by that day, seeds or cells. The rest holds for the
+unit at all its checks: ``cells`` is how many cells it holds; ``kind`` counts, occupancy, totals or
+seedlings; ``filled`` the cells filled of a tray whose seedlings were counted as a whole, where they
+were noted at its last count.
+"""
 
 
 def _stacked(frames: list[pd.DataFrame]) -> pd.DataFrame:
@@ -254,7 +293,9 @@ def _cell_checks(cells: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) ->
     sowing = tray_codes[cells["code"].to_numpy(dtype=np.int64)]
     for n in own.dropna().unique():
         sowing[(own == n).to_numpy()] = sowings.code(SowingRate("counted", (int(n),), float(n)))
-    unmeasured = np.array([rate.kind == "pinch_unmeasured" for rate in sowings.rates], dtype=bool)[sowing]
+    unmeasured = np.array([rate.kind == "pinch_unmeasured" for rate in sowings.rates], dtype=bool)[
+        sowing
+    ]
     counted = emerged.notna().groupby(unit).transform("all").to_numpy(dtype=bool) & ~unmeasured
     filled = occupied.fillna((emerged > 0).astype(float))
     frame = pd.DataFrame(
@@ -275,13 +316,17 @@ def _cell_checks(cells: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) ->
 
 
 def _total_checks(totals: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> pd.DataFrame:
-    """Tray totals: seedlings of the whole tray where they were counted to the end, else its filled cells."""
+    """Tray totals: seedlings of the whole tray where they were counted to the end, else its filled
+    cells.
+    """
     filled, seedlings = totals["filled"].astype(float), totals["seedlings"].astype(float)
     by_tray = totals["code"]
     last_filled = totals["day"].where(filled.notna()).groupby(by_tray).transform("max")
     last_counted = totals["day"].where(seedlings.notna()).groupby(by_tray).transform("max")
     measured = np.array([rate.kind != "pinch_unmeasured" for rate in trays["rate"]], dtype=bool)
-    counted = (last_counted.notna() & ~(last_counted < last_filled)).to_numpy() & measured[by_tray.to_numpy(dtype=int)]
+    counted = (last_counted.notna() & ~(last_counted < last_filled)).to_numpy() & measured[
+        by_tray.to_numpy(dtype=int)
+    ]
     stale = counted & (last_filled < last_counted).to_numpy()  # more may have filled since
     level = seedlings.where(counted, filled)
     cells = trays["tray_cells"].to_numpy(dtype=float)[by_tray.to_numpy(dtype=int)]
@@ -302,7 +347,9 @@ def _total_checks(totals: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) 
 
 
 def _climbs(checks: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """What rose between two checks, and where each unit ended, each row with all that holds for its unit."""
+    """What rose between two checks, and where each unit ended, each row with all that holds for its
+    unit.
+    """
     about = checks.drop(columns=["day", "level"]).drop_duplicates("unit").set_index("unit")
     ran = climb(*(checks[name].to_numpy() for name in ("unit", "day", "level")))
     rises = about.loc[ran.unit].assign(unit=ran.unit, lo=ran.lo, hi=ran.hi, count=ran.rise)
@@ -311,11 +358,15 @@ def _climbs(checks: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def _collapsed(frame: pd.DataFrame, by: list[str]) -> pd.DataFrame:
-    """Distinct rows of the columns `by`, whole numbers, with their ``count`` added up; days as decimal numbers."""
+    """Distinct rows of the columns `by`, whole numbers, with their ``count`` added up; days as
+    decimal numbers.
+    """
     whole = frame[[*by, "count"]].to_numpy(dtype=np.int64).T
     distinct, count = count_distinct(list(whole[:-1]), whole[-1])
     collapsed = pd.DataFrame({**dict(zip(by, distinct, strict=True)), "count": count})
-    return collapsed.astype({name: float for name in ("lo", "hi", "last", "count") if name in collapsed})
+    return collapsed.astype(
+        {name: float for name in ("lo", "hi", "last", "count") if name in collapsed}
+    )
 
 
 def _times(rises: pd.DataFrame) -> pd.DataFrame:
@@ -323,15 +374,21 @@ def _times(rises: pd.DataFrame) -> pd.DataFrame:
 
 
 def _occupied(rises: pd.DataFrame) -> pd.DataFrame:
-    return _collapsed(rises[rises["kind"].isin(["occupancy", "totals"])], ["tray", "sowing", "lo", "hi"])
+    return _collapsed(
+        rises[rises["kind"].isin(["occupancy", "totals"])], ["tray", "sowing", "lo", "hi"]
+    )
 
 
 _FINISH_KINDS = np.array(["counts", "occupancy"], dtype=object)
 
 
-def _finishes(ends: pd.DataFrame, rates: pd.Series, code_of: Callable[[SowingRate], int]) -> pd.DataFrame:
+def _finishes(
+    ends: pd.DataFrame, rates: pd.Series, code_of: Callable[[SowingRate], int]
+) -> pd.DataFrame:
     """Cells at their last check; `rates` are the trays' usual ones."""
-    counts = ends[ends["kind"] == "counts"].rename(columns={"level": "seen"}).assign(kind=0, count=1)
+    counts = (
+        ends[ends["kind"] == "counts"].rename(columns={"level": "seen"}).assign(kind=0, count=1)
+    )
     empty = ends[ends["kind"].isin(["occupancy", "totals"])].assign(seen=0, kind=1)
     empty = empty.assign(count=(empty["cells"] - empty["level"]).clip(lower=0))
     seedlings = ends[ends["kind"] == "seedlings"].to_dict("records")
@@ -349,22 +406,31 @@ def _seedling_finish(
     rate: SowingRate = rates.iloc[int(row["tray"])]
     base = {"tray": row["tray"], "last": row["last"], "kind": 0}
     if rate.k is not None:
-        whole = SowingRate("pinch", (), rate.mean * row["cells"], rate.k * row["cells"], rate.k_measured)
+        whole = SowingRate(
+            "pinch", (), rate.mean * row["cells"], rate.k * row["cells"], rate.k_measured
+        )
         return [{**base, "sowing": code_of(whole), "seen": row["level"], "count": 1}]
     one = code_of(ONE_SEED)
     left = max(round(rate.mean * row["cells"]) - row["level"], 0)
-    return [{**base, "sowing": one, "seen": seen, "count": count} for seen, count in ((1, row["level"]), (0, left))]
+    return [
+        {**base, "sowing": one, "seen": seen, "count": count}
+        for seen, count in ((1, row["level"]), (0, left))
+    ]
 
 
 def _tray_counts(ends: pd.DataFrame, rates: Sequence[SowingRate]) -> pd.DataFrame:
-    """Cells, seeds, seedlings and filled cells of each tray, NaN where one of its units does not say."""
+    """Cells, seeds, seedlings and filled cells of each tray, NaN where one of its units does not
+    say.
+    """
     exact = np.array([rate.mean if rate.kind == "counted" else np.nan for rate in rates])
     sowing = ends["sowing"].to_numpy()
     counted = ends["kind"].isin(["counts", "seedlings"]).to_numpy()
     single = exact[sowing] == 1  # a filled cell is one seedling there
     level = ends["level"].to_numpy()
     of_seedlings = np.where(single, level, ends["filled"])
-    filled = np.where(ends["kind"] == "seedlings", of_seedlings, np.where(counted, level > 0, level))
+    filled = np.where(
+        ends["kind"] == "seedlings", of_seedlings, np.where(counted, level > 0, level)
+    )
     parts = pd.DataFrame(
         {
             "tray": ends["tray"],
@@ -378,12 +444,29 @@ def _tray_counts(ends: pd.DataFrame, rates: Sequence[SowingRate]) -> pd.DataFram
     return parts.groupby("tray").sum().mask(unknown)
 
 
-def _summary(trays: pd.DataFrame, ends: pd.DataFrame, looked: pd.Series[int], sowings: _Sowings) -> pd.DataFrame:
+def _summary(
+    trays: pd.DataFrame, ends: pd.DataFrame, looked: pd.Series[int], sowings: _Sowings
+) -> pd.DataFrame:
     """The `trays` table of `Patterns`; `looked` holds the days on which each was."""
     sums = _tray_counts(ends, sowings.rates)
-    kind = ends.groupby(["tray", "kind"]).size().unstack(fill_value=0).idxmax(axis=1)  # of the most of its units
-    columns = ["tray", "species", "lot", "season", "cover", "cover_depth_mm", "pretreatment", "treatment", "place",
-               "block", "sown_on", "tray_cells", "chill_weeks"]  # fmt: skip
+    kind = (
+        ends.groupby(["tray", "kind"]).size().unstack(fill_value=0).idxmax(axis=1)
+    )  # of the most of its units
+    columns = [
+        "tray",
+        "species",
+        "lot",
+        "season",
+        "cover",
+        "cover_depth_mm",
+        "pretreatment",
+        "treatment",
+        "place",
+        "block",
+        "sown_on",
+        "tray_cells",
+        "chill_weeks",
+    ]
     summary = trays[columns].assign(
         **{name: sums[name] for name in sums.columns},
         **{name: trays[name].astype(float) for name in LEFT_COUNTS},

@@ -1,7 +1,8 @@
-"""Rows of a unit and a day -> what rose when, where each unit ended, and how often each pattern occurs.
+"""Rows of a unit and a day -> what rose when, where each unit ended, and how often each pattern
+occurs.
 
-A *unit* is what one column of checks speaks of, a cell or a whole tray. Everything is whole numbers in whole arrays: no
-step runs over rows in Python, so that millions of rows take less than a second.
+A *unit* is what one column of checks speaks of, a cell or a whole tray. Everything is whole numbers
+in whole arrays: no step runs over rows in Python, so that millions of rows take less than a second.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ class Climb:
     Attributes
     ----------
     unit, lo, hi, rise : (R,) int arrays
-        `rise` more had come by day `hi` than by the check before, on day `lo` (0 = sowing); by unit and day.
+        `rise` more had come by day `hi` than by the check before, on day `lo` (0 = sowing); by unit
+        and day.
     units, level, last : (U,) int arrays
         Each unit once, ascending: the most ever seen of it, and the day of its last check.
     """
@@ -50,7 +52,8 @@ def climb(unit: Whole, day: Whole, level: Whole) -> Climb:
     day : (N,) int array
         Days from sowing; a unit has at most one row a day.
     level : (N,) int array
-        Seen by that day: seeds of a cell, cells of a tray. A fall is a loss: the most ever seen stands.
+        Seen by that day: seeds of a cell, cells of a tray. A fall is a loss: the most ever seen
+        stands.
 
     Returns
     -------
@@ -75,7 +78,9 @@ def climb(unit: Whole, day: Whole, level: Whole) -> Climb:
     return Climb(unit[rows], lo, day[rows], rise, unit[end], level[end], day[end])
 
 
-def count_distinct(columns: Sequence[Whole], times: Whole | None = None) -> tuple[list[Whole], Whole]:
+def count_distinct(
+    columns: Sequence[Whole], times: Whole | None = None
+) -> tuple[list[Whole], Whole]:
     """Distinct rows of `columns`, ascending, and how often each occurs.
 
     Parameters
@@ -121,17 +126,23 @@ def _differs_from_next(codes: Whole) -> NDArray[np.bool_]:
 
 
 def _sorted_rows(columns: Sequence[Whole]) -> list[Whole]:
-    """Rows sorted by the columns from left to right: each row is one number while it is sorted, so none is fetched."""
+    """Rows sorted by the columns from left to right: each row is one number while it is sorted, so
+    none is fetched.
+    """
     key, bits = _packed(columns)
     key.sort()
     return _unpacked(key, bits)
 
 
 def _packed(columns: Sequence[Whole]) -> tuple[NDArray[np.int64], list[int]]:
-    """One number per row that sorts as the columns do from left to right, and the bits each column takes in it."""
+    """One number per row that sorts as the columns do from left to right, and the bits each column
+    takes in it.
+    """
     bits = [int(part.max(initial=0)).bit_length() for part in columns]
     if sum(bits) > _KEY_BITS:
-        raise ValueError(f"codes, days and levels take {sum(bits)} bits together; {_KEY_BITS} are the most")
+        raise ValueError(
+            f"codes, days and levels take {sum(bits)} bits together; {_KEY_BITS} are the most"
+        )
     key = np.zeros(len(columns[0]), dtype=np.int64)
     for part, width in zip(columns, bits, strict=True):
         key <<= width
@@ -149,7 +160,9 @@ def _unpacked(key: NDArray[np.int64], bits: Sequence[int]) -> list[Whole]:
 
 
 def _ever_seen(level: Whole, starts: NDArray[np.bool_]) -> Whole:
-    """Running maximum that starts afresh where a unit does; the rows themselves where nothing ever fell."""
+    """Running maximum that starts afresh where a unit does; the rows themselves where nothing ever
+    fell.
+    """
     if not (~starts[1:] & (level[1:] < level[:-1])).any():
         return level
     floor = np.cumsum(starts, dtype=np.int64) * (int(level.max()) + 1)

@@ -1,7 +1,8 @@
-"""Trays of which only all their seedlings were counted: each of their seeds stands as a cell of its own.
+"""Trays of which only all their seedlings were counted: each of their seeds stands as a cell of its
+own.
 
-So every answer about filled cells holds for them as well, as seedlings of so many seeds; where one seed was sown to a
-cell both are the same.
+So every answer about filled cells holds for them as well, as seedlings of so many seeds; where one
+seed was sown to a cell both are the same.
 """
 
 from __future__ import annotations
@@ -21,14 +22,17 @@ UNITS: tuple[Unit, ...] = ("cells", "seeds")
 
 
 def told_by_seeds(patterns: Patterns) -> NDArray[np.bool_]:
-    """(T,) whether a tray's filled cells are not known, but its seedlings and how many seeds they came of.
+    """(T,) whether a tray's filled cells are not known, but its seedlings and how many seeds they
+    came of.
 
     A pinch whose mean is known stands for that many seeds; one of unknown size for none.
     """
     trays = patterns.trays
     known = [rate.kind != "pinch_unmeasured" for rate in patterns.sowings]
     numbered = np.array(known, dtype=bool)[trays["sowing"].to_numpy(dtype=int)]
-    whole = ((trays["record"] == "seedlings") & trays["filled"].isna() & trays["emerged"].notna()).to_numpy(dtype=bool)
+    whole = (
+        (trays["record"] == "seedlings") & trays["filled"].isna() & trays["emerged"].notna()
+    ).to_numpy(dtype=bool)
     return np.asarray(whole & numbered)
 
 
@@ -42,8 +46,9 @@ def seeds_as_cells(patterns: Patterns) -> Patterns:
     Returns
     -------
     Patterns
-        In ``trays`` of such a tray: ``cells`` and ``seeds`` are the seeds sown (a range or a pinch counts as its mean,
-        rounded, as in ``finishes``), ``filled`` its seedlings, ``sowing`` one seed. All else is as it was.
+        In ``trays`` of such a tray: ``cells`` and ``seeds`` are the seeds sown (a range or a pinch
+        counts as its mean, rounded, as in ``finishes``), ``filled`` its seedlings, ``sowing`` one
+        seed. All else is as it was.
     """
     at = told_by_seeds(patterns)
     if not at.any():
@@ -66,7 +71,8 @@ def seeds_as_cells(patterns: Patterns) -> Patterns:
 
 
 def counted_by_seeds(checks: pd.DataFrame, trays: pd.DataFrame) -> NDArray[np.bool_]:
-    """(T,) whether trays not looked at yet are to be counted by their seedlings: as all others of their lot are.
+    """(T,) whether trays not looked at yet are to be counted by their seedlings: as all others of
+    their lot are.
 
     Parameters
     ----------

@@ -1,4 +1,6 @@
-"""What was sown in each tray, under which treatment, and until which day its records speak of its first spring."""
+"""What was sown in each tray, under which treatment, and until which day its records speak of its
+first spring.
+"""
 
 from __future__ import annotations
 
@@ -25,20 +27,27 @@ ENDING_EVENTS = frozenset(
         "uncovered",
     }
 )
-"""After these the cells named say nothing more about emergence under their treatment: the seedlings or seeds are gone,
-moved, or no longer under the cover they were sown with."""
+"""After these the cells named say nothing more about emergence under their treatment: the seedlings
+or seeds are gone, moved, or no longer under the cover they were sown with.
+"""
 
 
 def treatment_label(treatment: Mapping[str, str | float]) -> str:
-    """Short words for a treatment: ``sand 5 mm, scarified``; ``cover not recorded`` where nothing is known."""
+    """Short words for a treatment: ``sand 5 mm, scarified``; ``cover not recorded`` where nothing
+    is known.
+    """
     cover = str(treatment.get("cover", "cover not recorded"))
     if "cover_depth_mm" in treatment:
         cover += f" {treatment['cover_depth_mm']:g} mm"
-    return ", ".join([cover, *([str(treatment["pretreatment"])] if "pretreatment" in treatment else [])])
+    return ", ".join(
+        [cover, *([str(treatment["pretreatment"])] if "pretreatment" in treatment else [])]
+    )
 
 
 def treatment_of(tray: Mapping[Hashable, Any]) -> dict[str, str | float]:
-    """Treatment of a tray as an object: cover (with its depth, if given) and pretreatment; place and block are none."""
+    """Treatment of a tray as an object: cover (with its depth, if given) and pretreatment; place
+    and block are none.
+    """
     treatment: dict[str, str | float] = {}
     if tray["cover"]:
         treatment["cover"] = str(tray["cover"])
@@ -62,10 +71,10 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        The trays table with ``species``, its ``chill_weeks`` (NaN where not given, or where two winters are needed),
-        ``treatment`` (label), ``two_winters``, ``window_end`` (last date that
-        counts), ``origin`` (1 February of the spring it is judged in), ``tray_cells`` and ``rate`` (SowingRate, None
-        where unknown).
+        The trays table with ``species``, its ``chill_weeks`` (NaN where not given, or where two
+        winters are needed), ``treatment`` (label), ``two_winters``, ``window_end`` (last date that
+        counts), ``origin`` (1 February of the spring it is judged in), ``tray_cells`` and ``rate``
+        (SowingRate, None where unknown).
     """
     trays = book.tables["trays"].copy()
     lots = book.tables["lots"].drop_duplicates("lot").set_index("lot")
@@ -89,7 +98,11 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
     trays["treatment"] = [
         treatment_label(treatment_of(tray))
         # a share of pinches is not a share of seeds: such trays stand in a row of their own
-        + (", pinch of unknown size" if rate is not None and rate.kind == "pinch_unmeasured" else "")
+        + (
+            ", pinch of unknown size"
+            if rate is not None and rate.kind == "pinch_unmeasured"
+            else ""
+        )
         for tray, rate in zip(rows, rates, strict=True)
     ]
     return trays
@@ -110,7 +123,9 @@ def _chill(species: pd.DataFrame, code: str) -> float:
     return (None if two_winters else _number(species, code, "chill_weeks")) or np.nan
 
 
-def _rate(tray: Mapping[Hashable, Any], lots: pd.DataFrame, species: pd.DataFrame) -> SowingRate | None:
+def _rate(
+    tray: Mapping[Hashable, Any], lots: pd.DataFrame, species: pd.DataFrame
+) -> SowingRate | None:
     entry = str(tray["seeds_per_cell"])
     if not entry:
         return None
@@ -120,7 +135,9 @@ def _rate(tray: Mapping[Hashable, Any], lots: pd.DataFrame, species: pd.DataFram
     lot = tray["lot"]
     counts = tuple(int(n) for n in _looked_up(lots, lot, "pinch_counts").split())
     mean, k = pinch_from_counts(counts) if len(counts) > 1 else (0.0, DEFAULT_PINCH_K)
-    per_gram = _number(lots, lot, "seeds_per_gram") or _number(species, tray["species"], "seeds_per_gram")
+    per_gram = _number(lots, lot, "seeds_per_gram") or _number(
+        species, tray["species"], "seeds_per_gram"
+    )
     grams, cells = tray["grams"], tray["tray_cells"]
     if isinstance(grams, float) and grams > 0 and per_gram and isinstance(cells, int) and cells > 0:
         purity = _number(lots, lot, "purity_pct") or 100.0
@@ -133,7 +150,9 @@ def _number(table: pd.DataFrame, key: object, column: str) -> float | None:
     return value if np.isfinite(value) and value > 0 else None
 
 
-def ending_dates(book: RecordBook) -> tuple[dict[str, pd.Timestamp], dict[tuple[str, str], pd.Timestamp]]:
+def ending_dates(
+    book: RecordBook,
+) -> tuple[dict[str, pd.Timestamp], dict[tuple[str, str], pd.Timestamp]]:
     """First day on which a tray, or one of its cells, stopped telling of emergence.
 
     Returns
@@ -145,7 +164,9 @@ def ending_dates(book: RecordBook) -> tuple[dict[str, pd.Timestamp], dict[tuple[
     """
     whole: dict[str, pd.Timestamp] = {}
     by_cell: dict[tuple[str, str], pd.Timestamp] = {}
-    for tray, on, event, cells in book.tables["events"][["tray", "on", "event", "cells"]].itertuples(index=False):
+    for tray, on, event, cells in book.tables["events"][
+        ["tray", "on", "event", "cells"]
+    ].itertuples(index=False):
         if event not in ENDING_EVENTS or pd.isna(on):
             continue
         if not cells:
@@ -156,7 +177,9 @@ def ending_dates(book: RecordBook) -> tuple[dict[str, pd.Timestamp], dict[tuple[
 
 
 def thinning_dates(book: RecordBook) -> dict[str, pd.Timestamp]:
-    """Tray -> date of its first thinning, after which its standing seedlings no longer count those that came."""
+    """Tray -> date of its first thinning, after which its standing seedlings no longer count those
+    that came.
+    """
     events = book.tables["events"]
     thinned = events[(events["event"] == "thinned") & events["on"].notna()]
     return {str(tray): on for tray, on in thinned.groupby("tray")["on"].min().items()}

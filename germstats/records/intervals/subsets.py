@@ -13,8 +13,14 @@ from germstats.records.book import RecordBook
 from germstats.records.intervals.patterns import Patterns, Units
 from germstats.records.intervals.seed_totals import counted_by_seeds
 
-_DAYS_OF = {"checks": "checked_on", "cells": "checked_on", "events": "on", "maps": "seen_on", "weather": "date",
-            "trays": "sown_on"}  # fmt: skip
+_DAYS_OF = {
+    "checks": "checked_on",
+    "cells": "checked_on",
+    "events": "on",
+    "maps": "seen_on",
+    "weather": "date",
+    "trays": "sown_on",
+}
 
 
 def last_look(book: RecordBook) -> pd.Timestamp | None:
@@ -31,7 +37,9 @@ def newest_day(book: RecordBook) -> pd.Timestamp:
     NotEnoughRecordsError
         No such day is known.
     """
-    days = [day for day in (last_look(book), book.tables["trays"]["sown_on"].max()) if not pd.isna(day)]
+    days = [
+        day for day in (last_look(book), book.tables["trays"]["sown_on"].max()) if not pd.isna(day)
+    ]
     if not days:
         raise NotEnoughRecordsError("No day of a check or of a sowing is known: enter trays first.")
     return max(days)
@@ -49,14 +57,20 @@ def as_of(book: RecordBook, on: pd.Timestamp) -> RecordBook:
     Returns
     -------
     RecordBook
-        Trays that only later rows put a stop to are not left out. Findings are those of the whole book.
+        Trays that only later rows put a stop to are not left out. Findings are those of the whole
+        book.
     """
     tables = {
-        name: table[~(table[_DAYS_OF[name]] > on)].reset_index(drop=True) if name in _DAYS_OF else table
+        name: table[~(table[_DAYS_OF[name]] > on)].reset_index(drop=True)
+        if name in _DAYS_OF
+        else table
         for name, table in book.tables.items()
     }
     stops = book.findings[book.findings["severity"] == "stop"]
-    later = [_later(book, *place, on) for place in zip(stops["table"], stops["row"], stops["key"], strict=True)]
+    later = [
+        _later(book, *place, on)
+        for place in zip(stops["table"], stops["row"], stops["key"], strict=True)
+    ]
     known = set(stops["tray"][~np.array(later, dtype=bool)])
     kept = set(stops["tray"]) - known
     left_out = {tray: why for tray, why in book.left_out.items() if tray not in kept}
@@ -64,20 +78,26 @@ def as_of(book: RecordBook, on: pd.Timestamp) -> RecordBook:
 
 
 def _later(book: RecordBook, name: str, row: object, key: str, on: pd.Timestamp) -> bool:
-    """Whether a row is known to have been written after `on`: by its date, else by the date in its key."""
+    """Whether a row is known to have been written after `on`: by its date, else by the date in its
+    key.
+    """
     if name not in _DAYS_OF:
         return False
     table = book.tables[name]
     dates = table.loc[table["row"] == row, _DAYS_OF[name]]
-    date = dates.iloc[0] if len(dates) else pd.to_datetime(key.split("/")[-1], format="%Y-%m-%d", errors="coerce")
+    date = (
+        dates.iloc[0]
+        if len(dates)
+        else pd.to_datetime(key.split("/")[-1], format="%Y-%m-%d", errors="coerce")
+    )
     return bool(date > on)
 
 
 def looked_at_sowing(book: RecordBook, trays: pd.DataFrame) -> RecordBook:
     """The book with a look at trays never looked at: none was up the day after they were sown.
 
-    So they enter a fit, which then foretells them from all others of their lot and spring. Where only seedlings were
-    counted of the others of their lot, so does this look.
+    So they enter a fit, which then foretells them from all others of their lot and spring. Where
+    only seedlings were counted of the others of their lot, so does this look.
 
     Parameters
     ----------
@@ -90,11 +110,16 @@ def looked_at_sowing(book: RecordBook, trays: pd.DataFrame) -> RecordBook:
     RecordBook
     """
     checks = book.tables["checks"]
-    looked = set(checks.loc[checks["checked_on"].notna(), "tray"]) | set(book.tables["cells"]["tray"])
+    looked = set(checks.loc[checks["checked_on"].notna(), "tray"]) | set(
+        book.tables["cells"]["tray"]
+    )
     new = trays[~trays["tray"].isin(looked)]
     if new.empty:
         return book
-    blank = {name: "" if pd.api.types.is_object_dtype(kind) else 0 for name, kind in checks.dtypes.items()}
+    blank = {
+        name: "" if pd.api.types.is_object_dtype(kind) else 0
+        for name, kind in checks.dtypes.items()
+    }
     sown = book.tables["trays"]
     by_seeds = new["tray"].isin(sown["tray"][counted_by_seeds(checks, sown)]).to_numpy()
     none = pd.array([0] * len(new), dtype="Int64")
@@ -111,7 +136,8 @@ def looked_at_sowing(book: RecordBook, trays: pd.DataFrame) -> RecordBook:
 def before_season(patterns: Patterns, season: int) -> Patterns:
     """What a grower knew when she sowed for `season`: trays judged in an earlier spring.
 
-    A tray of a two-winter species is judged a year after its season, so that its count may not be known yet.
+    A tray of a two-winter species is judged a year after its season, so that its count may not be
+    known yet.
 
     Parameters
     ----------
@@ -122,8 +148,8 @@ def before_season(patterns: Patterns, season: int) -> Patterns:
     Returns
     -------
     Patterns
-        Trays renumbered in their order; ``sowings`` keeps all its codes. ``left_out`` is empty, because the seasons of
-        trays without a usable record are not known here.
+        Trays renumbered in their order; ``sowings`` keeps all its codes. ``left_out`` is empty,
+        because the seasons of trays without a usable record are not known here.
     """
     trays = patterns.trays
     judged = (trays["sown_on"] + pd.to_timedelta(trays["origin_days"], unit="D")).dt.year
@@ -162,5 +188,7 @@ def keep_trays(patterns: Patterns, kept: NDArray[np.int64]) -> Patterns:
         sowings=patterns.sowings,
         notes={tray: said for tray, said in patterns.notes.items() if tray in set(known["tray"])},
         left_out={},
-        units=None if units is None else Units(part(units.rises), part(units.ends), part(units.looks)),
+        units=None
+        if units is None
+        else Units(part(units.rises), part(units.ends), part(units.looks)),
     )

@@ -1,4 +1,6 @@
-"""Which checks still speak of a tray's first spring: inside its window, and before anything that ended its records."""
+"""Which checks still speak of a tray's first spring: inside its window, and before anything that
+ended its records.
+"""
 
 from __future__ import annotations
 
@@ -26,14 +28,16 @@ class Looks:
     Attributes
     ----------
     cells, totals : pandas.DataFrame
-        Rows of the cells and checks tables, what tells of emergence in them, with ``code`` (row of the trays frame) and
-        ``day`` (days from sowing). A tray with cell records is not in ``totals``.
+        Rows of the cells and checks tables, what tells of emergence in them, with ``code`` (row of
+        the trays frame) and ``day`` (days from sowing). A tray with cell records is not in
+        ``totals``.
     notes : dict
         Tray -> sentences on what was cut.
     why_silent : dict
         Tray -> why none of its checks can be used.
     waiting : dict
-        Tray that needs two winters and was not looked at since its second spring began -> the year of that spring.
+        Tray that needs two winters and was not looked at since its second spring began -> the year
+        of that spring.
     """
 
     cells: pd.DataFrame
@@ -44,12 +48,16 @@ class Looks:
 
 
 def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
-    """Keep the checks of `trays` (a frame of `sown_trays`, index 0..T-1) that tell of their first spring."""
+    """Keep the checks of `trays` (a frame of `sown_trays`, index 0..T-1) that tell of their first
+    spring.
+    """
     cells = _dated(_seeds_throughout(book.tables["cells"]), trays, _CELL_COLUMNS)
     totals = _dated(book.tables["checks"], trays, _TOTAL_COLUMNS)
     totals = totals[~totals["code"].isin(cells["code"].unique())]
     thinned = _of_rows(thinning_dates(book), trays, totals)
-    totals = totals.assign(seedlings=totals["seedlings"].where(totals["checked_on"].to_numpy() < thinned))
+    totals = totals.assign(
+        seedlings=totals["seedlings"].where(totals["checked_on"].to_numpy() < thinned)
+    )
     whole, by_cell = ending_dates(book)
     any_cell: dict[str, pd.Timestamp] = {}
     for (tray, _), on in by_cell.items():
@@ -63,28 +71,40 @@ def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
     notes: dict[str, tuple[str, ...]] = {}
     kept = []
     total_ends = _of_rows(any_cell, trays, totals)
-    for looks, ends, value in ((cells, _cell_ends(by_cell, cells), "emerged"), (totals, total_ends, "filled")):
+    for looks, ends, value in (
+        (cells, _cell_ends(by_cell, cells), "emerged"),
+        (totals, total_ends, "filled"),
+    ):
         first_end = np.minimum(ends, _of_rows(whole, trays, looks))
         late = (looks["checked_on"] > looks["window_end"]).to_numpy()
         cut = looks["checked_on"].to_numpy() >= first_end
         for tray in looks["tray"][cut & ~late].unique():
             notes[tray] = ("checks after a loss, sale or move are not used",)
         for tray, more in _second_spring(looks, value, late).items():
-            notes[tray] = (*notes.get(tray, ()), f"{more} more came after its spring had ended; not in the share")
+            notes[tray] = (
+                *notes.get(tray, ()),
+                f"{more} more came after its spring had ended; not in the share",
+            )
         kept.append(looks[~late & ~cut & ~looks["tray"].isin(waiting)])
     return Looks(kept[0], kept[1], notes, why, waiting)
 
 
 def _seeds_throughout(cells: pd.DataFrame) -> pd.DataFrame:
-    """The seeds sown in a cell on all of its rows; they may be written on one only, such as that of its sowing."""
+    """The seeds sown in a cell on all of its rows; they may be written on one only, such as that of
+    its sowing.
+    """
     if cells["seeds"].notna().sum() in (0, len(cells)):
         return cells
-    return cells.assign(seeds=cells.groupby(["tray", "cell"], sort=False)["seeds"].transform("first"))
+    return cells.assign(
+        seeds=cells.groupby(["tray", "cell"], sort=False)["seeds"].transform("first")
+    )
 
 
 def _of_rows(dates: Mapping[str, pd.Timestamp], trays: pd.DataFrame, looks: pd.DataFrame) -> Dates:
     """The date of the tray of each look; never, where it has none."""
-    of_tray: Dates = np.array([dates.get(tray, _NEVER) for tray in trays["tray"]], dtype="datetime64[ns]")
+    of_tray: Dates = np.array(
+        [dates.get(tray, _NEVER) for tray in trays["tray"]], dtype="datetime64[ns]"
+    )
     rows: Dates = of_tray[looks["code"].to_numpy()]
     return rows
 
@@ -93,7 +113,9 @@ def _cell_ends(by_cell: Mapping[tuple[str, str], pd.Timestamp], cells: pd.DataFr
     """The date that ended the cell of each look; never, where none did."""
     ends = np.full(len(cells), _NEVER.to_datetime64())
     named = np.flatnonzero(cells["tray"].isin({tray for tray, _ in by_cell}))
-    for at, key in zip(named, zip(cells["tray"].iloc[named], cells["cell"].iloc[named], strict=True), strict=True):
+    for at, key in zip(
+        named, zip(cells["tray"].iloc[named], cells["cell"].iloc[named], strict=True), strict=True
+    ):
         ends[at] = by_cell.get(key, _NEVER).to_datetime64()
     return ends
 
@@ -121,16 +143,26 @@ def _dated(looks: pd.DataFrame, trays: pd.DataFrame, columns: list[str]) -> pd.D
     code = pd.Series(trays.index, index=trays["tray"])
     looks = looks.loc[looks["tray"].isin(code.index) & looks["checked_on"].notna(), columns]
     rows = code.reindex(looks["tray"]).to_numpy(dtype=np.int64)
-    days = (looks["checked_on"].to_numpy() - trays["sown_on"].to_numpy()[rows]) / np.timedelta64(1, "D")
-    cell = pd.factorize(looks["cell"], sort=True)[0] if "cell" in columns else np.zeros(len(looks), dtype=np.int64)
+    days = (looks["checked_on"].to_numpy() - trays["sown_on"].to_numpy()[rows]) / np.timedelta64(
+        1, "D"
+    )
+    cell = (
+        pd.factorize(looks["cell"], sort=True)[0]
+        if "cell" in columns
+        else np.zeros(len(looks), dtype=np.int64)
+    )
     order = np.lexsort((days, cell, rows))
     order = order[days[order] > 0]
     looks = looks.iloc[order].reset_index(drop=True)
-    return looks.assign(code=rows[order], day=days[order], window_end=trays["window_end"].to_numpy()[rows[order]])
+    return looks.assign(
+        code=rows[order], day=days[order], window_end=trays["window_end"].to_numpy()[rows[order]]
+    )
 
 
 def _waiting(trays: pd.DataFrame, cells: pd.DataFrame, totals: pd.DataFrame) -> dict[str, int]:
-    """Two-winter trays not looked at since the start of their second spring, and the year of that spring."""
+    """Two-winter trays not looked at since the start of their second spring, and the year of that
+    spring.
+    """
     latest: dict[Hashable, pd.Timestamp] = {}
     for looks in (cells, totals):
         latest |= looks.groupby("tray")["checked_on"].max().to_dict()
@@ -150,7 +182,10 @@ def _second_spring(looks: pd.DataFrame, value: str, late: NDArray[np.bool_]) -> 
     if "cell" in looks.columns:
         unit = ["tray", "cell"]
         looks = looks.assign(level=looks["level"].fillna(looks["occupied"].astype(float)))
-    in_all, in_window = looks.groupby(unit)["level"].max(), looks[~looks["late"]].groupby(unit)["level"].max()
+    in_all, in_window = (
+        looks.groupby(unit)["level"].max(),
+        looks[~looks["late"]].groupby(unit)["level"].max(),
+    )
     more = (in_all - in_window.reindex(in_all.index).fillna(0.0)).clip(lower=0.0)
     by_tray = more.groupby(level="tray").sum()
     return {str(tray): int(n) for tray, n in by_tray.items() if n > 0}

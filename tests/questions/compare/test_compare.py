@@ -13,7 +13,13 @@ from germstats.engine.treatment_model import Contrasts
 from germstats.errors import WrongUseError
 from germstats.questions.compare.blocking import levels_of, side_by_side
 from germstats.questions.compare.compare import compare
-from germstats.questions.compare.comparison import CANNOT_TELL, REFUSED, SAME, CompareSpec, ComparisonRow
+from germstats.questions.compare.comparison import (
+    CANNOT_TELL,
+    REFUSED,
+    SAME,
+    CompareSpec,
+    ComparisonRow,
+)
 from germstats.questions.compare.verdicts import judged, over_all, verdict_of
 from tests.test_datasets import DATASETS
 
@@ -63,7 +69,9 @@ def test_whether_a_bench_can_be_told_from_a_cover(places, blocks, noted):
 
 
 def test_where_places_are_compared_no_place_is_missed():
-    table = trays(*(("A", "none", 2025, place) for place in ("bench 1", "bench 1", "bench 2", "bench 2")))
+    table = trays(
+        *(("A", "none", 2025, place) for place in ("bench 1", "bench 1", "bench 2", "bench 2"))
+    )
     found = side_by_side(table, levels_of(table, "place"), ("bench 1", "bench 2"), "place")
     assert found.refusal == "" and found.places_noted is None
 
@@ -71,16 +79,41 @@ def test_where_places_are_compared_no_place_is_missed():
 @pytest.mark.parametrize(
     ("rows", "words"),
     [
-        ([("A", "none", 2025, ""), ("A", "grit", 2025, ""), ("A", "grit", 2025, "")], "one tray only of none"),
+        (
+            [("A", "none", 2025, ""), ("A", "grit", 2025, ""), ("A", "grit", 2025, "")],
+            "one tray only of none",
+        ),
         ([("A", "grit", 2025, ""), ("A", "grit", 2025, "")], "A only ever under grit"),
-        ([("A", "none", 2025, ""), ("A", "none", 2025, ""), ("B", "grit", 2025, ""), ("B", "grit", 2025, "")],
-         "grit was only ever used with lot B, none with lot A: lot and cover cannot be separated"),
-        ([("A", "none", 2024, ""), ("A", "none", 2024, ""), ("A", "grit", 2025, ""), ("A", "grit", 2025, "")],
-         "season and cover cannot be separated"),
-        ([("A", "none", 2025, "bench 1"), ("A", "none", 2025, "bench 1"), ("A", "grit", 2025, "bench 2"),
-          ("A", "grit", 2025, "bench 2")], "place and cover cannot be separated"),
+        (
+            [
+                ("A", "none", 2025, ""),
+                ("A", "none", 2025, ""),
+                ("B", "grit", 2025, ""),
+                ("B", "grit", 2025, ""),
+            ],
+            "grit was only ever used with lot B, none with lot A: lot and cover cannot be "
+            "separated",
+        ),
+        (
+            [
+                ("A", "none", 2024, ""),
+                ("A", "none", 2024, ""),
+                ("A", "grit", 2025, ""),
+                ("A", "grit", 2025, ""),
+            ],
+            "season and cover cannot be separated",
+        ),
+        (
+            [
+                ("A", "none", 2025, "bench 1"),
+                ("A", "none", 2025, "bench 1"),
+                ("A", "grit", 2025, "bench 2"),
+                ("A", "grit", 2025, "bench 2"),
+            ],
+            "place and cover cannot be separated",
+        ),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_separated_is_refused_with_a_remedy(rows, words):
     found = paired(trays(*rows))
     assert len(found.codes) == 0
@@ -89,9 +122,24 @@ def test_what_cannot_be_separated_is_refused_with_a_remedy(rows, words):
 
 
 def row(**values: object) -> ComparisonRow:
-    plain = ComparisonRow("S", "cover", "none", "grit", (4, 4), (288, 288), (100, 100), (90, 90), points=-20.0,
-                          points_low=-30.0, points_high=-10.0, p_main=0.01, p_adjusted=0.01, p_second=0.05,
-                          verdict=CANNOT_TELL, more_trays=5)  # fmt: skip
+    plain = ComparisonRow(
+        "S",
+        "cover",
+        "none",
+        "grit",
+        (4, 4),
+        (288, 288),
+        (100, 100),
+        (90, 90),
+        points=-20.0,
+        points_low=-30.0,
+        points_high=-10.0,
+        p_main=0.01,
+        p_adjusted=0.01,
+        p_second=0.05,
+        verdict=CANNOT_TELL,
+        more_trays=5,
+    )
     return replace(plain, **values)
 
 
@@ -138,20 +186,31 @@ def found():
 
 
 def test_the_demonstration_is_told_right(found):
-    """MOFI sand, HECY sand and grit worse; PEAT grit cannot tell, with a number; PEAT-23B refused (planted)."""
+    """MOFI sand, HECY sand and grit worse; PEAT grit cannot tell, with a number; PEAT-23B refused
+    (planted).
+    """
     verdicts = {(one.species, one.reference, one.level): one for one in found.rows}
     for species, level in (("MOFI", "sand"), ("HECY", "sand"), ("HECY", "grit")):
         assert verdicts[species, "none", level].verdict == "worse"
     undecided = verdicts["PEAT", "none", "grit"]
     assert undecided.verdict == CANNOT_TELL
     assert undecided.more_trays >= 1
-    assert any(said.startswith("PEAT-23B") and "bench 2" in said and "refused" in said for said in found.apart)
+    assert any(
+        said.startswith("PEAT-23B") and "bench 2" in said and "refused" in said
+        for said in found.apart
+    )
 
 
 def test_ranges_hold_the_planted_multipliers(found):
-    """MOFI best share .82 with grit .85 and sand .45 of it; HECY .60 with .60 and .12 (invented, planted)."""
-    planted = {("MOFI", "grit"): 82 * (0.85 - 1), ("MOFI", "sand"): 82 * (0.45 - 1),
-               ("HECY", "grit"): 60 * (0.60 - 1), ("HECY", "sand"): 60 * (0.12 - 1)}  # fmt: skip
+    """MOFI best share .82 with grit .85 and sand .45 of it; HECY .60 with .60 and .12 (invented,
+    planted).
+    """
+    planted = {
+        ("MOFI", "grit"): 82 * (0.85 - 1),
+        ("MOFI", "sand"): 82 * (0.45 - 1),
+        ("HECY", "grit"): 60 * (0.60 - 1),
+        ("HECY", "sand"): 60 * (0.12 - 1),
+    }
     for one in found.rows:
         if one.reference == "none" and (one.species, one.level) in planted:
             assert (
@@ -176,12 +235,22 @@ def test_a_row_says_what_was_noted_and_how_far_apart_the_two_are(found):
             assert one.places_noted is one.ratio is None
             continue
         assert one.ratio_low <= one.ratio_90_low <= one.ratio <= one.ratio_90_high <= one.ratio_high
-        assert one.points_low <= one.points_90_low <= one.points <= one.points_90_high <= one.points_high
+        assert (
+            one.points_low
+            <= one.points_90_low
+            <= one.points
+            <= one.points_90_high
+            <= one.points_high
+        )
         if one.verdict == SAME:
             assert one.p_adjusted >= 0.05
-            assert CompareSpec().same((one.points_90_low, one.points_90_high), (one.ratio_90_low, one.ratio_90_high))
+            assert CompareSpec().same(
+                (one.points_90_low, one.points_90_high), (one.ratio_90_low, one.ratio_90_high)
+            )
         if one.species is not None:
-            assert one.ratio == pytest.approx(one.emergence[1] / one.emergence[0], rel=0.05)  # mean of logs, of shares
+            assert one.ratio == pytest.approx(
+                one.emergence[1] / one.emergence[0], rel=0.05
+            )  # mean of logs, of shares
 
 
 @pytest.mark.parametrize(
@@ -197,14 +266,18 @@ def test_near_misses_are_suggested(spec, words):
         compare(germstats.read_book(DATASETS / "demonstration"), spec)
 
 
-@pytest.mark.parametrize("values", [{"treatment": "colour"}, {"margin": 0}, {"margin": 100}, {"another_spring_sd": -1}])
+@pytest.mark.parametrize(
+    "values", [{"treatment": "colour"}, {"margin": 0}, {"margin": 100}, {"another_spring_sd": -1}]
+)
 def test_senseless_wishes_are_refused(values):
     with pytest.raises(WrongUseError, match=r"is one of|between 0 and 100|0 or more"):
         CompareSpec(**values)
 
 
 def test_draws_have_the_spread_of_their_law():
-    """One sd, four blocks, one contrast with law N(0, 1): its draws have that sd, whatever the seed."""
+    """One sd, four blocks, one contrast with law N(0, 1): its draws have that sd, whatever the
+    seed.
+    """
     one = Contrasts(np.ones(1), np.array([0.3]), np.zeros((1, 5)), np.eye(5)[None], 4, np.zeros(1))
     for seed in (0, 1, 2):
         draws = one.draws(seed)

@@ -1,8 +1,10 @@
-"""Covers sown with different seeds per cell, known by filled cells only: the contrast hangs on the cell scatter.
+"""Covers sown with different seeds per cell, known by filled cells only: the contrast hangs on the
+cell scatter.
 
-Two identical covers, two seeds a cell under one and four under the other. With the emergence p per seed and correlation
-rho of the fates of two seeds of one cell, a cell of n seeds stays empty with probability
-prod_{r<n} (1 - p + r t) / (1 + r t), t = rho / (1 - rho) (Skellam 1948, J. R. Statist. Soc. B 10:257-261, memory).
+Two identical covers, two seeds a cell under one and four under the other. With the emergence p per
+seed and correlation rho of the fates of two seeds of one cell, a cell of n seeds stays empty with
+probability prod_{r<n} (1 - p + r t) / (1 + r t), t = rho / (1 - rho) (Skellam 1948, J. R. Statist.
+Soc. B 10:257-261, memory).
 """
 
 from __future__ import annotations
@@ -42,11 +44,15 @@ def points_under(p: float, true: float, assumed: float) -> float:
 
 
 def law_about(rho: float, sd: float) -> CellScatter:
-    return CellScatter(rho, float(expit(logit(rho) - 1.96 * sd)), float(expit(logit(rho) + 1.96 * sd)), 3)
+    return CellScatter(
+        rho, float(expit(logit(rho) - 1.96 * sd)), float(expit(logit(rho) + 1.96 * sd)), 3
+    )
 
 
 def expected_fills(p: float, true: float, scatter: CellScatter) -> ComparisonRow:
-    """Four trays of each cover with just as many filled cells as are expected of trays all alike."""
+    """Four trays of each cover with just as many filled cells as are expected of trays all
+    alike.
+    """
     cells = 2000
     two, four = ([round(cells * (1 - still_empty(p, n, true)))] * 4 for n in SEEDS)
     return judged_pair(two, four, cells=cells, seeds=SEEDS, scatter=scatter, tray_sd=0.05)
@@ -54,7 +60,9 @@ def expected_fills(p: float, true: float, scatter: CellScatter) -> ComparisonRow
 
 @pytest.mark.parametrize(("p", "true"), [(0.3, 0.1), (0.5, 0.0), (0.5, 0.1)])
 def test_the_contrast_is_the_mean_over_the_prior_of_rho(p, true):
-    """By hand: the points under each rho, over 400 quantiles of its prior; trays all alike, so nothing else moves."""
+    """By hand: the points under each rho, over 400 quantiles of its prior; trays all alike, so
+    nothing else moves.
+    """
     rho = expit(MIDDLE + SD * stats.norm.ppf((np.arange(400) + 0.5) / 400))
     by_hand = np.array([points_under(p, true, assumed) for assumed in rho])
     row = expected_fills(p, true, PRIOR)
@@ -68,7 +76,9 @@ def test_the_contrast_is_the_mean_over_the_prior_of_rho(p, true):
 @pytest.mark.parametrize("p", [0.3, 0.5])
 @pytest.mark.parametrize("true", [0.005, 0.1])
 def test_where_the_records_speak_of_rho_the_contrast_is_right(p, true):
-    """Told within a third on the logit, as some hundred counted cells do, identical covers are within a point."""
+    """Told within a third on the logit, as some hundred counted cells do, identical covers are
+    within a point.
+    """
     row = expected_fills(p, true, law_about(true, 0.3))
     assert abs(row.points) < 1.0
     assert abs(row.points) < abs(points_under(p, true, 0.04))  # what a fixed .04 would say
@@ -84,7 +94,9 @@ def test_seeds_alike_do_not_hang_on_rho():
 
 
 def drawn_fills(rng: np.random.Generator, p: float, n: int, rho: float, trays: int) -> list[int]:
-    """Filled cells of trays of 72: a tray's share on the logit (sd .3), a cell's from a beta, a seed's fate from it."""
+    """Filled cells of trays of 72: a tray's share on the logit (sd .3), a cell's from a beta, a
+    seed's fate from it.
+    """
     share = expit(logit(p) + 0.3 * rng.standard_normal(trays))
     size = (1 - rho) / rho
     cells = rng.beta(share[:, None] * size, (1 - share[:, None]) * size, (trays, 72))
@@ -92,14 +104,20 @@ def drawn_fills(rng: np.random.Generator, p: float, n: int, rho: float, trays: i
 
 
 def test_over_the_prior_of_rho_identical_covers_do_not_differ():
-    """48 seeded trials with eight trays a cover, p .5, rho at even quantiles of its prior: under a point on average.
+    """48 seeded trials with eight trays a cover, p .5, rho at even quantiles of its prior: under a
+    point on average.
 
     The trials' points have an sd of about 5, so that the mean has a standard error of .7.
     """
     rng = np.random.default_rng(20)
     rho = expit(MIDDLE + SD * stats.norm.ppf((np.arange(48) + 0.5) / 48))
     rows = [
-        judged_pair(drawn_fills(rng, 0.5, 2, one, 8), drawn_fills(rng, 0.5, 4, one, 8), seeds=SEEDS, scatter=PRIOR)
+        judged_pair(
+            drawn_fills(rng, 0.5, 2, one, 8),
+            drawn_fills(rng, 0.5, 4, one, 8),
+            seeds=SEEDS,
+            scatter=PRIOR,
+        )
         for one in rho
     ]
     points = np.array([row.points for row in rows])
@@ -111,8 +129,10 @@ def test_over_the_prior_of_rho_identical_covers_do_not_differ():
 
 @pytest.mark.parametrize("true", [0.02, 0.1])
 def test_a_book_that_tells_of_rho(tmp_path, true):
-    """Another species with three counted seeds a cell says how far seeds of a cell share their fate; the two covers
-    show as many filled cells as expected. Real road: written, read, fitted, compared."""
+    """Another species with three counted seeds a cell says how far seeds of a cell share their
+    fate; the two covers show as many filled cells as expected. Real road: written, read, fitted,
+    compared.
+    """
     rng = np.random.default_rng(int(1000 * true))
     trays, cells, checks = [], [], []
     names = [f"{row}{column}" for row in "ABCDEFGH" for column in range(1, 10)]
@@ -127,9 +147,20 @@ def test_a_book_that_tells_of_rho(tmp_path, true):
         ]
     for k in range(8):
         n = SEEDS[k % 2]
-        trays.append({"tray": f"C{k}", "lot": "OURS-1", "seeds_per_cell": str(n), "cover": ("none", "grit")[k % 2]})
+        trays.append(
+            {
+                "tray": f"C{k}",
+                "lot": "OURS-1",
+                "seeds_per_cell": str(n),
+                "cover": ("none", "grit")[k % 2],
+            }
+        )
         checks.append(
-            {"tray": f"C{k}", "checked_on": "2025-06-30", "filled": round(72 * (1 - still_empty(0.5, n, true)))}
+            {
+                "tray": f"C{k}",
+                "checked_on": "2025-06-30",
+                "filled": round(72 * (1 - still_empty(0.5, n, true))),
+            }
         )
     lots = pd.DataFrame({"lot": ["OTHER-1", "OURS-1"], "species": ["OTHER", "OURS"]})
     write_book(
@@ -138,7 +169,9 @@ def test_a_book_that_tells_of_rho(tmp_path, true):
             "lots": lots,
             "cells": pd.DataFrame(cells),
             "checks": pd.DataFrame(checks),
-            "trays": pd.DataFrame(trays).assign(season=2025, sown_on="2024-12-01", rows=8, columns=9),
+            "trays": pd.DataFrame(trays).assign(
+                season=2025, sown_on="2024-12-01", rows=8, columns=9
+            ),
         },
         tmp_path / "book",
     )

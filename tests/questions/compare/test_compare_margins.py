@@ -1,4 +1,6 @@
-"""What passes for the same: in points and in the ratio of the two emergences, and never against the p."""
+"""What passes for the same: in points and in the ratio of the two emergences, and never against the
+p.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,13 @@ from scipy import stats
 
 from germstats.errors import WrongUseError
 from germstats.questions.compare.compare_text import compare_text, verdict_sentences
-from germstats.questions.compare.comparison import CANNOT_TELL, SAME, CompareSpec, Comparison, ComparisonRow
+from germstats.questions.compare.comparison import (
+    CANNOT_TELL,
+    SAME,
+    CompareSpec,
+    Comparison,
+    ComparisonRow,
+)
 from germstats.questions.compare.contrast import trays_to_tell
 from germstats.questions.compare.verdicts import judged, over_all
 from tests.two_covers import judged_pair
@@ -24,7 +32,9 @@ def drawn(share: float, trays: int, seed: int, cells: int = 72) -> list[int]:
 
 
 def test_a_third_of_the_seedlings_is_not_the_same_though_it_is_few_points():
-    """11.6 % against 4.0 %: the whole 90 % range lies inside ten points, and the p is of the order of 1e-5."""
+    """11.6 % against 4.0 %: the whole 90 % range lies inside ten points, and the p is of the order
+    of 1e-5.
+    """
     reference, level = drawn(0.116, 16, seed=5), drawn(0.040, 16, seed=6)
     row = judged_pair(reference, level)
     assert -10 < row.points_90_low < row.points_90_high < 0
@@ -39,14 +49,18 @@ def test_a_third_of_the_seedlings_is_not_the_same_though_it_is_few_points():
 
 
 def test_low_emergence_waits_for_the_ratio():
-    """Alike at 7 %: five trays place the difference within ten points, but not within 1.25 times."""
+    """Alike at 7 %: five trays place the difference within ten points, but not within 1.25
+    times.
+    """
     trays = [5, 6, 4, 5, 5]
     row = judged_pair(trays, trays)
     assert -10 < row.points_90_low < row.points_90_high < 10
     assert row.ratio_90_low < 0.8 and row.ratio_90_high > 1.25
     assert (row.verdict, row.more_trays_scale) == (CANNOT_TELL, "ratio")
     assert row.emergence == (pytest.approx(25 / 360, abs=0.01), pytest.approx(25 / 360, abs=0.01))
-    assert judged_pair(trays, trays, spec=CompareSpec(ratio_margin=3.0)).verdict == SAME  # the setting decides
+    assert (
+        judged_pair(trays, trays, spec=CompareSpec(ratio_margin=3.0)).verdict == SAME
+    )  # the setting decides
 
 
 def test_high_emergence_waits_for_the_points():
@@ -60,7 +74,12 @@ def test_high_emergence_waits_for_the_points():
 @pytest.mark.parametrize(
     ("points_sd", "log_ratio_sd", "more", "scale"),
     [
-        (5.0, 0.30, 53, "ratio"),  # 4 ((2.8 .30 / ln 1.25)^2 - 1) = 52.7, against 4 ((2.8 5 / 10)^2 - 1) = 3.8
+        (
+            5.0,
+            0.30,
+            53,
+            "ratio",
+        ),  # 4 ((2.8 .30 / ln 1.25)^2 - 1) = 52.7, against 4 ((2.8 5 / 10)^2 - 1) = 3.8
         (5.0, 0.05, 4, "points"),
         (2.0, 0.05, None, ""),  # both margins would have shown
     ],
@@ -94,7 +113,9 @@ def row(**values: object) -> ComparisonRow:
 
 
 def test_holm_decides_before_the_margins_do():
-    """Two pairs inside both margins with p .04: .08 by Holm, so the same; one alone is told apart, if by little."""
+    """Two pairs inside both margins with p .04: .08 by Holm, so the same; one alone is told apart,
+    if by little.
+    """
     inside = row(points=-3.0, verdict=SAME, p_main=0.04)
     assert [one.verdict for one in judged([inside, inside], CompareSpec())] == [SAME, SAME]
     [alone] = judged([inside], CompareSpec())
@@ -103,7 +124,9 @@ def test_holm_decides_before_the_margins_do():
 
 
 def test_the_row_over_all_species_may_be_firm():
-    """With one standard error (2) for each the Hartung-Knapp test is the t test of the three (2002, memory)."""
+    """With one standard error (2) for each the Hartung-Knapp test is the t test of the three (2002,
+    memory).
+    """
     points = (-20.0, -23.0, -17.0)
     rows = [
         row(species=name, points=at, points_low=at - 3.92, points_high=at + 3.92)
@@ -119,8 +142,14 @@ def test_the_row_over_all_species_may_be_firm():
 
 
 def test_where_one_species_alone_does_not_agree_the_note_names_the_weights():
-    """-20, -20 known well and -2 known badly: weighed alike p is .15, by hand t = 14 / (sqrt(108) / sqrt(3)) = 2.33."""
-    rows = [row(species="A"), row(species="B"), row(species="C", points=-2.0, points_low=-41.2, points_high=37.2)]
+    """-20, -20 known well and -2 known badly: weighed alike p is .15, by hand t = 14 / (sqrt(108) /
+    sqrt(3)) = 2.33.
+    """
+    rows = [
+        row(species="A"),
+        row(species="B"),
+        row(species="C", points=-2.0, points_low=-41.2, points_high=37.2),
+    ]
     [mean] = over_all(rows, CompareSpec())
     assert mean.p_main < 0.05 < mean.p_second
     assert mean.verdict == "probably worse"
@@ -170,7 +199,9 @@ def test_a_senseless_ratio_is_refused(wrong):
 )
 def test_without_a_place_a_bench_cannot_be_told_from_a_cover(verdict, benches):
     noted, without = (
-        verdict_sentences(Comparison((row(verdict=verdict, places_noted=known),), (), (), CompareSpec()))[0]
+        verdict_sentences(
+            Comparison((row(verdict=verdict, places_noted=known),), (), (), CompareSpec())
+        )[0]
         for known in (True, False)
     )
     assert f"(no place is noted, so {benches})" in without
@@ -180,13 +211,18 @@ def test_without_a_place_a_bench_cannot_be_told_from_a_cover(verdict, benches):
 def test_more_trays_than_anybody_sows_are_not_asked_for():
     one = row(more_trays=900, more_trays_scale="ratio", p_adjusted=0.5)
     [said] = verdict_sentences(Comparison((one,), (), (), CompareSpec()))
-    assert "It would take more trays than anybody sows to tell 1.25 times as many from no difference." in said
+    assert (
+        "It would take more trays than anybody sows to tell 1.25 times as many from no difference."
+        in said
+    )
     [few] = verdict_sentences(Comparison((replace(one, more_trays=30),), (), (), CompareSpec()))
     assert "About 30 more trays of each would tell 1.25 times as many from no difference." in few
 
 
 def test_the_ratio_margin_is_shown():
-    text = " ".join(compare_text(Comparison((row(),), (), (), CompareSpec(ratio_margin=1.5))).split())
+    text = " ".join(
+        compare_text(Comparison((row(),), (), (), CompareSpec(ratio_margin=1.5))).split()
+    )
     text = text.replace("ratio- margin", "ratio-margin")  # folded at its hyphen
     assert "0.67 to 1.5 times (--ratio-margin)" in text
     assert "0.55 to 0.65" in text

@@ -1,4 +1,6 @@
-"""`plan_orders`: plans of small books, odd and bad input, and the demonstration against its planted truth."""
+"""`plan_orders`: plans of small books, odd and bad input, and the demonstration against its planted
+truth.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,15 @@ from germstats.engine.fit import FitSpec
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.order_plan import OrderPlan, OrderRow, OrderSpec
 from germstats.questions.plan.plan import plan_orders
-from tests.questions.plan.plan_books import COUNTS, LOT_HEAD, ORDER_HEAD, ORDERS, SPECIES, small_book, tray_tables
+from tests.questions.plan.plan_books import (
+    COUNTS,
+    LOT_HEAD,
+    ORDER_HEAD,
+    ORDERS,
+    SPECIES,
+    small_book,
+    tray_tables,
+)
 from tests.test_datasets import DATASETS
 
 
@@ -59,7 +69,9 @@ def test_an_order_gets_the_fewest_whole_trays_that_reach_the_assurance(plan) -> 
     assert not row.short
     levels = [trays for _, trays in row.trays_for]
     assert levels == sorted(levels)
-    fewer = only(plan(OrderSpec(assurance=0.9, losses=0.0, most_trays=row.trays - 1), orders=orders))
+    fewer = only(
+        plan(OrderSpec(assurance=0.9, losses=0.0, most_trays=row.trays - 1), orders=orders)
+    )
     assert fewer.chance < 0.9
     assert fewer.short
     assert any("(--most-trays)" in note for note in fewer.notes)
@@ -67,7 +79,9 @@ def test_an_order_gets_the_fewest_whole_trays_that_reach_the_assurance(plan) -> 
 
 
 def test_seeds_are_weighed_as_the_design_says(plan) -> None:
-    """mg per tray = cells x seeds per cell x 1000 / (pure seeds per gram x purity), 400 seeds a gram, 80 % pure."""
+    """mg per tray = cells x seeds per cell x 1000 / (pure seeds per gram x purity), 400 seeds a
+    gram, 80 % pure.
+    """
     (sowing,) = only(plan()).sowings
     by_hand = 36 * sowing.seeds_per_cell * 1000 / (400 * 0.8)
     assert sowing.grams_per_tray * 1000 == pytest.approx(by_hand, rel=1e-12)  # identity
@@ -104,7 +118,9 @@ def test_delivered_plugs_are_not_grown_again(plan) -> None:
 
 def test_dates_follow_the_sowing_before(plan) -> None:
     row = only(plan())
-    assert row.sowings[0].sow_on == pd.Timestamp("2026-12-10")  # sown on 10 December before, spring 2027
+    assert row.sowings[0].sow_on == pd.Timestamp(
+        "2026-12-10"
+    )  # sown on 10 December before, spring 2027
     assert pd.Timestamp("2027-02-15") < row.ready_from <= row.ready_to < pd.Timestamp("2027-07-31")
     later = only(plan(OrderSpec(grow_weeks=6)))
     assert (later.ready_from - row.ready_from).days == 42
@@ -129,7 +145,10 @@ def test_prick_out_fills_cells_except_of_taproots(plan) -> None:
     assert tap.expected_plugs == plain.expected_plugs
 
 
-SHORT = ORDER_HEAD + "Q-1,BBBB,90,2027-09-01,,2,1,1,\nQ-2,BBBB,60,2027-09-01,,1,1,2,\nQ-3,BBBB,60,2027-09-01,,9,1,3,\n"
+SHORT = ORDER_HEAD + (
+    "Q-1,BBBB,90,2027-09-01,,2,1,1,\nQ-2,BBBB,60,2027-09-01,,1,1,2,\nQ-3,BBBB,60,2027-09-01,,"
+    "9,1,3,\n"
+)
 
 
 def test_a_small_packet_is_spread_thinly_with_a_reserve(plan) -> None:
@@ -141,9 +160,15 @@ def test_a_small_packet_is_spread_thinly_with_a_reserve(plan) -> None:
     (store,) = answer.store
     assert 170 <= store.planned <= 180, "a tenth of 200 seeds is kept back, and a handful left over"
     by_order = {row.order: row for row in answer.rows}
-    assert by_order["Q-1"].expected_plugs > 80 > by_order["Q-3"].expected_plugs, "priority 1 is served first"
-    by_value = {row.order: row for row in plan(OrderSpec(by_value=True), orders=SHORT, lots=lots).rows}
-    assert by_value["Q-3"].expected_plugs > by_order["Q-3"].expected_plugs, "by value the dearest gains"
+    assert by_order["Q-1"].expected_plugs > 80 > by_order["Q-3"].expected_plugs, (
+        "priority 1 is served first"
+    )
+    by_value = {
+        row.order: row for row in plan(OrderSpec(by_value=True), orders=SHORT, lots=lots).rows
+    }
+    assert by_value["Q-3"].expected_plugs > by_order["Q-3"].expected_plugs, (
+        "by value the dearest gains"
+    )
     assert all(row.trays >= 2 for row in by_value.values() if row.sowings), "two places"
 
 
@@ -159,7 +184,9 @@ def test_cost_view_uses_the_books_own_columns(plan) -> None:
 
 
 def test_collecting_makes_good_what_the_plan_takes(plan) -> None:
-    (row,) = plan(lots=LOT_HEAD + "A-1,AAAA,400,80,,200,\n").collecting  # two half trays take 144 of them
+    (row,) = plan(
+        lots=LOT_HEAD + "A-1,AAAA,400,80,,200,\n"
+    ).collecting  # two half trays take 144 of them
     assert row.seeds == max(round(row.seeds_needed / 0.9) - row.seeds_left, 0) > 0
     assert row.grams == pytest.approx(row.seeds / 320)
     assert row.ripe_grams == pytest.approx(5 * row.grams)
@@ -182,7 +209,9 @@ def test_no_lot_of_the_species(plan) -> None:
 
 
 def test_a_species_not_in_the_table_is_set_aside_in_words(plan) -> None:
-    answer = plan(orders=ORDER_HEAD + "Q-1,AAAA,60,2027-09-01,,2,1,1,\nQ-2,ZZZZ,9,2027-09-01,,,,,\n")
+    answer = plan(
+        orders=ORDER_HEAD + "Q-1,AAAA,60,2027-09-01,,2,1,1,\nQ-2,ZZZZ,9,2027-09-01,,,,,\n"
+    )
     assert only(answer).order == "Q-1"
     assert any("species ZZZZ is not in species.csv" in sentence for sentence in answer.set_aside)
 
@@ -205,13 +234,16 @@ def test_due_before_the_sowing(plan) -> None:
     row = only(plan(orders=ORDER_HEAD + "Q-1,AAAA,60,2026-11-01,,2,1,1,\n"))
     assert (row.trays, row.chance) == (0, 0.001)
     assert row.notes[0].startswith(
-        "due 1 November 2026, before the seed is sown on 10 December 2026: this sowing cannot serve it"
+        "due 1 November 2026, before the seed is sown on 10 December 2026: this sowing cannot "
+        "serve it"
     )
 
 
 @pytest.mark.parametrize(("column", "row"), [("price", "-2,1"), ("shortfall cost", "2,-1")])
 def test_money_below_zero_is_refused_by_name(plan, column: str, row: str) -> None:
-    with pytest.raises(WrongUseError, match=rf"The {column} of an order cannot be below 0: row 2, Q-7 \(AAAA\): -"):
+    with pytest.raises(
+        WrongUseError, match=rf"The {column} of an order cannot be below 0: row 2, Q-7 \(AAAA\): -"
+    ):
         plan(orders=ORDER_HEAD + f"Q-7,AAAA,60,2027-09-01,,{row},1,\n")
 
 
@@ -222,7 +254,10 @@ def test_a_missing_price_counts_as_one_and_is_said(plan) -> None:
 
 @pytest.mark.parametrize(
     ("orders", "message"),
-    [("", "No order can be planned"), ("Q-1,AAAA,60,2027-09-01,,2,1,1,60\n", "Every plug ordered has been delivered")],
+    [
+        ("", "No order can be planned"),
+        ("Q-1,AAAA,60,2027-09-01,,2,1,1,60\n", "Every plug ordered has been delivered"),
+    ],
 )
 def test_nothing_to_plan(plan, orders: str, message: str) -> None:
     with pytest.raises(NotEnoughRecordsError, match=message):
@@ -256,7 +291,9 @@ def test_seed_for_no_cell_is_not_said_to_serve_another_order(plan) -> None:
     row = only(plan(lots=lots))
     assert row.trays == 0
     assert row.notes[0] == "too little seed for a single cell beyond what is kept back"
-    both = plan(lots=lots.replace(",1,\n", ",80,\n"), orders=ORDERS + "Q-2,AAAA,60,2027-09-01,,2,1,2,\n")
+    both = plan(
+        lots=lots.replace(",1,\n", ",80,\n"), orders=ORDERS + "Q-2,AAAA,60,2027-09-01,,2,1,2,\n"
+    )
     assert sum(row.trays for row in both.rows) > 0
 
 
@@ -291,7 +328,11 @@ def test_an_unknown_lot_is_refused(plan) -> None:
 
 @pytest.mark.parametrize(
     "counts",
-    [{"T-1": (8, 25, 33)}, {"T-1": (0, 0, 0), "T-2": (0, 0, 0)}, {"T-1": (36, 36, 36), "T-2": (36, 36, 36)}],
+    [
+        {"T-1": (8, 25, 33)},
+        {"T-1": (0, 0, 0), "T-2": (0, 0, 0)},
+        {"T-1": (36, 36, 36), "T-2": (36, 36, 36)},
+    ],
     ids=["one tray", "all empty", "all full"],
 )
 @pytest.mark.parametrize("pooling", [True, False])
@@ -299,7 +340,11 @@ def test_thin_and_extreme_books_get_an_honest_answer(counts, pooling: bool, tmp_
     from germstats.engine.fit import FitSpec
 
     book = small_book(tmp_path, **tray_tables(counts))
-    row = only(plan_orders(germstats.fit_emergence(book, FitSpec(pooling=pooling)), book, OrderSpec(most_trays=4)))
+    row = only(
+        plan_orders(
+            germstats.fit_emergence(book, FitSpec(pooling=pooling)), book, OrderSpec(most_trays=4)
+        )
+    )
     assert row.plugs_high > row.plugs_low
     if counts["T-1"][2] == 0:
         assert row.short
@@ -311,13 +356,19 @@ def demonstration():
     return book, germstats.fit_emergence(book)
 
 
-def demonstration_truth(row: OrderRow, rng: np.random.Generator, springs: int = 20_000) -> np.ndarray:
-    """Plugs of a planned line in springs of the planted world: true shares, scatters and later losses (demo.md)."""
+def demonstration_truth(
+    row: OrderRow, rng: np.random.Generator, springs: int = 20_000
+) -> np.ndarray:
+    """Plugs of a planned line in springs of the planted world: true shares, scatters and later
+    losses (demo.md).
+    """
     truth = simulate_demo().truth.rows
     losses = {"HECY": 0.12, "BASA": 0.10}[row.species]
     plugs = np.zeros(springs)
     for sowing in row.sowings:
-        (true,) = truth[(truth["lot"] == sowing.lot) & (truth["cover"] == sowing.treatment)]["emergence"]
+        (true,) = truth[(truth["lot"] == sowing.lot) & (truth["cover"] == sowing.treatment)][
+            "emergence"
+        ]
         for _ in range(sowing.trays):
             luck = np.hypot(0.35, 0.4) * rng.standard_normal(springs)  # trays and benches
             p = expit(logit(true) + luck)
@@ -330,9 +381,15 @@ def demonstration_truth(row: OrderRow, rng: np.random.Generator, springs: int = 
     return plugs
 
 
-@pytest.mark.parametrize("lots", [(), ("HECY-22A", "BASA-25A")], ids=["all lots", "the small packets"])
-def test_the_demonstrations_orders_hold_in_the_planted_world(demonstration, lots: tuple[str, ...]) -> None:
-    """520 plugs of three orders; the small packets are .06 g of dust-like seed for three lines, 600 seeds for two."""
+@pytest.mark.parametrize(
+    "lots", [(), ("HECY-22A", "BASA-25A")], ids=["all lots", "the small packets"]
+)
+def test_the_demonstrations_orders_hold_in_the_planted_world(
+    demonstration, lots: tuple[str, ...]
+) -> None:
+    """520 plugs of three orders; the small packets are .06 g of dust-like seed for three lines, 600
+    seeds for two.
+    """
     book, fit = demonstration
     answer = plan_orders(fit, book, OrderSpec(lots=lots))
     honest(answer)
@@ -340,7 +397,11 @@ def test_the_demonstrations_orders_hold_in_the_planted_world(demonstration, lots
     rng = np.random.default_rng(7)
     for row in answer.rows:
         plugs = demonstration_truth(row, rng)
-        assert row.plugs_low <= plugs.mean() <= row.plugs_high, (row.order, row.species, plugs.mean())
+        assert row.plugs_low <= plugs.mean() <= row.plugs_high, (
+            row.order,
+            row.species,
+            plugs.mean(),
+        )
         if not row.short:
             assert np.mean(plugs >= row.plugs) >= 0.8, (row.order, row.species)
     for store in answer.store:
@@ -351,7 +412,9 @@ def test_the_small_packets_are_short_and_spread(demonstration) -> None:
     book, fit = demonstration
     answer = plan_orders(fit, book, OrderSpec(lots=("HECY-22A", "BASA-25A")))
     assert all(row.short for row in answer.rows)
-    assert all(row.expected_plugs > 0.75 * row.plugs for row in answer.rows), "every order gets a fair part"
+    assert all(row.expected_plugs > 0.75 * row.plugs for row in answer.rows), (
+        "every order gets a fair part"
+    )
     dust = [sowing for row in answer.rows for sowing in row.sowings if sowing.lot == "HECY-22A"]
     assert all(sowing.grams_per_tray < 0.05 for sowing in dust)
     assert sum(sowing.trays * sowing.grams_per_tray for sowing in dust) <= 0.054
@@ -360,7 +423,9 @@ def test_the_small_packets_are_short_and_spread(demonstration) -> None:
 
 
 def test_counted_losses_are_near_the_planted_ones(demonstration) -> None:
-    """Planted later losses (demo.md) .06 for PEAT, .05 for MOFI; 4 standard errors of the seedlings counted."""
+    """Planted later losses (demo.md) .06 for PEAT, .05 for MOFI; 4 standard errors of the seedlings
+    counted.
+    """
     from germstats.forecast.demand import later_losses
 
     book, _ = demonstration
@@ -387,7 +452,9 @@ def test_a_book_without_lots_is_never_told_that_a_species_was_never_sown(tmp_pat
     book = small_book(tmp_path / "book", lots=LOT_HEAD, species="species\n", orders=orders)
     for spec in (FitSpec(), FitSpec(pooling=False)):
         own, guess = plan_orders(germstats.fit_emergence(book, spec), book).rows
-        assert any("only grit was tried" in note for note in own.lot_notes), "the lot stands for its species"
+        assert any("only grit was tried" in note for note in own.lot_notes), (
+            "the lot stands for its species"
+        )
         assert any("no tray is known to hold AAAA" in note for note in guess.lot_notes)
         assert not any("never sown" in note for note in own.lot_notes + guess.lot_notes)
 
@@ -395,6 +462,10 @@ def test_a_book_without_lots_is_never_told_that_a_species_was_never_sown(tmp_pat
 def test_a_lot_sown_and_not_yet_looked_at_is_not_called_never_sown(tmp_path) -> None:
     trays = tray_tables(COUNTS)["trays"] + "T-9,2027,A-2,2026-12-10,6,6,2,grit\n"
     book = small_book(tmp_path / "book", trays=trays)
-    row = only(plan_orders(germstats.fit_emergence(book), book, OrderSpec(lots=("A-2",), most_trays=2)))
-    assert any("no usable check yet: a guess from the other lots of AAAA" in note for note in row.lot_notes)
+    row = only(
+        plan_orders(germstats.fit_emergence(book), book, OrderSpec(lots=("A-2",), most_trays=2))
+    )
+    assert any(
+        "no usable check yet: a guess from the other lots of AAAA" in note for note in row.lot_notes
+    )
     assert not any("never sown" in note for note in row.lot_notes)

@@ -1,4 +1,6 @@
-"""Orders whose trays share springs, benches and losses, against nurseries simulated in plain numpy."""
+"""Orders whose trays share springs, benches and losses, against nurseries simulated in
+plain numpy.
+"""
 
 from __future__ import annotations
 
@@ -39,7 +41,9 @@ def world() -> RowDraws:
     one = np.ones(1)
     time = TimeDraws(np.log(50.0) * one, 0.2 * one, 0 * one, 0 * one, "log-normal", "sowing")
     tray = np.hypot(OWN, PLACE) * one
-    return RowDraws(logit(SHARE) * one, 0 * one, tray, SEASON * one, one, time, place_sd=PLACE * one)
+    return RowDraws(
+        logit(SHARE) * one, 0 * one, tray, SEASON * one, one, time, place_sd=PLACE * one
+    )
 
 
 def beta(rng: np.random.Generator, mean: np.ndarray, correlation: float) -> np.ndarray:
@@ -48,11 +52,15 @@ def beta(rng: np.random.Generator, mean: np.ndarray, correlation: float) -> np.n
     return rng.beta(mean * tight, (1 - mean) * tight)
 
 
-def grown(rng: np.random.Generator, benches: list[np.ndarray], spring: np.ndarray, lost: np.ndarray) -> np.ndarray:
+def grown(
+    rng: np.random.Generator, benches: list[np.ndarray], spring: np.ndarray, lost: np.ndarray
+) -> np.ndarray:
     """Plugs of one tray on each of `benches` (their effects by spring)."""
     plugs = np.zeros(SPRINGS)
     for bench in benches:
-        p = expit(logit(SHARE) + SEASON * spring + PLACE * bench + OWN * rng.standard_normal(SPRINGS))
+        p = expit(
+            logit(SHARE) + SEASON * spring + PLACE * bench + OWN * rng.standard_normal(SPRINGS)
+        )
         plugs += rng.binomial(rng.binomial(CELLS, 1 - (1 - p) ** 2), 1 - beta(rng, lost, S))
     return plugs
 
@@ -62,11 +70,18 @@ def test_an_order_has_the_chance_of_a_simulated_nursery(places: tuple[int, ...])
     """40,000 springs; 4 Monte-Carlo standard errors and .006 for 1,024 springs spread evenly."""
     rng = np.random.default_rng(len(places))
     effects = rng.standard_normal((2, SPRINGS))
-    plugs = grown(rng, [effects[k] for k in places], rng.standard_normal(SPRINGS), beta(rng, np.full(SPRINGS, LOST), R))
+    plugs = grown(
+        rng,
+        [effects[k] for k in places],
+        rng.standard_normal(SPRINGS),
+        beta(rng, np.full(SPRINGS, LOST), R),
+    )
     luck = shared_luck({"A": LAW}, 2)["A"]
     laws = [(tray_in_a_spring(world(), ((TWO, CELLS),), luck, bench=k), 1) for k in places]
     pmf = plugs_of_trays(laws)
-    np.testing.assert_allclose(pmf, plugs_by_spring(laws).mean(axis=0), rtol=0, atol=1e-9)  # FFT rounding
+    np.testing.assert_allclose(
+        pmf, plugs_by_spring(laws).mean(axis=0), rtol=0, atol=1e-9
+    )  # FFT rounding
     for share in (0.5, 0.65, 0.75, 0.85):
         wanted = round(share * CELLS * len(places))
         seen = float(np.mean(plugs >= wanted))
@@ -74,7 +89,9 @@ def test_an_order_has_the_chance_of_a_simulated_nursery(places: tuple[int, ...])
         assert chance_of_plugs(pmf, wanted) == pytest.approx(seen, abs=error)
     days = day_of_plug([TimedTrays(world(), ((TWO, CELLS),), places, 0.0)], wanted, luck.first(512))
     few = 4 * np.sqrt(seen * (1 - seen) / 512)  # 4 standard errors of the 512 springs of the dates
-    assert float(np.isfinite(days).mean()) == pytest.approx(seen, abs=few), "dates follow the same luck"
+    assert float(np.isfinite(days).mean()) == pytest.approx(seen, abs=few), (
+        "dates follow the same luck"
+    )
 
 
 @pytest.mark.parametrize("places", [(0, 0, 0, 0), (0, 1, 0, 1), (0, 1, 2, 3)])
@@ -85,13 +102,23 @@ def test_trays_of_one_bench_share_its_luck(places: tuple[int, ...]) -> None:
     """
     rng = np.random.default_rng(3)
     bench = 0.8 * rng.standard_normal((4, SPRINGS))
-    plugs = sum(rng.binomial(CELLS, expit(logit(0.5) + bench[k] + 0.2 * rng.standard_normal(SPRINGS))) for k in places)
+    plugs = sum(
+        rng.binomial(CELLS, expit(logit(0.5) + bench[k] + 0.2 * rng.standard_normal(SPRINGS)))
+        for k in places
+    )
     one = np.ones(1)
     draws = RowDraws(0 * one, 0 * one, np.hypot(0.8, 0.2) * one, 0 * one, one, place_sd=0.8 * one)
-    laws = [(tray_in_a_spring(draws, ((ONE, CELLS),), plain_luck(0.0, benches=4), bench=k), 1) for k in places]
+    laws = [
+        (tray_in_a_spring(draws, ((ONE, CELLS),), plain_luck(0.0, benches=4), bench=k), 1)
+        for k in places
+    ]
     seen = float(np.mean(plugs >= 120))
-    assert chance_of_plugs(plugs_of_trays(laws), 120) == pytest.approx(seen, abs=4 * 0.5 / np.sqrt(SPRINGS) + 0.006)
-    own = plugs_of_trays([(tray_in_a_spring(replace(draws, place_sd=None), ((ONE, CELLS),), plain_luck()), 4)])
+    assert chance_of_plugs(plugs_of_trays(laws), 120) == pytest.approx(
+        seen, abs=4 * 0.5 / np.sqrt(SPRINGS) + 0.006
+    )
+    own = plugs_of_trays(
+        [(tray_in_a_spring(replace(draws, place_sd=None), ((ONE, CELLS),), plain_luck()), 4)]
+    )
     apart = abs(chance_of_plugs(own, 120) - seen)
     assert apart < 0.02 if len(set(places)) == 4 else apart > 0.05
 
@@ -111,7 +138,9 @@ def test_two_species_share_half_of_their_springs_and_all_of_their_benches() -> N
         kept &= plugs >= 105
     luck_of = shared_luck({"A": LAW, "B": LAW}, 1)
     by_spring = [
-        plugs_by_spring([(tray_in_a_spring(world(), ((TWO, CELLS),), luck), 2)])[:, 105:].sum(axis=1)
+        plugs_by_spring([(tray_in_a_spring(world(), ((TWO, CELLS),), luck), 2)])[:, 105:].sum(
+            axis=1
+        )
         for luck in luck_of.values()
     ]
     together = float(np.mean(by_spring[0] * by_spring[1]))
@@ -119,8 +148,10 @@ def test_two_species_share_half_of_their_springs_and_all_of_their_benches() -> N
     assert together > each[0] * each[1] + 0.03
 
 
-THREE = ORDER_HEAD + "".join(f"Q-{k},{species},{plugs},2027-09-01,,2,1,1,\n" for k, species, plugs in (
-    (1, "AAAA", 60), (2, "BBBB", 40), (3, "AAAA", 90)))  # fmt: skip
+THREE = ORDER_HEAD + "".join(
+    f"Q-{k},{species},{plugs},2027-09-01,,2,1,1,\n"
+    for k, species, plugs in ((1, "AAAA", 60), (2, "BBBB", 40), (3, "AAAA", 90))
+)
 
 
 @pytest.fixture(scope="module")
@@ -128,8 +159,12 @@ def placed(tmp_path_factory):
     """The small book with its trays on two benches."""
     tables = tray_tables(COUNTS)
     lines = tables["trays"].splitlines()
-    benches = [f"{line},{'place' if k == 0 else f'bench {k % 2 + 1}'}" for k, line in enumerate(lines)]
-    book = small_book(tmp_path_factory.mktemp("placed"), orders=THREE, trays="\n".join(benches) + "\n")
+    benches = [
+        f"{line},{'place' if k == 0 else f'bench {k % 2 + 1}'}" for k, line in enumerate(lines)
+    ]
+    book = small_book(
+        tmp_path_factory.mktemp("placed"), orders=THREE, trays="\n".join(benches) + "\n"
+    )
     return book, germstats.fit_emergence(book)
 
 
@@ -142,7 +177,9 @@ def test_the_joint_chance_lies_between_the_least_and_all_at_once(placed) -> None
     for row in plan.rows:
         assert row.worst_chance is None or row.worst_chance <= row.chance
         assert (row.losses.share, row.losses.source) == (pytest.approx(0.1), "--losses")
-        assert row.losses.tray_low < 0.05 < 0.15 < row.losses.tray_high, "a given mean keeps its scatter"
+        assert row.losses.tray_low < 0.05 < 0.15 < row.losses.tray_high, (
+            "a given mean keeps its scatter"
+        )
 
 
 def test_the_sheet_sets_trays_where_the_plan_counts_them(placed) -> None:

@@ -26,21 +26,37 @@ COMING = (0.05, 0.25, 0.6, 0.85, 0.95, 1.0, 1.0, 1.0)
 
 
 def tables(seasons=(2024, 2025), lots=tuple(FILLED)):
-    """Two species, two lots each, two trays a lot and season, filled cells counted eight times, one seed in each."""
-    sown = [(f"T-{y}-{lot}-{k}", y, lot, filled) for y in seasons for lot in lots
-            for k, filled in enumerate(FILLED[lot])]  # fmt: skip
+    """Two species, two lots each, two trays a lot and season, filled cells counted eight times, one
+    seed in each.
+    """
+    sown = [
+        (f"T-{y}-{lot}-{k}", y, lot, filled)
+        for y in seasons
+        for lot in lots
+        for k, filled in enumerate(FILLED[lot])
+    ]
     return {
         "species": ["species,light,two_winters,chill_weeks", "A,either,no,", "B,either,no,"],
-        "lots": ["lot,species,cut_test_seeds,cut_test_full", *(f"{lot},{lot[0]},," for lot in lots)],
-        "trays": ["tray,season,lot,sown_on,rows,columns,seeds_per_cell,cover",
-                  *(f"{t},{y},{lot},{y - 1}-12-05,{ROWS},{COLUMNS},1,none" for t, y, lot, _ in sown)],
-        "checks": ["tray,checked_on,filled,note",
-                   *(f"{t},{y}-{day},{round(share * n)}," for t, y, _, n in sown
-                     for day, share in zip(DAYS, COMING, strict=True))],
+        "lots": [
+            "lot,species,cut_test_seeds,cut_test_full",
+            *(f"{lot},{lot[0]},," for lot in lots),
+        ],
+        "trays": [
+            "tray,season,lot,sown_on,rows,columns,seeds_per_cell,cover",
+            *(f"{t},{y},{lot},{y - 1}-12-05,{ROWS},{COLUMNS},1,none" for t, y, lot, _ in sown),
+        ],
+        "checks": [
+            "tray,checked_on,filled,note",
+            *(
+                f"{t},{y}-{day},{round(share * n)},"
+                for t, y, _, n in sown
+                for day, share in zip(DAYS, COMING, strict=True)
+            ),
+        ],
         "cells": ["tray,cell,checked_on,emerged,alive"],
         "events": ["tray,on,event,cells,note"],
         "maps": ["tray,seen_on,empty_cells"],
-    }  # fmt: skip
+    }
 
 
 def by_cell(told, tray, counts):
@@ -69,21 +85,30 @@ def reviewed(book, lot="A-1", season=2025):
 def test_a_healthy_lot_comes_as_expected(tmp_path):
     found = reviewed(read(tables(), tmp_path))
     assert found.verdict == AS_EXPECTED
-    assert found.seen.startswith("35 seedlings of 48 seeds in 2 trays; an ordinary spring lets expect")
+    assert found.seen.startswith(
+        "35 seedlings of 48 seeds in 2 trays; an ordinary spring lets expect"
+    )
     assert found.causes == () and found.test == "" and found.next_year == ()
 
 
 def test_the_lots_own_trays_of_the_season_are_left_out_of_what_is_expected(tmp_path):
-    """However low they are, the expectation is the same: they have no say in it but through the scatters."""
+    """However low they are, the expectation is the same: they have no say in it but through the
+    scatters.
+    """
     low = tables()
-    low["checks"] = [row.rsplit(",", 2)[0] + ",0," if row.startswith("T-2025-A-1") else row for row in low["checks"]]
+    low["checks"] = [
+        row.rsplit(",", 2)[0] + ",0," if row.startswith("T-2025-A-1") else row
+        for row in low["checks"]
+    ]
     (tmp_path / "low").mkdir()
     gathered = gather(read(tables(), tmp_path), RULES)
     lowered = gather(read(low, tmp_path / "low"), RULES)
     same = replace(lowered, fit=replace(lowered.fit, pooled=gathered.fit.pooled))
     before, after = (lot_file(one, "A-1", 2025).expected for one in (gathered, same))
     assert before is not None and after is not None
-    assert before.ordinary.mean() == pytest.approx(after.ordinary.mean(), abs=1e-9)  # the same equations, solved twice
+    assert before.ordinary.mean() == pytest.approx(
+        after.ordinary.mean(), abs=1e-9
+    )  # the same equations, solved twice
 
 
 def test_falling_counts_keep_a_tray_out_of_the_estimates_but_not_out_of_the_review(tmp_path):
@@ -142,7 +167,9 @@ def test_a_test_without_its_number_of_seeds_is_named(tmp_path):
     told = tables()
     told["lots"] = [row.replace("A-1,A,,", "A-1,A,,20") for row in told["lots"]]
     found = reviewed(read(told, tmp_path))
-    assert any("20 good, but not of how many" in note and "cut_test_seeds" in note for note in found.notes)
+    assert any(
+        "20 good, but not of how many" in note and "cut_test_seeds" in note for note in found.notes
+    )
 
 
 def test_a_tray_never_checked_does_not_count_and_is_named(tmp_path):
@@ -198,16 +225,24 @@ def test_a_two_winter_lot_is_not_over_before_its_second_spring_and_unknown_after
     found = reviewed(read(told, tmp_path))
     assert found.verdict == NOT_OVER and any("two winters" in note for note in found.notes)
     told["trays"].append("T-2026,2026,B-1,2025-12-05,4,6,1,none")
-    told["checks"].append("T-2026,2026-08-20,15,")  # the second spring of 2025's trays has passed, unlooked at
+    told["checks"].append(
+        "T-2026,2026-08-20,15,"
+    )  # the second spring of 2025's trays has passed, unlooked at
     assert reviewed(read(told, tmp_path)).verdict == NO_VERDICT
 
 
 def test_tests_of_a_lot_by_hand():
-    lot = {"cut_test_seeds": 50, "cut_test_full": 46, "tz_seeds": pd.NA, "tz_viable": pd.NA,
-           "germination_counts": "88 91 84"}  # fmt: skip
+    lot = {
+        "cut_test_seeds": 50,
+        "cut_test_full": 46,
+        "tz_seeds": pd.NA,
+        "tz_viable": pd.NA,
+        "germination_counts": "88 91 84",
+    }
     assert [(one.kind, one.tested, one.good) for one in seed_tests(lot)] == [
-        ("cut test", 50, 46), ("germination test", 300, 263),
-    ]  # fmt: skip
+        ("cut test", 50, 46),
+        ("germination test", 300, 263),
+    ]
 
 
 @pytest.mark.parametrize(
@@ -237,7 +272,9 @@ def test_a_sudden_fall_after_a_noted_accident_is_explained():
 
 def test_limits_hold_for_up_to_four_trays_and_are_divided_beyond():
     assert among(0.001, range(1)) == among(0.001, range(4)) == 0.001
-    assert among(0.001, range(12)) == pytest.approx(0.003, abs=1e-12)  # three times as many looked at
+    assert among(0.001, range(12)) == pytest.approx(
+        0.003, abs=1e-12
+    )  # three times as many looked at
     assert among(0.9, range(12)) == 1.0
 
 
@@ -256,23 +293,33 @@ def test_an_eaten_tray_has_no_say_in_what_is_expected(tmp_path):
 
 def test_a_lot_is_refused_where_its_cover_was_never_tried_on_another(tmp_path):
     told = tables()
-    told["trays"] = [row.replace(",none", ",grit") if ",A-1," in row else row for row in told["trays"]]
+    told["trays"] = [
+        row.replace(",none", ",grit") if ",A-1," in row else row for row in told["trays"]
+    ]
     trays = gather(read(told, tmp_path), RULES).trays
-    assert "only ever sown under grit, and no other lot of its species was" in always_together(trays, "A-1")
+    assert "only ever sown under grit, and no other lot of its species was" in always_together(
+        trays, "A-1"
+    )
     assert "only ever sown uncovered" in always_together(trays, "A-2")
     assert always_together(trays, "B-1") == ""  # its species knows no other cover
 
 
 def test_what_is_usual_is_not_learnt_from_failures(tmp_path):
-    """One tray of 16 in which next to nothing came: left out of the second fit, which finds trays more alike."""
+    """One tray of 16 in which next to nothing came: left out of the second fit, which finds trays
+    more alike.
+    """
     told = tables()
     told["checks"] = [row for row in told["checks"] if not row.startswith("T-2025-A-1-0,")]
-    told["checks"] += [f"T-2025-A-1-0,2025-{day},{1 if k > 2 else 0}," for k, day in enumerate(DAYS)]
+    told["checks"] += [
+        f"T-2025-A-1-0,2025-{day},{1 if k > 2 else 0}," for k, day in enumerate(DAYS)
+    ]
     gathered = gather(read(told, tmp_path), RULES)
     left = set(gathered.fit.patterns.trays["tray"]) - set(gathered.typical.patterns.trays["tray"])
     assert left == {"T-2025-A-1-0"}
-    with_it, without = (next(one.sd for one in fit.scatter if one.name == "tray")
-                        for fit in (gathered.fit, gathered.typical))  # fmt: skip
+    with_it, without = (
+        next(one.sd for one in fit.scatter if one.name == "tray")
+        for fit in (gathered.fit, gathered.typical)
+    )
     assert without < 0.8 * with_it
     found = judge(lot_file(gathered, "A-1", 2025), RULES)
     assert found.verdict == POOR and "one tray is far below its sisters" in found.doors
@@ -280,7 +327,9 @@ def test_what_is_usual_is_not_learnt_from_failures(tmp_path):
 
 
 def test_a_range_that_leaves_room_for_anything_is_no_verdict(monkeypatch, tmp_path):
-    """One tray of another lot a spring before: 5 of 48 may be few or usual, 41 are well enough whatever is usual."""
+    """One tray of another lot a spring before: 5 of 48 may be few or usual, 41 are well enough
+    whatever is usual.
+    """
     monkeypatch.setitem(FILLED, "A-2", (10,))
     others = ("T-2024-A-1", "T-2025-A-2")
     for name, filled, verdict in (("few", (2, 3), NO_VERDICT), ("many", (20, 21), AS_EXPECTED)):

@@ -1,4 +1,6 @@
-"""What a review decides stands in fields of its result: no wording moves it, and no tray is taken for another."""
+"""What a review decides stands in fields of its result: no wording moves it, and no tray is taken
+for another.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,15 @@ from germstats.questions.review.gather import lot_file
 from germstats.questions.review.review import NOT_OVER, POOR, LotReview, judge, review
 from germstats.questions.review.review_text import review_text, settle_words
 from germstats.questions.review.rules import DATA, OWN_DOOR, When, load_rules
-from tests.questions.review.test_review_books import COLUMNS, DAYS, ROWS, by_cell, read, tables, two_winters
+from tests.questions.review.test_review_books import (
+    COLUMNS,
+    DAYS,
+    ROWS,
+    by_cell,
+    read,
+    tables,
+    two_winters,
+)
 
 RULES = load_rules()
 SENTENCES = {
@@ -71,7 +81,9 @@ def lead_of(one: LotReview) -> str:
 
 
 def decisions(one: LotReview) -> tuple[object, ...]:
-    """Everything that a review of a lot decides, on the screen, on the page and as values; no words."""
+    """Everything that a review of a lot decides, on the screen, on the page and as values; no
+    words.
+    """
     return (
         one.lot,
         one.verdict,
@@ -104,7 +116,9 @@ def test_when_a_check_can_be_made_is_a_column_and_not_its_words(tmp_path, cause)
     assert reworded.causes[cause].check.when == RULES.causes[cause].check.when
     assert reworded.causes[cause].check.words != RULES.causes[cause].check.words
     pairs = [(cause, other) for other in RULES.causes if other != cause]
-    assert [reworded.test_between(*pair).when for pair in pairs] == [RULES.test_between(*pair).when for pair in pairs]
+    assert [reworded.test_between(*pair).when for pair in pairs] == [
+        RULES.test_between(*pair).when for pair in pairs
+    ]
 
 
 def test_a_table_of_rules_without_the_column_when_is_read_and_a_wrong_entry_refused(tmp_path):
@@ -116,7 +130,9 @@ def test_a_table_of_rules_without_the_column_when_is_read_and_a_wrong_entry_refu
         writer = csv.DictWriter(file, columns, extrasaction="ignore")
         writer.writeheader()
         writer.writerows(rows)
-    assert {one.check.when for one in load_rules(tmp_path).causes.values()} == {When.WHILE_TRAYS_STAND}
+    assert {one.check.when for one in load_rules(tmp_path).causes.values()} == {
+        When.WHILE_TRAYS_STAND
+    }
     text = (DATA / "review_causes.csv").read_text(encoding="utf-8")
     path.write_text(text.replace("any time", "some day", 1), encoding="utf-8")
     with pytest.raises(WrongUseError, match="check_when is one of any time, in spring"):
@@ -124,12 +140,16 @@ def test_a_table_of_rules_without_the_column_when_is_read_and_a_wrong_entry_refu
 
 
 def test_the_limit_of_a_lot_that_is_low_itself_is_that_of_its_own_door(tmp_path):
-    """z of the lot -1.2: one tray lost by the package's rules, poor where the door opens from -1.0 on."""
+    """z of the lot -1.2: one tray lost by the package's rules, poor where the door opens from -1.0
+    on.
+    """
     [door] = [one for one in RULES.doors if one.door == OWN_DOOR]
     assert RULES.own_limit == door.below == -1.5
     text = (DATA / "review_doors.csv").read_text(encoding="utf-8")
     assert "lot,lot_seen,,-1.5," in text
-    (tmp_path / "review_doors.csv").write_text(text.replace("lot,lot_seen,,-1.5,", "lot,lot_seen,,-1.0,"), "utf-8")
+    (tmp_path / "review_doors.csv").write_text(
+        text.replace("lot,lot_seen,,-1.5,", "lot,lot_seen,,-1.0,"), "utf-8"
+    )
     assert load_rules(tmp_path).own_limit == -1.0
 
 
@@ -148,12 +168,22 @@ def test_no_words_of_the_evidence_change_which_maps_are_drawn(tmp_path, monkeypa
 
 
 def test_no_note_changes_what_is_asked_of_a_lot_that_waits_for_its_second_spring(tmp_path):
-    found = judge(lot_file(gather(read(two_winters(tables()), tmp_path), RULES), "A-1", 2025), RULES)
+    found = judge(
+        lot_file(gather(read(two_winters(tables()), tmp_path), RULES), "A-1", 2025), RULES
+    )
     assert found.verdict == NOT_OVER and found.waiting
     for notes in (found.notes, ("other words",), ()):
-        said = [block.text for block in _other(replace(found, notes=notes), over=True) if isinstance(block, Words)]
+        said = [
+            block.text
+            for block in _other(replace(found, notes=notes), over=True)
+            if isinstance(block, Words)
+        ]
         assert any("keep its trays for their second winter" in words for words in said)
-    said = [block.text for block in _other(replace(found, waiting=False), over=True) if isinstance(block, Words)]
+    said = [
+        block.text
+        for block in _other(replace(found, waiting=False), over=True)
+        if isinstance(block, Words)
+    ]
     assert not any("second winter" in words for words in said[1:])
 
 
@@ -168,8 +198,12 @@ def test_json_says_what_the_screen_and_the_page_say(tmp_path):
         if one.verdict == POOR:
             assert f"{one.lot}: {told['shown_verdict']}, " in printed
             page = " ".join(block.text for block in _poor(one, False) if isinstance(block, Words))
-            assert page.startswith("Poor, since" if told["shown_verdict"] == POOR else "Looked into since")
-        assert [cause["cause"] for cause in told["causes"] if cause["shown"]] == [cause.cause for cause in one.shown]
+            assert page.startswith(
+                "Poor, since" if told["shown_verdict"] == POOR else "Looked into since"
+            )
+        assert [cause["cause"] for cause in told["causes"] if cause["shown"]] == [
+            cause.cause for cause in one.shown
+        ]
         assert told["test_when"] == one.test_when and told["maps"] == list(one.maps)
         assert told["verdict"] == one.verdict
     assert any(told["befell_one_tray"] == [Befell.PART_LOST] for told in record["lots"])
@@ -185,8 +219,10 @@ def last_empty(empty: int) -> list[tuple[tuple[str, int], ...]]:
 
 
 def book_of_ids(folder: Path, hit: str):
-    """A lot of four trays whose names hold each other, all counted by cell: the first row of one of them is bare, mice
-    were noted on it, and the others have as many empty cells as their place, at the end."""
+    """A lot of four trays whose names hold each other, all counted by cell: the first row of one of
+    them is bare, mice were noted on it, and the others have as many empty cells as their place, at
+    the end.
+    """
     told = tables()
     told["trays"] = [row for row in told["trays"] if "T-2025-A-1" not in row]
     told["checks"] = [row for row in told["checks"] if not row.startswith("T-2025-A-1")]

@@ -1,4 +1,6 @@
-"""What a review leaves out, follows and cannot see: bare blocks, falls of tray totals, maps of half-empty trays."""
+"""What a review leaves out, follows and cannot see: bare blocks, falls of tray totals, maps of
+half-empty trays.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,15 @@ from germstats.questions.review.review import NOT_OVER, POOR, Review, judge
 from germstats.questions.review.review_text import review_text
 from germstats.questions.review.rules import load_rules
 from germstats.questions.review.undamaged_part import sound_part, whole
-from tests.questions.review.test_review_books import COLUMNS, DAYS, ROWS, by_cell, read, row_of, tables
+from tests.questions.review.test_review_books import (
+    COLUMNS,
+    DAYS,
+    ROWS,
+    by_cell,
+    read,
+    row_of,
+    tables,
+)
 
 RULES = load_rules()
 LIMITS = RULES.limits
@@ -45,7 +55,11 @@ def bare(rows):
 @pytest.mark.parametrize(
     ("standing", "lost", "at_once"),
     [
-        ((1, 4, 10, 14, 17, 12, 9, 13), 8, 5),  # late comers filled gaps: the last check alone shows 4 lost
+        (
+            (1, 4, 10, 14, 17, 12, 9, 13),
+            8,
+            5,
+        ),  # late comers filled gaps: the last check alone shows 4 lost
         ((1, 4, 10, 14, 17, 17, 17, 17), 0, 0),
         ((9, 7, 12, 8), 4, 4),  # the furthest below the most before, not the sum of falls
         ((5,), 0, 0),
@@ -74,12 +88,15 @@ def test_a_fall_between_two_checks_points_at_the_count(tmp_path):
 
 
 def test_a_bare_block_is_left_out_of_what_the_lot_is_judged_by(tmp_path):
-    """Two rows of four are bare: 12 of the tray's 24 cells stay, all full, beside the sister's 18 of 24."""
+    """Two rows of four are bare: 12 of the tray's 24 cells stay, all full, beside the sister's 18
+    of 24.
+    """
     file = file_of(by_cell(tables(), TRAY, bare(2)), tmp_path)
     sound = sound_part(file, LIMITS, None)
     assert [(tray.cells, tray.filled, tray.seeds, tray.emerged) for _, tray in sound.trays] == [
-        (12, 12, 12.0, 12), (24, 18, 24.0, None if file.trays[1].emerged is None else file.trays[1].emerged),
-    ]  # fmt: skip
+        (12, 12, 12.0, 12),
+        (24, 18, 24.0, None if file.trays[1].emerged is None else file.trays[1].emerged),
+    ]
     assert sound.without == (f"the empty block of {TRAY}",)
     row = lot_seen(file, LIMITS)
     assert row.statistic > z_of_lot(file, file.ordinary, whole(file))
@@ -91,7 +108,10 @@ def test_a_tray_left_out_is_the_low_one_and_never_the_only_one(tmp_path):
     file = file_of(tables(), tmp_path)
     assert [k for k, _ in sound_part(file, LIMITS, 0).trays] == [1]
     alone = replace(file, trays=file.trays[:1])
-    assert sound_part(alone, LIMITS, 0).trays == whole(alone) and sound_part(alone, LIMITS, 0).without == ()
+    assert (
+        sound_part(alone, LIMITS, 0).trays == whole(alone)
+        and sound_part(alone, LIMITS, 0).without == ()
+    )
 
 
 def test_no_block_to_be_seen_says_nothing_of_a_tray_mostly_empty(tmp_path):
@@ -106,7 +126,9 @@ def test_no_block_to_be_seen_says_nothing_of_a_tray_mostly_empty(tmp_path):
 
 
 def test_what_plainly_happened_is_said_though_more_is_to_come(tmp_path):
-    """The same lot with a third still to come: not over yet, but for a tray that lost half of its seedlings."""
+    """The same lot with a third still to come: not over yet, but for a tray that lost half of its
+    seedlings.
+    """
     healthy = file_of(tables(), tmp_path)
     low = np.full_like(healthy.ordinary, 5.0)
     late = replace(healthy, share_out=0.66, expected=replace(healthy.expected, ordinary=low))
@@ -119,29 +141,52 @@ def test_what_plainly_happened_is_said_though_more_is_to_come(tmp_path):
 
 
 def test_what_speaks_already_is_named_beside_not_over_yet(tmp_path):
-    """A third still to come and a seed test that found next to nothing: wait, but the seed is poor already."""
+    """A third still to come and a seed test that found next to nothing: wait, but the seed is poor
+    already.
+    """
     healthy = file_of(tables(), tmp_path)
     low = np.full_like(healthy.ordinary, 5.0)
     bad = SeedTest("cut test", 50, 4)
-    late = replace(healthy, share_out=0.66, expected=replace(healthy.expected, ordinary=low, mates=low), tests=(bad,))
+    late = replace(
+        healthy,
+        share_out=0.66,
+        expected=replace(healthy.expected, ordinary=low, mates=low),
+        tests=(bad,),
+    )
     found = judge(late, RULES)
     assert found.verdict == NOT_OVER and not found.told and found.next_year == ()
     standing = {one.cause: one.standing for one in found.causes}
-    assert standing["seed"] == "possible" and "unfinished" not in standing and "unlikely" not in standing.values()
+    assert (
+        standing["seed"] == "possible"
+        and "unfinished" not in standing
+        and "unlikely" not in standing.values()
+    )
     said = " ".join(review_text(Review(found.season, (found,))).split())
     told = said[said.index("already possible: poor seed: empty, unripe, old or eaten by insects") :]
     assert "for: " in told and "cut test: 4 of 50 good" in told and "far fewer came up" not in told
     assert "lot_seen" not in [row.evidence for one in found.causes for row, _ in one.supports]
     assert "Not over yet: 1." in said
-    assert judge(replace(late, waiting=True), RULES).causes == ()  # before its second spring nothing is held against it
+    assert (
+        judge(replace(late, waiting=True), RULES).causes == ()
+    )  # before its second spring nothing is held against it
 
 
 def told_of(file, filled):
-    """Readings of block, shape and edge where the lot's one tray has this map (R, C) of filled cells."""
+    """Readings of block, shape and edge where the lot's one tray has this map (R, C) of filled
+    cells.
+    """
     grid = np.array(filled, dtype=float)
     rows, columns = grid.shape
-    seen = TrayMap(TRAY, rows, columns, np.full_like(grid, 2.0), grid, np.full_like(grid, np.nan), False,
-                   np.full_like(grid, np.inf))  # fmt: skip
+    seen = TrayMap(
+        TRAY,
+        rows,
+        columns,
+        np.full_like(grid, 2.0),
+        grid,
+        np.full_like(grid, np.nan),
+        False,
+        np.full_like(grid, np.inf),
+    )
     one = replace(file, trays=(replace(file.trays[0], seen_map=seen),))
     return tuple(row(one, LIMITS).reading for row in (block, shape, edge))
 
@@ -160,10 +205,18 @@ def test_a_bare_ring_is_no_block_and_a_bare_corner_no_ring(tmp_path):
 
 @pytest.mark.parametrize(
     ("lost", "at_once", "reading"),
-    [(20, 18, "at_once"), (20, 9, "over_time"), (34, 22, "jump"), (24, 18, "jump"), (30, 10, "over_time")],
+    [
+        (20, 18, "at_once"),
+        (20, 9, "over_time"),
+        (34, 22, "jump"),
+        (24, 18, "jump"),
+        (30, 10, "over_time"),
+    ],
 )
 def test_losses_over_time_with_one_jump_are_two_things(tmp_path, lost, at_once, reading):
-    """Of 60 that came: a jump is .22 of them (14) or more between two checks, with .08 (5) or more at others."""
+    """Of 60 that came: a jump is .22 of them (14) or more between two checks, with .08 (5) or more
+    at others.
+    """
     file = file_of(tables(), tmp_path)
     hit = replace(file.trays[0], lost=lost, ever=60, at_once=at_once, by_cell=False)
     found = course(replace(file, trays=(hit,)), LIMITS)
@@ -177,11 +230,17 @@ def test_losses_over_time_with_one_jump_are_two_things(tmp_path, lost, at_once, 
         (45, 0.85, "good"),
         (36, 0.85, "middling"),  # 1.2 sds below the usual: not poor, and no seed to be cleared
         (12, 0.85, "low"),
-        (30, 0.50, "middling"),  # more than its species' tests find, but fewer than come up in an ordinary spring
+        (
+            30,
+            0.50,
+            "middling",
+        ),  # more than its species' tests find, but fewer than come up in an ordinary spring
     ],
 )
 def test_a_middling_seed_test_speaks_neither_way(tmp_path, good, usual, reading):
-    """Lots of the species lie .6 apart on the logit; 35 of 48 seeds came, about as many as expected."""
+    """Lots of the species lie .6 apart on the logit; 35 of 48 seeds came, about as many as
+    expected.
+    """
     file = file_of(tables(), tmp_path)
     of_species = replace(file.usual, viable=float(np.log(usual / (1 - usual))), viable_sd=0.6)
     found = judge(replace(file, tests=(SeedTest("cut test", 50, good),), usual=of_species), RULES)

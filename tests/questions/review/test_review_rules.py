@@ -13,21 +13,36 @@ from germstats.questions.review.rules import DATA, load_rules
 from germstats.questions.review.scoring import score
 
 RULES = load_rules()
-POOR_SEED = [("lot_seen", "low"), ("lot_mates", "low"), ("tray", "alike"), ("test", "low"), ("map", "none"),
-             ("trays", "several")]  # fmt: skip
+POOR_SEED = [
+    ("lot_seen", "low"),
+    ("lot_mates", "low"),
+    ("tray", "alike"),
+    ("test", "low"),
+    ("map", "none"),
+    ("trays", "several"),
+]
 
 TINY = {
     "causes": "cause,words,start,check,next_year,caution,source\n"
     "wet,too wet,-1,lift the tray,water less,,made up\ncold,too cold,-3,feel it,wait,,made up\n"
     "tray,one tray,-4,look,note it,,made up\n",
-    "readings": "evidence,reading,words,limit,source\nnote,mouse,seen,,made up\ntest,low,low,,made up\n"
+    "readings": "evidence,reading,words,limit,source\nnote,mouse,seen,,"
+    "made up\ntest,low,low,,made up\n"
     "test,good,good,,made up\ntray,alike,alike,,made up\n",
-    "points": "cause,evidence,reading,points,source\nwet,test,low,4,made up\nwet,note,mouse,-2,made up\n"
+    "points": "cause,evidence,reading,points,source\nwet,test,low,4,made "
+    "up\nwet,note,mouse,-2,made up\n"
     "cold,test,low,2,made up\ncold,note,mouse,1,made up\ntray,note,mouse,3,made up\n",
-    "doors": "door,evidence,reading,below,with,words,source\nseed,test,low,-1,note:mouse,it is low,made up\n",
-    "caps": "cause,when,lifted_by,at_most,why,source\nwet,note:mouse,test:good,possible,mice drink,made up\n",
+    "doors": (
+        "door,evidence,reading,below,with,words,source\nseed,test,low,-1,note:mouse,it is "
+        "low,made up\n"
+    ),
+    "caps": (
+        "cause,when,lifted_by,at_most,why,source\nwet,note:mouse,test:good,possible,mice "
+        "drink,made up\n"
+    ),
     "tests": "cause_a,cause_b,test,limit,wrong_answers,cost,spent_by,source\n"
-    "wet,cold,squeeze it,drips: wet,.1,a bit,test,made up\nwet,cold,weigh it,heavy: wet,.2,a day,,made up\n",
+    "wet,cold,squeeze it,drips: wet,.1,a bit,test,made up\nwet,cold,weigh it,heavy: wet,.2,a "
+    "day,,made up\n",
 }
 """Three made-up causes, small enough to add up in the head."""
 
@@ -69,36 +84,52 @@ def test_points_add_up_by_hand(tiny):
     """wet -1 + 4 = 3 likely; cold -3 + 2 = -1 possible; tray -4 unlikely."""
     found = score([("test", "low")], tiny)
     assert [(one.cause, one.points, one.standing) for one in found] == [
-        ("wet", 3, "likely"), ("cold", -1, "possible"), ("tray", -4, "unlikely"),
-    ]  # fmt: skip
+        ("wet", 3, "likely"),
+        ("cold", -1, "possible"),
+        ("tray", -4, "unlikely"),
+    ]
     assert found[0].parts == ((("test", "low"), 4),)
 
 
 def test_points_at_the_limits_by_hand(tiny):
-    """Likely from 2 points on, possible from -2: cold -3 + 2 + 1 = 0, tray -4 + 3 = -1, wet -1 alone."""
+    """Likely from 2 points on, possible from -2: cold -3 + 2 + 1 = 0, tray -4 + 3 = -1, wet -1
+    alone.
+    """
     assert standing([("test", "low"), ("note", "mouse")], tiny) == {
-        "wet": "possible", "cold": "possible", "tray": "possible",
-    }  # fmt: skip
-    assert standing([("note", "mouse")], tiny) == {"wet": "unlikely", "cold": "possible", "tray": "possible"}
+        "wet": "possible",
+        "cold": "possible",
+        "tray": "possible",
+    }
+    assert standing([("note", "mouse")], tiny) == {
+        "wet": "unlikely",
+        "cold": "possible",
+        "tray": "possible",
+    }
 
 
 def test_a_cap_holds_down_by_hand_and_is_lifted(tmp_path, tiny):
     """wet -1 + 4 - 2 = 1 and, with 6 for the test, 3: likely but for the cap."""
     edit(tmp_path, "points", "wet,test,low,4", "wet,test,low,6")
     rules = load_rules(tmp_path)
-    held = next(one for one in score([("test", "low"), ("note", "mouse")], rules) if one.cause == "wet")
+    held = next(
+        one for one in score([("test", "low"), ("note", "mouse")], rules) if one.cause == "wet"
+    )
     assert (held.points, held.standing, held.capped) == (3, "possible", "mice drink")
     lifted = score([("test", "low"), ("note", "mouse"), ("test", "good")], rules)
     assert next(one for one in lifted if one.cause == "wet").standing == "likely"
 
 
 def test_the_last_one_standing_by_hand(tmp_path, tiny):
-    """wet -1 + 2 = 1, cold -3: the only one at -2 or more, with a point, is likely; at 0 points it is not."""
+    """wet -1 + 2 = 1, cold -3: the only one at -2 or more, with a point, is likely; at 0 points it
+    is not.
+    """
     edit(tmp_path, "points", "wet,test,low,4", "wet,test,low,2")
     edit(tmp_path, "points", "cold,test,low,2", "cold,test,low,0")
     assert standing([("test", "low")], load_rules(tmp_path)) == {
-        "wet": "likely", "cold": "unlikely", "tray": "unlikely",
-    }  # fmt: skip
+        "wet": "likely",
+        "cold": "unlikely",
+        "tray": "unlikely",
+    }
     edit(tmp_path, "points", "wet,test,low,2", "wet,test,low,1")
     assert standing([("test", "low")], load_rules(tmp_path))["wet"] == "possible"
 
@@ -114,17 +145,25 @@ def test_a_cap_holds_the_last_one_standing_too(tmp_path, tiny):
 
 def test_a_tray_cause_is_no_rival_where_trays_are_alike(tmp_path, tiny):
     """tray -4 + 3 = -1 is possible and a rival of wet at 1; not so where all trays are alike."""
-    edit(tmp_path, "caps", "wet,note:mouse,test:good,possible", "cold,note:mouse,test:good,unlikely")
+    edit(
+        tmp_path, "caps", "wet,note:mouse,test:good,possible", "cold,note:mouse,test:good,unlikely"
+    )
     edit(tmp_path, "points", "wet,note,mouse,-2", "wet,note,mouse,2")
     rules = load_rules(tmp_path)
-    assert standing([("note", "mouse")], rules) == {"wet": "possible", "tray": "possible", "cold": "unlikely"}
+    assert standing([("note", "mouse")], rules) == {
+        "wet": "possible",
+        "tray": "possible",
+        "cold": "unlikely",
+    }
     assert standing([("note", "mouse"), ("tray", "alike")], rules)["wet"] == "likely"
 
 
 def test_the_cheapest_test_not_made_yet_is_named(tiny):
     assert tiny.test_between("cold", "wet").words == "squeeze it (a bit); drips: wet"
     assert tiny.test_between("cold", "wet", {"test"}).words == "weigh it (a day); heavy: wet"
-    assert tiny.check("wet", {"test"}) is None and tiny.check("wet", {"note"}).words == "lift the tray"
+    assert (
+        tiny.check("wet", {"test"}) is None and tiny.check("wet", {"note"}).words == "lift the tray"
+    )
     unlisted = tiny.test_between("wet", "tray", {"test"})  # squeezing told what lifting would
     assert unlisted.words == "look"
 
@@ -197,7 +236,10 @@ def test_one_tray_cannot_tell_seed_from_tray_without_a_test():
 @pytest.mark.parametrize(
     ("cause", "readings"),
     [
-        ("mouse", [("block", "strong"), ("overfull", "none"), ("shape", "patch"), ("note", "mouse")]),
+        (
+            "mouse",
+            [("block", "strong"), ("overfull", "none"), ("shape", "patch"), ("note", "mouse")],
+        ),
         ("wash", [("block", "strong"), ("overfull", "strong"), ("shape", "strip")]),
         ("dry", [("edge", "strong"), ("loss_map", "edge")]),
     ],
@@ -215,9 +257,17 @@ def test_a_harmless_cover_is_not_blamed_without_a_contrast():
 
 
 def test_seed_that_always_lay_under_one_cover_is_not_blamed_without_a_test():
-    low = [("lot_seen", "low"), ("lot_mates", "low"), ("tray", "alike"), ("cover", "alike"), ("apart", "together")]
+    low = [
+        ("lot_seen", "low"),
+        ("lot_mates", "low"),
+        ("tray", "alike"),
+        ("cover", "alike"),
+        ("apart", "together"),
+    ]
     seed = next(one for one in score(low, RULES) if one.cause == "seed")
-    assert seed.points >= 2 and seed.standing == "possible" and "always went together" in seed.capped
+    assert (
+        seed.points >= 2 and seed.standing == "possible" and "always went together" in seed.capped
+    )
     assert standing([*low, ("test", "low")])["seed"] == "likely"
 
 
@@ -225,7 +275,9 @@ def test_a_short_winter_is_not_blamed_where_the_lot_is_not_low():
     readings = [("season", "slope"), ("cold", "short"), ("loss_map", "clustered"), ("map", "some")]
     for seen in ([], [("lot_seen", "lowish")]):
         chill = next(one for one in score([*readings, *seen], RULES) if one.cause == "chill")
-        assert chill.points >= 2 and chill.standing == "possible" and "not clearly low" in chill.capped
+        assert (
+            chill.points >= 2 and chill.standing == "possible" and "not clearly low" in chill.capped
+        )
     assert standing([*readings, ("lot_seen", "low")])["chill"] == "likely"
 
 
@@ -236,7 +288,11 @@ def test_a_middling_seed_test_leaves_poor_seed_possible_at_most():
 
 
 def test_a_few_losses_do_not_make_damping_off():
-    damp = next(one for one in score([("losses", "some"), ("lot_seen", "low")], RULES) if one.cause == "damp")
+    damp = next(
+        one
+        for one in score([("losses", "some"), ("lot_seen", "low")], RULES)
+        if one.cause == "damp"
+    )
     assert damp.standing == "possible"
     assert standing([("losses", "some"), ("loss_map", "clustered")])["damp"] == "likely"
 
@@ -250,14 +306,17 @@ def test_enough_cold_speaks_against_a_short_winter_and_little_need_holds_it_down
 
 
 def test_a_short_winter_is_blamed_where_more_than_one_lot_did_badly():
-    """Where the winter was short and neither the species nor others that need cold did badly, a lot's own failing was
-    short cold in little more than half of simulated lots."""
+    """Where the winter was short and neither the species nor others that need cold did badly, a
+    lot's own failing was short cold in little more than half of simulated lots.
+    """
     short = [("lot_seen", "low"), ("cold", "short")]
     alone = next(one for one in score(short, RULES) if one.cause == "chill")
     assert alone.standing == "possible" and "others that need cold" in alone.capped
     for reading in (("season", "slope"), ("season", "down")):
         assert standing([*short, reading])["chill"] == "likely"
-    assert standing([("lot_seen", "low"), ("cold", "short_few")])["chill"] == "likely"  # no other winter on record
+    assert (
+        standing([("lot_seen", "low"), ("cold", "short_few")])["chill"] == "likely"
+    )  # no other winter on record
 
 
 def test_more_losses_than_usual_leave_damping_off_possible():
@@ -276,13 +335,27 @@ def test_losses_that_went_at_once_point_at_the_count_and_slow_ones_at_damping_of
 def test_what_happened_to_one_tray_says_nothing_against_what_befell_the_whole_lot():
     """A bare block, ring, losses or a faulty record leave seed, cover and cold where they stood."""
     low = [("lot_seen", "low"), ("lot_mates", "low"), ("test", "low")]
-    hit = [("block", "strong"), ("edge", "strong"), ("losses", "strong"), ("record", "falls"), ("overfull", "strong")]
-    plain, beside = ({one.cause: one.points for one in score(rows, RULES)} for rows in (low, low + hit))
+    hit = [
+        ("block", "strong"),
+        ("edge", "strong"),
+        ("losses", "strong"),
+        ("record", "falls"),
+        ("overfull", "strong"),
+    ]
+    plain, beside = (
+        {one.cause: one.points for one in score(rows, RULES)} for rows in (low, low + hit)
+    )
     assert all(beside[cause] == plain[cause] for cause in ("seed", "cover", "chill"))
 
 
 def test_the_season_is_blamed_before_the_seed():
-    readings = [("lot_seen", "low"), ("season", "slope"), ("tray", "alike"), ("map", "none"), ("trays", "several")]
+    readings = [
+        ("lot_seen", "low"),
+        ("season", "slope"),
+        ("tray", "alike"),
+        ("map", "none"),
+        ("trays", "several"),
+    ]
     assert score(readings, RULES)[0].cause == "chill"
 
 
@@ -291,7 +364,10 @@ def test_the_test_between_two_causes_is_the_one_listed():
     assert RULES.test_between("tray", "seed") == RULES.test_between("seed", "tray")
     assert "squash" in RULES.test_between("chill", "seed").words
     unlisted = RULES.test_between("cover", "damp").words
-    assert RULES.causes["cover"].check.words in unlisted and RULES.causes["damp"].check.words in unlisted
+    assert (
+        RULES.causes["cover"].check.words in unlisted
+        and RULES.causes["damp"].check.words in unlisted
+    )
 
 
 # Rules of the grower's own.
@@ -321,7 +397,12 @@ def test_a_folder_may_hold_some_files_only(tmp_path):
         ("points", "seed,test,low,4,", "seed,test,good,4,", "both speak of seed test good"),
         ("limits", "not_over_z,", "not_over_zz,", "lacks not_over_z"),
         ("limits", "lot_low,-1.96,grades", "lot_low,inf,grades", "value is a number"),
-        ("limits", "lot_lowish,", "spare,1,of no use,made up\nlot_lowish,", "names spare, which nothing asks for"),
+        (
+            "limits",
+            "lot_lowish,",
+            "spare,1,of no use,made up\nlot_lowish,",
+            "names spare, which nothing asks for",
+        ),
         ("caps", ",possible,one tray", ",perhaps,one tray", "at_most is one of"),
         ("caps", "seed,trays:one", "seed,trays:three", "caps.csv names trays:three"),
         ("doors", "block,block,,0.002,", "block,block,,,", "neither a reading nor a limit"),
@@ -347,7 +428,9 @@ def test_rules_that_are_nowhere(tmp_path):
 
 def test_a_misspelt_file_of_rules_is_not_passed_over(folder):
     (folder / "review_limit.csv").write_text("limit,value\n", encoding="utf-8")
-    with pytest.raises(WrongUseError, match=r"holds review_limit.csv, which nothing reads.*review_limits.csv"):
+    with pytest.raises(
+        WrongUseError, match=r"holds review_limit.csv, which nothing reads.*review_limits.csv"
+    ):
         load_rules(folder)
 
 

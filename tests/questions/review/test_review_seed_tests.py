@@ -1,4 +1,6 @@
-"""Seed tests in a review: under half good is poor whatever is usual, and what failed does not teach what is usual."""
+"""Seed tests in a review: under half good is poor whatever is usual, and what failed does not teach
+what is usual.
+"""
 
 from __future__ import annotations
 
@@ -30,8 +32,10 @@ def failing(told, lots, share, season=2025):
 
 def with_tests(gathered, good):
     """Two tests of 50 seeds for each lot, so many of them good."""
-    facts = {lot: LotFacts((SeedTest("cut test", 50, of), SeedTest("tetrazolium test", 50, of)))
-             for lot, of in good.items()}  # fmt: skip
+    facts = {
+        lot: LotFacts((SeedTest("cut test", 50, of), SeedTest("tetrazolium test", 50, of)))
+        for lot, of in good.items()
+    }
     return replace(gathered, lots=facts)
 
 
@@ -43,7 +47,9 @@ def gathered(tmp_path_factory):
 
 @pytest.mark.parametrize(("good", "reading"), [(24, "low"), (25, "middling"), (14, "low")])
 def test_under_half_good_is_poor_whatever_is_usual(gathered, good, reading):
-    """A species of which 40 % of the seed is good as a rule, lots 1 apart on the logit: 24 of 50 is usual there."""
+    """A species of which 40 % of the seed is good as a rule, lots 1 apart on the logit: 24 of 50 is
+    usual there.
+    """
     file = replace(lot_file(gathered, "A-2", 2025), tests=(SeedTest("cut test", 50, good),))
     usual = replace(file.usual, viable=float(np.log(0.4 / 0.6)), viable_sd=1.0)
     found = row_of(judge(file.judged_by(usual), RULES), "test")
@@ -52,7 +58,9 @@ def test_under_half_good_is_poor_whatever_is_usual(gathered, good, reading):
 
 
 def test_a_lot_under_review_does_not_teach_what_is_usual(gathered):
-    """Whatever the tests of the failing lot find, and whatever came of it, the usual stays that of the others."""
+    """Whatever the tests of the failing lot find, and whatever came of it, the usual stays that of
+    the others.
+    """
     good = dict.fromkeys(FILLED, 42)
     one, other = (with_tests(gathered, {**good, "A-1": failed}) for failed in (42, 3))
     assert under_review(one, 2025) == under_review(other, 2025) == {"A-1"}
@@ -71,8 +79,12 @@ def test_a_species_of_which_all_lots_failed_is_held_to_the_stated_usual(gathered
 
 
 def test_nothing_is_advised_for_a_cause_called_unlikely(gathered):
-    """With no cause that stands, no line for next year, and the text says so; before, the two best were advised on."""
-    none = replace(RULES, causes={name: replace(one, start=-60) for name, one in RULES.causes.items()})
+    """With no cause that stands, no line for next year, and the text says so; before, the two best
+    were advised on.
+    """
+    none = replace(
+        RULES, causes={name: replace(one, start=-60) for name, one in RULES.causes.items()}
+    )
     found = judge(lot_file(gathered, "A-1", 2025), none)
     assert found.verdict == "poor" and {one.standing for one in found.causes} == {"unlikely"}
     assert found.next_year == () and best_fits(found.causes) == ()
@@ -81,7 +93,9 @@ def test_nothing_is_advised_for_a_cause_called_unlikely(gathered):
 
 def test_advice_is_for_standing_causes_only(gathered):
     found = judge(lot_file(gathered, "A-1", 2025), RULES)
-    stands = {RULES.causes[one.cause].next_year for one in found.causes if one.standing != "unlikely"}
+    stands = {
+        RULES.causes[one.cause].next_year for one in found.causes if one.standing != "unlikely"
+    }
     assert found.next_year and set(found.next_year) <= stands
 
 

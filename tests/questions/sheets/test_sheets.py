@@ -16,7 +16,12 @@ from germstats.forecast.sowing_deadline import SowBy, sow_by
 from germstats.forecast.trays_to_sow import Seeds, Shape, TrayToSow, trays_frame
 from germstats.questions.plan.next_sowings import next_sowings
 from germstats.questions.plan.plan import plan_orders
-from germstats.questions.sheets.sheet_words import seeds_words, shape_words, sowing_cautions, weight_words
+from germstats.questions.sheets.sheet_words import (
+    seeds_words,
+    shape_words,
+    sowing_cautions,
+    weight_words,
+)
 from germstats.questions.sheets.sheets import (
     check_sheets,
     grid_of,
@@ -42,7 +47,9 @@ T-5,2027,B-1,2026-12-10,6,12,1,sand,bench 1,
 T-6,2026,B-1,2025-12-10,6,12,1,sand,bench 3,
 T-7,2026,A-1,2025-12-10,6,12,1,sand,bench 3,
 """
-EVENT_ROWS = "tray,on,event,cells\nT-5,2027-04-01,sold,\nT-6,2026-08-01,kept_over,\nT-9,2027-04-01,sold,A1\n"
+EVENT_ROWS = (
+    "tray,on,event,cells\nT-5,2027-04-01,sold,\nT-6,2026-08-01,kept_over,\nT-9,2027-04-01,sold,A1\n"
+)
 
 
 class Cells(HTMLParser):
@@ -81,8 +88,20 @@ def words(page):
 
 def to_sow(**changes):
     seeds = Seeds(2, 0, 2.0, False, 144, 0.4)
-    one = TrayToSow("N-P22K", 2027, "Q-1", "A-1", "AAAA", "a", "", Shape(72, 6, 12, 6, 12), seeds, {"cover": "grit"},
-                    "bench 1", SowBy(pd.Timestamp("2026-12-10"), "why"))  # fmt: skip
+    one = TrayToSow(
+        "N-P22K",
+        2027,
+        "Q-1",
+        "A-1",
+        "AAAA",
+        "a",
+        "",
+        Shape(72, 6, 12, 6, 12),
+        seeds,
+        {"cover": "grit"},
+        "bench 1",
+        SowBy(pd.Timestamp("2026-12-10"), "why"),
+    )
     return replace(one, **changes)
 
 
@@ -106,7 +125,16 @@ def test_the_sheet_holds_every_tray_of_the_plan_and_no_other(planned):
 def test_sowing_sheet_says_what_each_column_of_trays_wants(planned):
     book, _, found = planned
     page = sowing_sheet(found, book.source)
-    for column in ("tray", "lot", "seeds_per_cell", "cover", "cover_depth_mm", "pretreatment", "place", "sown_on"):
+    for column in (
+        "tray",
+        "lot",
+        "seeds_per_cell",
+        "cover",
+        "cover_depth_mm",
+        "pretreatment",
+        "place",
+        "sown_on",
+    ):
         assert column in [column.name for column in TABLES["trays"].columns]
         assert column in words(page)
     assert page.count("harms lungs") == 1
@@ -152,7 +180,14 @@ def test_cells_say_which(shape, told):
 def test_a_part_of_a_tray_has_rows_and_columns_that_hold_just_its_cells(tmp_path):
     book = small_book(tmp_path / "book")  # trays of 6 x 6
     fit = fit_emergence(book)
-    for cells, rows, columns in ((36, 6, 6), (30, 5, 6), (12, 2, 6), (25, 5, 5), (31, 6, 6), (50, None, None)):
+    for cells, rows, columns in (
+        (36, 6, 6),
+        (30, 5, 6),
+        (12, 2, 6),
+        (25, 5, 5),
+        (31, 6, 6),
+        (50, None, None),
+    ):
         found = next_sowings(fit, book, OrderSpec(cells=cells))
         shape = found.trays[0].shape
         assert (shape.rows, shape.columns) == (rows, columns)
@@ -173,9 +208,12 @@ def test_weights_turn_to_milligrams_and_light_seed_is_bulked(planned):
 def test_cautions_come_once_and_only_where_they_belong():
     plain = sowing_cautions([to_sow(), to_sow()])
     assert len(plain) == len(set(plain)) and not any("Acid" in line for line in plain)
-    more = sowing_cautions([to_sow(caution="sap irritates", treatment={"pretreatment": "acid"})] * 2)
+    more = sowing_cautions(
+        [to_sow(caution="sap irritates", treatment={"pretreatment": "acid"})] * 2
+    )
     assert [line for line in more if line not in plain] == [
-        "Acid, hot-water and smoke treatments: only by a trained person, by the label and safety sheet.",
+        "Acid, hot-water and smoke treatments: only by a trained person, by the label and safety "
+        "sheet.",
         "AAAA: sap irritates.",
     ]
 
@@ -190,7 +228,9 @@ def test_cautions_come_once_and_only_where_they_belong():
         ("26", "yes", "2026-12-10", "earlier sowings of A-1"),
     ],
 )
-def test_sow_by_is_the_earlier_of_the_usual_day_and_the_last_that_leaves_cold(tmp_path, weeks, two, day, said):
+def test_sow_by_is_the_earlier_of_the_usual_day_and_the_last_that_leaves_cold(
+    tmp_path, weeks, two, day, said
+):
     species = f"species,two_winters,chill_weeks\nAAAA,{two},{weeks}\nBBBB,no,\n"
     book = small_book(tmp_path / "book", species=species)
     found = sow_by(book, "A-1", "AAAA", 2027)
@@ -211,7 +251,9 @@ def test_sow_by_rests_on_kin_then_nursery_then_cold_then_nothing(tmp_path):
 
 def test_a_day_that_cannot_be_told_is_a_blank(planned):
     book, _, found = planned
-    page = sowing_sheet(replace(found, trays=(to_sow(sow_by=SowBy(None, "cannot be told")),)), book.source)
+    page = sowing_sheet(
+        replace(found, trays=(to_sow(sow_by=SowBy(None, "cannot be told")),)), book.source
+    )
     assert "sow by ________" in words(page)
 
 
@@ -241,7 +283,9 @@ def test_lots_without_seed_left_are_not_advised_and_a_plan_of_nothing_is_refused
 
 @pytest.fixture
 def benches(tmp_path):
-    return small_book(tmp_path / "book", trays=BENCHES, events=EVENT_ROWS, checks="tray,checked_on,filled\n")
+    return small_book(
+        tmp_path / "book", trays=BENCHES, events=EVENT_ROWS, checks="tray,checked_on,filled\n"
+    )
 
 
 def test_trays_stand_by_place_block_and_tray_as_a_person_counts(benches):
@@ -250,7 +294,12 @@ def test_trays_stand_by_place_block_and_tray_as_a_person_counts(benches):
     assert [one.tray for one in bench.trays] == ["T-4", "T-1", "T-9", "T-2", "T-6", "T-10", "T-3"]
     assert [one.tray for one in bench.own] == ["T-4", "T-1", "T-9", "T-2", "T-10", "T-3"]
     assert bench.gone == ("T-5",)
-    assert natural("bench 2") < natural("Bench 10") < natural("bench 010 b") < natural("bench " + "9" * 5000)
+    assert (
+        natural("bench 2")
+        < natural("Bench 10")
+        < natural("bench 010 b")
+        < natural("bench " + "9" * 5000)
+    )
 
 
 def test_seasons_and_lots_that_are_not_there_are_named(benches, tmp_path):
@@ -259,7 +308,9 @@ def test_seasons_and_lots_that_are_not_there_are_named(benches, tmp_path):
     with pytest.raises(WrongUseError, match="No lot is called A-7"):
         bench_of(benches, lots=("A-7",))
     assert {one.lot for one in bench_of(benches, lots=("A-1",)).trays} == {"A-1"}
-    empty = small_book(tmp_path / "empty", trays=BENCHES.splitlines()[0] + "\n", checks="tray,checked_on,filled\n")
+    empty = small_book(
+        tmp_path / "empty", trays=BENCHES.splitlines()[0] + "\n", checks="tray,checked_on,filled\n"
+    )
     with pytest.raises(NotEnoughRecordsError, match="no tray yet"):
         bench_of(empty)
 
@@ -272,18 +323,26 @@ def test_check_sheets_list_every_tray_then_draw_its_cells(benches):
     heads = [head for head in Cells(listed).heads if head in {one.tray for one in bench.trays}]
     assert heads == [one.tray for one in bench.trays]
     assert drawn.count('class="tray-sheet"') == len(bench.trays)
-    assert drawn.count('class="corner"') == drawn.count("<table") == len(bench.trays) - 2  # T-3, T-4 have no grid
+    assert (
+        drawn.count('class="corner"') == drawn.count("<table") == len(bench.trays) - 2
+    )  # T-3, T-4 have no grid
     first = drawn[drawn.index('aria-label="T-1"') : drawn.index('aria-label="T-9"')]
     heads = Cells(first).heads
-    assert heads[1:21] == [str(column) for column in range(1, 21)] and heads[21:] == list("ABCDEFGHIJ")
+    assert heads[1:21] == [str(column) for column in range(1, 21)] and heads[21:] == list(
+        "ABCDEFGHIJ"
+    )
     assert "too many for a grid" in words(drawn) and "no grid can be drawn" in words(drawn)
     assert "Not here, because sold, discarded or transplanted: T-5." in words(page)
 
 
 def test_check_sheets_use_the_words_of_the_record_tables(benches):
     told = words(check_sheets(bench_of(benches), benches.source)).replace("\u00ad", "")
-    for table, columns in {"checks": ("checked_on", "filled", "seedlings", "checked_by"), "cells": ("emerged",),
-                           "events": ("event", "on", "cells"), "maps": ("seen_on", "empty_cells")}.items():  # fmt: skip
+    for table, columns in {
+        "checks": ("checked_on", "filled", "seedlings", "checked_by"),
+        "cells": ("emerged",),
+        "events": ("event", "on", "cells"),
+        "maps": ("seen_on", "empty_cells"),
+    }.items():
         for column in columns:
             assert TABLES[table].column(column).name in told
     assert all(event in told for event in EVENTS)
@@ -292,7 +351,14 @@ def test_check_sheets_use_the_words_of_the_record_tables(benches):
 
 @pytest.mark.parametrize(
     ("rows", "columns", "size"),
-    [(6, 12, "large"), (13, 1, "middle"), (20, 10, "middle"), (30, 30, "small"), (31, 2, None), (None, 4, None)],
+    [
+        (6, 12, "large"),
+        (13, 1, "middle"),
+        (20, 10, "middle"),
+        (30, 30, "small"),
+        (31, 2, None),
+        (None, 4, None),
+    ],
 )
 def test_grids_are_drawn_as_large_as_a_page_holds(benches, rows, columns, size):
     grid = grid_of(replace(bench_of(benches).trays[0], rows=rows, columns=columns))
@@ -319,10 +385,31 @@ def test_names_that_can_be_misread_are_marked_and_clear_ones_are_not(benches):
 def test_names_from_a_book_stay_text(planned, benches, name):
     found = planned[2]
     bench = bench_of(benches)
-    trays = tuple(replace(one, tray=name, lot=name, species=name, common_name=name, place=name, block=name,
-                          treatment=name, seeds_per_cell=name) for one in bench.trays)  # fmt: skip
-    sown = to_sow(order=name, lot=name, species=name, common_name=name, caution=name, place=name, note=name,
-                  treatment={"cover": name, "pretreatment": name}, sow_by=SowBy(None, name))  # fmt: skip
+    trays = tuple(
+        replace(
+            one,
+            tray=name,
+            lot=name,
+            species=name,
+            common_name=name,
+            place=name,
+            block=name,
+            treatment=name,
+            seeds_per_cell=name,
+        )
+        for one in bench.trays
+    )
+    sown = to_sow(
+        order=name,
+        lot=name,
+        species=name,
+        common_name=name,
+        caution=name,
+        place=name,
+        note=name,
+        treatment={"cover": name, "pretreatment": name},
+        sow_by=SowBy(None, name),
+    )
     pages = [
         check_sheets(replace(bench, trays=trays, gone=(name,), unplaced=(name,)), name),
         label_sheet(labels_of(trays), 2027, name),

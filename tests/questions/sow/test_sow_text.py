@@ -13,10 +13,14 @@ from tests.questions.plan.plan_books import COUNTS, small_book, tray_tables
 
 
 @pytest.mark.parametrize(("target", "told"), [(0.3, "1 pinch"), (0.93, "{} pinches")])
-def test_the_table_says_as_many_pinches_as_the_note(tmp_path: Path, target: float, told: str) -> None:
+def test_the_table_says_as_many_pinches_as_the_note(
+    tmp_path: Path, target: float, told: str
+) -> None:
     # nobody weighed or counted the pinches of A-1; B-1 is sown one seed a cell
     trays = tray_tables(COUNTS)["trays"].replace("6,6,2,", "6,6,pinch,")
-    advice = seeds_per_cell(fit_emergence(small_book(tmp_path / "book", trays=trays)), target=target)
+    advice = seeds_per_cell(
+        fit_emergence(small_book(tmp_path / "book", trays=trays)), target=target
+    )
     pinched, counted = advice.rows
     assert (pinched.seeds_per_cell, counted.pinches_per_cell) == (None, None)
     assert pinched.pinches_per_cell is not None

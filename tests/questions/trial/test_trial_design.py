@@ -1,4 +1,6 @@
-"""The next trial: trays for a wanted power, seed in store, a bench plan that `check` understands."""
+"""The next trial: trays for a wanted power, seed in store, a bench plan that `check`
+understands.
+"""
 
 from __future__ import annotations
 
@@ -47,7 +49,8 @@ def wish(species: str = "PEAT", treatments: tuple[str, ...] = PAIR, **more: obje
     return TrialSpec(species, treatments, **{"difference": 20.0, "simulations": 50, **more})
 
 
-# --- the formula -------------------------------------------------------------------------------------------------
+# --- the formula
+# ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -55,8 +58,9 @@ def wish(species: str = "PEAT", treatments: tuple[str, ...] = PAIR, **more: obje
     [(0.4, 0.3, 4), (0.4, 0.35, 5), (0.4, 0.5, 8), (0.5, 0.3, 15), (0.5, 0.35, 18), (0.5, 0.5, 31)],
 )
 def test_trays_of_the_design(other: float, sd: float, trays: int) -> None:
-    """.60 v .40 and .60 v .50: trays per cover for a power of .8 (the design's measurements, computed; 72 cells, one
-    seed a cell, so that the within-cell correlation plays no part)."""
+    """.60 v .40 and .60 v .50: trays per cover for a power of .8 (the design's measurements,
+    computed; 72 cells, one seed a cell, so that the within-cell correlation plays no part).
+    """
     setting = Setting(sd, sd)
     assert next(n for n in range(2, 60) if power_of((0.6, other), n, 1, setting) >= 0.8) == trays
 
@@ -68,8 +72,9 @@ def test_variance_of_a_tray_by_hand() -> None:
 
 
 def test_many_trays_meet_the_textbook_power() -> None:
-    """Two-sample t power (statsmodels): with 60 trays of each the prior is worth next to nothing. The tray sd stands on
-    the comparison's grid, whose steps of a half would show otherwise."""
+    """Two-sample t power (statsmodels): with 60 trays of each the prior is worth next to nothing.
+    The tray sd stands on the comparison's grid, whose steps of a half would show otherwise.
+    """
     from statsmodels.stats.power import TTestIndPower
 
     setting = Setting(0.05 * (2.6 / 0.05) ** 0.6, None, cells=10_000_000)
@@ -89,7 +94,9 @@ def test_the_power_grows_with_trays_difference_and_seasons() -> None:
 
 
 def test_springs_bound_what_trays_can_tell() -> None:
-    """Endless trays leave .15 / sqrt(2) on the logit: 5 points from .6 are 1.9 of it, never 80 times of 100."""
+    """Endless trays leave .15 / sqrt(2) on the logit: 5 points from .6 are 1.9 of it, never 80
+    times of 100.
+    """
     two = replace(USUAL, seasons=2)
     assert power_of((0.6, 0.55), 100_000, 1, two) == pytest.approx(0.494, abs=0.03)
     assert trays_needed(0.6, 5, 0.8, two) is None
@@ -129,8 +136,9 @@ CASES = [
 @pytest.mark.slow
 @pytest.mark.parametrize(("shares", "trays", "blocks", "setting"), CASES)
 def test_formula_and_simulation_agree_within_six_hundredths(shares, trays, blocks, setting) -> None:
-    """The bar of the issue, over 1,000 trials judged by `compare_levels`, each with a standard error under .016; in the
-    reduced form over 200, with two standard errors on top."""
+    """The bar of the issue, over 1,000 trials judged by `compare_levels`, each with a standard
+    error under .016; in the reduced form over 200, with two standard errors on top.
+    """
     reduced = os.environ.get("GERMSTATS_REDUCED") == "1"
     trials = 200 if reduced else 1000
     simulated = simulated_power(shares, trays, blocks, setting, trials, 4)
@@ -150,7 +158,8 @@ def test_identical_covers_are_seldom_told_apart() -> None:
     assert simulated_power((0.6, 0.6), 4, 2, Setting(0.3, 0.3), 200, 5) <= 0.10
 
 
-# --- seed, lot, share --------------------------------------------------------------------------------------------
+# --- seed, lot, share
+# ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("share", "seeds"), [(0.9, 1), (0.6, 1), (0.5, 1), (0.39, 2), (0.1, 2)])
@@ -162,16 +171,22 @@ def test_seeds_per_cell_advised(share: float, seeds: int) -> None:
 
 def test_the_newest_lot_with_enough_seed_is_taken(fit, book) -> None:
     assert design_trial(fit, book, wish()).lot == "PEAT-24A"  # collected last
-    # 20 points at a share of a half: too many trays for the 600 seeds of BASA-25A, so the lot before it
+    # 20 points at a share of a half: too many trays for the 600 seeds of BASA-25A, so the lot
+    # before it
     assert design_trial(fit, book, wish("BASA", ("grit", "none"))).lot == "BASA-24C"
     assert design_trial(fit, book, wish(lot="PEAT-23B")).lot == "PEAT-23B"
 
 
 def test_too_little_seed_is_refused_with_what_it_would_make(fit, book) -> None:
     """600 seeds make 4 trays of each of two treatments with 72 cells."""
-    with pytest.raises(WrongUseError, match=r"holds 600\. It would make 4 trays of each; --trays 4 lays out 4"):
+    with pytest.raises(
+        WrongUseError, match=r"holds 600\. It would make 4 trays of each; --trays 4 lays out 4"
+    ):
         design_trial(fit, book, wish("BASA", ("grit", "none"), lot="BASA-25A"))
-    assert design_trial(fit, book, wish("BASA", ("grit", "none"), lot="BASA-25A", trays=4)).seeds == 576
+    assert (
+        design_trial(fit, book, wish("BASA", ("grit", "none"), lot="BASA-25A", trays=4)).seeds
+        == 576
+    )
 
 
 def test_a_lot_of_unknown_seed_is_said(fit, book) -> None:
@@ -203,7 +218,8 @@ def test_high_end_and_strewn_trays_ask_for_more(fit, book) -> None:
     assert dict(told.told)[told.trays] <= 20
 
 
-# --- the bench plan ----------------------------------------------------------------------------------------------
+# --- the bench plan
+# ------------------------------------------------------------------------------------------
 
 
 def test_every_block_holds_each_treatment_equally_often(fit, book) -> None:
@@ -215,8 +231,10 @@ def test_every_block_holds_each_treatment_equally_often(fit, book) -> None:
 
 
 def test_the_order_is_drawn_by_the_seed(fit, book) -> None:
-    orders = [tuple(tray.cover for tray in design_trial(fit, book, wish(trays=12, seed=seed)).plan)
-              for seed in (1, 1, 2)]  # fmt: skip
+    orders = [
+        tuple(tray.cover for tray in design_trial(fit, book, wish(trays=12, seed=seed)).plan)
+        for seed in (1, 1, 2)
+    ]
     assert orders[0] == orders[1] != orders[2]
 
 
@@ -228,9 +246,13 @@ def test_names_cannot_be_mistaken() -> None:
 
 
 @pytest.mark.parametrize("treatments", [PAIR, ("none", "grit", "sand")])
-def test_check_finds_nothing_in_the_plan_but_that_it_was_never_checked(fit, book, tmp_path, treatments) -> None:
+def test_check_finds_nothing_in_the_plan_but_that_it_was_never_checked(
+    fit, book, tmp_path, treatments
+) -> None:
     place = tmp_path / "book"
-    shutil.copytree(DATASETS / "demonstration", place, ignore=shutil.ignore_patterns("build.py", "README.md"))
+    shutil.copytree(
+        DATASETS / "demonstration", place, ignore=shutil.ignore_patterns("build.py", "README.md")
+    )
     told = design_trial(fit, book, wish(treatments=treatments))
     columns = (place / "trays.csv").read_text(encoding="utf-8").splitlines()[0].split(",")
     lines = plan_frame(told.plan).reindex(columns=columns).to_csv(index=False, header=False)
@@ -244,7 +266,8 @@ def test_check_finds_nothing_in_the_plan_but_that_it_was_never_checked(fit, book
     assert len(with_plan.tables["trays"]) == len(book.tables["trays"]) + len(told.plan)
 
 
-# --- bad input ---------------------------------------------------------------------------------------------------
+# --- bad input
+# ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -298,5 +321,7 @@ def test_what_cannot_be_is_refused(fit, book) -> None:
         design_trial(fit, book, wish(difference=70.0))
     with pytest.raises(WrongUseError, match="7 trays of each cannot be shared evenly"):
         design_trial(fit, book, wish(trays=7))
-    with pytest.raises(NotEnoughRecordsError, match="No number of trays anybody sows tells 2 points"):
+    with pytest.raises(
+        NotEnoughRecordsError, match="No number of trays anybody sows tells 2 points"
+    ):
         design_trial(fit, book, wish(difference=2.0))

@@ -1,4 +1,6 @@
-"""Formula and simulation of a trial's power side by side, far from a half and with one tray of each in a block too."""
+"""Formula and simulation of a trial's power side by side, far from a half and with one tray of each
+in a block too.
+"""
 
 from __future__ import annotations
 
@@ -26,7 +28,8 @@ def gap_allowed(simulated: float, trials: int) -> float:
     return 0.06 + 2 * monte_carlo_error(simulated, trials)
 
 
-# Few trays, one of each in a block, shares far from a half: where normal theory is hardest put to it.
+# Few trays, one of each in a block, shares far from a half: where normal theory is hardest put to
+# it.
 @pytest.mark.parametrize(
     ("shares", "trays", "setting"),
     [
@@ -41,17 +44,34 @@ def test_one_tray_of_each_in_a_block_far_from_a_half(shares, trays, setting) -> 
 
 
 GRID = [
-    *[(pair, trays, trays, Setting(sd, sd))
-      for pair, trays, sd in [((0.5, 0.3), 4, 0.5), ((0.6, 0.4), 4, 0.3), ((0.85, 0.7), 6, 0.3), ((0.7, 0.85), 4, 0.3),
-                              ((0.9, 0.75), 4, 0.3), ((0.75, 0.9), 2, 0.3), ((0.95, 0.85), 6, 0.3),
-                              ((0.85, 0.95), 3, 0.5), ((0.2, 0.08), 3, 0.5), ((0.08, 0.2), 6, 0.5),
-                              ((0.1, 0.03), 3, 0.3), ((0.03, 0.1), 8, 0.3)]],
-    *[(pair, trays, trays, Setting(sd, None, **TWO_SEEDS))
-      for pair, trays, sd in [((0.2, 0.08), 2, 0.3), ((0.08, 0.2), 8, 0.5), ((0.9, 0.75), 8, 0.5)]],
-    ((0.9, 0.75), 4, 2, Setting(0.3, 0.3)), ((0.95, 0.85), 8, 4, Setting(0.5, 0.5)),
-    ((0.85, 0.95), 4, 1, Setting(0.5, None)), ((0.03, 0.1), 4, 1, Setting(0.3, 0.3, **TWO_SEEDS)),
-    ((0.9, 0.8), 4, 4, Setting(0.36, 0.36, seasons=2)), ((0.9, 0.75), 6, 6, Setting(0.36, 0.36, treatments=3)),
-]  # fmt: skip
+    *[
+        (pair, trays, trays, Setting(sd, sd))
+        for pair, trays, sd in [
+            ((0.5, 0.3), 4, 0.5),
+            ((0.6, 0.4), 4, 0.3),
+            ((0.85, 0.7), 6, 0.3),
+            ((0.7, 0.85), 4, 0.3),
+            ((0.9, 0.75), 4, 0.3),
+            ((0.75, 0.9), 2, 0.3),
+            ((0.95, 0.85), 6, 0.3),
+            ((0.85, 0.95), 3, 0.5),
+            ((0.2, 0.08), 3, 0.5),
+            ((0.08, 0.2), 6, 0.5),
+            ((0.1, 0.03), 3, 0.3),
+            ((0.03, 0.1), 8, 0.3),
+        ]
+    ],
+    *[
+        (pair, trays, trays, Setting(sd, None, **TWO_SEEDS))
+        for pair, trays, sd in [((0.2, 0.08), 2, 0.3), ((0.08, 0.2), 8, 0.5), ((0.9, 0.75), 8, 0.5)]
+    ],
+    ((0.9, 0.75), 4, 2, Setting(0.3, 0.3)),
+    ((0.95, 0.85), 8, 4, Setting(0.5, 0.5)),
+    ((0.85, 0.95), 4, 1, Setting(0.5, None)),
+    ((0.03, 0.1), 4, 1, Setting(0.3, 0.3, **TWO_SEEDS)),
+    ((0.9, 0.8), 4, 4, Setting(0.36, 0.36, seasons=2)),
+    ((0.9, 0.75), 6, 6, Setting(0.36, 0.36, treatments=3)),
+]
 
 
 @pytest.mark.slow
@@ -60,7 +80,9 @@ def test_formula_and_simulation_agree_over_the_grid(shares, trays, blocks, setti
     """600 trials each, a standard error of .02 at most; 150 in the reduced form."""
     trials = 150 if os.environ.get("GERMSTATS_REDUCED") == "1" else 600
     simulated = simulated_power(shares, trays, blocks, setting, trials, 8)
-    assert abs(simulated - power_of(shares, trays, blocks, setting)) <= gap_allowed(simulated, trials)
+    assert abs(simulated - power_of(shares, trays, blocks, setting)) <= gap_allowed(
+        simulated, trials
+    )
 
 
 def test_seeds_that_come_and_seeds_that_stay_away_are_one_question() -> None:
@@ -68,13 +90,16 @@ def test_seeds_that_come_and_seeds_that_stay_away_are_one_question() -> None:
     setting = Setting(0.4, 0.4)
     for shares in ((0.95, 0.85), (0.85, 0.95), (0.6, 0.3)):
         turned = (1 - shares[0], 1 - shares[1])
-        assert power_of(shares, 4, 4, setting) == pytest.approx(power_of(turned, 4, 4, setting), abs=1e-9)
+        assert power_of(shares, 4, 4, setting) == pytest.approx(
+            power_of(turned, 4, 4, setting), abs=1e-9
+        )
 
 
 @pytest.mark.parametrize(("each", "blocks"), [(1, 4), (2, 3), (6, 1)])
 def test_the_difference_as_judged_is_that_of_the_linear_model(each: int, blocks: int) -> None:
-    """Blocks and level by their normal equations with the priors on the diagonal (computed), trays' logits put where
-    the difference seen leaves them."""
+    """Blocks and level by their normal equations with the priors on the diagonal (computed), trays'
+    logits put where the difference seen leaves them.
+    """
     ends, setting = logit(np.array([0.85, 0.95])), Setting(0.3, 0.3)
     true = np.array([0.2, 0.5])
     plan = _Plan(ends, true, each, blocks, setting)

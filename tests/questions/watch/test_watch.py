@@ -26,8 +26,18 @@ ON = pd.Timestamp("2026-03-01")
 def course(filled, now=0):
     """One tray of 40 cells, one draw: cells filled on each date."""
     filled = np.asarray(filled, dtype=float)[None, :, None]
-    return Course(pd.DataFrame({"tray": ["T"]}), np.array([True]), np.array([40]), np.array([now]), np.array([60.0]),
-                  filled[:, -1].astype(np.int64), np.ones(1), DATES, filled, ON)  # fmt: skip
+    return Course(
+        pd.DataFrame({"tray": ["T"]}),
+        np.array([True]),
+        np.array([40]),
+        np.array([now]),
+        np.array([60.0]),
+        filled[:, -1].astype(np.int64),
+        np.ones(1),
+        DATES,
+        filled,
+        ON,
+    )
 
 
 def test_giving_up_by_hand():
@@ -38,21 +48,36 @@ def test_giving_up_by_hand():
 
 
 def test_giving_up_by_the_closed_form():
-    """P(more | none seen) = p (1 - F) / (1 - p F) per seed (the design, 6), p .6, F log-normal: of what is to come
-    after the check on day 10 under 5 % is left where F > .95 + .05 F(10)."""
+    """P(more | none seen) = p (1 - F) / (1 - p F) per seed (the design, 6), p .6, F log-normal: of
+    what is to come after the check on day 10 under 5 % is left where F > .95 + .05 F(10).
+    """
     one, days = SowingRate("counted", (1,), 1.0), np.arange(10.0, 60.0)
     out = lognorm.cdf(days, 0.4, scale=20.0)
     p, rho = np.array([0.6]), np.zeros(1)
     still = np.array([empty_by(p, rho, np.array([share]), one)[0] for share in out])
-    np.testing.assert_allclose(1 - still[-1] / still[0], 0.6 * (out[-1] - out[0]) / (1 - 0.6 * out[0]), rtol=1e-12)
+    np.testing.assert_allclose(
+        1 - still[-1] / still[0], 0.6 * (out[-1] - out[0]) / (1 - 0.6 * out[0]), rtol=1e-12
+    )
     cells = 40 * (1 - still / still[0])
     dates = ON + pd.to_timedelta(days - 10, unit="D")
-    tray = Course(pd.DataFrame({"tray": ["T"]}), np.array([True]), np.array([40]), np.array([0]), np.array([70.0]),
-                  np.array([[20]]), np.ones(1), dates, cells[None, :, None], ON)  # fmt: skip
+    tray = Course(
+        pd.DataFrame({"tray": ["T"]}),
+        np.array([True]),
+        np.array([40]),
+        np.array([0]),
+        np.array([70.0]),
+        np.array([[20]]),
+        np.ones(1),
+        dates,
+        cells[None, :, None],
+        ON,
+    )
     end = out[-1]
     by_hand = days[np.argmax(0.6 * (end - out) < 0.05 * 0.6 * (end - out[0]))]
     assert give_up_day(tray, np.array([0]), ON) == ON + pd.Timedelta(days=by_hand - 10)
-    assert by_hand == pytest.approx(lognorm.ppf(0.95 + 0.05 * out[0], 0.4, scale=20.0), abs=1.5)  # whole days, end cut
+    assert by_hand == pytest.approx(
+        lognorm.ppf(0.95 + 0.05 * out[0], 0.4, scale=20.0), abs=1.5
+    )  # whole days, end cut
 
 
 def test_nothing_to_wait_for():
@@ -65,11 +90,17 @@ def test_windows_of_a_course_that_comes_at_once():
 
 
 def test_whole_cells_scatter_about_their_expectation():
-    """Four of 40 cells expected a day: the cells filled by the sixth day are binomial, 40 x .5, sd 3.16."""
+    """Four of 40 cells expected a day: the cells filled by the sixth day are binomial, 40 x .5, sd
+    3.16.
+    """
     draws = 4000
     many = course(np.arange(11) * 4.0)
-    many = replace(many, final=np.full((draws, 1), 40), weight=np.full(draws, 1 / draws),
-                   course=np.repeat(many.course, draws, axis=0))  # fmt: skip
+    many = replace(
+        many,
+        final=np.full((draws, 1), 40),
+        weight=np.full(draws, 1 / draws),
+        course=np.repeat(many.course, draws, axis=0),
+    )
     seen = seen_by_date(many, np.array([0]), seed=3)
     assert (np.diff(seen, axis=1) >= 0).all() and (seen[:, -1] == 40).all()
     error = 4 * np.sqrt(40 * 0.25 / draws)  # four Monte-Carlo standard errors
@@ -81,7 +112,12 @@ def test_whole_cells_scatter_about_their_expectation():
 def book(tmp_path_factory):
     """Two lots of three trays in each of two springs (SIMU, sown on 1 January), tray totals."""
     folder = tmp_path_factory.mktemp("watch") / "book"
-    write_book(simulate_trays(TraySpec(lots=2, trays=3, seasons=2, record="totals", season_sd=0.1), 5).tables, folder)
+    write_book(
+        simulate_trays(
+            TraySpec(lots=2, trays=3, seasons=2, record="totals", season_sd=0.1), 5
+        ).tables,
+        folder,
+    )
     return read_book(folder)
 
 
@@ -91,7 +127,10 @@ def with_tables(book, **tables):
 
 def later_events(book, **row):
     events = book.tables["events"]
-    blank = {name: "" if pd.api.types.is_object_dtype(kind) else 0 for name, kind in events.dtypes.items()}
+    blank = {
+        name: "" if pd.api.types.is_object_dtype(kind) else 0
+        for name, kind in events.dtypes.items()
+    }
     return pd.DataFrame([{**blank, **row}]).astype(events.dtypes)
 
 
@@ -100,7 +139,9 @@ def rows_of(found):
 
 
 def test_trays_never_looked_at_are_foretold_with_their_mates(book):
-    """T-0010 loses its checks: its forecast follows its two mates of the spring, and nothing is claimed as seen."""
+    """T-0010 loses its checks: its forecast follows its two mates of the spring, and nothing is
+    claimed as seen.
+    """
     checks = book.tables["checks"]
     fewer = with_tables(book, checks=checks[checks["tray"] != "T-0010"].reset_index(drop=True))
     tray = rows_of(watch(fewer, WatchSpec("2022-03-10")))["T-0010"]
@@ -111,11 +152,15 @@ def test_trays_never_looked_at_are_foretold_with_their_mates(book):
 
 
 def test_a_tray_sold_is_cut_short_and_not_forecast(book):
-    sold = with_tables(book, events=later_events(book, tray="T-0010", on=pd.Timestamp("2022-03-05"), event="sold"))
+    sold = with_tables(
+        book, events=later_events(book, tray="T-0010", on=pd.Timestamp("2022-03-05"), event="sold")
+    )
     tray = rows_of(watch(sold, WatchSpec("2022-03-10")))["T-0010"]
     assert (tray.status, tray.final, tray.advice) == ("cut short", None, "nothing to decide")
     assert tray.filled_now is not None and "sold" in tray.why
-    assert rows_of(watch(sold, WatchSpec("2022-03-04")))["T-0010"].status != "cut short"  # not known yet on that day
+    assert (
+        rows_of(watch(sold, WatchSpec("2022-03-04")))["T-0010"].status != "cut short"
+    )  # not known yet on that day
 
 
 def test_nothing_later_than_the_day_is_used(book):

@@ -1,4 +1,7 @@
-"""Slow is not overdue: a tray is only overdue where its own records say that it will end short. Cold in words."""
+"""Slow is not overdue: a tray is only overdue where its own records say that it will end short.
+
+Cold in words.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +26,11 @@ def others(behind, out=1.0, earlier=True):
     ("behind", "short", "overdue"),
     [
         (0.01, 0.95, True),
-        (0.01, 0.60, False),  # far behind the others, and by its own records it may well catch up: slow
+        (
+            0.01,
+            0.60,
+            False,
+        ),  # far behind the others, and by its own records it may well catch up: slow
         (0.20, 0.99, False),  # one tray in five like it has so few by now
     ],
 )
@@ -32,8 +39,17 @@ def test_overdue_needs_both_by_hand(behind, short, overdue):
 
 
 def test_nothing_up_is_given_up_only_when_other_springs_are_over_by_then():
-    late, early, first = others(0.3, out=0.95), others(0.3, out=0.6), others(0.3, out=0.95, earlier=False)
-    assert [Outlook(0.01, 0.0, 0.99, one).past for one in (late, early, first, None)] == [True, False, False, True]
+    late, early, first = (
+        others(0.3, out=0.95),
+        others(0.3, out=0.6),
+        others(0.3, out=0.95, earlier=False),
+    )
+    assert [Outlook(0.01, 0.0, 0.99, one).past for one in (late, early, first, None)] == [
+        True,
+        False,
+        False,
+        True,
+    ]
 
 
 def winter(mean):
@@ -45,19 +61,29 @@ def winter(mean):
 
 
 def cold_of(book, on, came=()):
-    trays = pd.DataFrame({"species": ["EARLY", "LATE"], "two_winters": False, "chill_weeks": [20.0, 20.0],
-                          "sown_on": pd.Timestamp("2025-12-01")})  # fmt: skip
+    trays = pd.DataFrame(
+        {
+            "species": ["EARLY", "LATE"],
+            "two_winters": False,
+            "chill_weeks": [20.0, 20.0],
+            "sown_on": pd.Timestamp("2025-12-01"),
+        }
+    )
     return heat_words(book, trays, came, None, WatchSpec(on), 2026)[-1]
 
 
 def test_weeks_of_cold_are_those_of_the_review():
-    """28 frozen days, 28 at 3 C, 14 at 9 C: eight weeks of cold on 8 February, by watch as by review."""
+    """28 frozen days, 28 at 3 C, 14 at 9 C: eight weeks of cold on 8 February, by watch as by
+    review.
+    """
     book = winter([-8.0] * 28 + [3.0] * 28 + [9.0] * 80)
     words = cold_of(book, "2026-02-08")
     assert ": 8; EARLY, LATE need more, and nothing of them is up" in words
     weather = daily_weather(book.tables["weather"])
     assert weeks_of_cold(weather, pd.Timestamp("2025-12-01"), 2026) == pytest.approx(8.0)
-    assert ": 8; EARLY, LATE needed more" in cold_of(book, "2026-04-10")  # nothing after March counts
+    assert ": 8; EARLY, LATE needed more" in cold_of(
+        book, "2026-04-10"
+    )  # nothing after March counts
 
 
 def test_a_species_that_is_up_needs_no_more_cold():
