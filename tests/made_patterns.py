@@ -48,11 +48,13 @@ def made_patterns(
         "sowing": 0,
     }
     return Patterns(
-        pd.DataFrame([{**plain, "tray": f"T{k}", **tray} for k, tray in enumerate(trays)]),
-        pd.DataFrame(times, columns=["tray", "lo", "hi", "count"]),
-        pd.DataFrame(finishes, columns=["tray", "sowing", "seen", "last", "kind", "count"]),
-        pd.DataFrame(occupied, columns=["tray", "sowing", "lo", "hi", "count"]),
-        sowings,
-        {},
-        {},
+        trays=pd.DataFrame([{**plain, "tray": f"T{k}", **tray} for k, tray in enumerate(trays)]),
+        times=pd.DataFrame(times, columns=["tray", "lo", "hi", "count"]),
+        finishes=pd.DataFrame(
+            finishes, columns=["tray", "sowing", "seen", "last", "kind", "count"]
+        ),
+        occupied=pd.DataFrame(occupied, columns=["tray", "sowing", "lo", "hi", "count"]),
+        sowings=sowings,
+        notes={},
+        left_out={},
     )

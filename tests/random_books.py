@@ -147,7 +147,14 @@ def random_book(seed: int) -> dict[str, list[Row]]:
     for k in range(int(rng.integers(1, 17))):
         lot = str(rng.choice(list(lots)))
         _add_tray(
-            tables, rng, f"T{k:02d}", lot, settings, middle[lots[lot]], share[lot], lot == blank
+            tables,
+            rng,
+            name=f"T{k:02d}",
+            lot=lot,
+            settings=settings,
+            middle=middle[lots[lot]],
+            share=share[lot],
+            blank=lot == blank,
         )
     if rng.random() < 0.75:
         tables["lots"] = [_lot(rng, lot, code) for lot, code in lots.items()]
@@ -243,20 +250,22 @@ def _add_tray(
     )
     row["place"] = str(rng.choice(["bench 1", "bench 2"])) if rng.random() < 0.4 else ""
     tables["trays"].append(row)
-    days = _emergence(rng, shape[0] * shape[1], entry, settings["mood"], middle, share)
+    days = _emergence(
+        rng, shape[0] * shape[1], entry=entry, mood=settings["mood"], middle=middle, share=share
+    )
     kind = str(rng.choice(KINDS)) if mixed else settings["kind"]
     first = 7 if rng.random() < 0.7 else int(rng.integers(1, 120))
     last = min(first + int(rng.integers(0, 240)), (date(season, 9, 30) - sown_on).days)
     looks = _looks(rng, settings["looks"], first, max(last, first))
-    tray = Tray(name, sown_on, shape, days, kind, looks)
+    tray = Tray(name=name, sown_on=sown_on, shape=shape, days=days, kind=kind, looks=looks)
     if settings["mood"] == "late":
         tray = Tray(
-            name,
-            sown_on,
-            shape,
-            [[looks[-1] if d < np.inf else d for d in cell] for cell in days],
-            kind,
-            looks,
+            name=name,
+            sown_on=sown_on,
+            shape=shape,
+            days=[[looks[-1] if d < np.inf else d for d in cell] for cell in days],
+            kind=kind,
+            looks=looks,
         )
     if rng.random() < 0.95:  # a few are never looked at
         _add_looks(tables, rng, tray)

@@ -140,11 +140,11 @@ def lentisc(story, tmp_path_factory):
         return replay(
             story,
             "lentisc",
-            "lentisc_field_cells.csv",
-            "sow_date",
-            here,
-            lambda t: t["tray"],
-            folder,
+            file="lentisc_field_cells.csv",
+            sown="sow_date",
+            dates=here,
+            unit=lambda t: t["tray"],
+            tmp_path=folder,
         )
 
     return of
@@ -220,10 +220,10 @@ def test_streptanthus_cohorts_replayed(story, tmp_path):
     found = replay(
         story,
         "streptanthus",
-        "streptanthus_cells_season1.csv",
-        "sow_date",
-        list(days),
-        lambda trays: trays["block"],
-        tmp_path,
+        file="streptanthus_cells_season1.csv",
+        sown="sow_date",
+        dates=list(days),
+        unit=lambda trays: trays["block"],
+        tmp_path=tmp_path,
     )
     held_to_the_bar(found, "streptanthus")

@@ -65,24 +65,24 @@ def judged_pair(
         (t, int(arm[t]), 0.0, _LAST, n) for t, n in enumerate(seen) if n and kinds[t] == "occupancy"
     ]
     sowings = tuple(parse_seeds(str(n)) for n in seeds)
-    patterns = made_patterns(trays, (), [*empty, *single], first, sowings)
-    fit = EmergenceFit((), FitSpec(), LAW, scatter, patterns)
+    patterns = made_patterns(trays, (), finishes=[*empty, *single], occupied=first, sowings=sowings)
+    fit = EmergenceFit(rows=(), spec=FitSpec(), timing=LAW, cell_scatter=scatter, patterns=patterns)
     base = ComparisonRow(
-        "S",
-        "cover",
-        "none",
-        "grit",
-        (len(reference), len(level)),
-        (None,) * 2,
-        (None,) * 2,
-        (None,) * 2,
+        species="S",
+        treatment="cover",
+        reference="none",
+        level="grit",
+        trays=(len(reference), len(level)),
+        seeds=(None,) * 2,
+        emerged=(None,) * 2,
+        filled=(None,) * 2,
     )
     found = Pair(np.arange(len(seen)), arm, np.zeros(len(seen), dtype=np.int64), "lot")
     priors = SdPriors(
         tray=borrowed(tray_sd), time=borrowed_time(None), source="known", borrowed=True
     )
     with one_thread():
-        row = compared(fit, base, found, priors, spec)
+        row = compared(fit, base, found=found, priors=priors, spec=spec)
     return verdict_of(
         replace(row, p_adjusted=row.p_main), spec
     )  # Holm over one pair changes nothing

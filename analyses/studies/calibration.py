@@ -215,7 +215,7 @@ def told_rows(
         FitSpec().scatter, season=world.season, season_time=world.season_time, tray=world.tray
     )
     told = FitSpec(scatter, hold_tray=True, held={name: getattr(world, name) for name in names})
-    return sowing_rows(world_name, lots, seasons, trays, nursery, told)
+    return sowing_rows(world_name, lots, seasons=seasons, trays=trays, nursery=nursery, spec=told)
 
 
 # %% [markdown]
@@ -459,7 +459,7 @@ def main() -> None:
     options = parser.parse_args()
     make, jobs = STUDIES[options.study]
     where = options.rows / f"{options.study}.jsonl"
-    run(make, jobs(options.nurseries), where, options.workers, options.study)
+    run(make, jobs(options.nurseries), where=where, workers=options.workers, label=options.study)
     rows = read_rows(options.study, options.nurseries, where)
     table = halfway_table(rows) if options.study == "halfway" else sowing_table(rows)
     print(table.to_string(index=False))

@@ -62,7 +62,9 @@ def one_book(seeds: int, law: str, rho_is: str, number: int) -> Truth:
             truth[name] = float(expit(middle_logit + nodes).mean())
             for tray in range(_TRAYS):
                 p = float(expit(middle_logit + rng.normal(0.0, _TRAY_SD)))
-                first = _first_days(rng, p, rho, seeds, law, log_days + rng.normal(0.0, 0.03))
+                first = _first_days(
+                    rng, p, rho=rho, seeds=seeds, law=law, log_days=log_days + rng.normal(0.0, 0.03)
+                )
                 tray_name = f"{name}/{tray}"
                 trays.append(
                     {

@@ -80,25 +80,102 @@ def set_ups() -> list[SetUp]:
     """
     both = (False, True)
     made = [
-        SetUp("identical", 0.6, 0.6, t, sd, b, sd)
+        SetUp(group="identical", reference=0.6, level=0.6, trays=t, sd=sd, blocked=b, nursery_sd=sd)
         for t in (2, 4, 8)
         for sd in (0.3, 0.5)
         for b in both
     ]
-    made += [SetUp("nursery wrong", 0.6, 0.6, t, 0.5, b, 0.3) for t in (2, 4, 8) for b in both]
-    made += [SetUp("power", 0.6, 0.4, t, 0.3, b, 0.3) for t in (4, 8) for b in both]
-    made += [SetUp("power", 0.6, 0.07, 2, 0.3, b, 0.3) for b in both]
-    made += [SetUp("days", 0.6, 0.6, t, 0.3, False, 0.3, 2000, 0.1) for t in (2, 4, 8)]
+    made += [
+        SetUp(
+            group="nursery wrong",
+            reference=0.6,
+            level=0.6,
+            trays=t,
+            sd=0.5,
+            blocked=b,
+            nursery_sd=0.3,
+        )
+        for t in (2, 4, 8)
+        for b in both
+    ]
+    made += [
+        SetUp(group="power", reference=0.6, level=0.4, trays=t, sd=0.3, blocked=b, nursery_sd=0.3)
+        for t in (4, 8)
+        for b in both
+    ]
+    made += [
+        SetUp(group="power", reference=0.6, level=0.07, trays=2, sd=0.3, blocked=b, nursery_sd=0.3)
+        for b in both
+    ]
+    made += [
+        SetUp(
+            group="days",
+            reference=0.6,
+            level=0.6,
+            trays=t,
+            sd=0.3,
+            blocked=False,
+            nursery_sd=0.3,
+            most=2000,
+            time_sd=0.1,
+        )
+        for t in (2, 4, 8)
+    ]
     few = {2: 4000, 4: 500, 8: 500}
     made += [
-        SetUp("identical", p, p, t, 0.3, b, 0.3, few[t])
+        SetUp(
+            group="identical",
+            reference=p,
+            level=p,
+            trays=t,
+            sd=0.3,
+            blocked=b,
+            nursery_sd=0.3,
+            most=few[t],
+        )
         for p in (0.95, 0.07)
         for t in few
         for b in both
     ]
-    made += [SetUp("power", 0.6, 0.4, t, 0.3, False, 0.3, 500) for t in (2, 3, 6)]
-    made += [SetUp("power", 0.6, 0.4, t, 0.5, False, 0.5, 500) for t in (2, 4, 6, 8)]
-    return made + [SetUp("power", 0.6, 0.5, t, 0.3, False, 0.3, 500) for t in (4, 8, 15)]
+    made += [
+        SetUp(
+            group="power",
+            reference=0.6,
+            level=0.4,
+            trays=t,
+            sd=0.3,
+            blocked=False,
+            nursery_sd=0.3,
+            most=500,
+        )
+        for t in (2, 3, 6)
+    ]
+    made += [
+        SetUp(
+            group="power",
+            reference=0.6,
+            level=0.4,
+            trays=t,
+            sd=0.5,
+            blocked=False,
+            nursery_sd=0.5,
+            most=500,
+        )
+        for t in (2, 4, 6, 8)
+    ]
+    return made + [
+        SetUp(
+            group="power",
+            reference=0.6,
+            level=0.5,
+            trays=t,
+            sd=0.3,
+            blocked=False,
+            nursery_sd=0.3,
+            most=500,
+        )
+        for t in (4, 8, 15)
+    ]
 
 
 SET_UPS = {one.name: one for one in set_ups()}
@@ -143,7 +220,13 @@ def make(setup: SetUp, trial: int) -> Made:
         comes = np.array([len(day) for day in days])
     shares = expit(at + lots[:, None] + setup.sd * _NODES[:, None, None]).mean(axis=1)
     share = _WEIGHTS @ shares / _WEIGHTS.sum()
-    return Made(level, block, comes, tuple(days), float(100 * (share[1] - share[0])))
+    return Made(
+        level=level,
+        block=block,
+        emerged=comes,
+        days=tuple(days),
+        points=float(100 * (share[1] - share[0])),
+    )
 
 
 def patterns_of(made: Made) -> Patterns:
@@ -199,7 +282,15 @@ def patterns_of(made: Made) -> Patterns:
         {name: np.zeros(0, dtype=np.int64) for name in ("tray", "sowing", "lo", "hi", "count")}
     )
     times = pd.DataFrame(seen, columns=["tray", "lo", "hi", "count"])
-    return Patterns(trays, times, finishes[finishes["count"] > 0], occupied, (ONE_SEED,), {}, {})
+    return Patterns(
+        trays=trays,
+        times=times,
+        finishes=finishes[finishes["count"] > 0],
+        occupied=occupied,
+        sowings=(ONE_SEED,),
+        notes={},
+        left_out={},
+    )
 
 
 # %% [markdown]
@@ -211,27 +302,40 @@ def patterns_of(made: Made) -> Patterns:
 def by_compare(setup: SetUp, made: Made) -> ComparisonRow:
     """The row `compare` would give."""
     centre = TimeDraws(
-        np.array([LOG_HALF]),
-        np.array([LOG_SIGMA]),
-        np.zeros(1),
-        np.zeros(1),
-        "log-normal",
-        "sowing",
+        mu=np.array([LOG_HALF]),
+        sigma=np.array([LOG_SIGMA]),
+        tray_sd=np.zeros(1),
+        season_sd=np.zeros(1),
+        family="log-normal",
+        origin="sowing",
     )
     rows = (
         (SimpleNamespace(species="SIMU", draws=SimpleNamespace(time=centre)),) if made.days else ()
     )
     law = {"SIMU": TimingChoice("log-normal", "sowing", {})}
-    fit = EmergenceFit(rows, FitSpec(), law, CellScatter(0.0, 0.0, 0.0, 0), patterns_of(made))
+    fit = EmergenceFit(
+        rows=rows,
+        spec=FitSpec(),
+        timing=law,
+        cell_scatter=CellScatter(0.0, 0.0, 0.0, 0),
+        patterns=patterns_of(made),
+    )
     seen = (int(made.emerged[made.level == 0].sum()), int(made.emerged[made.level == 1].sum()))
     sown = (CELLS * setup.trays,) * 2
     base = ComparisonRow(
-        "SIMU", "cover", "none", "grit", (setup.trays, setup.trays), sown, seen, seen
+        species="SIMU",
+        treatment="cover",
+        reference="none",
+        level="grit",
+        trays=(setup.trays, setup.trays),
+        seeds=sown,
+        emerged=seen,
+        filled=seen,
     )
     found = Pair(np.arange(len(made.level)), made.level, made.block, "lot")
     own, own_time = borrowed(setup.nursery_sd), borrowed_time(setup.time_sd)
     priors = SdPriors(tray=own, time=own_time, source="known", borrowed=True)
-    row = compared(fit, base, found, priors, CompareSpec())
+    row = compared(fit, base, found=found, priors=priors, spec=CompareSpec())
     return verdict_of(
         replace(row, p_adjusted=row.p_main), CompareSpec()
     )  # Holm over one pair changes nothing
@@ -529,7 +633,7 @@ def main() -> None:
     options = parser.parse_args()
     where = options.rows / "cover_alarms.jsonl"
     if not options.table:
-        run(chunk_rows, jobs(options.trials), where, options.workers, "covers")
+        run(chunk_rows, jobs(options.trials), where=where, workers=options.workers, label="covers")
     table = table_of(read_rows(where))
     print(table.to_string(index=False), checked(table).to_string(index=False), sep="\n")
     if options.table:

@@ -87,7 +87,13 @@ class SetUp:
         detectable.
         """
         causes = (*CAUSES, "cover", "cover")
-        return FailureSpec(self.trays, self.record, self.tests, self.scatter, causes=causes)  # type: ignore[arg-type]
+        return FailureSpec(
+            trays=self.trays,
+            record=self.record,
+            tests=self.tests,
+            scatter=self.scatter,
+            causes=causes,
+        )  # type: ignore[arg-type]
 
 
 SET_UPS = {
@@ -100,7 +106,7 @@ SET_UPS = {
             for tests in (True, False)
         ),
         *(
-            SetUp(trays, "maps", True, "wider", known)
+            SetUp(trays=trays, record="maps", tests=True, scatter="wider", known=known)
             for trays in (2, 4)
             for known in (False, True)
         ),
@@ -135,7 +141,15 @@ def gathered_of(made: FailedNursery, rules: Rules, known: bool) -> Gathered:
     lots = {
         lot: LotFacts(tests.get(lot, ()), light=bool(light[kind])) for lot, kind in of_lot.items()
     }
-    return Gathered(fit, made.patterns, trays, records, lots, usual, rules)
+    return Gathered(
+        fit=fit,
+        patterns=made.patterns,
+        trays=trays,
+        records=records,
+        lots=lots,
+        usual=usual,
+        rules=rules,
+    )
 
 
 def _sown(one: TrayFacts, chill: dict[str, float], rules: Rules, made: FailedNursery) -> SownTray:
@@ -457,7 +471,13 @@ def main() -> None:
     options = parser.parse_args()
     where = options.rows / "lot_reviews.jsonl"
     if not (options.table or options.fit):
-        run(nursery_rows, jobs(options.first, options.nurseries), where, options.workers, "reviews")
+        run(
+            nursery_rows,
+            jobs(options.first, options.nurseries),
+            where=where,
+            workers=options.workers,
+            label="reviews",
+        )
     rows = read_rows(where)
     if options.fit:
         rules = load_rules()

@@ -135,7 +135,7 @@ def trial(mean_loss: float, seed: int) -> list[dict[str, float]]:
             continue  # half trays: this simulator grows whole ones
         sown = [round(one.seeds_per_cell) for one in row.sowings for _ in range(one.trays)]
         logit = float(world.lots[ord(row.order[-1]) - ord("A")])
-        kept = reached(logit, mean_loss, sown, row.plugs, rng)
+        kept = reached(logit, mean_loss, sown=sown, wanted=row.plugs, rng=rng)
         lines.append(
             {
                 "mean loss": mean_loss,

@@ -390,7 +390,7 @@ def main() -> None:
     seeds = range(options.first, options.first + options.books)
     jobs = [(law, stop, seed) for seed in seeds for law in LAWS for stop in STOPS]
     where = Path("output/studies/unfinished_trays.jsonl")
-    run(rows_of, jobs, where, options.workers, "books")
+    run(rows_of, jobs, where=where, workers=options.workers, label="books")
     if options.table:
         made = {
             job: line["rows"] for line in lines(where) if (job := tuple(line["job"])) in set(jobs)

@@ -93,7 +93,7 @@ def report(
     records = opened(book, dates)
     kinds: tuple[Kind, ...] = ("svg", "png") if figures is not None else ()
     with shared(usable_cores() - 1) as begin:
-        begun = begin_account(records, wanted, how, progress, begin)
+        begun = begin_account(records, wanted, fit_spec=how, progress=progress, begin=begin)
         lots = begin_lots(begun, kinds, begin)
         account = begun.finished(progress)
         progress("drawing")

@@ -53,7 +53,9 @@ def review(
     asked = dict(settings)
     spec = fit_spec(settings)
     progress("reading the records")
-    found = review_book(opened(book, dates), lots, season, spec, rules, progress)
+    found = review_book(
+        opened(book, dates), lots, season=season, fit_spec=spec, rules=rules, progress=progress
+    )
     if as_json:
         print_json({"settings": asked, **found.as_record()})
     else:

@@ -99,7 +99,16 @@ def simulate_demo(seed: int = DEFAULT_SEED) -> Demo:
         }
     )
     rows, seasons = tell_rows(nursery)
-    return Demo(tables, DemoTruth(rows, seasons, tell_trays(nursery), dirt, tell_stories(nursery)))
+    return Demo(
+        tables,
+        DemoTruth(
+            rows=rows,
+            seasons=seasons,
+            trays=tell_trays(nursery),
+            dirt=dirt,
+            stories=tell_stories(nursery),
+        ),
+    )
 
 
 def _sheet(rows: list[Row]) -> pd.DataFrame:
@@ -113,7 +122,9 @@ def _look_at_all(nursery: Nursery, walks: Walks) -> tuple[list[Row], list[Row], 
     maps: list[Row] = []
     for number, (tray, growth) in enumerate(zip(nursery.trays, nursery.growths, strict=True)):
         days = _look_days(tray, nursery.weather, walks)
-        watched = Watched(tray.tray, _CHECKERS[number % 2], tray.sown_on, growth, days)
+        watched = Watched(
+            tray=tray.tray, by=_CHECKERS[number % 2], sown_on=tray.sown_on, growth=growth, days=days
+        )
         if tray.record in "co":
             cells += cell_rows(watched, counts=tray.record == "c")
             continue

@@ -101,7 +101,13 @@ def grow_nursery(seed: int) -> Nursery:
             drop_day = date_of_share(weather, tray, 0.85)
             growth = _dropped(growth, (drop_day - tray.sown_on).days, rng)
         growths.append(growth)
-    return Nursery(weather, lot_effects, trays, tuple(growths), drop_day)
+    return Nursery(
+        weather=weather,
+        lot_effects=lot_effects,
+        trays=trays,
+        growths=tuple(growths),
+        drop_day=drop_day,
+    )
 
 
 def date_of_share(
@@ -258,11 +264,14 @@ def _grow_tray(tray: Tray, effect: float, weather: Weather, rng: Generator) -> G
         chances = replace(chances, first=first_left, alive=alive_left, false=0.0)
     count = int(sown.sum())
     springs = [datetime.date(tray.sowing.season + later, 2, 1) for later in (0, 1)]
-    days = [_emergence_days(weather, tray, species, start, rng, count) for start in springs]
+    days = [
+        _emergence_days(weather, tray, species=species, start=start, rng=rng, count=count)
+        for start in springs
+    ]
     if tray.role != WASHED:
-        return grow(SHAPE, sown, chances, (days[0], days[1]), rng)
+        return grow(SHAPE, sown, chances=chances, days=(days[0], days[1]), rng=rng)
     moved = sown + _washed_onto(sown)
-    growth = grow(SHAPE, moved, chances, (days[0], days[1]), rng)
+    growth = grow(SHAPE, moved, chances=chances, days=(days[0], days[1]), rng=rng)
     return replace(growth, sown=sown)
 
 

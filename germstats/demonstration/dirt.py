@@ -132,8 +132,8 @@ def strew_dirt(sheets: Sheets, nursery: Nursery, rng: Generator) -> pd.DataFrame
     _targets(sheets, ids, rng)
     for table, values in (("checks", ("filled",)), ("cells", ("emerged", "occupied"))):
         free = {tray.tray for tray in nursery.trays if tray.role not in SPOKEN_FOR}
-        free = _dates(sheets, table, values[0], free, rng)
-        _twice(sheets, table, values[0], free, rng)
+        free = _dates(sheets, table, value=values[0], free=free, rng=rng)
+        _twice(sheets, table, value=values[0], free=free, rng=rng)
         for value in values:
             _skipped(sheets, (table, value), free, rng)
     _sold(sheets, ids)

@@ -82,45 +82,65 @@ class Tray:
 
 
 SOWINGS = (
-    Sowing(2023, "GAAR-22A", "grit", "2", (1, 5), "ts"),
-    Sowing(2023, "MOFI-22A", "none", "2-3", (3, 6), "tt"),
-    Sowing(2023, "PEAT-22A", "grit", "3", (2, 5), "ct"),
-    Sowing(2023, "HECY-22A", "none", "pinch", (1, 4), "tt"),
-    Sowing(2023, "PEGA-22A", "grit", "2", (3, 6), "ot"),
-    Sowing(2023, "LODI-22A", "grit", "2", (1, 4), "tt"),
-    Sowing(2023, "BASA-22A", "grit", "2", (2, 3, 5), "tts"),
-    Sowing(2024, "GAAR-22A", "grit", "2", (1, 3, 6), "tts"),
-    Sowing(2024, "MOFI-22A", "none", "2-3", (2, 5, 4), "ttt"),
-    Sowing(2024, "PEAT-22A", "grit", "3", (1, 6), "tt"),
-    Sowing(2024, "PEAT-23B", "grit", "3", (2, 2), "tt"),
-    Sowing(2024, "HECY-22A", "none", "pinch", (3, 5), "tt"),
-    Sowing(2024, "GETR-23A", "grit", "2", (2, 6), "ts"),
-    Sowing(2024, "PEGA-22A", "grit", "2", (1, 5), "tt"),
-    Sowing(2024, "LODI-22A", "grit", "2", (3, 6), "tt"),
-    Sowing(2024, "BASA-22A", "grit", "2", (1, 4), "ct"),
-    Sowing(2024, "IRMI-23A", "grit", "2", (2, 5), "ts"),
-    Sowing(2024, "SYAL-23A", "none", "2", (3, 5, 6), "tot"),
-    Sowing(2025, "GAAR-24B", "grit", "2", (1, 4), "ct"),
-    Sowing(2025, "GETR-23A", "grit", "2", (3, 6), "cs"),
-    Sowing(2025, "PEGA-24B", "grit", "2", (2, 5), "ot"),
-    Sowing(2025, "LODI-24A", "grit", "2", (1, 6), "tt"),
-    Sowing(2025, "BASA-22A", "grit", "2", (4, 6), "ts"),
-    Sowing(2025, "BASA-24C", "grit", "2", (2, 5), "ct"),
-    Sowing(2025, "BASA-24C", "none", "2", (3,), "t"),
-    Sowing(2025, "IRMI-23A", "grit", "2", (1, 4), "ts"),
-    Sowing(2025, "PEAT-22A", "grit", "~3", (3, 5, 6), "ttt"),
-    Sowing(2025, "PEAT-23B", "grit", "3", (2, 2), "ct"),
-    Sowing(2026, "GAAR-24B", "grit", "2", (2, 5), "st"),
-    Sowing(2026, "PEGA-24B", "grit", "2", (1, 3, 6), "ttt"),
-    Sowing(2026, "LODI-24A", "grit", "2", (2, 5, 6), "ott"),
-    Sowing(2026, "GETR-23A", "grit", "2", (1, 4), "ts"),
-    Sowing(2026, "BASA-25A", "grit", "2", (2, 3, 5, 6), "ccts"),
-    Sowing(2026, "HECY-25A", "sand", "pinch", (1, 3, 5, 6), "ctcc", depth="5"),
-    Sowing(2026, "HECY-25A", "none", "pinch", (2, 5), "tt"),
-    Sowing(2026, "MOFI-22A", "none", "2", (1, 3, 6), "cct"),
-    Sowing(2026, "IRMI-23A", "grit", "2", (1, 6), "ts"),
+    Sowing(season=2023, lot="GAAR-22A", cover="grit", seeds="2", benches=(1, 5), records="ts"),
+    Sowing(season=2023, lot="MOFI-22A", cover="none", seeds="2-3", benches=(3, 6), records="tt"),
+    Sowing(season=2023, lot="PEAT-22A", cover="grit", seeds="3", benches=(2, 5), records="ct"),
+    Sowing(season=2023, lot="HECY-22A", cover="none", seeds="pinch", benches=(1, 4), records="tt"),
+    Sowing(season=2023, lot="PEGA-22A", cover="grit", seeds="2", benches=(3, 6), records="ot"),
+    Sowing(season=2023, lot="LODI-22A", cover="grit", seeds="2", benches=(1, 4), records="tt"),
+    Sowing(season=2023, lot="BASA-22A", cover="grit", seeds="2", benches=(2, 3, 5), records="tts"),
+    Sowing(season=2024, lot="GAAR-22A", cover="grit", seeds="2", benches=(1, 3, 6), records="tts"),
+    Sowing(
+        season=2024, lot="MOFI-22A", cover="none", seeds="2-3", benches=(2, 5, 4), records="ttt"
+    ),
+    Sowing(season=2024, lot="PEAT-22A", cover="grit", seeds="3", benches=(1, 6), records="tt"),
+    Sowing(season=2024, lot="PEAT-23B", cover="grit", seeds="3", benches=(2, 2), records="tt"),
+    Sowing(season=2024, lot="HECY-22A", cover="none", seeds="pinch", benches=(3, 5), records="tt"),
+    Sowing(season=2024, lot="GETR-23A", cover="grit", seeds="2", benches=(2, 6), records="ts"),
+    Sowing(season=2024, lot="PEGA-22A", cover="grit", seeds="2", benches=(1, 5), records="tt"),
+    Sowing(season=2024, lot="LODI-22A", cover="grit", seeds="2", benches=(3, 6), records="tt"),
+    Sowing(season=2024, lot="BASA-22A", cover="grit", seeds="2", benches=(1, 4), records="ct"),
+    Sowing(season=2024, lot="IRMI-23A", cover="grit", seeds="2", benches=(2, 5), records="ts"),
+    Sowing(season=2024, lot="SYAL-23A", cover="none", seeds="2", benches=(3, 5, 6), records="tot"),
+    Sowing(season=2025, lot="GAAR-24B", cover="grit", seeds="2", benches=(1, 4), records="ct"),
+    Sowing(season=2025, lot="GETR-23A", cover="grit", seeds="2", benches=(3, 6), records="cs"),
+    Sowing(season=2025, lot="PEGA-24B", cover="grit", seeds="2", benches=(2, 5), records="ot"),
+    Sowing(season=2025, lot="LODI-24A", cover="grit", seeds="2", benches=(1, 6), records="tt"),
+    Sowing(season=2025, lot="BASA-22A", cover="grit", seeds="2", benches=(4, 6), records="ts"),
+    Sowing(season=2025, lot="BASA-24C", cover="grit", seeds="2", benches=(2, 5), records="ct"),
+    Sowing(season=2025, lot="BASA-24C", cover="none", seeds="2", benches=(3,), records="t"),
+    Sowing(season=2025, lot="IRMI-23A", cover="grit", seeds="2", benches=(1, 4), records="ts"),
+    Sowing(season=2025, lot="PEAT-22A", cover="grit", seeds="~3", benches=(3, 5, 6), records="ttt"),
+    Sowing(season=2025, lot="PEAT-23B", cover="grit", seeds="3", benches=(2, 2), records="ct"),
+    Sowing(season=2026, lot="GAAR-24B", cover="grit", seeds="2", benches=(2, 5), records="st"),
+    Sowing(season=2026, lot="PEGA-24B", cover="grit", seeds="2", benches=(1, 3, 6), records="ttt"),
+    Sowing(season=2026, lot="LODI-24A", cover="grit", seeds="2", benches=(2, 5, 6), records="ott"),
+    Sowing(season=2026, lot="GETR-23A", cover="grit", seeds="2", benches=(1, 4), records="ts"),
+    Sowing(
+        season=2026, lot="BASA-25A", cover="grit", seeds="2", benches=(2, 3, 5, 6), records="ccts"
+    ),
+    Sowing(
+        season=2026,
+        lot="HECY-25A",
+        cover="sand",
+        seeds="pinch",
+        benches=(1, 3, 5, 6),
+        records="ctcc",
+        depth="5",
+    ),
+    Sowing(season=2026, lot="HECY-25A", cover="none", seeds="pinch", benches=(2, 5), records="tt"),
+    Sowing(season=2026, lot="MOFI-22A", cover="none", seeds="2", benches=(1, 3, 6), records="cct"),
+    Sowing(season=2026, lot="IRMI-23A", cover="grit", seeds="2", benches=(1, 6), records="ts"),
     *(
-        Sowing(season, lot, cover, seeds, (1, 3, 5, 6), "cccc", trial=True)
+        Sowing(
+            season=season,
+            lot=lot,
+            cover=cover,
+            seeds=seeds,
+            benches=(1, 3, 5, 6),
+            records="cccc",
+            trial=True,
+        )
         for season in (2025, 2026)
         for lot, seeds in (("MOFI-24A", "1"), ("PEAT-24A", "1"), ("HECY-22A", "pinch"))
         for cover in ("none", "grit", "sand")
@@ -172,7 +192,14 @@ def plan_trays() -> tuple[Tray, ...]:
                 number += 1
                 name = f"T-{season % 100}{number:02d}"
                 trays.append(
-                    Tray(name, sowing, bench, record, _sown_on(sowing), (season, lot, place))
+                    Tray(
+                        tray=name,
+                        sowing=sowing,
+                        bench=bench,
+                        record=record,
+                        sown_on=_sown_on(sowing),
+                        role=(season, lot, place),
+                    )
                 )
     return tuple(trays)
 

@@ -159,7 +159,16 @@ def grow(
     nothing = (np.bincount(cell[came < np.inf], minlength=len(sown)) == 0) & (sown > 0)
     weeds = nothing & (rng.random(len(sown)) < chances.false)
     mistaken = np.where(weeds, rng.uniform(70, 160, len(sown)), np.inf)
-    return Growth(shape, sown, cell, came, died, held, seen, mistaken)
+    return Growth(
+        shape=shape,
+        sown=sown,
+        cell=cell,
+        came=came,
+        died=died,
+        second=held,
+        seen=seen,
+        mistaken=mistaken,
+    )
 
 
 def _shared_luck(chances: Chances, cell: Whole, cells: int, rng: Generator) -> Array:

@@ -216,15 +216,15 @@ def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled
     return _laid_out(
         trays_kept["origin_days"].to_numpy(dtype=float),
         horizon_of(trays_kept),
-        (
+        times=(
             times["tray"].to_numpy(dtype=np.int64),
             times["lo"].to_numpy(dtype=float),
             times["hi"].to_numpy(dtype=float),
             times["count"].to_numpy(dtype=float),
         ),
-        _cell_terms(cells[~is_pinch & at_last], patterns),
-        _cell_terms(cells[~is_pinch & ~at_last], patterns),
-        _pinch_terms(cells[is_pinch], patterns),
+        finishes=_cell_terms(cells[~is_pinch & at_last], patterns),
+        fillings=_cell_terms(cells[~is_pinch & ~at_last], patterns),
+        pinches=_pinch_terms(cells[is_pinch], patterns),
     )
 
 
@@ -306,12 +306,12 @@ def _rearranged(
             ),
         ),
         ends=Ends(
-            end_tray,
-            data.ends.day[ends],
-            both(data.ends.times),
-            places(data.ends.finishes),
-            both(data.ends.fillings),
-            both(data.ends.pinches),
+            tray=end_tray,
+            day=data.ends.day[ends],
+            times=both(data.ends.times),
+            finishes=places(data.ends.finishes),
+            fillings=both(data.ends.fillings),
+            pinches=both(data.ends.pinches),
         ),
     )
 
@@ -334,10 +334,10 @@ def taken_as_final(data: Compiled, trays: Index | None = None) -> Compiled:
     return _laid_out(
         data.origin_days,
         data.horizon,
-        times,
-        changed(data.finishes),
-        changed(data.fillings),
-        pinches,
+        times=times,
+        finishes=changed(data.finishes),
+        fillings=changed(data.fillings),
+        pinches=pinches,
     )
 
 
@@ -363,7 +363,14 @@ def _laid_out(
     days, code = np.unique(day, return_inverse=True)
     _, first, place = np.unique(tray * len(days) + code, return_index=True, return_inverse=True)
     at = np.split(place, np.cumsum([len(part[0]) for part in parts])[:-1])
-    ends = Ends(tray[first], day[first], (at[0], at[1]), at[2], (at[3], at[4]), (at[5], at[6]))
+    ends = Ends(
+        tray=tray[first],
+        day=day[first],
+        times=(at[0], at[1]),
+        finishes=at[2],
+        fillings=(at[3], at[4]),
+        pinches=(at[5], at[6]),
+    )
     return Compiled(
         len(origin_days), origin_days, horizon, *times, finishes, fillings, pinches, ends
     )

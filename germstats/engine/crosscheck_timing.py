@@ -34,9 +34,22 @@ class _Law:
 
 
 _LAWS = {
-    "LogNormal": _Law("mu_", "sigma_", 1.0, 0.0, 1.0),
-    "LogLogistic": _Law("alpha_", "beta_", -1.0, 0.0, float(np.pi / np.sqrt(3)), tolerance=1e-10),
-    "Weibull": _Law("lambda_", "rho_", -1.0, float(np.log(np.log(2))), float(np.pi / np.sqrt(6))),
+    "LogNormal": _Law(location="mu_", spread="sigma_", power=1.0, half=0.0, sd=1.0),
+    "LogLogistic": _Law(
+        location="alpha_",
+        spread="beta_",
+        power=-1.0,
+        half=0.0,
+        sd=float(np.pi / np.sqrt(3)),
+        tolerance=1e-10,
+    ),
+    "Weibull": _Law(
+        location="lambda_",
+        spread="rho_",
+        power=-1.0,
+        half=float(np.log(np.log(2))),
+        sd=float(np.pi / np.sqrt(6)),
+    ),
 }
 
 
@@ -142,13 +155,13 @@ def _regression(name: str, rows: pd.DataFrame, groups: tuple[str, ...]) -> TimeR
     change[-1, -1] = law.power
     location, spread = (change @ at)[:-1], (change @ at)[-1]
     return TimeRegression(
-        name,
-        groups,
-        location,
-        float(np.exp(spread)),
-        change @ covariance @ change.T,
-        float(fitter.log_likelihood_),
-        float(fitter.AIC_),
+        law=name,
+        groups=groups,
+        location=location,
+        scale=float(np.exp(spread)),
+        covariance=change @ covariance @ change.T,
+        log_likelihood=float(fitter.log_likelihood_),
+        aic=float(fitter.AIC_),
     )
 
 

@@ -117,7 +117,7 @@ def emergence_curve(
     if len(codes) > 1:
         without = np.array([_came_by(day, intervals[intervals["tray"] != code]) for code in codes])
         low, high = _jackknife_band(came, without, float(intervals["count"].sum()), level)
-    return EmergenceCurve(day, came, low, high, unit, len(codes))
+    return EmergenceCurve(day=day, came=came, low=low, high=high, unit=unit, trays=len(codes))
 
 
 def dated(patterns: Patterns, trays: pd.DataFrame) -> tuple[str, tuple[int, ...], pd.DataFrame]:

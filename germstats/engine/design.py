@@ -260,7 +260,14 @@ def _keys(
 ) -> list[TrayKey]:
     columns = (groups, trays["treatment"], trays["season"], trays["place"], late)
     return [
-        TrayKey(group, str(label), int(season), str(place), chill.get(group), float(by))
+        TrayKey(
+            group=group,
+            label=str(label),
+            season=int(season),
+            place=str(place),
+            chill=chill.get(group),
+            late=float(by),
+        )
         for group, label, season, place, by in zip(*columns, strict=True)
     ]
 
@@ -340,5 +347,7 @@ def share_seen(design: PooledDesign, at: Array) -> Array:
     seen = np.ones(design.tree.trays)
     for part in design.tree.parts:
         mu, sigma = at[part.trays, 1], np.exp(at[part.trays, 2])
-        seen[part.trays] = share_out_by(part.family, part.origin, part.data, mu, sigma)
+        seen[part.trays] = share_out_by(
+            part.family, part.origin, data=part.data, mu=mu, sigma=sigma
+        )
     return seen

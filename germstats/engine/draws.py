@@ -244,12 +244,21 @@ def by_day(draws: RowDraws, day: float) -> RowDraws:
     if time is None or day >= time.horizon:
         return draws
     late = time.lateness(draws.theta)
-    middle, tray_sd = _logit_by(draws.theta, draws.tray_sd, late, time, time.tray_sd, day)
-    _, season_sd = _logit_by(draws.theta, draws.season_sd, late, time, time.season_sd, day)
+    middle, tray_sd = _logit_by(
+        draws.theta, draws.tray_sd, late=late, time=time, time_sd=time.tray_sd, day=day
+    )
+    _, season_sd = _logit_by(
+        draws.theta, draws.season_sd, late=late, time=time, time_sd=time.season_sd, day=day
+    )
     worst = draws.worst
     if worst is not None:
         there, _ = _logit_by(
-            draws.theta + worst.shift, draws.tray_sd, late, time, time.tray_sd, day
+            draws.theta + worst.shift,
+            draws.tray_sd,
+            late=late,
+            time=time,
+            time_sd=time.tray_sd,
+            day=day,
         )
         worst = replace(worst, shift=there - middle)
     return replace(

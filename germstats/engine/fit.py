@@ -156,13 +156,19 @@ class EmergenceFit:
             found = self.pooled.coordinate(name) if self.pooled else None
             if found is not None and count:
                 sd, low, high = (found.value(z) for z in (0.0, -1.96, 1.96))
-                learnt.append(ScatterEstimate(name, sd, low, high, count))
+                learnt.append(ScatterEstimate(name=name, sd=sd, low=low, high=high, groups=count))
         held = self.pooled.scale_set.held if self.pooled else {"tray": self.spec.scatter.tray}
         given = {
             **{name: held[name] for name in groups if name in held},
             "season": self.spec.scatter.season,
         }
-        return (*learnt, *(ScatterEstimate(name, sd, None, None, 0) for name, sd in given.items()))
+        return (
+            *learnt,
+            *(
+                ScatterEstimate(name=name, sd=sd, low=None, high=None, groups=0)
+                for name, sd in given.items()
+            ),
+        )
 
     @property
     def trouble(self) -> tuple[FitTrouble, ...]:
@@ -243,12 +249,33 @@ def fit_emergence(
     lots = sort_lots(told, spec.scatter)
     held = {**spec.held, "tray": spec.scatter.tray} if spec.hold_tray else spec.held
     pooled = fit_pooled(
-        told, lots, spec.scatter, choices, held=held, progress=say, near=near, horizons=horizons
+        told,
+        lots,
+        scatter=spec.scatter,
+        choices=choices,
+        held=held,
+        progress=say,
+        near=near,
+        horizons=horizons,
     )
     rows = tuple(pooled_rows(pooled, told, spec.level))
     if horizons is not None:
-        rows = with_later(rows, lots, patterns, _clocks(pooled, patterns), spec.spring_ends)
-    return EmergenceFit(rows, spec, pooled.choices, pooled.cell_scatter, patterns, pooled, horizons)
+        rows = with_later(
+            rows,
+            lots,
+            patterns=patterns,
+            clocks=_clocks(pooled, patterns),
+            spring_ends=spec.spring_ends,
+        )
+    return EmergenceFit(
+        rows=rows,
+        spec=spec,
+        timing=pooled.choices,
+        cell_scatter=pooled.cell_scatter,
+        patterns=patterns,
+        pooled=pooled,
+        horizons=horizons,
+    )
 
 
 def _to_horizon(
@@ -293,8 +320,25 @@ def _lot_by_lot(
         law, mode = fitted[lot.lot]
         nodes = tuple(replace(law, rho=float(value)) for value in values)
         horizon = None if horizons is None else horizons.lots[lot.species, lot.lot]
-        rows.extend(estimate_rows(lot, nodes, weights, mode, told, spec.level, horizon))
-    return EmergenceFit(tuple(rows), spec, choices, rho, patterns, horizons=horizons)
+        rows.extend(
+            estimate_rows(
+                lot,
+                nodes,
+                weights=weights,
+                start=mode,
+                patterns=told,
+                level=spec.level,
+                horizon=horizon,
+            )
+        )
+    return EmergenceFit(
+        rows=tuple(rows),
+        spec=spec,
+        timing=choices,
+        cell_scatter=rho,
+        patterns=patterns,
+        horizons=horizons,
+    )
 
 
 def _why_nothing(patterns: Patterns) -> str:

@@ -166,12 +166,12 @@ def part_of(tree: Tree, kept: NDArray[np.bool_]) -> Tree:
                 )
             )
     return Tree(
-        tuple(parts),
-        tree.design[rows],
-        group,
-        np.unique(tree.lot[rows], return_inverse=True)[1],
-        tree.delayed[trays],
-        None if tree.silent is None else tree.silent[trays],
+        parts=tuple(parts),
+        design=tree.design[rows],
+        group=group,
+        lot=np.unique(tree.lot[rows], return_inverse=True)[1],
+        delayed=tree.delayed[trays],
+        silent=None if tree.silent is None else tree.silent[trays],
     )
 
 
@@ -235,7 +235,14 @@ def tray_terms(
             over="ignore", invalid="ignore"
         ):  # a step too far comes back as not finite, and is halved
             sums[:, part.trays] = evaluate(
-                part.data, eta, mu, log_sigma, own, part.family, part.origin, late
+                part.data,
+                eta,
+                mu=mu,
+                log_sigma=log_sigma,
+                rho=own,
+                family=part.family,
+                origin=part.origin,
+                delay=late,
             ).sums
     return TrayTerms(sums)
 

@@ -146,7 +146,9 @@ def _point(tree: Tree, prior: BetaPrior, scales: Scales, state: State, terms: Tr
     value += 0.5 * float(
         (own * state.trays).sum() + (lots * state.lots).sum() + tree.log_precision(scales)
     )
-    return _Point(state, terms, value, own, lots, beta, precision)
+    return _Point(
+        state=state, terms=terms, value=value, own=own, lots=lots, beta=beta, precision=precision
+    )
 
 
 def criteria_at(
@@ -155,7 +157,7 @@ def criteria_at(
     """Laplace's criterion with the expansion taken at each state, which need not be the mode."""
     found = []
     for known, state, terms in zip(scales, states, terms_at(tree, states, scales), strict=True):
-        point = _point(tree, prior, known, state, terms)
+        point = _point(tree, prior, scales=known, state=state, terms=terms)
         log_det = (
             eliminate(tree, terms.hessian, known, point.precision).log_det
             if np.isfinite(point.value)
@@ -191,7 +193,7 @@ def find_pooled_modes(
         Judged converged by the decrement taken before the step.
     """
     searches = [
-        _search(tree, prior, known, start, decrement)
+        _search(tree, prior, scales=known, start=start, decrement=decrement)
         for known, start in zip(scales, starts, strict=True)
     ]
     asked = {k: next(search) for k, search in enumerate(searches)}
@@ -221,13 +223,15 @@ def _search(
     middle. Where that is impossible too, so are the records under these scales: the criterion is
     -inf.
     """
-    here = _point(tree, prior, scales, start, (yield start))
+    here = _point(tree, prior, scales=scales, state=start, terms=(yield start))
     if not _is_number(here):
         start = start_state(tree, prior.mean.copy())
-        here = _point(tree, prior, scales, start, (yield start))
+        here = _point(tree, prior, scales=scales, state=start, terms=(yield start))
     if not _is_number(here):
         flat = eliminate(tree, np.zeros_like(here.terms.hessian), scales, here.precision)
-        return PooledMode(here.state, here.terms, flat, -np.inf, converged=False)
+        return PooledMode(
+            state=here.state, terms=here.terms, elimination=flat, criterion=-np.inf, converged=False
+        )
     for _ in range(_STEPS):
         bend = prior.bend(here.state.beta, scales)
         found = eliminate(tree, here.terms.hessian, scales, bend)
@@ -238,7 +242,12 @@ def _search(
         ahead = None
         if not converged:
             ahead = yield from _ahead(
-                tree, prior, scales, here, step, float(np.abs(moves).max(initial=0.0))
+                tree,
+                prior,
+                scales=scales,
+                here=here,
+                step=step,
+                moved=float(np.abs(moves).max(initial=0.0)),
             )
         if ahead is None:
             break
@@ -248,7 +257,13 @@ def _search(
     if not np.array_equal(bend, here.precision):
         found = _under(found, tree, scales, here)
     value = here.value + (0.5 * gain if converged else 0.0)
-    return PooledMode(here.state, here.terms, found, value - 0.5 * found.log_det, converged)
+    return PooledMode(
+        state=here.state,
+        terms=here.terms,
+        elimination=found,
+        criterion=value - 0.5 * found.log_det,
+        converged=converged,
+    )
 
 
 def _is_number(here: _Point) -> bool:
@@ -274,7 +289,7 @@ def _ahead(
     by = min(1.0, _LONGEST / moved) if moved > 0 else 1.0
     for halving in range(_HALVINGS):
         state = here.state.moved(step, by * 0.5**halving)
-        ahead = _point(tree, prior, scales, state, (yield state))
+        ahead = _point(tree, prior, scales=scales, state=state, terms=(yield state))
         if ahead.value >= here.value - 1e-10 and _is_number(ahead):
             return ahead
     return None
@@ -311,10 +326,10 @@ def mode_slopes(
     terms = dict.fromkeys(range(len(ahead)), mode.terms)  # elsewhere the likelihood does not change
     terms |= dict(zip(moved, changed, strict=False))
     before = dict(zip(late, changed[len(moved) :], strict=True))
-    low = _point(tree, prior, here, mode.state, mode.terms)
+    low = _point(tree, prior, scales=here, state=mode.state, terms=mode.terms)
     paths = []
     for k, scales in enumerate(ahead):
-        high = _point(tree, prior, scales, mode.state, terms[k])
+        high = _point(tree, prior, scales=scales, state=mode.state, terms=terms[k])
         from_both = (high.terms.gradient - before[k].gradient) / 2 if k in before else None
         paths.append(
             mode.elimination.solve(

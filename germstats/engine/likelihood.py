@@ -125,7 +125,10 @@ def evaluate(
         ``value`` is -inf for a tray in which a seed was seen before the clock starts.
     """
     eta = np.clip(eta, -_LARGEST_LOGIT, _LARGEST_LOGIT)
-    clock, ends = _clock_of(data, mu, log_sigma, family, origin, delay), data.ends
+    clock, ends = (
+        _clock_of(data, mu, log_sigma=log_sigma, family=family, origin=origin, delay=delay),
+        data.ends,
+    )
     sums = np.zeros((10, data.trays))
     if data.time_tray.size:
         rows = [data.time_count * row for row in time_sums(clock, ends.times)]
@@ -163,7 +166,10 @@ def log_likelihood(
     as there.
     """
     eta = np.clip(eta, -_LARGEST_LOGIT, _LARGEST_LOGIT)
-    clock, ends = _clock_of(data, mu, log_sigma, family, origin, delay), data.ends
+    clock, ends = (
+        _clock_of(data, mu, log_sigma=log_sigma, family=family, origin=origin, delay=delay),
+        data.ends,
+    )
     total = np.zeros(data.trays)
 
     def add(tray: Index, count: Array, value: Array) -> None:

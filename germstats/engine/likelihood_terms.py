@@ -140,7 +140,7 @@ def shares(eta: Array, rho: Array | float, most: int, slopes: bool = True) -> Sh
                 table[2, seed + 1] = table[2, seed] + inverse**2
     for seed in range(most):
         norm[seed + 1] = norm[seed] + np.log1p(seed * t)
-    return Shares(p, q, up, down, norm)
+    return Shares(p=p, q=q, up=up, down=down, norm=norm)
 
 
 def _share_rows(
@@ -175,7 +175,7 @@ def finish_sums(cells: CellTerms, share: Shares, clock: Clock, last: Index) -> l
     each = [by_p, weight * p2 + by_p * p1, by_i, by_i * i, by_p * i]
     p_mean, p_square, i_mean, i_square, across = summed(each, cells.row, len(cells.tray))
     e, ee, cross = _share_rows(
-        share, cells.tray, p_mean, p_square - p_mean**2, [across - p_mean * i_mean]
+        share, cells.tray, p1=p_mean, p2=p_square - p_mean**2, with_time=[across - p_mean * i_mean]
     )
     rows = [
         cells.count * row for row in (value, e, ee, i_mean, i_square - i_mean - i_mean**2, cross)
@@ -251,7 +251,9 @@ def filling_sums(cells: CellTerms, share: Shares, clock: Clock, ends: Places) ->
         return -h * come, h**2 * (square - come) - h * g * come, -h * (across - p_mean * come)
 
     (a, aa, ea), (b, bb, eb) = end(lo, *both[:3]), end(hi, *both[3:])
-    e, ee, ea, eb = _share_rows(share, cells.tray, p_mean, p_square - p_mean**2, [ea, eb])
+    e, ee, ea, eb = _share_rows(
+        share, cells.tray, p1=p_mean, p2=p_square - p_mean**2, with_time=[ea, eb]
+    )
     value = np.where(clock.started[hi], value, -np.inf)
     return _ten(_chain(clock, ends), value, (e, a, b, ee, ea, eb, aa - a**2, -a * b, bb - b**2))
 
@@ -282,7 +284,14 @@ def _pinch_ends(pinches: PinchTerms, eta: Array, clock: Clock, ends: Places) -> 
     closed = np.maximum(
         -np.expm1(-k * np.log1p(scale * p * np.exp(gap) / (1 + y_lo))), np.exp(_SMALLEST_LOG)
     )
-    return _PinchEnds(p, scale, y_lo, y_hi, closed, interval & ~clock.started[ends[1]])
+    return _PinchEnds(
+        p=p,
+        scale=scale,
+        y_lo=y_lo,
+        y_hi=y_hi,
+        closed=closed,
+        impossible=interval & ~clock.started[ends[1]],
+    )
 
 
 def _at_ends(pinches: PinchTerms, ends: _PinchEnds) -> Array:

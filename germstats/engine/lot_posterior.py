@@ -189,7 +189,13 @@ def _posterior(lot: Lot, law: Law, x: Array) -> tuple[float, Array, Array, float
         over="ignore", invalid="ignore"
     ):  # a step too far comes back as not finite, and is halved
         terms = evaluate(
-            lot.data, to_eta @ x, to_mu @ x, float(x[at]), law.rho, law.family, law.origin
+            lot.data,
+            to_eta @ x,
+            mu=to_mu @ x,
+            log_sigma=float(x[at]),
+            rho=law.rho,
+            family=law.family,
+            origin=law.origin,
         )
     prior, gradient, curvature = _fixed_priors(x, lot.rows, law.priors)
     effects = x[at + 1 :]
@@ -256,7 +262,9 @@ def find_mode(
     converged = bool(np.isfinite(value) and np.abs(gradient[free]).max() < 1e-3)
     random = curvature[2 * lot.rows + 1 :, 2 * lot.rows + 1 :]
     integrated = value - prior - 0.5 * log_det(random) if np.isfinite(value) else -np.inf
-    return Mode(x, value, curvature, integrated, converged)
+    return Mode(
+        x=x, value=value, negative_hessian=curvature, integrated=integrated, converged=converged
+    )
 
 
 def _newton_step(gradient: Array, curvature: Array) -> Array:

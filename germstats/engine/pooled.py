@@ -147,9 +147,9 @@ class PooledFit:
             return scales_near(
                 part_of(self.design.tree, kept),
                 self.design.prior,
-                self.scale_set,
-                state_of(self.design.tree, self.scales.found.state, kept),
-                self.scales,
+                scale_set=self.scale_set,
+                start=state_of(self.design.tree, self.scales.found.state, kept),
+                near=self.scales,
             )
 
 
@@ -190,7 +190,12 @@ def likeliest(pooled: PooledFit, patterns: Patterns) -> tuple[Array, Array]:
     }
     with one_thread():
         design = build_design(
-            known, lots, laws, _time_priors(known, lots, laws), pooled.scatter, pooled.current
+            known,
+            lots,
+            laws=laws,
+            priors=_time_priors(known, lots, laws),
+            scatter=pooled.scatter,
+            current=pooled.current,
         )
         scales = pooled.scale_set.at(pooled.scales.mode)
         if "place" not in pooled.design.prior.learnt:  # places among these trays alone
@@ -247,15 +252,27 @@ def fit_pooled(
         if first:
             modes = fit_scales_twice(design.tree, design.prior, scale_set, start.state)
         else:
-            modes = (fit_scales(design.tree, design.prior, scale_set, start.state, like),)
+            modes = (
+                fit_scales(
+                    design.tree, design.prior, scale_set=scale_set, start=start.state, near=like
+                ),
+            )
         asked = next(draws for trays, draws in SCALE_DRAWS if design.tree.trays < trays)
         asked *= _IN_FIRST_SPRINGS if first else 1 if shown else _WITH_GIVEN_RHO
         rho = (
             None
             if shown
-            else given_rho(design.tree, design.prior, scale_set, modes, min(asked, _RHO_VALUES))
+            else given_rho(
+                design.tree,
+                design.prior,
+                scale_set=scale_set,
+                fits=modes,
+                values=min(asked, _RHO_VALUES),
+            )
         )
-        drawn = draw_scales(design.tree, design.prior, scale_set, modes, asked, given=rho)
+        drawn = draw_scales(
+            design.tree, design.prior, scale_set=scale_set, fits=modes, draws=asked, given=rho
+        )
         progress("carrying the uncertainty on")
         each = [
             PooledDraw(
@@ -266,17 +283,17 @@ def fit_pooled(
         draws = tuple(copy for draw in each for copy in _shared_out(draw, asked))
     found = effective_share(drawn, asked * len(modes))
     return PooledFit(
-        design,
-        scale_set,
-        modes[0],
-        current,
-        choices,
-        draws,
-        found,
-        scatter,
-        _cell_scatter(scale_set, modes[0], lots),
-        trouble_of(modes, drawn, found),
-        horizons,
+        design=design,
+        scale_set=scale_set,
+        scales=modes[0],
+        current=current,
+        choices=choices,
+        draws=draws,
+        effective_share=found,
+        scatter=scatter,
+        cell_scatter=_cell_scatter(scale_set, modes[0], lots),
+        trouble=trouble_of(modes, drawn, found),
+        horizons=horizons,
     )
 
 
@@ -289,12 +306,14 @@ def _laid_out(
     """The design, a first mode without lateness, and the season still under way."""
     laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
     priors = _time_priors(patterns, lots, laws)
-    design = build_design(patterns, lots, laws, priors, scatter)
+    design = build_design(patterns, lots, laws=laws, priors=priors, scatter=scatter)
     start = _mode(design, _usual_scales(design))
     current = _under_way(design, patterns, start) if scatter.late_spring else None
     late = _late(design, start)
     if current is not None or late:
-        design = build_design(patterns, lots, laws, priors, scatter, current, late)
+        design = build_design(
+            patterns, lots, laws=laws, priors=priors, scatter=scatter, current=current, late=late
+        )
     return design, start, current
 
 
@@ -365,14 +384,14 @@ def choose_laws(
         }
         laws = {group: (LOG_NORMAL.name, used[group]) for group in groups}
         priors = _time_priors(patterns, lots, laws)
-        design = build_design(patterns, lots, laws, priors, scatter)
+        design = build_design(patterns, lots, laws=laws, priors=priors, scatter=scatter)
         near: State | None = None
         tried: dict[str, dict[str, float]] = {}
         for family in FAMILIES:
             near, tried[family] = _scores(_under(design, family), near)
         best = {group: max(tried, key=lambda family: tried[family][group]) for group in groups}
         laws = {group: (best[group], used[group]) for group in groups}
-        gain = _gains(build_design(patterns, lots, laws, priors, scatter), near)
+        gain = _gains(build_design(patterns, lots, laws=laws, priors=priors, scatter=scatter), near)
         for group in groups:
             for family in FAMILIES:
                 score = tried[family][group] + (gain[group] if family == best[group] else 0.0)

@@ -112,7 +112,13 @@ def _row(
         median_days_high=days[2],
         median_log_sd=days[3],
         share_seen=share_out,
-        notes=record_notes(trays, patterns, lot, share_out, None if found_any else float(high))
+        notes=record_notes(
+            trays,
+            patterns,
+            lot=lot,
+            share_seen=share_out,
+            at_most=None if found_any else float(high),
+        )
         + horizon_notes(horizon, facts.get("horizon_on"))
         + (_plateau_notes(*quiet) if quiet is not None and against else ())
         + _rests_on(fit, lot, number),
@@ -222,7 +228,10 @@ def _spring(fit: PooledFit, group: str, season: int) -> Array:
     row, chill = fit.design.columns.row, fit.design.chill.get(group)
     late = _late_of(fit, group, None)
     return np.asarray(
-        (row(TrayKey(group, None, season, chill=chill, late=late)) - row(TrayKey(group, None)))[0]
+        (
+            row(TrayKey(group=group, label=None, season=season, chill=chill, late=late))
+            - row(TrayKey(group, None))
+        )[0]
     )
 
 

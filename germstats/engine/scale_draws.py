@@ -67,7 +67,10 @@ def given_rho(
     z = even / even.std()
     modes = []
     for fit in fits:
-        ahead, behind = (_moved(tree, prior, scale_set, fit, at) for at in (_FAR_RHO, -_FAR_RHO))
+        ahead, behind = (
+            _moved(tree, prior, scale_set=scale_set, fit=fit, z_rho=at)
+            for at in (_FAR_RHO, -_FAR_RHO)
+        )
         straight, bent = (ahead - behind) / 2 / _FAR_RHO, (ahead + behind) / 2 / _FAR_RHO**2
         modes.append(fit.mode + z[:, None] * straight + z[:, None] ** 2 * bent)
     return GivenRho(np.array([COORDINATES["rho"].value(at) for at in z]), tuple(modes))
@@ -76,7 +79,9 @@ def given_rho(
 def _moved(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, fit: ScaleFit, z_rho: float) -> Array:
     """(K,) Newton step of the scales from their mode where rho lies at `z_rho` instead."""
     held = {**scale_set.held, "rho": COORDINATES["rho"].value(z_rho)}
-    loss, slope = loss_at(tree, prior, replace(scale_set, held=held), fit.found.state, fit.mode)
+    loss, slope = loss_at(
+        tree, prior, scale_set=replace(scale_set, held=held), start=fit.found.state, z=fit.mode
+    )
     if not np.isfinite(loss) or not np.isfinite(slope).all():
         return np.zeros(len(fit.mode))
     step = -fit.covariance @ slope

@@ -223,13 +223,13 @@ def reduced(tree: Tree, curvature: Array, scales: Scales) -> Reduced:
     pulled = own[:, 0] * crossed[0] + own[:, 1] * crossed[1]
     left = tree.entries.sandwich(by_row) - of_lots.squared(crossed, pulled)
     return Reduced(
-        tree,
-        curvature,
-        tray_inverse.transpose(2, 0, 1),
-        pull.transpose(2, 0, 1),
-        lot_inverse.transpose(2, 0, 1),
-        pulled,
-        left,
-        tray_log_det,
-        lot_log_det,
+        tree=tree,
+        curvature=curvature,
+        tray_inverse=tray_inverse.transpose(2, 0, 1),
+        tray_pull=pull.transpose(2, 0, 1),
+        lot_inverse=lot_inverse.transpose(2, 0, 1),
+        pulled=pulled,
+        left=left,
+        tray_log_det=tray_log_det,
+        lot_log_det=lot_log_det,
     )

@@ -147,7 +147,16 @@ def lot_entries(design: SparseDesign, lot: Index) -> LotEntries:
     lots, (of, column) = int(lot[-1]) + 1, np.divmod(unique, design.columns)
     first, second = _pairs(of, lots)
     once = first <= second
-    return LotEntries(lots, design.columns, of, column, of_entry, first[once], second[once], design)
+    return LotEntries(
+        lots=lots,
+        columns=design.columns,
+        lot=of,
+        column=column,
+        of_entry=of_entry,
+        first=first[once],
+        second=second[once],
+        design=design,
+    )
 
 
 def sparse_design(design: Array) -> SparseDesign:
@@ -160,12 +169,12 @@ def sparse_design(design: Array) -> SparseDesign:
     value = alike[own, own_part, own_column]
     first, second = _pairs(own, len(alike))
     return SparseDesign(
-        len(design),
-        design.shape[2],
-        row,
-        part,
-        column,
-        design[row, part, column],
+        rows=len(design),
+        columns=design.shape[2],
+        row=row,
+        part=part,
+        column=column,
+        value=design[row, part, column],
         kind=kind,
         kinds=len(kinds),
         block=own[first] * 9 + own_part[first] * 3 + own_part[second],

@@ -128,7 +128,10 @@ def days_seen(patterns: Patterns, codes: Index, clocks: Clocks, on: Origin) -> D
             else np.ones(len(own))
         )
         ends = (own["lo"].to_numpy(dtype=float), own["hi"].to_numpy(dtype=float), last[tray])
-        days = [moved(end, origin_days[tray], clocks, clocks.shift[tray], on) for end in ends]
+        days = [
+            moved(end, origin_days[tray], clocks=clocks, shift=clocks.shift[tray], on=on)
+            for end in ends
+        ]
         parts.append(
             np.stack([*days, own["count"].to_numpy(dtype=float), seeds, clocks.share[tray]])
         )
@@ -182,7 +185,9 @@ def tails_of(seen: Mapping[Origin, DaysSeen], horizon: Mapping[Origin, float]) -
         if days.count.sum() and days.hi.min() > 0 and horizon[on] > 0
     ]
     coarse = [
-        _laid_out(family, on, _COARSE_OUT, _COARSE_SIGMA, seen[on], horizon[on])
+        _laid_out(
+            family, on, out=_COARSE_OUT, log_sigma=_COARSE_SIGMA, seen=seen[on], horizon=horizon[on]
+        )
         for on in able
         for family in FAMILIES.values()
     ]
@@ -212,8 +217,14 @@ def _laid_out(
     mu = np.log(horizon) - sigma * z
     room = float(np.log((out[1] - out[0]) * (log_sigma[1] - log_sigma[0])))
     prior = -0.5 * ((logs - _LOG_SIGMA) / _LOG_SIGMA_SD) ** 2 + np.log(share * (1 - share)) + room
-    tail = Tail(family, origin, mu, sigma, prior)
-    return Tail(family, origin, mu, sigma, prior + _log_likelihood(tail, seen, share))
+    tail = Tail(family=family, origin=origin, mu=mu, sigma=sigma, log_weight=prior)
+    return Tail(
+        family=family,
+        origin=origin,
+        mu=mu,
+        sigma=sigma,
+        log_weight=prior + _log_likelihood(tail, seen, share),
+    )
 
 
 def _refined(tail: Tail, seen: DaysSeen, horizon: float, best: float) -> Tail:
@@ -226,7 +237,9 @@ def _refined(tail: Tail, seen: DaysSeen, horizon: float, best: float) -> Tail:
         axes.append(
             np.linspace(grid[max(at[0] - 1, 0)], grid[min(at[-1] + 1, len(grid) - 1)], size)
         )
-    return _laid_out(tail.family, tail.origin, axes[0], axes[1], seen, horizon)
+    return _laid_out(
+        tail.family, tail.origin, out=axes[0], log_sigma=axes[1], seen=seen, horizon=horizon
+    )
 
 
 def _log_likelihood(tail: Tail, seen: DaysSeen, share: Array) -> Array:
@@ -353,7 +366,14 @@ def with_later(
     for group in dict.fromkeys(groups):
         at = np.flatnonzero(groups == group)
         members = [
-            _Row(number, row, patterns, codes[row.species, row.lot, row.label], clocks[group], ends)
+            _Row(
+                number=number,
+                row=row,
+                patterns=patterns,
+                own=codes[row.species, row.lot, row.label],
+                clocks=clocks[group],
+                ends=ends,
+            )
             for number, row in enumerate(rows)
             if groups[codes[row.species, row.lot, row.label][0]] == group
             and row.draws.time is not None
@@ -391,7 +411,9 @@ class _Row:
         late = np.array(float(np.mean(self.clocks.shift[self.own])) + later)
         origin_days = np.array(float(self.patterns.trays["origin_days"].iloc[self.latest]))
         days = np.array([self.row.horizon_days, self.ends[self.latest]], dtype=float)
-        told = {on: moved(days, origin_days, self.clocks, late, on) for on in ORIGINS}
+        told = {
+            on: moved(days, origin_days, clocks=self.clocks, shift=late, on=on) for on in ORIGINS
+        }
         return {on: (float(horizon), float(end)) for on, (horizon, end) in told.items()}
 
     @property

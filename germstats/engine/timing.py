@@ -136,35 +136,35 @@ def _weibull_position(log_share: Array, log_rest: Array) -> Array:
 
 
 LOG_LOGISTIC = TimingFamily(
-    "log-logistic",
-    _logistic_difference,
-    _logistic_density,
-    lambda z: np.asarray(log_expit(-z)),
-    _logistic_slope,
-    lambda share: float(np.log(share / (1 - share))),
-    lambda log_share, log_rest: np.asarray(log_share - log_rest),
+    name="log-logistic",
+    log_difference=_logistic_difference,
+    log_density=_logistic_density,
+    log_survival=lambda z: np.asarray(log_expit(-z)),
+    slope=_logistic_slope,
+    quantile=lambda share: float(np.log(share / (1 - share))),
+    position=lambda log_share, log_rest: np.asarray(log_share - log_rest),
 )
 """F(t) = 1 / (1 + (t / T50)^(-1/sigma)); published fits often write b = -1/sigma and e = T50."""
 
 LOG_NORMAL = TimingFamily(
-    "log-normal",
-    _normal_difference,
-    _normal_density,
-    lambda z: np.asarray(log_ndtr(-z)),
-    lambda z: np.asarray(-z),
-    lambda share: _normal_quantile(share),
-    _normal_position,
+    name="log-normal",
+    log_difference=_normal_difference,
+    log_density=_normal_density,
+    log_survival=lambda z: np.asarray(log_ndtr(-z)),
+    slope=lambda z: np.asarray(-z),
+    quantile=lambda share: _normal_quantile(share),
+    position=_normal_position,
 )
 """F(t) = Phi((log t - mu) / sigma)."""
 
 WEIBULL = TimingFamily(
-    "Weibull",
-    _weibull_difference,
-    _weibull_density,
-    lambda z: np.asarray(-np.exp(np.minimum(z, _LARGEST_Z))),
-    lambda z: np.asarray(1 - np.exp(np.minimum(z, _LARGEST_Z))),
-    lambda share: float(np.log(-np.log1p(-share))),
-    _weibull_position,
+    name="Weibull",
+    log_difference=_weibull_difference,
+    log_density=_weibull_density,
+    log_survival=lambda z: np.asarray(-np.exp(np.minimum(z, _LARGEST_Z))),
+    slope=lambda z: np.asarray(1 - np.exp(np.minimum(z, _LARGEST_Z))),
+    quantile=lambda share: float(np.log(-np.log1p(-share))),
+    position=_weibull_position,
 )
 """F(t) = 1 - exp(-(t / scale)^(1/sigma)), mu = log scale: the smallest-extreme-value law of log
 time.

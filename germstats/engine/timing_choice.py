@@ -79,7 +79,13 @@ def cell_scatter(
     """Summary of a normal law of logit rho."""
     low, high = expit(middle - 1.96 * sd), expit(middle + 1.96 * sd)
     counted = sum(lot.has_cell_counts for lot in lots)
-    return CellScatter(float(expit(middle)), float(low), float(high), counted, learned)
+    return CellScatter(
+        rho=float(expit(middle)),
+        low=float(low),
+        high=float(high),
+        learnt_from=counted,
+        learned=learned,
+    )
 
 
 def shows_cell_scatter(lots: Iterable[LotRecords]) -> bool:

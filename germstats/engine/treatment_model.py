@@ -322,23 +322,47 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
     )  # a seed by itself shares nothing
     likeliest = float(rho.likeliest.values[0])
     grid = [(sd, usual_time) for sd in _SOLVED_AT]
-    usual = _along(tree, prior, likeliest, grid, [start] * len(grid))
+    usual = _along(tree, prior, rho=likeliest, grid=grid, starts=[start] * len(grid))
     near = [mode.state for mode in usual]
     laws = []
     for value in rho.values.tolist():
-        found = usual if value == likeliest else _along(tree, prior, value, grid, near)
-        laws.append(_mixture(found, _SOLVED_AT, TRAY_SDS, share_prior, columns, blocks, value))
+        found = (
+            usual if value == likeliest else _along(tree, prior, rho=value, grid=grid, starts=near)
+        )
+        laws.append(
+            _mixture(
+                found,
+                _SOLVED_AT,
+                sds=TRAY_SDS,
+                prior=share_prior,
+                columns=columns,
+                blocks=blocks,
+                rho=value,
+            )
+        )
     share = _together(laws, rho.weight)
     time, last = None, usual[_nearest(share, _SOLVED_AT)]
     if trial.timed:
         tray_sd = float(share.sd[share.weight.argmax()])
         grid = [(tray_sd, sd) for sd in _TIME_SOLVED_AT]
-        found = _along(tree, prior, likeliest, grid, [last.state] * len(grid))
+        found = _along(tree, prior, rho=likeliest, grid=grid, starts=[last.state] * len(grid))
         time = _mixture(
-            found, _TIME_SOLVED_AT, _TIME_SDS, time_prior, columns + len(columns), blocks, likeliest
+            found,
+            _TIME_SOLVED_AT,
+            sds=_TIME_SDS,
+            prior=time_prior,
+            columns=columns + len(columns),
+            blocks=blocks,
+            rho=likeliest,
         )
         last = found[_nearest(time, _TIME_SOLVED_AT)]
-    return TreatmentPosterior(share, time, float(last.state.beta[-1]), trial.family, trial.origin)
+    return TreatmentPosterior(
+        share=share,
+        time=time,
+        log_sigma=float(last.state.beta[-1]),
+        family=trial.family,
+        origin=trial.origin,
+    )
 
 
 def _along(
@@ -447,10 +471,10 @@ def _laid_out(trial: Trial) -> tuple[Tree, BetaPrior, int, int]:
         ]
     )
     tree = Tree(
-        (part,),
-        design,
-        group.astype(np.int64),
-        np.zeros(len(first), dtype=np.int64),
-        np.zeros(trays, bool),
+        parts=(part,),
+        design=design,
+        group=group.astype(np.int64),
+        lot=np.zeros(len(first), dtype=np.int64),
+        delayed=np.zeros(trays, bool),
     )
     return tree, BetaPrior(mean, sd, none), blocks, levels

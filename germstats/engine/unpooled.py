@@ -71,7 +71,9 @@ def estimate_rows(
         seen_any = any_seen(trays)
         seen = _share_seen(lot, laws[middle], usual_mode, row) if lot.timed else 1.0
         time = (
-            _median_days(lot, laws[middle], usual_mode, row, trays, level, end)
+            _median_days(
+                lot, laws[middle], mode=usual_mode, row=row, trays=trays, level=level, horizon=end
+            )
             if lot.timed and seen_any
             else None
         )
@@ -90,15 +92,19 @@ def estimate_rows(
                 median_days_high=days_high,
                 median_log_sd=days_sd,
                 share_seen=seen,
-                notes=record_notes(trays, patterns, lot, seen, None if seen_any else high)
+                notes=record_notes(
+                    trays, patterns, lot=lot, share_seen=seen, at_most=None if seen_any else high
+                )
                 + horizon_notes(horizon, facts.get("horizon_on"))
                 + odd,
                 draws=_draws(
                     lot,
                     posteriors,
-                    np.array([law.rho for _, law in worlds]),
-                    weights,
-                    _time_draws(lot, laws[middle], usual_mode, row, end) if time else None,
+                    rho=np.array([law.rho for _, law in worlds]),
+                    weights=weights,
+                    time=_time_draws(lot, laws[middle], mode=usual_mode, row=row, horizon=end)
+                    if time
+                    else None,
                 ),
                 **facts,
             )
@@ -259,5 +265,5 @@ def _share_seen(lot: LotRecords, law: Law, mode: Mode, row: int) -> float:
     """
     data = lot.fit.data
     mu, sigma = lot.fit.design[1] @ mode.x, np.exp(mode.x[2 * lot.fit.rows])
-    seen = share_out_by(law.family, law.origin, data, mu, sigma)
+    seen = share_out_by(law.family, law.origin, data=data, mu=mu, sigma=sigma)
     return float(seen[lot.fit.row == row].mean())

@@ -188,7 +188,11 @@ class _Outer:
                 start = start if np.abs(moved).max(initial=0.0) < _LONG_PATH else self.last
             starts.append(start)
         return find_pooled_modes(
-            self.tree, self.prior, [self.scale_set.at(one) for one in z], starts, decrement
+            self.tree,
+            self.prior,
+            scales=[self.scale_set.at(one) for one in z],
+            starts=starts,
+            decrement=decrement,
         )
 
     def loss(self, z: Array) -> tuple[float, Array]:
@@ -240,7 +244,7 @@ class _Outer:
             self.scale_set.at(z),
             [self.scale_set.at(z + step) for step in _STEP * np.eye(len(z))],
         )
-        paths = mode_slopes(self.tree, self.prior, found, here, ahead, _STEP)
+        paths = mode_slopes(self.tree, self.prior, mode=found, here=here, ahead=ahead, gap=_STEP)
         reached = criteria_at(
             self.tree, self.prior, ahead, [found.state.moved(path, _STEP) for path in paths]
         )
@@ -297,7 +301,11 @@ class _Outer:
         if doubtful.size:
             scales = [self.scale_set.at(one) for one in at[doubtful]]
             again = find_pooled_modes(
-                self.tree, self.prior, scales, [self.last] * len(scales), _NEARLY
+                self.tree,
+                self.prior,
+                scales=scales,
+                starts=[self.last] * len(scales),
+                decrement=_NEARLY,
             )
             lost[doubtful] = np.minimum(lost[doubtful], self.lost(at[doubtful], again))
         ahead, behind, both = np.split(lost, [size, 2 * size])
@@ -344,7 +352,13 @@ def fit_scales(
     values, vectors = np.linalg.eigh(outer.bend(mode, root))
     half = vectors / np.sqrt(np.maximum(values, 1 / _TALLEST_VARIANCE))
     covariance = half @ half.T
-    return ScaleFit(mode, (covariance + covariance.T) / 2, found, -loss, ended and found.converged)
+    return ScaleFit(
+        mode=mode,
+        covariance=(covariance + covariance.T) / 2,
+        found=found,
+        criterion=-loss,
+        converged=ended and found.converged,
+    )
 
 
 def fit_scales_twice(
@@ -360,7 +374,7 @@ def fit_scales_twice(
     first = fit_scales(tree, prior, scale_set, start)
     mode = np.array([_UNLIKE_SHARES.get(one.name, 0.0) for one in scale_set.unknown])
     unlike = replace(first, mode=mode, covariance=_USUAL_VARIANCE * np.eye(len(mode)))
-    second = fit_scales(tree, prior, scale_set, start, unlike)
+    second = fit_scales(tree, prior, scale_set=scale_set, start=start, near=unlike)
     away = np.linalg.solve(np.linalg.cholesky(first.covariance), second.mode - first.mode)
     if np.linalg.norm(away) < _SAME:
         return (first,)

@@ -243,12 +243,12 @@ def _stored(lot: dict[Any, Any], usual_per_gram: float, refused: str) -> StoredL
         )
     cost = float(lot["cost_per_gram"])
     return StoredLot(
-        str(lot["lot"]),
-        str(lot["species"]),
-        seeds,
-        pure,
-        cost / pure if pure and np.isfinite(cost) else 0.0,
-        why,
+        lot=str(lot["lot"]),
+        species=str(lot["species"]),
+        seeds=seeds,
+        pure_per_gram=pure,
+        seed_cost=cost / pure if pure and np.isfinite(cost) else 0.0,
+        why_unknown=why,
     )
 
 

@@ -120,7 +120,9 @@ def expect(
     with one_thread():
         rest = known.without(codes, [ask.key for ask in asks])
         return (
-            None if rest is None else _foretold(known, rest, lot, asks, np.random.default_rng(seed))
+            None
+            if rest is None
+            else _foretold(known, rest, lot=lot, asks=asks, rng=np.random.default_rng(seed))
         )
 
 
@@ -169,7 +171,7 @@ def _foretold(
     forms = rest.forms(np.array([pooled.design.columns.row(key) for key in keys]))
     values = _drawn(rest.law, forms, number, rng)
     scales = _scales(pooled, rng)
-    own, spring, fresh = _fresh(family, pooled, asks, scales, number, rng)
+    own, spring, fresh = _fresh(family, pooled, asks=asks, scales=scales, lot=number, rng=rng)
     new_spring = pooled.scatter.season * rng.standard_normal((_DRAWS, 1))
     mates = values[:, trays:, 0] + own[..., 0] + spring[:, :1]
     time = values[:, trays:, 1] + own[..., 1] + spring[:, 1:] + fresh[..., 1]
@@ -179,7 +181,7 @@ def _foretold(
         ordinary=values[:, :trays, 0] + own[..., 0] + new_spring + fresh[..., 0],
         mates=mates + fresh[..., 0],
         middle=mates.mean(axis=0),
-        out=_out(pooled, group, asks, time, values[:, trays:, 2])
+        out=_out(pooled, group, asks=asks, time=time, log_sigma=values[:, trays:, 2])
         if family.timed
         else np.ones_like(time),
         log_time=_middle_time(pooled, group, time, values[:, trays:, 2])

@@ -209,7 +209,13 @@ class Known:
             middle[columns],
         )
         learnt = {name: here[columns] for name, here in prior.learnt.items()}
-        return BetaPrior(prior.mean[columns], prior.sd[columns], prior.heavy[columns], learnt, told)
+        return BetaPrior(
+            mean=prior.mean[columns],
+            sd=prior.sd[columns],
+            heavy=prior.heavy[columns],
+            learnt=learnt,
+            told=told,
+        )
 
     def _mode(
         self,

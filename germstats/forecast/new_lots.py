@@ -34,7 +34,7 @@ def new_lot(fit: EmergenceFit, species: str, label: str) -> RowDraws:
     rows = [row for row in fit.rows if group_of(row) == species and row.label == label]
     if fit.pooled is not None:
         timed = any(row.draws.time is not None for row in rows)
-        return row_draws(fit.pooled, species, label, None, timed)
+        return row_draws(fit.pooled, species, label=label, lot=None, timed=timed)
     return _mixed(rows, _LOT_SD)
 
 
@@ -68,4 +68,12 @@ def _mixed(rows: list[RowEstimate], sd: float) -> RowDraws:
             season_sd=time.season_sd[at],
         )
     weight = np.full(len(theta), 1 / len(theta))
-    return RowDraws(theta, rho, tray_sd, season_sd, weight, time, place_sd=place_sd)
+    return RowDraws(
+        theta=theta,
+        rho=rho,
+        tray_sd=tray_sd,
+        season_sd=season_sd,
+        weight=weight,
+        time=time,
+        place_sd=place_sd,
+    )

@@ -138,7 +138,13 @@ def replicates_agree(counts: Sequence[int]) -> Agreement:
             "was uneven; have it "
             "repeated before you rely on it."
         )
-    return Agreement(apart <= allowed, float(apart), allowed, _whole(average), said)
+    return Agreement(
+        agree=apart <= allowed,
+        apart=float(apart),
+        allowed=allowed,
+        average=_whole(average),
+        sentence=said,
+    )
 
 
 def two_tests_agree(a: float, b: float) -> Agreement:
@@ -175,7 +181,9 @@ def two_tests_agree(a: float, b: float) -> Agreement:
         said += (
             f", and only {allowed} is allowed: chance does not explain it; have a third test made."
         )
-    return Agreement(apart <= allowed, float(apart), allowed, average, said)
+    return Agreement(
+        agree=apart <= allowed, apart=float(apart), allowed=allowed, average=average, sentence=said
+    )
 
 
 def judge_test(tested: int, good: int, kind: str = "test") -> SeedTest:
@@ -210,7 +218,15 @@ def judge_test(tested: int, good: int, kind: str = "test") -> SeedTest:
         f"{good} of {tested} seeds good in the {kind}: {_range_words(low, high)} of the seed "
         "(exact 95 % range)"
     )
-    return SeedTest(kind, tested, good, good / tested, low, high, f"{said}.")
+    return SeedTest(
+        kind=kind,
+        tested=tested,
+        good=good,
+        share=good / tested,
+        low=low,
+        high=high,
+        sentence=f"{said}.",
+    )
 
 
 def judge_germination(counts: Sequence[int]) -> tuple[SeedTest, Agreement | None]:

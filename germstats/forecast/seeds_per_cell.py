@@ -244,18 +244,20 @@ def seeds_per_cell(
     NotEnoughRecordsError
         The fit has no row.
     """
-    spec = SowingSpec(target, assurance, cells, most_seeds, mixes)
+    spec = SowingSpec(
+        target=target, assurance=assurance, cells=cells, most_seeds=most_seeds, mixes=mixes
+    )
     if not fit.rows:
         raise NotEnoughRecordsError(
             "No lot has a tray that can be used, so no number of seeds can be advised."
         )
     latest = max(row.last_season for row in fit.rows)
     return SowingAdvice(
-        tuple(_advise(row, spec, latest) for row in fit.rows),
-        spec,
-        fit.scatter,
-        fit.patterns.due,
-        fit.trouble,
+        rows=tuple(_advise(row, spec, latest) for row in fit.rows),
+        spec=spec,
+        scatter=fit.scatter,
+        due=fit.patterns.due,
+        trouble=fit.trouble,
     )
 
 
@@ -276,7 +278,7 @@ def pencil_rule(target: float, emergence: float) -> int | None:
 def rates_of(n: float, base: SowingRate) -> tuple[SowingRate, ...]:
     """What is sown cell after cell at a mean of n: n; n and n + 1 in turn; a pinch with mean n."""
     if base.k is not None:
-        return (SowingRate("pinch", (), n, base.k, base.k_measured),)
+        return (SowingRate(kind="pinch", counts=(), mean=n, k=base.k, k_measured=base.k_measured),)
     low = int(n)
     numbers = (low,) if n == low else (low, low + 1)
     return tuple(SowingRate("counted", (number,), float(number)) for number in numbers)

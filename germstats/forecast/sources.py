@@ -73,7 +73,9 @@ class Source:
     def rate_of(self, seeds: float) -> SowingRate:
         """A cell with this many seeds; of a pinch, on the average."""
         if self.by_pinch:
-            return SowingRate("pinch", (), seeds, self.rate.k, self.rate.k_measured)
+            return SowingRate(
+                kind="pinch", counts=(), mean=seeds, k=self.rate.k, k_measured=self.rate.k_measured
+            )
         return SowingRate("counted", (int(seeds),), float(int(seeds)))
 
     def parts(self, cells: int | None = None) -> Parts:
@@ -131,7 +133,14 @@ def stand_in(fit: EmergenceFit, book: RecordBook, species: str, rules: SeedRules
         .get(species)
     )
     pure = float(per_gram) if per_gram is not None and per_gram > 0 else None
-    return _source(fit, book, StoredLot("", species, 0, pure, 0.0, ""), rules)
+    return _source(
+        fit,
+        book,
+        StoredLot(
+            lot="", species=species, seeds=0, pure_per_gram=pure, seed_cost=0.0, why_unknown=""
+        ),
+        rules,
+    )
 
 
 def _source(fit: EmergenceFit, book: RecordBook, stored: StoredLot, rules: SeedRules) -> Source:

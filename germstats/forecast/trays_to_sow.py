@@ -286,18 +286,18 @@ def _line(book: RecordBook, season: int, lot: str, species: str) -> TrayToSow:
         for name in ("common_name", "caution")
     )
     return TrayToSow(
-        "",
-        season,
-        "",
-        lot,
-        species,
-        common,
-        caution,
-        Shape(0),
-        Seeds(None, 0, 0.0, False, None, None),
-        {},
-        "",
-        SowBy(None, ""),
+        tray="",
+        season=season,
+        order="",
+        lot=lot,
+        species=species,
+        common_name=common,
+        caution=caution,
+        shape=Shape(0),
+        seeds=Seeds(low=None, more=0, mean=0.0, by_pinch=False, per_tray=None, grams=None),
+        treatment={},
+        place="",
+        sow_by=SowBy(None, ""),
     )
 
 
@@ -312,7 +312,14 @@ def _planned_seeds(sowing: PlannedSowing) -> Seeds:
     total = math.ceil(sowing.seeds_per_tray - 1e-9)
     low = int(sowing.seeds_per_cell + 1e-9)
     more = 0 if sowing.by_pinch else total - low * sowing.cells
-    return Seeds(low, more, sowing.seeds_per_cell, sowing.by_pinch, total, sowing.grams_per_tray)
+    return Seeds(
+        low=low,
+        more=more,
+        mean=sowing.seeds_per_cell,
+        by_pinch=sowing.by_pinch,
+        per_tray=total,
+        grams=sowing.grams_per_tray,
+    )
 
 
 def _advised_seeds(row: SowingRow, pure_per_gram: float | None) -> Seeds:
@@ -342,7 +349,7 @@ def _shape(book: RecordBook, lot: str, cells: int) -> Shape:
     sizes = [(int(r), int(c)) for r, c in zip(trays["rows"], trays["columns"], strict=True)]
     for rows, columns in sizes:
         if rows * columns == cells:
-            return Shape(cells, rows, columns, rows, columns)
+            return Shape(cells=cells, rows=rows, columns=columns, of_rows=rows, of_columns=columns)
     for rows, columns in sizes:
         if rows * columns > cells:
             wide = [c for c in range(columns, 0, -1) if cells % c == 0 and cells // c <= rows]

@@ -111,7 +111,11 @@ def finish_season(
     patterns = seeds_as_cells(fit.patterns)
     known = (patterns.trays["season"] == season) & patterns.trays["filled"].notna()
     under_way = _UnderWay(
-        pooled, patterns, np.flatnonzero(known.to_numpy()), fit.spec.spring_ends, course
+        pooled=pooled,
+        patterns=patterns,
+        codes=np.flatnonzero(known.to_numpy()),
+        spring_ends=fit.spec.spring_ends,
+        course=course,
     )
     rng = np.random.default_rng(seed)
     each = max(draws // len(pooled.draws), 1)
@@ -241,7 +245,7 @@ def _effects(trays: _UnderWay, draw: PooledDraw, each: int, rng: np.random.Gener
     above = above[:, tree.group[places]]
     centre = predictors(tree, middle)[places] + above  # at the tray effects of the middle
     pull = np.einsum("tij,etj->eti", found.tray_pull[places], above)
-    return _exact_trays(trays, draw, centre, pull, rng)
+    return _exact_trays(trays, draw, centre=centre, pull=pull, rng=rng)
 
 
 def _exact_trays(
@@ -280,12 +284,12 @@ def _values(trays: _UnderWay, draw: PooledDraw, at: Array) -> Array:
                 value = log_likelihood(
                     tiled(data, len(some)),
                     eta,
-                    mu,
-                    log_sigma,
-                    draw.scales.rho,
-                    part.family,
-                    part.origin,
-                    np.tile(delay, len(some)),
+                    mu=mu,
+                    log_sigma=log_sigma,
+                    rho=draw.scales.rho,
+                    family=part.family,
+                    origin=part.origin,
+                    delay=np.tile(delay, len(some)),
                 )
             values[first : first + together, members] = value.reshape(len(some), -1)
     return values
@@ -306,19 +310,25 @@ def _finished(
     )
     days.append(np.maximum(trays.end_days, last))
     every = np.arange(len(last))
-    shares = np.stack([_share_by(trays, draw, at, every, day) for day in days])
+    shares = np.stack([_share_by(trays, draw, at=at, of=every, days=day) for day in days])
     course = np.repeat(final[:, None].astype(float), len(days) - 1, axis=1)
     empty = trays.empty
     of = empty["k"].to_numpy(dtype=np.int64)
-    by_now = _share_by(trays, draw, at, of, empty["last"].to_numpy(dtype=float))
+    by_now = _share_by(trays, draw, at=at, of=of, days=empty["last"].to_numpy(dtype=float))
     count = empty["count"].to_numpy(dtype=np.int64)
     for rows, rate in trays.alike:
-        fills = _fills(draw, at[:, of[rows], 0], by_now[:, rows], shares[:, :, of[rows]], rate)
+        fills = _fills(
+            draw,
+            at[:, of[rows], 0],
+            by_now=by_now[:, rows],
+            shares=shares[:, :, of[rows]],
+            rate=rate,
+        )
         for place, row in enumerate(rows):
             k, fill = of[row], fills[:, :, place]
             final[:, k] += rng.binomial(count[row], fill[-1])
             course[:, :, k] += count[row] * fill[:-1].T
-    return final, _share_by(trays, draw, at, every, last), course
+    return final, _share_by(trays, draw, at=at, of=every, days=last), course
 
 
 def _fills(draw: PooledDraw, eta: Array, by_now: Array, shares: Array, rate: SowingRate) -> Array:

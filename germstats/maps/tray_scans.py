@@ -153,11 +153,23 @@ def emptiest_block(
     if ratios[best] <= 0 or beside < _VISIBLE:
         return None
     limit = _emptier_than(float(ratios[best]), sizes, came, total)
-    p = _block_p(filled, known, corners, limit, np.random.default_rng(seed), permutations)
+    p = _block_p(
+        filled,
+        known,
+        corners=corners,
+        limit=limit,
+        rng=np.random.default_rng(seed),
+        permutations=permutations,
+    )
     top, left, bottom, right = (int(x) for x in corners[best])
     size = int(sizes[best])
     return EmptyBlock(
-        (top, bottom - 1), (left, right - 1), size, int(inside[best]), float(beside * size), p
+        rows=(top, bottom - 1),
+        columns=(left, right - 1),
+        cells=size,
+        filled=int(inside[best]),
+        expected=float(beside * size),
+        p=p,
     )
 
 
@@ -282,7 +294,9 @@ def ring_of_empties(filled: Marks, known: Marks) -> EmptyRing | None:
         seen = int(known[side].sum())
         sides += int(seen > 0 and int(empty[side].sum()) >= bar * seen)
     p = float(stats.hypergeom.sf(outer_empty - 1, cells, empties, outer))
-    return EmptyRing(outer, outer_empty, empties, cells, sides, p)
+    return EmptyRing(
+        outer=outer, outer_empty=outer_empty, empty=empties, cells=cells, sides=sides, p=p
+    )
 
 
 def block_cells(box: EmptyBlock, rows: int, columns: int) -> Marks:
@@ -333,7 +347,11 @@ def join_count(
     expected, variance = _join_moments(a, b, len(labels), int(labels.sum()))
     z = (joins - expected) / variance**0.5 if variance > 0 else 0.0
     return JoinCount(
-        joins, expected, variance, z, _join_p(joins, labels, (a, b), seed, permutations)
+        joins=joins,
+        expected=expected,
+        variance=variance,
+        z=z,
+        p=_join_p(joins, labels, pairs=(a, b), seed=seed, permutations=permutations),
     )
 
 

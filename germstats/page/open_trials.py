@@ -76,7 +76,8 @@ def open_trials(fit: EmergenceFit, book: RecordBook, found: Comparison) -> tuple
         if row.species and row.treatment == "cover" and row.worth_a_trial:
             pairs.setdefault(row.species, []).append(row)
     return tuple(
-        _trial(fit, book, species, tuple(own), found.spec) for species, own in pairs.items()
+        _trial(fit, book, species=species, pairs=tuple(own), spec=found.spec)
+        for species, own in pairs.items()
     )
 
 
@@ -107,13 +108,33 @@ def _trial(
     own, cells = _newest_first(book, species), trays * len(covers) * _cells_of_a_tray(fit, species)
     own = [lot for lot in own if lot.seeds is not None] or own[:1]
     if not own:
-        return OpenTrial(species, covers, pairs, difference, trays, "", 1, cells, None)
+        return OpenTrial(
+            species=species,
+            covers=covers,
+            pairs=pairs,
+            difference=difference,
+            trays=trays,
+            lot="",
+            seeds_per_cell=1,
+            seeds=cells,
+            held=None,
+        )
     trial = TrialSpec(species, covers)
     each_of = [seeds_advised(known_share(fit, trial, lot.lot)[0])[0] for lot in own]
     wanted = [(lot, each, cells * each) for lot, each in zip(own, each_of, strict=True)]
     enough = [one for one in wanted if (one[0].seeds or 0) >= one[2]]
     lot, each, seeds = enough[0] if enough else max(wanted, key=lambda one: one[0].seeds or 0)
-    return OpenTrial(species, covers, pairs, difference, trays, lot.lot, each, seeds, lot.seeds)
+    return OpenTrial(
+        species=species,
+        covers=covers,
+        pairs=pairs,
+        difference=difference,
+        trays=trays,
+        lot=lot.lot,
+        seeds_per_cell=each,
+        seeds=seeds,
+        held=lot.seeds,
+    )
 
 
 def even_trays(trays: int, benches: int) -> int:

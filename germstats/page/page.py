@@ -45,8 +45,8 @@ def season_page(account: SeasonAccount, pictures: Pictures, made_on: datetime.da
     return self_contained(
         "germstats.page",
         "page.html",
-        ("page.css",),
-        ("page.js", "what_if.js"),
+        styles=("page.css",),
+        scripts=("page.js", "what_if.js"),
         title=f"Season page of {account.book.source}",
         about=f"Made on {spelled(pd.Timestamp(made_on))} from the "
         f"records of {account.book.source}{_as_of(account)}. "

@@ -196,11 +196,11 @@ def _drawn(
     rows = tuple(tuple(str(value) for value in row) for row in table.itertuples(index=False))
     block = Drawing(svg, Grid(words.title, tuple(map(str, table.columns)), rows))
     return Drawn(
-        place,
-        lot,
-        picture.name,
-        block,
-        {kind: figure_bytes(picture.figure, kind) for kind in kinds},
+        place=place,
+        lot=lot,
+        name=picture.name,
+        block=block,
+        files={kind: figure_bytes(picture.figure, kind) for kind in kinds},
     )
 
 

@@ -121,11 +121,11 @@ class Begun:
         missing = dict(self.missing)
         parts = {name: _told(name, work, missing, progress) for name, work in self.pending.items()}
         return SeasonAccount(
-            self.book,
-            self.spec,
-            self.fit,
-            self.sowing,
-            self.plan,
+            book=self.book,
+            spec=self.spec,
+            fit=self.fit,
+            sowing=self.sowing,
+            plan=self.plan,
             missing=missing,
             **{"past": None, **parts},
         )
@@ -188,7 +188,9 @@ def begin_account(
     with one_thread():  # the other cores have work of their own
         sowing = seeds_per_cell(fit, **vars(spec.sowing))
         plan = _told("plan", lambda: plan_orders(fit, book, spec.orders), missing, progress)
-    return Begun(book, spec, fit, sowing, plan, missing, pending)
+    return Begun(
+        book=book, spec=spec, fit=fit, sowing=sowing, plan=plan, missing=missing, pending=pending
+    )
 
 
 def _told(

@@ -95,8 +95,8 @@ def check_page(
     html = self_contained(
         "germstats.phone",
         "check_page.html",
-        _STYLES,
-        _SCRIPTS,
+        styles=_STYLES,
+        scripts=_SCRIPTS,
         title="Tray checks" if bench is None else f"Tray checks, spring {bench.season}",
         book=data["book"],
         data=data,

@@ -47,7 +47,15 @@ def fit_fixed(
     at = np.array(start, dtype=float)
 
     def look(at: np.ndarray):
-        return evaluate(data, share @ at[:p], time @ at[p : p + q], at[-1], 0.0, family, "sowing")
+        return evaluate(
+            data,
+            share @ at[:p],
+            mu=time @ at[p : p + q],
+            log_sigma=at[-1],
+            rho=0.0,
+            family=family,
+            origin="sowing",
+        )
 
     terms = look(at)
     for steps in range(50):

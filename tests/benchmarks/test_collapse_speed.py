@@ -99,7 +99,15 @@ def test_collapse_and_fit(rows):
         rows.design @ fit.coefficients[:columns],
         rows.design @ fit.coefficients[columns:-1],
     )
-    terms = evaluate(by_tray, share, time, fit.coefficients[-1], 0.0, LOG_LOGISTIC, "sowing")
+    terms = evaluate(
+        by_tray,
+        share,
+        mu=time,
+        log_sigma=fit.coefficients[-1],
+        rho=0.0,
+        family=LOG_LOGISTIC,
+        origin="sowing",
+    )
     assert fit.log_likelihood == pytest.approx(
         terms.value.sum(), rel=1e-10, abs=0
     )  # sums in another order

@@ -118,7 +118,9 @@ def test_faster_than_glmmtmb(trays, bar, tmp_path):
     table, cells = many_trays(trays)
     seconds, value = ours(table, cells)
     small = trays < 2_000
-    other = theirs(table, cells, tmp_path, 5 if small else 1, with_glmer=small and not REDUCED)
+    other = theirs(
+        table, cells, folder=tmp_path, runs=5 if small else 1, with_glmer=small and not REDUCED
+    )
     ratios = {
         name: statistics.median(np.atleast_1d(run["seconds"])) / seconds
         for name, run in other.items()

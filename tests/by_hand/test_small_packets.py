@@ -61,7 +61,10 @@ def test_no_way_of_sowing_is_worth_more(p: float, rho: float, packet: int) -> No
         for (first, one), (second, other) in itertools.product(tables[0].items(), tables[1].items())
         if sum(first) + sum(second) <= packet
     )
-    claims = [Claim(worth(p, rho, value, wanted, cells), 60) for value, wanted, cells in ORDERS]
+    claims = [
+        Claim(worth(p, rho, value=value, wanted=wanted, cells=cells), 60)
+        for value, wanted, cells in ORDERS
+    ]
     given = spread_seeds(packet, claims)
     assert sum(given) <= packet
     reached = sum(claim.worth(seeds) for claim, seeds in zip(claims, given, strict=True))
@@ -70,14 +73,17 @@ def test_no_way_of_sowing_is_worth_more(p: float, rho: float, packet: int) -> No
 
 
 def test_a_cell_each_comes_before_a_second_seed() -> None:
-    claims = [Claim(worth(0.6, 0.0, 1.0, 3, 3), 60), Claim(worth(0.6, 0.0, 1.0, 3, 3), 60)]
+    claims = [
+        Claim(worth(0.6, 0.0, value=1.0, wanted=3, cells=3), 60),
+        Claim(worth(0.6, 0.0, value=1.0, wanted=3, cells=3), 60),
+    ]
     assert spread_seeds(6, claims) == (3, 3)
 
 
 def test_a_lower_rank_is_served_first_though_it_gains_less() -> None:
     claims = [
-        Claim(worth(0.6, 0.0, 5.0, 3, 3), 3, rank=2),
-        Claim(worth(0.6, 0.0, 1.0, 3, 3), 3, rank=1),
+        Claim(worth(0.6, 0.0, value=5.0, wanted=3, cells=3), 3, rank=2),
+        Claim(worth(0.6, 0.0, value=1.0, wanted=3, cells=3), 3, rank=1),
     ]
     assert spread_seeds(4, claims) == (1, 3)
 

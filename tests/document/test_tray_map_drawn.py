@@ -19,7 +19,16 @@ from germstats.page.figures import GridWords, draw_grid, tray_map_figure
 def one() -> TrayMap:
     emerged = np.array([[1.0, 0.0, 2.0], [np.nan, 3.0, 1.0]])
     limit = np.full((2, 3), 2.0)
-    return TrayMap("T-7", 2, 3, limit.copy(), emerged, np.full((2, 3), np.nan), True, limit)
+    return TrayMap(
+        tray="T-7",
+        rows=2,
+        columns=3,
+        sown=limit.copy(),
+        emerged=emerged,
+        lost=np.full((2, 3), np.nan),
+        counted=True,
+        overfull_above=limit,
+    )
 
 
 def body(text: str, rows: int) -> list[list[str]]:
@@ -61,9 +70,20 @@ def test_block_and_ring_are_told_with_counts_and_chance():
     filled = np.ones((6, 12))
     filled[2:6, 3:9] = 0
     nothing = np.full((6, 12), np.nan)
-    one = TrayMap("T-8", 6, 12, np.full((6, 12), 2.0), filled, nothing, False, nothing)
+    one = TrayMap(
+        tray="T-8",
+        rows=6,
+        columns=12,
+        sown=np.full((6, 12), 2.0),
+        emerged=filled,
+        lost=nothing,
+        counted=False,
+        overfull_above=nothing,
+    )
     block = scan_empty_block(one)
-    text = map_text(one, block, EmptyRing(32, 12, 24, 72, 0, 0.5))
+    text = map_text(
+        one, block, EmptyRing(outer=32, outer_empty=12, empty=24, cells=72, sides=0, p=0.5)
+    )
     assert text.count("[") == 24 + 1  # the legend explains it once
     assert "Block C4 to F9: 0 of 24 cells filled, 24 expected" in text
     assert "fewer than 1 tray in 1000" in text
@@ -73,7 +93,9 @@ def test_block_and_ring_are_told_with_counts_and_chance():
 
 
 def test_the_block_is_framed_where_it_lies(one):
-    lines = map_text(one, EmptyBlock((0, 0), (1, 2), 2, 1, 2.0, 0.3)).splitlines()
+    lines = map_text(
+        one, EmptyBlock(rows=(0, 0), columns=(1, 2), cells=2, filled=1, expected=2.0, p=0.3)
+    ).splitlines()
     assert lines[2].count("[") == 2
     assert lines[3].count("[") == 0
 

@@ -55,7 +55,15 @@ def patterns_of(
 
 def value(patterns, eta, mu, log_sigma, rho, family="log-normal", origin="sowing"):
     eta, mu = np.atleast_1d(eta).astype(float), np.atleast_1d(mu).astype(float)
-    return evaluate(compile_patterns(patterns), eta, mu, log_sigma, rho, FAMILIES[family], origin)
+    return evaluate(
+        compile_patterns(patterns),
+        eta,
+        mu=mu,
+        log_sigma=log_sigma,
+        rho=rho,
+        family=FAMILIES[family],
+        origin=origin,
+    )
 
 
 def beta_mixture_cell(n, seen_shares, unseen, p, rho):
@@ -84,16 +92,22 @@ def test_counts_match_the_beta_mixture_written_out(family, rho):
         times=[(0, 20, 28, 1), (0, 28, 35, 1)], finishes=[(0, 0, 2, 50, "counts", 1)], trays=1
     )
     expected = math.log(
-        beta_mixture_cell(2, [cdf(28) - cdf(20), cdf(35) - cdf(28)], 1 - cdf(50), p, rho)
+        beta_mixture_cell(
+            2, [cdf(28) - cdf(20), cdf(35) - cdf(28)], unseen=1 - cdf(50), p=p, rho=rho
+        )
     )
-    got = value(patterns, math.log(p / (1 - p)), mu, math.log(sigma), rho, family).value[0]
+    got = value(
+        patterns, math.log(p / (1 - p)), mu=mu, log_sigma=math.log(sigma), rho=rho, family=family
+    ).value[0]
     assert got == pytest.approx(
         expected, abs=2e-6 if rho else 1e-12
     )  # the mixture is summed on a grid
 
     patterns = patterns_of(times=[(0, 20, 28, 1)], finishes=[(0, 0, 1, 33, "counts", 1)], trays=1)
-    expected = math.log(beta_mixture_cell(2, [cdf(28) - cdf(20)], 1 - cdf(33), p, rho))
-    got = value(patterns, math.log(p / (1 - p)), mu, math.log(sigma), rho, family).value[0]
+    expected = math.log(beta_mixture_cell(2, [cdf(28) - cdf(20)], unseen=1 - cdf(33), p=p, rho=rho))
+    got = value(
+        patterns, math.log(p / (1 - p)), mu=mu, log_sigma=math.log(sigma), rho=rho, family=family
+    ).value[0]
     assert got == pytest.approx(expected, abs=2e-6 if rho else 1e-12)
 
 
@@ -116,15 +130,24 @@ def test_up_to_a_horizon_counts_match_the_law_cut_off_there(family, rho, median)
             horizon=[end],
         )
         gaps = [share(28) - share(20), share(35) - share(28)]
-        expected = math.log(beta_mixture_cell(2, gaps, 1 - share(last), p, rho))
-        got = value(patterns, math.log(p / (1 - p)), mu, math.log(sigma), rho, family).value[0]
+        expected = math.log(beta_mixture_cell(2, gaps, unseen=1 - share(last), p=p, rho=rho))
+        got = value(
+            patterns,
+            math.log(p / (1 - p)),
+            mu=mu,
+            log_sigma=math.log(sigma),
+            rho=rho,
+            family=family,
+        ).value[0]
         assert got == pytest.approx(
             expected, abs=2e-6 if rho else 1e-8
         )  # differences of shares near 1 lose digits
         assert 0 <= share(last) <= 1
     one = patterns_of(finishes=[(0, 0, 1, 50, "counts", 1)], trays=1, horizon=[end])
-    expected = math.log(beta_mixture_cell(2, [1.0], 1 - share(50), p, rho))
-    got = value(one, math.log(p / (1 - p)), mu, math.log(sigma), rho, family).value[0]
+    expected = math.log(beta_mixture_cell(2, [1.0], unseen=1 - share(50), p=p, rho=rho))
+    got = value(
+        one, math.log(p / (1 - p)), mu=mu, log_sigma=math.log(sigma), rho=rho, family=family
+    ).value[0]
     assert got == pytest.approx(expected, abs=2e-6 if rho else 1e-9)
 
 
@@ -139,9 +162,9 @@ def test_occupancy_with_a_range_of_seeds_adds_up_to_one(rho):
             value(
                 patterns_of(occupied=[(0, sowing, lo, hi, 1)], trays=1),
                 0.3,
-                math.log(30),
-                -1.0,
-                rho,
+                mu=math.log(30),
+                log_sigma=-1.0,
+                rho=rho,
             ).value[0]
             for lo, hi in itertools.pairwise(days)
         ]
@@ -149,9 +172,9 @@ def test_occupancy_with_a_range_of_seeds_adds_up_to_one(rho):
             value(
                 patterns_of(finishes=[(0, sowing, 0, 60, "occupancy", 1)], trays=1),
                 0.3,
-                math.log(30),
-                -1.0,
-                rho,
+                mu=math.log(30),
+                log_sigma=-1.0,
+                rho=rho,
             ).value[0]
         )
         assert np.exp(outcomes).sum() == pytest.approx(1.0, abs=1e-12)
@@ -170,7 +193,8 @@ def test_range_and_pinch_counts_add_up_to_one_over_the_number_seen():
                 trays=1,
             )
             total += math.exp(
-                value(patterns, 0.5, math.log(30), -1.0, 0.1).value[0] - math.lgamma(seen + 1)
+                value(patterns, 0.5, mu=math.log(30), log_sigma=-1.0, rho=0.1).value[0]
+                - math.lgamma(seen + 1)
             )
         assert total == pytest.approx(1.0, abs=1e-9)
 
@@ -186,7 +210,10 @@ def test_occupancy_at_one_seed_per_cell_equals_counts():
     occupancy = patterns_of(
         occupied=[(0, 0, 10, 20, 7)], finishes=[(0, 0, 0, 50, "occupancy", 5)], sowings=one, trays=1
     )
-    a, b = value(counts, -0.3, 3.0, -0.8, 0.07), value(occupancy, -0.3, 3.0, -0.8, 0.07)
+    a, b = (
+        value(counts, -0.3, mu=3.0, log_sigma=-0.8, rho=0.07),
+        value(occupancy, -0.3, mu=3.0, log_sigma=-0.8, rho=0.07),
+    )
     np.testing.assert_allclose(a.value, b.value, rtol=1e-12)
     np.testing.assert_allclose(a.gradient, b.gradient, rtol=1e-10, atol=1e-10)
     np.testing.assert_allclose(a.hessian, b.hessian, rtol=1e-9, atol=1e-9)
@@ -211,7 +238,7 @@ def test_derivatives_match_differences(family, origin, rho, horizon):
         horizon=horizon,
     )
     eta, mu, log_sigma = np.array([0.4, -1.1]), np.array([3.1, 2.9]), -0.9
-    at = value(patterns, eta, mu, log_sigma, rho, family, origin)
+    at = value(patterns, eta, mu=mu, log_sigma=log_sigma, rho=rho, family=family, origin=origin)
     step = 1e-5
     for k in range(3):
         for tray in (0, 1):
@@ -221,11 +248,11 @@ def test_derivatives_match_differences(family, origin, rho, horizon):
                 value(
                     patterns,
                     eta + sign * move * (k == 0),
-                    mu + sign * move * (k == 1),
-                    log_sigma + sign * step * (k == 2),
-                    rho,
-                    family,
-                    origin,
+                    mu=mu + sign * move * (k == 1),
+                    log_sigma=log_sigma + sign * step * (k == 2),
+                    rho=rho,
+                    family=family,
+                    origin=origin,
                 )
                 for sign in (1, -1)
             ]
@@ -244,7 +271,7 @@ def test_far_tails_stay_finite(family):
         occupied=[(0, 1, 500, 501, 1), (0, 2, 0, 0.5, 1)],
         trays=1,
     )
-    at = value(patterns, 3.0, 3.0, -2.0, 0.05, family)
+    at = value(patterns, 3.0, mu=3.0, log_sigma=-2.0, rho=0.05, family=family)
     assert (
         np.isfinite(at.value).all()
         and np.isfinite(at.gradient).all()
@@ -254,5 +281,8 @@ def test_far_tails_stay_finite(family):
 
 def test_a_seed_seen_before_the_clock_starts_is_impossible():
     patterns = patterns_of(times=[(0, 5, 15, 1)], finishes=[(0, 0, 1, 50, "counts", 1)], trays=1)
-    assert value(patterns, 0.0, 3.0, -1.0, 0.0, origin="1 February").value[0] == -np.inf
-    assert np.isfinite(value(patterns, 0.0, 3.0, -1.0, 0.0).value[0])
+    assert (
+        value(patterns, 0.0, mu=3.0, log_sigma=-1.0, rho=0.0, origin="1 February").value[0]
+        == -np.inf
+    )
+    assert np.isfinite(value(patterns, 0.0, mu=3.0, log_sigma=-1.0, rho=0.0).value[0])

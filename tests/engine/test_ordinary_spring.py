@@ -18,7 +18,13 @@ def ordinary(seen: float, late: float, horizon: float) -> float:
     """
     one = np.ones(1)
     time = TimeDraws(
-        np.log(60) * one, 0.2 * one, 0.08 * one, 0.15 * one, "log-normal", "sowing", horizon
+        mu=np.log(60) * one,
+        sigma=0.2 * one,
+        tray_sd=0.08 * one,
+        season_sd=0.15 * one,
+        family="log-normal",
+        origin="sowing",
+        horizon=horizon,
     )
     return float(expit(in_ordinary_spring(time, logit(seen) * one, late * one))[0])
 

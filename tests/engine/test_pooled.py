@@ -39,7 +39,11 @@ def laid_out(nursery):
     lots = sort_lots(nursery.patterns, Scatter())
     laws = {lot.group: ("log-normal", "1 February") for lot in lots}
     design = build_design(
-        nursery.patterns, lots, laws, time_priors(lots, nursery.patterns, "1 February"), Scatter()
+        nursery.patterns,
+        lots,
+        laws=laws,
+        priors=time_priors(lots, nursery.patterns, "1 February"),
+        scatter=Scatter(),
     )
     scale_set = ScaleSet(tuple(COORDINATES[name] for name in NAMES), {})
     scales = scale_set.at(np.zeros(len(NAMES)))
@@ -176,13 +180,13 @@ def test_shuffled_trays_change_nothing(nursery):
         return frame.assign(tray=code[frame["tray"].to_numpy()]).sample(frac=1, random_state=1)
 
     shuffled = Patterns(
-        made.trays.iloc[order].reset_index(drop=True),
-        moved(made.times),
-        moved(made.finishes),
-        moved(made.occupied),
-        made.sowings,
-        {},
-        {},
+        trays=made.trays.iloc[order].reset_index(drop=True),
+        times=moved(made.times),
+        finishes=moved(made.finishes),
+        occupied=moved(made.occupied),
+        sowings=made.sowings,
+        notes={},
+        left_out={},
     )
     for one, other in zip(fit_emergence(made).rows, fit_emergence(shuffled).rows, strict=True):
         assert (one.lot, one.label) == (other.lot, other.label)

@@ -50,9 +50,14 @@ def test_the_path_of_a_late_spring_is_where_the_mode_goes(pooled):
     assert [one.name for one in pooled.scale_set.unknown][-1] == "delay"
     mode = find_pooled_mode(tree, prior, scales, pooled.scales.found.state)
     gap, far = 8e-4, 8e-3  # days
-    path = mode_slopes(tree, prior, mode, scales, [replace(scales, delay=scales.delay + gap)], gap)[
-        0
-    ]
+    path = mode_slopes(
+        tree,
+        prior,
+        mode=mode,
+        here=scales,
+        ahead=[replace(scales, delay=scales.delay + gap)],
+        gap=gap,
+    )[0]
     high, low = (
         find_pooled_mode(tree, prior, replace(scales, delay=scales.delay + by), mode.state)
         for by in (far, -far)

@@ -67,7 +67,11 @@ def test_draws_of_scales_weigh_one_together():
     made = simulate_nursery(World(), NurserySpec(seasons=1, trays=1, species=2, lots=2), 5)
     pooled = fit_emergence(made.patterns).pooled
     drawn = draw_scales(
-        pooled.design.tree, pooled.design.prior, pooled.scale_set, (pooled.scales,), 64
+        pooled.design.tree,
+        pooled.design.prior,
+        scale_set=pooled.scale_set,
+        fits=(pooled.scales,),
+        draws=64,
     )
     assert sum(draw.weight for draw in drawn) == pytest.approx(1.0, abs=1e-12)
 

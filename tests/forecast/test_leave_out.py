@@ -32,7 +32,9 @@ def laid_out_again(fit, others):
     priors = {
         group: time_priors(lots, patterns, origin)[group] for group, (_, origin) in laws.items()
     }
-    return build_design(patterns, lots, laws, priors, pooled.scatter, pooled.current)
+    return build_design(
+        patterns, lots, laws=laws, priors=priors, scatter=pooled.scatter, current=pooled.current
+    )
 
 
 def solved_again(fit, others, season):
@@ -64,11 +66,11 @@ def test_the_rest_is_as_if_fitted_without_the_lot(fit, lot, season):
     one = trays.iloc[left_out[0]]
     chill = float(one["chill_weeks"])
     key = TrayKey(
-        str(one["species"]),
-        str(one["treatment"]),
-        season,
-        str(one["place"]),
-        chill if chill > 0 else None,
+        group=str(one["species"]),
+        label=str(one["treatment"]),
+        season=season,
+        place=str(one["place"]),
+        chill=chill if chill > 0 else None,
     )
     rest = Known(fit).without(left_out, [key])
     design, law = solved_again(fit, np.setdiff1d(np.arange(len(trays)), left_out), season)
@@ -99,10 +101,10 @@ def test_a_tray_at_a_place_where_only_other_species_stood(fit):
     left_out = np.flatnonzero((trays["lot"] == "BASA-25A") & (trays["season"] == 2026))
     here = trays[trays["season"] == 2026]
     places = set(here["place"]) - set(here["place"][here["species"] == "BASA"])
-    key = TrayKey("BASA", "grit", 2026, min(places), 11.0)
+    key = TrayKey(group="BASA", label="grit", season=2026, place=min(places), chill=11.0)
     rest = Known(fit).without(left_out, [key])
     mean, _ = rest.law.rows(rest.forms(fit.pooled.design.columns.row(key))[None], np.array([-1]))
-    other = TrayKey("BASA", "grit", 2026, None, 11.0)
+    other = TrayKey(group="BASA", label="grit", season=2026, place=None, chill=11.0)
     usual, _ = rest.law.rows(rest.forms(fit.pooled.design.columns.row(other))[None], np.array([-1]))
     column = fit.pooled.design.columns.at["place", 0, 2026, key.place]
     effect = fit.pooled.scales.found.state.beta[column]

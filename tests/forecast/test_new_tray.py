@@ -40,7 +40,12 @@ def test_a_new_tray_has_the_scatter_of_trays_places_and_springs(
     """Normal effects add up: sd^2 = tray^2 + place^2 + spring^2."""
     one = np.ones(1)
     draws = RowDraws(
-        0.8 * one, 0.05 * one, np.hypot(own, place) * one, spring * one, one, place_sd=place * one
+        theta=0.8 * one,
+        rho=0.05 * one,
+        tray_sd=np.hypot(own, place) * one,
+        season_sd=spring * one,
+        weight=one,
+        place_sd=place * one,
     )
     exact = moments(0.8 * one, np.sqrt(own**2 + place**2 + spring**2) * one)[0]
     np.testing.assert_allclose(found(draws), exact, rtol=0, atol=1e-6)  # 21 Gauss-Hermite points
@@ -100,7 +105,14 @@ def test_the_worst_spring_is_never_better_than_an_ordinary_one(shift: float) -> 
     same = np.ones(400)
     theta = 0.8 + 0.2 * stats.norm.ppf((np.arange(400) + 0.5) / 400)
     worst_on_record = WorstSpring(2024, shift * same)
-    draws = RowDraws(theta, 0.05 * same, 0.3 * same, 0.5 * same, same / 400, worst=worst_on_record)
+    draws = RowDraws(
+        theta=theta,
+        rho=0.05 * same,
+        tray_sd=0.3 * same,
+        season_sd=0.5 * same,
+        weight=same / 400,
+        worst=worst_on_record,
+    )
     rates = (SowingRate("counted", (2,), 2.0),)
     for wanted in range(20, 72, 5):
         worst, ordinary = (

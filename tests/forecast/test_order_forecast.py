@@ -36,7 +36,13 @@ def world(
     size = 640 if lot else 1
     theta = logit(p) + (lot * ndtri((np.arange(size) + 0.5) / size) if lot else np.zeros(1))
     same = np.ones(size)
-    return RowDraws(theta, rho * same, tray * same, spring * same, same / size)
+    return RowDraws(
+        theta=theta,
+        rho=rho * same,
+        tray_sd=tray * same,
+        season_sd=spring * same,
+        weight=same / size,
+    )
 
 
 def test_without_scatter_it_is_the_binomial() -> None:
@@ -104,7 +110,7 @@ def test_trays_share_the_spring_but_not_their_luck() -> None:
     """Plain simulation with numpy (computed): 40,000 springs, 4 Monte-Carlo standard errors."""
     rng = np.random.default_rng(1)
     springs = 40_000
-    draws = world(0.5, 0.6, 0.5, 0.4, rho=0.1)
+    draws = world(0.5, 0.6, spring=0.5, lot=0.4, rho=0.1)
     level = logit(0.5) + 0.4 * rng.standard_normal(springs) + 0.5 * rng.standard_normal(springs)
     plugs = np.zeros(springs)
     for _ in range(3):
@@ -206,8 +212,22 @@ def test_the_day_of_the_last_plant_is_an_order_statistic() -> None:
     computed).
     """
     one = np.ones(1)
-    time = TimeDraws(np.log(50.0) * one, 0.2 * one, 0 * one, 0 * one, "log-normal", "sowing")
-    draws = RowDraws(np.array([logit(0.6)]), 0 * one, 0 * one, 0 * one, one, time)
+    time = TimeDraws(
+        mu=np.log(50.0) * one,
+        sigma=0.2 * one,
+        tray_sd=0 * one,
+        season_sd=0 * one,
+        family="log-normal",
+        origin="sowing",
+    )
+    draws = RowDraws(
+        theta=np.array([logit(0.6)]),
+        rho=0 * one,
+        tray_sd=0 * one,
+        season_sd=0 * one,
+        weight=one,
+        time=time,
+    )
     days = day_of_plug([TimedTrays(draws, ((TWO, 36),), (0, 0), 10.0)], 50, plain_luck(0.1))
     for day in (55.0, 60.0, 66.0, 80.0, 1e6):
         up = stats.norm.cdf((np.log(day - 10) - np.log(50)) / 0.2)
@@ -219,8 +239,10 @@ def test_the_day_of_the_last_plant_is_an_order_statistic() -> None:
 
 def test_more_plants_than_cells_never_come() -> None:
     one = np.ones(1)
-    time = TimeDraws(one, one, one, one, "Weibull", "1 February")
-    draws = RowDraws(one, 0.1 * one, one, one, one, time)
+    time = TimeDraws(
+        mu=one, sigma=one, tray_sd=one, season_sd=one, family="Weibull", origin="1 February"
+    )
+    draws = RowDraws(theta=one, rho=0.1 * one, tray_sd=one, season_sd=one, weight=one, time=time)
     assert np.isinf(
         day_of_plug([TimedTrays(draws, ((PINCH, 4),), (0, 0), 0.0)], 9, plain_luck())
     ).all()

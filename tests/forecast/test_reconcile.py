@@ -26,21 +26,21 @@ NAMES = [name for name, _ in zip(new_names(2027, []), PLAN, strict=False)]
 
 
 def plan():
-    seeds = Seeds(2, 0, 2.0, False, 144, 0.4)
+    seeds = Seeds(low=2, more=0, mean=2.0, by_pinch=False, per_tray=144, grams=0.4)
     return [
         TrayToSow(
-            name,
-            2027,
-            order,
-            lot,
-            species,
-            "",
-            "",
-            Shape(36, 6, 6, 6, 6),
-            seeds,
-            {},
-            "",
-            SowBy(None, ""),
+            tray=name,
+            season=2027,
+            order=order,
+            lot=lot,
+            species=species,
+            common_name="",
+            caution="",
+            shape=Shape(cells=36, rows=6, columns=6, of_rows=6, of_columns=6),
+            seeds=seeds,
+            treatment={},
+            place="",
+            sow_by=SowBy(None, ""),
         )
         for name, (order, lot, species) in zip(NAMES, PLAN, strict=True)
     ]

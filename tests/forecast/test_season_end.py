@@ -51,7 +51,13 @@ def test_a_cell_at_its_last_check_is_the_beta_mixture(seen, rho):
 
 def under_way(book, course=None):
     patterns = find_patterns(book)
-    return _UnderWay(None, patterns, np.arange(len(patterns.trays)), (7, 31), course)
+    return _UnderWay(
+        pooled=None,
+        patterns=patterns,
+        codes=np.arange(len(patterns.trays)),
+        spring_ends=(7, 31),
+        course=course,
+    )
 
 
 @pytest.fixture

@@ -91,9 +91,17 @@ def comparison(species: str = "AAA") -> Comparison:
     )
     rows = [_pair(species, *one) for one in told]
     refused = ComparisonRow(
-        species, "cover", "none", "clay", (1, 1), (72, 72), (5, 9), (5, 9), notes=("one tray",)
+        species=species,
+        treatment="cover",
+        reference="none",
+        level="clay",
+        trays=(1, 1),
+        seeds=(72, 72),
+        emerged=(5, 9),
+        filled=(5, 9),
+        notes=("one tray",),
     )
-    over = _pair(None, "grit", 9.0, -4.0, 21.0, "cannot tell")
+    over = _pair(None, "grit", points=9.0, low=-4.0, high=21.0, verdict="cannot tell")
     return Comparison((*rows, refused, over), (), (), CompareSpec())
 
 
@@ -101,17 +109,17 @@ def _pair(
     species: str | None, level: str, points: float, low: float, high: float, verdict: str
 ) -> ComparisonRow:
     return ComparisonRow(
-        species,
-        "cover",
-        "none",
-        level,
-        (4, 4),
-        (288, 288),
-        (100, 140),
-        (100, 140),
-        points,
-        low,
-        high,
+        species=species,
+        treatment="cover",
+        reference="none",
+        level=level,
+        trays=(4, 4),
+        seeds=(288, 288),
+        emerged=(100, 140),
+        filled=(100, 140),
+        points=points,
+        points_low=low,
+        points_high=high,
         verdict=verdict,
     )
 
@@ -133,7 +141,16 @@ def spring(lots: int = 3, name: str = "L") -> Watch:
             * (lots // 3)
         )
     )
-    return Watch(WatchSpec(on), 2026, (), rows, (), (), 1.0, ())
+    return Watch(
+        spec=WatchSpec(on),
+        spring=2026,
+        rows=(),
+        lots=rows,
+        orders=(),
+        weather=(),
+        plug_value=1.0,
+        first_springs=(),
+    )
 
 
 def plan(name: str = "Q-1") -> OrderPlan:
@@ -145,32 +162,48 @@ def plan(name: str = "Q-1") -> OrderPlan:
     )
     rows = tuple(
         OrderRow(
-            order,
-            species,
-            100,
-            due,
-            (),
-            0.9,
-            None,
-            None,
-            110.0,
-            90,
-            130,
-            (),
-            2,
-            None,
-            None,
-            ready,
-            None,
-            Losses(0.05, "", 0.0, 0.1, 0.02, 0.02, fixed_losses(0.05)),
-            False,
-            False,
-            (),
-            (),
+            order=order,
+            species=species,
+            plugs=100,
+            due=due,
+            sowings=(),
+            chance=0.9,
+            worst_season=None,
+            worst_chance=None,
+            expected_plugs=110.0,
+            plugs_low=90,
+            plugs_high=130,
+            trays_for=(),
+            trays_alone=2,
+            pencil_trays=None,
+            pencil_chance=None,
+            ready=ready,
+            cost=None,
+            losses=Losses(
+                share=0.05,
+                source="",
+                tray_low=0.0,
+                tray_high=0.1,
+                tray_sd=0.02,
+                spring_sd=0.02,
+                law=fixed_losses(0.05),
+            ),
+            short=False,
+            rationed=False,
+            notes=(),
+            of_lots=(),
         )
         for order, species, ready, due in lines
     )
-    return OrderPlan(rows, (), (), (), 2027, OrderSpec(), 0.8)
+    return OrderPlan(
+        rows=rows,
+        store=(),
+        collecting=(),
+        set_aside=(),
+        season=2027,
+        spec=OrderSpec(),
+        chance_of_all=0.8,
+    )
 
 
 def past(trays: int = 12, lot: str = "L1") -> BackTest:
@@ -205,17 +238,17 @@ def past(trays: int = 12, lot: str = "L1") -> BackTest:
     names = sorted({row.season for row in rows})
     seasons = tuple(score(str(name), [row for row in rows if row.season == name]) for name in names)
     return BackTest(
-        rows,
-        (),
-        {},
-        seasons,
-        (score(lot, rows),),
-        (),
-        score("all", rows),
-        2024,
-        FitSpec(),
-        0.9,
-        0.9,
+        rows=rows,
+        set_aside=(),
+        left_out={},
+        seasons=seasons,
+        lots=(score(lot, rows),),
+        bases=(),
+        overall=score("all", rows),
+        first_season=2024,
+        spec=FitSpec(),
+        target=0.9,
+        level=0.9,
     )
 
 
@@ -225,5 +258,12 @@ def tray_map(filled: float = 1.0, tray: str = "T-7") -> TrayMap:
     emerged[0, 0] = np.nan
     nothing = np.full((6, 12), np.nan)
     return TrayMap(
-        tray, 6, 12, np.full((6, 12), 2.0), emerged, nothing, True, np.full((6, 12), 2.0)
+        tray=tray,
+        rows=6,
+        columns=12,
+        sown=np.full((6, 12), 2.0),
+        emerged=emerged,
+        lost=nothing,
+        counted=True,
+        overfull_above=np.full((6, 12), 2.0),
     )

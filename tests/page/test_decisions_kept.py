@@ -157,7 +157,7 @@ def test_whether_the_day_to_sow_by_heeds_the_cold_is_a_field(pinched):
     cold = replace(book, tables={**book.tables, "species": needy})
     assert sow_by(cold, "A-1", "AAAA", 2027).counts_cold
     assert not sow_by(book, "A-1", "AAAA", 2027).counts_cold
-    assert not sow_by(book, "A-1", "AAAA", 2027, "8 weeks of cold").counts_cold
+    assert not sow_by(book, "A-1", species="AAAA", season=2027, label="8 weeks of cold").counts_cold
 
 
 # --- spring over

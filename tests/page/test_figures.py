@@ -121,7 +121,9 @@ def test_a_pinch_of_unknown_size_is_counted_in_pinches():
 
 def test_a_pinch_of_known_size_is_told_by_its_seeds():
     fit = small_fit()
-    row = replace(fit.rows[0], rate=SowingRate("pinch", (), 5.0, 3.0, True))
+    row = replace(
+        fit.rows[0], rate=SowingRate(kind="pinch", counts=(), mean=5.0, k=3.0, k_measured=True)
+    )
     advice = seeds_per_cell(replace(fit, rows=(row,)))
     assert "in a pinch" in figures.fill_picture(row, advice.rows[0], advice.spec).words.title
 
@@ -167,7 +169,9 @@ def test_a_course_of_cells_is_the_fill_of_a_new_tray():
     finishes = [(t, 0, 0, 200, "occupancy", 22) for t in (0, 1)]
     from germstats.engine.fit import fit_emergence
 
-    fit = fit_emergence(made_patterns(trays, (), finishes, occupied, (rate,)))
+    fit = fit_emergence(
+        made_patterns(trays, (), finishes=finishes, occupied=occupied, sowings=(rate,))
+    )
     (course,) = courses_of_lot(fit, "C")
     assert course.unit == "cells"
     assert (course.seen.came, course.seen.sown) == (100, 144)
@@ -178,7 +182,7 @@ def test_a_course_of_cells_is_the_fill_of_a_new_tray():
 
 def test_seeds_by_the_pinch_are_told_as_about():
     """Two trays of 72 pinches of 2 seeds: 40 seedlings each are a share of about 144 seeds."""
-    rate = SowingRate("pinch", (), 2.0, 3.0, True)
+    rate = SowingRate(kind="pinch", counts=(), mean=2.0, k=3.0, k_measured=True)
     trays = [{"lot": "P", "seeds": np.nan, "emerged": 40.0, "filled": 30.0}] * 2
     times = [(t, 70, 90, 40) for t in (0, 1)]
     finishes = [
@@ -186,7 +190,9 @@ def test_seeds_by_the_pinch_are_told_as_about():
     ]
     from germstats.engine.fit import fit_emergence
 
-    fit = fit_emergence(made_patterns(trays, times, finishes, (), (rate,)))
+    fit = fit_emergence(
+        made_patterns(trays, times, finishes=finishes, occupied=(), sowings=(rate,))
+    )
     picture = figures.emergence_picture(fit, "P")
     assert picture.figure.axes[0].get_title(loc="left") == "none: 80 of about 288 seeds, 2 trays"
     assert list(picture.table["seen, %"]) == ["28"]

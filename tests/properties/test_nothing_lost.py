@@ -230,7 +230,13 @@ def lost(book: RecordBook, tables: Tables) -> Iterator[tuple[str, int, str, str]
             for place, text in enumerate(line):
                 heading = heads[place] if place < len(heads) else ""
                 if text.strip() and not (
-                    _is_used(clean.loc[number], name, _column(name, heading), text, book.dates)
+                    _is_used(
+                        clean.loc[number],
+                        name,
+                        column=_column(name, heading),
+                        text=text,
+                        dates=book.dates,
+                    )
                     or _is_named(own, name, _column(name, heading), text)
                     or _is_listed(findings, _column(name, heading), text)
                     or (

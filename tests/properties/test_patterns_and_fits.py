@@ -45,7 +45,13 @@ def test_time_units_change_nothing(factor, family):
         )
         at = np.array([np.log(40 * scale)])
         return evaluate(
-            compile_patterns(patterns), np.array([0.3]), at, -1.0, 0.05, FAMILIES[family], "sowing"
+            compile_patterns(patterns),
+            np.array([0.3]),
+            mu=at,
+            log_sigma=-1.0,
+            rho=0.05,
+            family=FAMILIES[family],
+            origin="sowing",
         ).value[0]
 
     assert value(factor) == pytest.approx(value(1.0), rel=1e-9)

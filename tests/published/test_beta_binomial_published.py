@@ -31,7 +31,13 @@ def chance_of_each_count(n, p, rho):
         )
         eta = np.array([math.log(p / (1 - p))])
         at = evaluate(
-            compile_patterns(patterns), eta, np.array([4.0]), -1.0, rho, LOG_NORMAL, "sowing"
+            compile_patterns(patterns),
+            eta,
+            mu=np.array([4.0]),
+            log_sigma=-1.0,
+            rho=rho,
+            family=LOG_NORMAL,
+            origin="sowing",
         )
         chances.append(
             math.comb(n, seen) * math.exp(float(np.sum(at.value)))

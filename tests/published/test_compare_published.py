@@ -51,16 +51,16 @@ def counted(emerged, seeds, level, block=None) -> Trial:
     level = np.asarray(level, dtype=np.int64)
     block = np.zeros(len(level), dtype=np.int64) if block is None else block
     return Trial(
-        made_patterns(trays, finishes=finishes),
-        np.arange(len(level)),
-        level,
-        block,
-        "log-normal",
-        "sowing",
-        False,
-        known_rho(0.0),
-        4.0,
-        -1.0,
+        patterns=made_patterns(trays, finishes=finishes),
+        codes=np.arange(len(level)),
+        level=level,
+        block=block,
+        family="log-normal",
+        origin="sowing",
+        timed=False,
+        rho=known_rho(0.0),
+        log_time=4.0,
+        log_sigma=-1.0,
     )
 
 
@@ -104,14 +104,14 @@ def test_holms_procedure():
     apart.
     """
     plain = ComparisonRow(
-        "S",
-        "cover",
-        "none",
-        "grit",
-        (4, 4),
-        (288, 288),
-        (180, 100),
-        (180, 100),
+        species="S",
+        treatment="cover",
+        reference="none",
+        level="grit",
+        trays=(4, 4),
+        seeds=(288, 288),
+        emerged=(180, 100),
+        filled=(180, 100),
         points=-20.0,
         points_low=-30.0,
         points_high=-10.0,
@@ -125,7 +125,16 @@ def test_holms_procedure():
 
 def test_holm_passes_over_refused_pairs():
     """A refused pair is no test: .03 and .04 alone are .06 and .06."""
-    plain = ComparisonRow("S", "cover", "none", "grit", (4, 4), (288, 288), (180, 100), (180, 100))
+    plain = ComparisonRow(
+        species="S",
+        treatment="cover",
+        reference="none",
+        level="grit",
+        trays=(4, 4),
+        seeds=(288, 288),
+        emerged=(180, 100),
+        filled=(180, 100),
+    )
     told = replace(plain, points=-20.0, p_second=0.01, verdict=CANNOT_TELL)
     rows = judged([replace(told, p_main=0.03), plain, replace(told, p_main=0.04)], CompareSpec())
     assert [row.p_adjusted for row in rows if row.p_adjusted] == pytest.approx(
@@ -185,16 +194,16 @@ def timed(days: np.ndarray, level: np.ndarray) -> Trial:
     ]
     finishes = [(tray, 0, 1, CHECKS[-1], "counts", 72) for tray in range(len(level))]
     return Trial(
-        made_patterns(trays, times, finishes),
-        np.arange(len(level)),
-        level,
-        np.zeros(len(level), np.int64),
-        "log-normal",
-        "sowing",
-        True,
-        known_rho(0.0),
-        4.3,
-        -1.3,
+        patterns=made_patterns(trays, times, finishes),
+        codes=np.arange(len(level)),
+        level=level,
+        block=np.zeros(len(level), np.int64),
+        family="log-normal",
+        origin="sowing",
+        timed=True,
+        rho=known_rho(0.0),
+        log_time=4.3,
+        log_sigma=-1.3,
     )
 
 

@@ -54,7 +54,15 @@ def best_logit(sowings, positives, tubes):
     )
     data, eta = compile_patterns(patterns), np.array([-16.0])
     for _ in range(200):
-        at = evaluate(data, eta, np.array([4.0]), -1.0, 0.0, LOG_NORMAL, "sowing")
+        at = evaluate(
+            data,
+            eta,
+            mu=np.array([4.0]),
+            log_sigma=-1.0,
+            rho=0.0,
+            family=LOG_NORMAL,
+            origin="sowing",
+        )
         step = at.gradient[0, 0] / abs(at.hessian[0, 0, 0])
         eta = eta + np.clip(step, -1, 1)
         if abs(step) < 1e-10:

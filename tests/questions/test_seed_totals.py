@@ -230,16 +230,16 @@ def test_plants_of_seedlings_by_hand():
     dates = pd.date_range("2026-03-01", periods=2)
     filled = np.array([[[4.0, 4.0, 2.0], [4.0, 4.0, 2.0]]])
     course = Course(
-        trays,
-        np.ones(3, dtype=bool),
-        np.array([8, 8, 4]),
-        np.array([4, 4, 2]),
-        np.full(3, 60.0),
-        np.array([[4, 4, 2]]),
-        np.ones(1),
-        dates,
-        filled,
-        dates[0],
+        trays=trays,
+        checked=np.ones(3, dtype=bool),
+        cells=np.array([8, 8, 4]),
+        now=np.array([4, 4, 2]),
+        last_day=np.full(3, 60.0),
+        final=np.array([[4, 4, 2]]),
+        weight=np.ones(1),
+        dates=dates,
+        course=filled,
+        on=dates[0],
     )
     assert [float(course.plugs(k, np.array([4]))[0]) for k in range(2)] == pytest.approx([3.0, 4.0])
     assert plugs_by_date(course, np.arange(3)).tolist() == [[9.0, 9.0]]

@@ -68,9 +68,9 @@ def test_seedlings_are_the_most_that_any_record_shows(tmp_path: Path) -> None:
 
 
 def test_no_bound_where_seeds_are_not_counted_or_plants_moved_in(tmp_path: Path) -> None:
-    assert found(dug(tmp_path, "", "", "500", seeds="pinch"), "left-above-seeds").empty
+    assert found(dug(tmp_path, "", dead="", empty="500", seeds="pinch"), "left-above-seeds").empty
     moved = CLEAN["events"] + "T-0413,2025-06-01,transplanted_in,A1,\n"
-    assert found(dug(tmp_path, "", "", "12", events=moved), "left-above-seeds").empty
+    assert found(dug(tmp_path, "", dead="", empty="12", events=moved), "left-above-seeds").empty
 
 
 @pytest.mark.parametrize(

@@ -32,11 +32,11 @@ def binomial_tree(emerged, seeds, fixed, lot) -> Tree:
     design[:, 0, :-2], design[:, 1, -2], design[:, 2, -1] = fixed, 1.0, 1.0
     everyone = np.arange(len(emerged))
     return Tree(
-        (Part(everyone, data, LOG_NORMAL, "sowing"),),
-        design,
-        everyone,
-        np.asarray(lot),
-        np.zeros(len(emerged), bool),
+        parts=(Part(everyone, data, LOG_NORMAL, "sowing"),),
+        design=design,
+        group=everyone,
+        lot=np.asarray(lot),
+        delayed=np.zeros(len(emerged), bool),
     )
 
 

@@ -115,7 +115,7 @@ def simulate_failures(spec: FailureSpec, seed: int) -> FailedNursery:
     species = [_draw_species(number, world, rng) for number in range(spec.species)]
     springs = [_draw_spring(season, spec, rng) for season in range(spec.seasons)]
     lots = [
-        _draw_lot(one, number, springs[-1], spec, rng)
+        _draw_lot(one, number, spring=springs[-1], spec=spec, rng=rng)
         for one in species
         for number in range(spec.lots)
     ]
@@ -130,7 +130,7 @@ def simulate_failures(spec: FailureSpec, seed: int) -> FailedNursery:
             ):
                 facts += [
                     grow_and_look(plan, rng)
-                    for plan in _plans(lot, spring, spec, last, len(facts), rng)
+                    for plan in _plans(lot, spring, spec=spec, last=last, code=len(facts), rng=rng)
                 ]
     now = [one for one in facts if one.plan.season == spec.seasons - 1]
     before = {one.plan.species for one in facts if one.plan.season < spec.seasons - 1}
@@ -138,9 +138,9 @@ def simulate_failures(spec: FailureSpec, seed: int) -> FailedNursery:
         lot_truth(
             lot,
             springs[-1],
-            [one for one in now if one.plan.lot == lot.lot],
-            spec,
-            lot.species.code in before,
+            trays=[one for one in now if one.plan.lot == lot.lot],
+            spec=spec,
+            earlier=lot.species.code in before,
         )
         for lot in lots
     )
@@ -155,16 +155,16 @@ def simulate_failures(spec: FailureSpec, seed: int) -> FailedNursery:
     needs = {one.code: one.need for one in species}
     cold, winter = written_cold(springs, spec, np.random.default_rng([seed, 1]))
     return FailedNursery(
-        as_patterns(facts, needs, FIRST_YEAR),
-        {one.plan.tray: one for one in facts},
-        maps,
-        {lot.lot: _cut(lot, rng) for lot in lots} if spec.tests else {},
-        table,
-        truth,
-        FIRST_YEAR + spec.seasons - 1,
-        spec,
-        {FIRST_YEAR + k: weeks for k, weeks in enumerate(cold)},
-        winter,
+        patterns=as_patterns(facts, needs, FIRST_YEAR),
+        trays={one.plan.tray: one for one in facts},
+        maps=maps,
+        tests={lot.lot: _cut(lot, rng) for lot in lots} if spec.tests else {},
+        species=table,
+        truth=truth,
+        season=FIRST_YEAR + spec.seasons - 1,
+        spec=spec,
+        cold={FIRST_YEAR + k: weeks for k, weeks in enumerate(cold)},
+        winter=winter,
     )
 
 
@@ -172,7 +172,11 @@ def _draw_species(number: int, world: World, rng: np.random.Generator) -> Specie
     """Every second species needs light; needs of cold go round."""
     logit, log_time = rng.normal(0.6, world.species), rng.normal(_LOG_HALF, 0.15)
     return SpeciesDraw(
-        f"S{number}", float(logit), float(log_time), _NEEDS[number % len(_NEEDS)], number % 2 == 0
+        code=f"S{number}",
+        logit=float(logit),
+        log_time=float(log_time),
+        need=_NEEDS[number % len(_NEEDS)],
+        light=number % 2 == 0,
     )
 
 
@@ -182,7 +186,11 @@ def _draw_spring(season: int, spec: FailureSpec, rng: np.random.Generator) -> Sp
     short = last and "chill" in spec.causes and rng.random() < spec.short_chill
     logit, log_time = rng.normal(0.0, spec.world.season), rng.normal(0.0, spec.world.season_time)
     return SpringDraw(
-        season, float(logit), float(log_time), late, SHORT_CHILL if short else ORDINARY_CHILL
+        season=season,
+        logit=float(logit),
+        log_time=float(log_time),
+        late=late,
+        chill=SHORT_CHILL if short else ORDINARY_CHILL,
     )
 
 
@@ -195,11 +203,11 @@ def _draw_lot(
 ) -> LotDraw:
     """A lot and what befell it; chill comes with the spring and needs no draw of its own."""
     base = LotDraw(
-        f"{species.code}-{number}",
-        species,
-        species.logit + rng.normal(0.0, spec.world.lot),
-        species.log_time + rng.normal(0.0, spec.world.lot_time),
-        bool(rng.random() < 0.6) and spec.seasons > 1,
+        lot=f"{species.code}-{number}",
+        species=species,
+        logit=species.logit + rng.normal(0.0, spec.world.lot),
+        log_time=species.log_time + rng.normal(0.0, spec.world.lot_time),
+        earlier=bool(rng.random() < 0.6) and spec.seasons > 1,
     )
     able = [one for one in spec.causes if one != "chill" and (one != "cover" or species.light)]
     count = (
@@ -259,22 +267,22 @@ def _plans(
         logit = np.log(share / (1 - share)) + rng.normal(0.0, spec.world.tray)
         plans.append(
             TrayPlan(
-                f"T{code + number:04d}",
-                lot.lot,
-                lot.species.code,
-                spring.season,
-                spec.seeds,
-                float(np.clip(expit(logit), 0.002, 0.995)),
-                lot.log_time + spring.log_time + float(rng.normal(0.0, spec.world.tray_time)),
-                spring.late,
-                spec.world.rho,
-                checks,
-                "sand" if deep[number] else "none",
-                _DEEP if deep[number] else np.nan,
-                own if number == hit else {},
-                -0.3 if last and "edge" in lot.decoys else 0.0,
-                spec.record,
-                "same as always" if last and "note" in lot.decoys else "",
+                tray=f"T{code + number:04d}",
+                lot=lot.lot,
+                species=lot.species.code,
+                season=spring.season,
+                seeds=spec.seeds,
+                share=float(np.clip(expit(logit), 0.002, 0.995)),
+                mu=lot.log_time + spring.log_time + float(rng.normal(0.0, spec.world.tray_time)),
+                late=spring.late,
+                rho=spec.world.rho,
+                checks=checks,
+                cover="sand" if deep[number] else "none",
+                depth_mm=_DEEP if deep[number] else np.nan,
+                causes=own if number == hit else {},
+                edge=-0.3 if last and "edge" in lot.decoys else 0.0,
+                record=spec.record,
+                note="same as always" if last and "note" in lot.decoys else "",
             )
         )
     return plans

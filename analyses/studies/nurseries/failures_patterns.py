@@ -57,17 +57,17 @@ def as_patterns(
     whole = {"tray": np.int64, "sowing": np.int64}
     seeds = facts[0].plan.seeds
     return Patterns(
-        table,
-        pd.DataFrame(times, columns=["tray", "lo", "hi", "count"]).astype(
+        trays=table,
+        times=pd.DataFrame(times, columns=["tray", "lo", "hi", "count"]).astype(
             {"tray": np.int64, "count": float}
         ),
-        ended.astype({**whole, "seen": np.int64, "count": float}),
-        pd.DataFrame(occupied, columns=["tray", "sowing", "lo", "hi", "count"]).astype(
+        finishes=ended.astype({**whole, "seen": np.int64, "count": float}),
+        occupied=pd.DataFrame(occupied, columns=["tray", "sowing", "lo", "hi", "count"]).astype(
             {**whole, "count": float}
         ),
-        (SowingRate("counted", (seeds,), float(seeds)),),
-        {},
-        {one.plan.tray: "a count is impossible" for one in facts if one.stopped},
+        sowings=(SowingRate("counted", (seeds,), float(seeds)),),
+        notes={},
+        left_out={one.plan.tray: "a count is impossible" for one in facts if one.stopped},
     )
 
 

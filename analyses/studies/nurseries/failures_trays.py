@@ -158,7 +158,7 @@ def grow_and_look(plan: TrayPlan, rng: np.random.Generator) -> TrayFacts:
     gone = _deaths(plan, days, rng)
     if "damp" in plan.causes:
         hurt["damp"] = _dead(days, gone, SPRING_DAYS)
-    return _written(plan, days, gone, hurt, rng)
+    return _written(plan, days, gone=gone, hurt=hurt, rng=rng)
 
 
 def _dead(days: Array, gone: Array, out_by: float, dead_by: float = np.inf) -> float:
@@ -253,21 +253,23 @@ def _written(
         ((days[None] <= checks) & (gone[None] > checks)).sum(axis=2),
     )
     facts = TrayFacts(
-        plan,
-        None,
-        None,
-        np.zeros(0),
-        0,
-        0,
-        0,
-        0,
-        0,
-        False,
-        _events(plan, rng),
-        False,
-        _filled(days),
-        dict(hurt),
-        _dead(days, gone, plan.checks[-1], plan.checks[-1]) if "damp" in plan.causes else 0.0,
+        plan=plan,
+        seen_map=None,
+        emerged=None,
+        standing=np.zeros(0),
+        at_once=0,
+        filled=0,
+        lost=0,
+        ever=0,
+        falls=0,
+        sudden=False,
+        events=_events(plan, rng),
+        stopped=False,
+        finally_filled=_filled(days),
+        hurt=dict(hurt),
+        damped=_dead(days, gone, plan.checks[-1], plan.checks[-1])
+        if "damp" in plan.causes
+        else 0.0,
     )
     return (
         _by_cell(facts, ever, alive, rng)
@@ -298,7 +300,16 @@ def _by_cell(
         (most - alive[-1]).reshape(ROWS, COLUMNS).astype(float),
     ]
     sown = np.full((ROWS, COLUMNS), float(plan.seeds))
-    seen = TrayMap(plan.tray, ROWS, COLUMNS, sown, grids[0], grids[1], True, sown.copy())
+    seen = TrayMap(
+        tray=plan.tray,
+        rows=ROWS,
+        columns=COLUMNS,
+        sown=sown,
+        emerged=grids[0],
+        lost=grids[1],
+        counted=True,
+        overfull_above=sown.copy(),
+    )
     return replace(
         facts,
         seen_map=seen,
@@ -342,7 +353,17 @@ def _one_look(plan: TrayPlan, filled: Marks) -> TrayMap:
     shape = (ROWS, COLUMNS)
     sown, nothing = np.full(shape, float(plan.seeds)), np.full(shape, np.nan)
     grid = filled.reshape(shape).astype(float)
-    return TrayMap(plan.tray, ROWS, COLUMNS, sown, grid, nothing, False, sown.copy(), source="maps")
+    return TrayMap(
+        tray=plan.tray,
+        rows=ROWS,
+        columns=COLUMNS,
+        sown=sown,
+        emerged=grid,
+        lost=nothing,
+        counted=False,
+        overfull_above=sown.copy(),
+        source="maps",
+    )
 
 
 def _at_once(standing: Array) -> int:

@@ -77,25 +77,28 @@ def lot_truth(
     ]
     known = earlier or sisters or spec.tests
     seen = tuple(
-        cause for cause in lot.causes if _detectable(cause, lot, trays, shown, earlier, spec)
+        cause
+        for cause in lot.causes
+        if _detectable(cause, lot, trays=trays, hurts=shown, earlier=earlier, spec=spec)
     )
     hidden = tuple(
         cause
         for cause in lot.causes
-        if cause not in seen and _detectable(cause, lot, trays, whole, known, spec)
+        if cause not in seen
+        and _detectable(cause, lot, trays=trays, hurts=whole, earlier=known, spec=spec)
     )
     names = tuple(one.plan.tray for one in trays)
     return LotTruth(
-        lot.lot,
-        lot.species.code,
-        lot.causes,
-        seen,
-        hidden,
-        share,
-        real,
-        lot.earlier,
-        names,
-        lot.decoys,
+        lot=lot.lot,
+        species=lot.species.code,
+        causes=lot.causes,
+        detectable=seen,
+        hidden=hidden,
+        share=share,
+        real_share=real,
+        earlier=lot.earlier,
+        trays=names,
+        decoys=lot.decoys,
     )
 
 

@@ -153,12 +153,22 @@ def simulate_nursery(
                     eta = theta + springs[0][season] + _tray_effect(world, rng)
                     mu = lot_time + springs[1][season] + rng.normal(0.0, world.tray_time)
                     late = world.late_days if season == spec.seasons - 1 else 0.0
-                    days = _seed_days(eta, mu, late, world.rho, spec.seeds, rng)
+                    days = _seed_days(eta, mu, late=late, rho=world.rho, seeds=spec.seeds, rng=rng)
                     some = season == spec.seasons - 1 and spec.last_checks is not None
                     checks = np.array(spec.checks[: spec.last_checks] if some else spec.checks)
-                    _record(parts, len(trays), days, checks, spec.record)
+                    _record(parts, len(trays), days=days, checks=checks, record=spec.record)
                     finals.append(int((days <= 181.0).any(axis=1).sum()))
-                    trays.append(_tray_row(len(trays), s, number, season, days, checks, spec))
+                    trays.append(
+                        _tray_row(
+                            len(trays),
+                            s,
+                            number=number,
+                            season=season,
+                            days=days,
+                            checks=checks,
+                            spec=spec,
+                        )
+                    )
     return Nursery(_patterns(trays, parts, spec), pd.DataFrame(lots), np.array(finals, dtype=float))
 
 
@@ -247,13 +257,13 @@ def _patterns(
     finishes["kind"] = np.where(finishes["kind"] == 0, "counts", "occupancy")
     whole = {"tray": np.int64}
     return Patterns(
-        pd.DataFrame(trays),
-        pd.DataFrame(parts["times"], columns=["tray", "lo", "hi", "count"]).astype(whole),
-        finishes.astype({**whole, "sowing": np.int64, "seen": np.int64}),
-        pd.DataFrame(parts["occupied"], columns=["tray", "sowing", "lo", "hi", "count"]).astype(
-            {**whole, "sowing": np.int64}
-        ),
-        (SowingRate("counted", (spec.seeds,), float(spec.seeds)),),
-        {},
-        {},
+        trays=pd.DataFrame(trays),
+        times=pd.DataFrame(parts["times"], columns=["tray", "lo", "hi", "count"]).astype(whole),
+        finishes=finishes.astype({**whole, "sowing": np.int64, "seen": np.int64}),
+        occupied=pd.DataFrame(
+            parts["occupied"], columns=["tray", "sowing", "lo", "hi", "count"]
+        ).astype({**whole, "sowing": np.int64}),
+        sowings=(SowingRate("counted", (spec.seeds,), float(spec.seeds)),),
+        notes={},
+        left_out={},
     )

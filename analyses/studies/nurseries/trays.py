@@ -123,7 +123,9 @@ def simulate_trays(spec: TraySpec, seed: int) -> Demo:
             **_looks(spec, trays, growths),
         }
     )
-    return Demo(tables, _truth(spec, lots, season_effects, trays, growths))
+    return Demo(
+        tables, _truth(spec, lots, season_effects=season_effects, trays=trays, growths=growths)
+    )
 
 
 def _rate(spec: TraySpec) -> SowingRate:
@@ -142,10 +144,14 @@ def _grown(spec: TraySpec, rate: SowingRate, effect: float, rng: Generator) -> G
     cells = spec.rows * spec.columns
     sown = draw_sown(rate, cells, rng)
     share = np.full(cells, expit(logit(spec.p) + effect))
-    chances = Chances(share, share, rho=spec.rho, missed=0.0, false=0.0)
+    chances = Chances(first=share, alive=share, rho=spec.rho, missed=0.0, false=0.0)
     never = np.full(int(sown.sum()), np.inf)
     return grow(
-        (spec.rows, spec.columns), sown, chances, (_days(spec, len(never), rng), never), rng
+        (spec.rows, spec.columns),
+        sown,
+        chances=chances,
+        days=(_days(spec, len(never), rng), never),
+        rng=rng,
     )
 
 
@@ -185,7 +191,7 @@ def _looks(
     for tray, (_, season) in trays.items():
         sown_on = _sown_on(season)
         days = tuple(sown_on + datetime.timedelta(days=day) for day in spec.check_days)
-        watched = Watched(tray, "", sown_on, growths[tray], days)
+        watched = Watched(tray=tray, by="", sown_on=sown_on, growth=growths[tray], days=days)
         if spec.record in ("counts", "occupancy"):
             cells += cell_rows(watched, counts=spec.record == "counts")
         else:
@@ -244,4 +250,10 @@ def _truth(
         pd.DataFrame(columns=list(DIRT_COLUMNS)),
         pd.DataFrame(columns=list(STORY_COLUMNS)),
     )
-    return DemoTruth(pd.DataFrame(rows), pd.DataFrame(seasons), pd.DataFrame(grown), dirt, stories)
+    return DemoTruth(
+        rows=pd.DataFrame(rows),
+        seasons=pd.DataFrame(seasons),
+        trays=pd.DataFrame(grown),
+        dirt=dirt,
+        stories=stories,
+    )

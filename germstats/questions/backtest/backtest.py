@@ -170,7 +170,11 @@ def held_against(
 
     @cache  # trays of one lot are sown alike and looked at together
     def known_of(species: str | None, lot: str, label: str, sowing: int) -> Foreknown | None:
-        return None if fit is None else foreknow(fit, species, lot, label, patterns.sowings[sowing])
+        return (
+            None
+            if fit is None
+            else foreknow(fit, species, lot=lot, label=label, rate=patterns.sowings[sowing])
+        )
 
     out = _share_out()
     for code, tray in zip(trays.index, trays.to_dict("records"), strict=True):

@@ -95,7 +95,11 @@ def side_by_side(
             why = f"{had} of {name}: a tray cannot be told from its {treatment}; "
             why += _remedy(chosen, names, name, treatment)
             return Pair(
-                nothing, nothing, nothing, "", _whose(chosen, level, names, treatment) + why
+                codes=nothing,
+                level=nothing,
+                block=nothing,
+                blocked_by="",
+                refusal=_whose(chosen, level, names, treatment) + why,
             )
     base = _keys(chosen, treatment, with_place=False)
     placed = _keys(chosen, treatment, with_place=True)
@@ -112,17 +116,23 @@ def side_by_side(
             if said == "lot and season" and (
                 why := _one_place(chosen[both], level[both], names, treatment)
             ):
-                return Pair(nothing, nothing, nothing, "", why)
+                return Pair(codes=nothing, level=nothing, block=nothing, blocked_by="", refusal=why)
             _, block = np.unique(keys[both], return_inverse=True)
             codes = chosen.index.to_numpy(dtype=np.int64)[both]
             return Pair(
-                codes,
-                level[both].astype(np.int64),
-                block.astype(np.int64),
-                said,
+                codes=codes,
+                level=level[both].astype(np.int64),
+                block=block.astype(np.int64),
+                blocked_by=said,
                 places_noted=_noted(chosen[both], treatment),
             )
-    return Pair(nothing, nothing, nothing, "", _confounded(chosen, level, names, treatment))
+    return Pair(
+        codes=nothing,
+        level=nothing,
+        block=nothing,
+        blocked_by="",
+        refusal=_confounded(chosen, level, names, treatment),
+    )
 
 
 def _keys(trays: pd.DataFrame, treatment: str, with_place: bool) -> np.ndarray:

@@ -77,7 +77,7 @@ def compare(
         if len(names) < 2:
             continue
         progress(f"comparing {species}")
-        rows += _of_species(fit, str(species), own, levels, names, spec)
+        rows += _of_species(fit, str(species), trays=own, levels=levels, names=names, spec=spec)
     if not rows:
         raise NotEnoughRecordsError(
             f"No species has trays of two levels of {spec.treatment}: there is nothing to compare."
@@ -158,8 +158,10 @@ def _of_species(
     scales: Scales | None = None
     rows = []
     for pair, found in pairs.items():
-        base = _raw(species, spec.treatment, trays, levels, pair, found)
-        why = found.refusal or _cannot(fit, trays.loc[found.codes], found, pair, spec.treatment)
+        base = _raw(species, spec.treatment, trays=trays, levels=levels, pair=pair, found=found)
+        why = found.refusal or _cannot(
+            fit, trays.loc[found.codes], found=found, pair=pair, treatment=spec.treatment
+        )
         if why:
             rows.append(replace(base, notes=(why,)))
             continue
@@ -167,7 +169,11 @@ def _of_species(
             assert fit.pooled is not None, "a comparison rests on a pooled fit"
             scales = fit.pooled.scales_of(others.trays)
         with one_thread():
-            rows.append(compared(fit, base, found, borrow(fit, others, scales, found), spec))
+            rows.append(
+                compared(
+                    fit, base, found=found, priors=borrow(fit, others, scales, found), spec=spec
+                )
+            )
     return judged(rows, spec)
 
 

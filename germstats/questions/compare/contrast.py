@@ -124,7 +124,7 @@ def compared(
         tray_sd_borrowed=priors.borrowed,
         places_noted=found.places_noted,
     )
-    row = replace(row, notes=_notes(fit, trays, found, permuted, row))
+    row = replace(row, notes=_notes(fit, trays, found=found, permuted=permuted, row=row))
     row = _another_spring(row, share, spec)
     return _with_days(row, posterior, horizon, trays)
 

@@ -165,7 +165,14 @@ def _difference(row: ComparisonRow) -> Difference:
     pair = f"{shown(row.level, 18)} v. {shown(row.reference, 18)}"
     who = pair if row.species is None else f"{shown(row.species, 14)}, {pair}"
     low, high = (row.points if end is None else end for end in (row.points_low, row.points_high))
-    return Difference(who, row.points, low, high, row.verdict, row.species is None)
+    return Difference(
+        who=who,
+        points=row.points,
+        low=low,
+        high=high,
+        verdict=row.verdict,
+        over_all=row.species is None,
+    )
 
 
 def differences_table(rows: Sequence[ComparisonRow]) -> pd.DataFrame:

@@ -212,7 +212,9 @@ def _seen(telling: Telling, trays: pd.DataFrame, by_date: bool) -> Boxes:
     intervals = telling.intervals
     if intervals.empty:
         none = np.zeros(0)
-        return Boxes(none, none, none, none, last, 0, 0, 0)
+        return Boxes(
+            left=none, right=none, bottom=none, top=none, last=last, trays=0, came=0, sown=0
+        )
     shift = start.loc[intervals["tray"]].to_numpy(dtype=np.float64)
     lo, hi, count = (intervals[name].to_numpy(dtype=np.float64) for name in ("lo", "hi", "count"))
     found = interval_masses(lo - shift, hi - shift, count)

@@ -159,7 +159,12 @@ class Outlook:
         if key not in self.known:
             luck = self.luck.first(rows)
             self.known[key] = tray_in_a_spring(
-                self.draws(batch.source), batch.parts, luck, self.prick_out, bench, worst=worst
+                self.draws(batch.source),
+                batch.parts,
+                luck=luck,
+                prick_out=self.prick_out,
+                bench=bench,
+                worst=worst,
             )
         return self.known[key]
 
@@ -228,9 +233,11 @@ def allot(
     for line in lines:
         outlook_here = outlook.after(sum(batch.trays for before in given for batch in before))
         outlook_here = outlook_here.to_lay_out(line.due, sources[0])
-        batches, enough_seed = whole_trays(line, used, left, outlook_here, rules)
+        batches, enough_seed = whole_trays(line, used, left=left, outlook=outlook_here, rules=rules)
         if not enough_seed:
-            return Allotment(_shared_out(lines, used, start, outlook, rules), rationed=True)
+            return Allotment(
+                _shared_out(lines, used, left=start, outlook=outlook, rules=rules), rationed=True
+            )
         given.append(batches)
         for batch in batches:
             left[id(batch.source)] -= batch.seeds

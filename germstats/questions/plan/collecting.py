@@ -38,11 +38,11 @@ def collecting_row(
     if grams is None and seeds:
         notes.append("seeds per gram not written down: weigh a hundred seeds")
     return CollectingRow(
-        source.stored.species,
-        seeds_needed,
-        seeds_left,
-        seeds,
-        grams,
-        None if grams is None else grams / SHARE_TO_TAKE,
-        tuple(notes),
+        species=source.stored.species,
+        seeds_needed=seeds_needed,
+        seeds_left=seeds_left,
+        seeds=seeds,
+        grams=grams,
+        ripe_grams=None if grams is None else grams / SHARE_TO_TAKE,
+        notes=tuple(notes),
     )

@@ -41,4 +41,10 @@ def best_by_cost(
     numbers = list(gains)
     best = numbers[int(np.argmax([gains[n] for n in numbers]))]
     free = prices.seed == 0 and prices.thinning == 0
-    return CostView(None if free else best, planned, gains[best], gains[planned], prices)
+    return CostView(
+        optimum=None if free else best,
+        planned=planned,
+        gain=gains[best],
+        gain_at_plan=gains[planned],
+        prices=prices,
+    )

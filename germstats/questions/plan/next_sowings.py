@@ -80,7 +80,9 @@ def next_sowings(fit: EmergenceFit, book: RecordBook, spec: OrderSpec) -> NextSo
             "is left to sow. Next: print check sheets (--kind checks), or ask for --season "
             f"{plan.season + 1}."
         )
-    return NextSowings(plan.season, left, plan, "", spec, already)
+    return NextSowings(
+        season=plan.season, trays=left, plan=plan, no_orders="", spec=spec, already=already
+    )
 
 
 def plan_and_sown(
@@ -113,11 +115,13 @@ def _advised(fit: EmergenceFit, book: RecordBook, spec: OrderSpec, why: str) -> 
     for lot in spec.lots:
         must_know(lot, known, f"No lot is called {lot}")
     most = SowingSpec.most_seeds if spec.most_seeds is None else spec.most_seeds
-    advice = seeds_per_cell(fit, spec.target, spec.assurance, spec.cells, most)
+    advice = seeds_per_cell(
+        fit, spec.target, assurance=spec.assurance, cells=spec.cells, most_seeds=most
+    )
     season = next_season(book, SeedRules(season=spec.season))
     trays = advised_sowings(advice, book, season, spec.lots)
     if not trays:
         raise NotEnoughRecordsError(
             "No lot that was sown has seed left; write new lots into the table lots."
         )
-    return NextSowings(season, trays, None, why, spec)
+    return NextSowings(season=season, trays=trays, plan=None, no_orders=why, spec=spec)

@@ -118,7 +118,11 @@ def plan_orders(fit: EmergenceFit, book: RecordBook, spec: OrderSpec | None = No
         mine = tuple(line for line in lines if line.species == species)
         lots = tuple(lot for lot in store if lot.species == species)
         field = _field(
-            fit, book, _Ordered(species, lots, losses[species], luck[species]), rules, spec
+            fit,
+            book,
+            ordered=_Ordered(species, lots, losses[species], luck[species]),
+            rules=rules,
+            spec=spec,
         )
         planned, chances, taken = _plan_species(
             mine, _after_trays(field, sum(row.trays for row in rows)), spec
@@ -132,13 +136,13 @@ def plan_orders(fit: EmergenceFit, book: RecordBook, spec: OrderSpec | None = No
         key=lambda row: (not row.short, row.chance if row.short else 0.0, row.order, row.species)
     )
     return OrderPlan(
-        tuple(rows),
-        tuple(stores),
-        tuple(collecting),
-        set_aside(book),
-        next_season(book, rules),
-        spec,
-        never_certain(float(by_spring.mean())),
+        rows=tuple(rows),
+        store=tuple(stores),
+        collecting=tuple(collecting),
+        set_aside=set_aside(book),
+        season=next_season(book, rules),
+        spec=spec,
+        chance_of_all=never_certain(float(by_spring.mean())),
     )
 
 
@@ -180,12 +184,12 @@ def _field(
     )
     pricked = spec.prick_out and ordered.species not in spec.taproot
     return _Field(
-        sources,
-        best,
-        Outlook(ordered.luck, pricked, grow_weeks=spec.grow_weeks),
-        ordered.losses,
-        pricked,
-        places_of(book),
+        sources=sources,
+        best=best,
+        outlook=Outlook(ordered.luck, pricked, grow_weeks=spec.grow_weeks),
+        losses=ordered.losses,
+        pricked=pricked,
+        places=places_of(book),
     )
 
 
@@ -209,7 +213,7 @@ def _plan_species(
     rows, taken, by_spring = [], dict[str, int](), np.ones(ROWS)
     for line in lines:
         batches = given.get(line, ())
-        rows.append(_row(line, batches, field, spec, rationed))
+        rows.append(_row(line, batches, field=field, spec=spec, rationed=rationed))
         by_spring = by_spring * field.outlook.by(line.due).chance_by_spring(batches, line.plugs)
         field = _after_trays(field, rows[-1].trays)
         for batch in batches:
@@ -235,7 +239,9 @@ def _row(
     )
     tries = _chances(line, field, spec)
     pencil = _pencil_trays(line, field)
-    ready = ready_dates(batches, line.plugs, line.due, field.outlook, spec.grow_weeks)
+    ready = ready_dates(
+        batches, line.plugs, due=line.due, outlook=field.outlook, grow_weeks=spec.grow_weeks
+    )
     worst = _worst_spring(batches)
     row = OrderRow(
         order=line.order,
@@ -265,7 +271,10 @@ def _row(
         of_lots=source_notes(batches, field.best),
     )
     pricked = ("extra seedlings are pricked into empty cells",) if field.pricked and batches else ()
-    return replace(row, notes=order_notes(row, line, batches, field.best, rationed) + pricked)
+    return replace(
+        row,
+        notes=order_notes(row, line, batches=batches, best=field.best, rationed=rationed) + pricked,
+    )
 
 
 def _worst_spring(batches: Batches) -> int | None:
@@ -343,14 +352,26 @@ def _cost(line: OrderLine, field: _Field, spec: OrderSpec) -> CostView | None:
     numbers = sorted({*(float(n) for n in range(best.least, _COST_SEEDS + 1)), best.seeds_per_cell})
     rates = {n: best.rate_of(n) for n in numbers}
     return best_by_cost(
-        new_tray(best.draws), rates, best.seeds_per_cell, prices, field.losses.share
+        new_tray(best.draws),
+        rates,
+        planned=best.seeds_per_cell,
+        prices=prices,
+        losses=field.losses.share,
     )
 
 
 def _after(lot: StoredLot, planned: int) -> StoreRow:
     left = None if lot.seeds is None else lot.seeds - planned
     grams = left / lot.pure_per_gram if left is not None and lot.pure_per_gram else None
-    return StoreRow(lot.lot, lot.species, lot.seeds, planned, left, grams, lot.why_unknown)
+    return StoreRow(
+        lot=lot.lot,
+        species=lot.species,
+        seeds=lot.seeds,
+        planned=planned,
+        left=left,
+        grams_left=grams,
+        note=lot.why_unknown,
+    )
 
 
 def _needed(row: OrderRow, each: int) -> int | None:

@@ -69,7 +69,15 @@ def gather(
     usual = usual_of(records, species)
     fit = fit_sound(patterns, hit_trays(records, species, usual, rules.limits), spec, progress)
     lots = _facts(book, rows, set(patterns.trays["tray"]))
-    return Gathered(fit, patterns, trays, records, lots, usual, rules)
+    return Gathered(
+        fit=fit,
+        patterns=patterns,
+        trays=trays,
+        records=records,
+        lots=lots,
+        usual=usual,
+        rules=rules,
+    )
 
 
 def _sown(
@@ -121,7 +129,11 @@ def _facts(
         ahead = {int(row["season"]) for row in sown if two and last <= row["window_end"]} - looked
         needs_light = light.get(str(sown[0]["species"]), False)
         found[lot] = LotFacts(
-            tests.get(lot, ()), needs_light, two, frozenset(ahead), wrong.get(lot, ())
+            tests=tests.get(lot, ()),
+            light=needs_light,
+            two_winters=two,
+            not_over=frozenset(ahead),
+            notes=wrong.get(lot, ()),
         )
     return found
 

@@ -98,12 +98,21 @@ def came(file: LotFile) -> Came | None:
     seen, of = (sum(seen_of(tray, by_seed)[part] for tray in trays) for part in (0, 1))
     unit, of_what = ("seedlings", "seeds") if by_seed else ("filled", "cells")
     if expected is None or ordinary is None:
-        return Came(len(trays), unit, of_what, seen, of)
+        return Came(trays=len(trays), unit=unit, of_what=of_what, seen=seen, of=of)
     share = expit(ordinary)
     means = [foretold(tray, share[:, k], expected.rho, by_seed)[0] for k, tray in enumerate(trays)]
     total = np.sum(means, axis=0)
     low, high = np.quantile(total, [0.05, 0.95])
-    return Came(len(trays), unit, of_what, seen, of, float(np.mean(total)), float(low), float(high))
+    return Came(
+        trays=len(trays),
+        unit=unit,
+        of_what=of_what,
+        seen=seen,
+        of=of,
+        expected=float(np.mean(total)),
+        low=float(low),
+        high=float(high),
+    )
 
 
 def came_words(found: Came | None) -> str:
@@ -307,18 +316,25 @@ def tray(file: LotFile, limits: Limits) -> Evidence:
     limit = limits["tray_p"] / len(counting)
     if p >= limit:
         words = f"no tray is out of line: {one.tray} has {_has(one)}, the others {between}"
-        return Evidence("tray", "alike", p, words, limit)
+        return Evidence(evidence="tray", reading="alike", statistic=p, words=words, limit=limit)
     z = z_of_lot(file, file.ordinary, _of(file, rest)) if file.ordinary is not None else None
     low = z is not None and z <= limits["lot_lowish"]
     words = f"{one.tray} has {_has(one)}, its sisters {between}"
     if p >= limits["tray_far_p"] / len(counting):
-        return Evidence("tray", "one_lower", p, words, limit, trays=(one.tray,))
+        return Evidence(
+            evidence="tray",
+            reading="one_lower",
+            statistic=p,
+            words=words,
+            limit=limit,
+            trays=(one.tray,),
+        )
     return Evidence(
-        "tray",
-        "one_low_rest_low" if low else "one_low_rest_fine",
-        p,
-        words,
-        limit,
+        evidence="tray",
+        reading="one_low_rest_low" if low else "one_low_rest_fine",
+        statistic=p,
+        words=words,
+        limit=limit,
         trays=(one.tray,),
     )
 

@@ -47,11 +47,19 @@ def record(file: LotFile, limits: Limits) -> Evidence:
             f"{falls.tray}: seedlings ever seen fall in {so_many(falls.falls, 'cell')} with "
             "nothing noted"
         )
-        return Evidence("record", "falls", float(falls.falls), words, trays=(falls.tray,))
+        return Evidence(
+            evidence="record",
+            reading="falls",
+            statistic=float(falls.falls),
+            words=words,
+            trays=(falls.tray,),
+        )
     sudden = tuple(one.tray for one in file.trays if one.sudden)
     if sudden:
         words = f"{', '.join(sudden)}: a fifth or more gone between two checks"
-        return Evidence("record", "sudden", None, words, trays=sudden)
+        return Evidence(
+            evidence="record", reading="sudden", statistic=None, words=words, trays=sudden
+        )
     return Evidence("record", "", None, "the counts hang together")
 
 
@@ -78,7 +86,11 @@ def cover_use(file: LotFile, limits: Limits) -> Evidence:
         return Evidence("cover_use", "", None, "no light-needing seed lay deep")
     words = f"{trays_words(len(deep))} of light-needing seed under {deep[0].label}"
     return Evidence(
-        "cover_use", "deep_light", float(len(deep)), words, trays=tuple(one.tray for one in deep)
+        evidence="cover_use",
+        reading="deep_light",
+        statistic=float(len(deep)),
+        words=words,
+        trays=tuple(one.tray for one in deep),
     )
 
 
@@ -134,7 +146,13 @@ def note(file: LotFile, limits: Limits) -> Evidence:
     mice = tuple(one.tray for one in file.trays if one.mice)
     if not mice:
         return Evidence("note", "", None, "no mice were noted")
-    return Evidence("note", "mouse", None, f"{', '.join(mice)}: mice were noted", trays=mice)
+    return Evidence(
+        evidence="note",
+        reading="mouse",
+        statistic=None,
+        words=f"{', '.join(mice)}: mice were noted",
+        trays=mice,
+    )
 
 
 def trays(file: LotFile, limits: Limits) -> Evidence:

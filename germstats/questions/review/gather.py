@@ -348,7 +348,13 @@ def _ask(gathered: Gathered, file: LotFile, one: SownTray) -> TrayAsk:
     the usual one.
     """
     label = (_usual_label(gathered, one) if file.light and one.deep else None) or one.label
-    key = TrayKey(file.species, label, file.season, one.place, one.chill or None)
+    key = TrayKey(
+        group=file.species,
+        label=label,
+        season=file.season,
+        place=one.place,
+        chill=one.chill or None,
+    )
     return TrayAsk(key, gathered.records[one.tray].last_day, one.origin_days or 0.0)
 
 

@@ -85,7 +85,9 @@ def _bare(file: LotFile, limits: Limits) -> list[_Bare]:
             ring_alone, block_alone = _p_among(rest, file), _p_among(inner, file)
             if min(ring_alone, block_alone) < limits["strong_p"]:
                 block_p, ring_p = block_alone, ring_alone
-        found.append(_Bare(tray, seen, box, block_p, ring, ring_p))
+        found.append(
+            _Bare(tray=tray, seen=seen, box=box, block_p=block_p, ring=ring, ring_p=ring_p)
+        )
     return found
 
 
@@ -111,7 +113,13 @@ def block(file: LotFile, limits: Limits) -> Evidence:
         f"{shape} at an edge"
     )
     reading = _unless_bare(_p_graded(one.block_p, limits), file, limits)
-    return Evidence("block", reading, one.block_p, words, trays=(one.tray.tray,))
+    return Evidence(
+        evidence="block",
+        reading=reading,
+        statistic=one.block_p,
+        words=words,
+        trays=(one.tray.tray,),
+    )
 
 
 def _emptiest(file: LotFile, limits: Limits) -> tuple[_Bare, EmptyBlock] | None:
@@ -137,7 +145,13 @@ def shape(file: LotFile, limits: Limits) -> Evidence:
     one, box = found
     strip = _is_strip(box, one.seen)
     words = f"the empty block {'runs' if strip else 'does not run'} from side to side"
-    return Evidence("shape", "strip" if strip else "patch", None, words, trays=(one.tray.tray,))
+    return Evidence(
+        evidence="shape",
+        reading="strip" if strip else "patch",
+        statistic=None,
+        words=words,
+        trays=(one.tray.tray,),
+    )
 
 
 def edge(file: LotFile, limits: Limits) -> Evidence:
@@ -151,7 +165,9 @@ def edge(file: LotFile, limits: Limits) -> Evidence:
         f"{ring.outer}"
     )
     reading = _unless_bare(_p_graded(one.ring_p, limits), file, limits)
-    return Evidence("edge", reading, one.ring_p, words, trays=(one.tray.tray,))
+    return Evidence(
+        evidence="edge", reading=reading, statistic=one.ring_p, words=words, trays=(one.tray.tray,)
+    )
 
 
 def overfull(file: LotFile, limits: Limits) -> Evidence:
@@ -181,7 +197,9 @@ def overfull(file: LotFile, limits: Limits) -> Evidence:
     named = " ".join(cells.cells[:_NAMED]) + (" ..." if count > _NAMED else "")
     hold = "cells hold" if count > 1 else "cell holds"
     words = f"{name}: {count} {hold} more seedlings than seeds were sown ({named})"
-    return Evidence("overfull", reading, float(count), words, trays=(name,))
+    return Evidence(
+        evidence="overfull", reading=reading, statistic=float(count), words=words, trays=(name,)
+    )
 
 
 def _losing(file: LotFile, limits: Limits) -> tuple[TrayFile, float, float] | None:
@@ -232,7 +250,7 @@ def losses(file: LotFile, limits: Limits) -> Evidence:
     reading = "strong" if strong else "some" if z >= limits["losses_some"] else ""
     usual = f"{100 * _usual_losses(file, one).share:.0f} % is usual"
     words = f"{one.tray}: {one.lost} of {one.ever} lost after they came; {usual}"
-    return Evidence("losses", reading, z, words, trays=(one.tray,))
+    return Evidence(evidence="losses", reading=reading, statistic=z, words=words, trays=(one.tray,))
 
 
 def course(file: LotFile, limits: Limits) -> Evidence:
@@ -248,10 +266,16 @@ def course(file: LotFile, limits: Limits) -> Evidence:
     others = (one.lost or 0) - one.at_once
     if one.at_once >= limits["jump"] * came and others >= limits["beside_jump"] * came:
         return Evidence(
-            "course", "jump", share, f"{said}, the others over several", trays=(one.tray,)
+            evidence="course",
+            reading="jump",
+            statistic=share,
+            words=f"{said}, the others over several",
+            trays=(one.tray,),
         )
     reading = "at_once" if share >= limits["at_once"] else "over_time"
-    return Evidence("course", reading, share, said, trays=(one.tray,))
+    return Evidence(
+        evidence="course", reading=reading, statistic=share, words=said, trays=(one.tray,)
+    )
 
 
 def loss_map(file: LotFile, limits: Limits) -> Evidence:
@@ -274,10 +298,28 @@ def loss_map(file: LotFile, limits: Limits) -> Evidence:
     tray = worst[0].tray
     said = f"{tray}: {int(gone.sum())} of {so_many(int(had.sum()), 'cell')} lost seedlings"
     if p_ring < limits["loss_map_p"]:
-        return Evidence("loss_map", "edge", p_ring, f"{said}, mostly at the edge", trays=(tray,))
+        return Evidence(
+            evidence="loss_map",
+            reading="edge",
+            statistic=p_ring,
+            words=f"{said}, mostly at the edge",
+            trays=(tray,),
+        )
     if joined.p < limits["loss_map_p"]:
-        return Evidence("loss_map", "clustered", joined.p, f"{said}, side by side", trays=(tray,))
-    return Evidence("loss_map", "none", joined.p, f"{said}, anywhere", trays=(tray,))
+        return Evidence(
+            evidence="loss_map",
+            reading="clustered",
+            statistic=joined.p,
+            words=f"{said}, side by side",
+            trays=(tray,),
+        )
+    return Evidence(
+        evidence="loss_map",
+        reading="none",
+        statistic=joined.p,
+        words=f"{said}, anywhere",
+        trays=(tray,),
+    )
 
 
 def hit_trays(

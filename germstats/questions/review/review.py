@@ -330,7 +330,7 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
         open_doors
     )  # of doors of one evidence, which say nearly the same, the last is told
     found = came(file)
-    verdict = _verdict(file, found, rows["lot_seen"].statistic, opened, rules)
+    verdict = _verdict(file, found, z=rows["lot_seen"].statistic, opened=opened, rules=rules)
     scored = () if file.waiting else shown_scores(verdict, readings, rules)
     causes = tuple(_cause(one, evidence, rules) for one in scored)
     told = verdict == POOR and causes[0].standing == "likely"
@@ -407,14 +407,14 @@ def _cause(one: Scored, evidence: tuple[Evidence, ...], rules: Rules) -> Cause:
     by_reading: dict[Reading, Evidence] = {(row.evidence, row.reading): row for row in evidence}
     parts = [(by_reading[reading], size) for reading, size in one.parts]
     return Cause(
-        one.cause,
-        rules.causes[one.cause].words,
-        one.standing,
-        one.points,
-        rules.causes[one.cause].start,
-        tuple(part for part in parts if part[1] > 0),
-        tuple(part for part in parts if part[1] < 0),
-        one.capped,
+        cause=one.cause,
+        words=rules.causes[one.cause].words,
+        standing=one.standing,
+        points=one.points,
+        start=rules.causes[one.cause].start,
+        supports=tuple(part for part in parts if part[1] > 0),
+        opposes=tuple(part for part in parts if part[1] < 0),
+        capped=one.capped,
     )
 
 

@@ -272,7 +272,15 @@ def _load(folder: Path | None) -> Rules:
     )
     doors = tuple(_door(row, readings) for row in table["doors"])
     caps = tuple(_cap(row, causes, readings) for row in table["caps"])
-    return Rules(points, causes, readings, _limits(table["limits"]), doors, caps, tests)
+    return Rules(
+        points=points,
+        causes=causes,
+        readings=readings,
+        limits=_limits(table["limits"]),
+        doors=doors,
+        caps=caps,
+        tests=tests,
+    )
 
 
 def _must_hold_rules(folder: Path) -> None:
@@ -392,7 +400,14 @@ def _door(row: dict[str, str], readings: dict[Reading, str]) -> Door:
             "two."
         )
     beside = _reading("doors", row["with"], readings) if row["with"] else None
-    return Door(row["door"], row["evidence"], frozenset(named), below, beside, row["words"])
+    return Door(
+        door=row["door"],
+        evidence=row["evidence"],
+        readings=frozenset(named),
+        below=below,
+        beside=beside,
+        words=row["words"],
+    )
 
 
 def _cap(row: dict[str, str], causes: dict[str, Cause], readings: dict[Reading, str]) -> Cap:
@@ -403,7 +418,13 @@ def _cap(row: dict[str, str], causes: dict[str, Cause], readings: dict[Reading, 
             f"review_caps.csv: at_most is one of {', '.join(STANDINGS)}, not {row['at_most']!r}."
         )
     when = _reading("caps", row["when"], readings) if row["when"] else None
-    return Cap(row["cause"], when, frozenset(named), row["at_most"], row["why"])
+    return Cap(
+        cause=row["cause"],
+        when=when,
+        lifted_by=frozenset(named),
+        at_most=row["at_most"],
+        why=row["why"],
+    )
 
 
 def _reading(name: str, text: str, readings: dict[Reading, str]) -> Reading:

@@ -48,7 +48,9 @@ def score(readings: Collection[Reading], rules: Rules) -> tuple[Scored, ...]:
     if len(standing) == 1 and standing[0].points >= rules.limits["last_standing"]:
         last = standing[0]
         held, why = _held("likely", last.cause, readings, rules)
-        found[found.index(last)] = Scored(last.cause, held, last.points, last.parts, why)
+        found[found.index(last)] = Scored(
+            cause=last.cause, standing=held, points=last.points, parts=last.parts, capped=why
+        )
     kinds = {one.standing for one in found if one.cause in KINDS_OF_TRAY}
     return tuple(sorted(found, key=lambda one: _rank(one, kinds)))
 
@@ -79,7 +81,7 @@ def _scored(cause: str, readings: Collection[Reading], rules: Rules) -> Scored:
     likely, possible = rules.limits["likely"], rules.limits["possible"]
     standing = "likely" if points >= likely else "possible" if points >= possible else "unlikely"
     held, why = _held(standing, cause, readings, rules)
-    return Scored(cause, held, points, parts, why)
+    return Scored(cause=cause, standing=held, points=points, parts=parts, capped=why)
 
 
 def _held(

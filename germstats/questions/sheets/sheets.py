@@ -223,7 +223,12 @@ def labels_of(trays: Iterable[BenchTray]) -> tuple[Label, ...]:
     """Labels of trays in the book."""
     return tuple(
         Label(
-            one.tray, one.lot, one.species, one.common_name, day_words(one.sown_on), one.treatment
+            tray=one.tray,
+            lot=one.lot,
+            species=one.species,
+            common_name=one.common_name,
+            sown_on=day_words(one.sown_on),
+            cover=one.treatment,
         )
         for one in trays
     )
@@ -233,12 +238,12 @@ def labels_to_come(trays: Iterable[TrayToSow]) -> tuple[Label, ...]:
     """Labels of planned trays, the day to be written by hand."""
     return tuple(
         Label(
-            one.tray,
-            one.lot,
-            one.species,
-            one.common_name,
-            "",
-            ", ".join(
+            tray=one.tray,
+            lot=one.lot,
+            species=one.species,
+            common_name=one.common_name,
+            sown_on="",
+            cover=", ".join(
                 filter(
                     None, (cover_words(one.treatment), str(one.treatment.get("pretreatment", "")))
                 )

@@ -195,7 +195,14 @@ def fill_picture(row: RowEstimate, advice: SowingRow, spec: SowingSpec) -> Pictu
     who = f"{shown(row.lot)}, {shown(row.label)}"
     few = f"{_so_many(spec.most_seeds, unit)} {'is' if spec.most_seeds == 1 else 'are'} not enough"
     said = few if advised is None else f"sow {_so_many(advised, unit)}"
-    what = FillShown(f"{who}: {said}", points, unit, spec.target, advised, drawn)
+    what = FillShown(
+        title=f"{who}: {said}",
+        points=points,
+        unit=unit,
+        target=spec.target,
+        advised=advised,
+        pencil=drawn,
+    )
     return Picture(
         f"fill {row.lot} {row.label}", _words(what, advice, spec), fill_table(what), draw_fill(what)
     )

@@ -63,11 +63,11 @@ def fill_by_seeds(
         fill, low, high = fill_of(tray, rates, size)
         found.append(
             FillAt(
-                number,
-                fill,
-                low,
-                high,
-                chance_of_filling(tray, rates, size, cells_wanted(target, size)),
+                seeds_per_cell=number,
+                fill=fill,
+                low=low,
+                high=high,
+                chance=chance_of_filling(tray, rates, size, cells_wanted(target, size)),
             )
         )
     return tuple(found)

@@ -88,7 +88,7 @@ def design_trial(
     places, place_note = _places(book, spec)
     sowing = _sowing(book, spec)
     progress("counting the trays a trial needs")
-    chosen, left = _choose(fit, book, spec, len(places), sowing.cells)
+    chosen, left = _choose(fit, book, spec=spec, places=len(places), cells=sowing.cells)
     trays = spec.trays or chosen.needed
     if trays is None:
         raise NotEnoughRecordsError(_hopeless(chosen, spec))
@@ -100,15 +100,29 @@ def design_trial(
         )
     sowing = replace(sowing, lot=chosen.stored.lot, seeds_per_cell=chosen.setting.seeds_per_cell)
     _refuse_short(chosen, spec, trays, sowing)
-    other, power = worse_direction(chosen.share, spec.difference, trays, blocks, chosen.setting)
+    other, power = worse_direction(
+        chosen.share, spec.difference, trays=trays, blocks=blocks, setting=chosen.setting
+    )
     progress(f"simulating {spec.simulations} trials of {trays} trays of each")
     shares = (chosen.share, other)
-    simulated = simulated_power(shares, trays, blocks, chosen.setting, spec.simulations, spec.seed)
+    simulated = simulated_power(
+        shares,
+        trays,
+        blocks=blocks,
+        setting=chosen.setting,
+        trials=spec.simulations,
+        seed=spec.seed,
+    )
     sds = {one.name: one for one in fit.scatter}
     high, place_sd = sds["tray"].high, sds["place"].sd if "place" in sds else None
-    needed_high, power_high = _at_high_end(chosen, spec, trays, blocks, high)
+    needed_high, power_high = _at_high_end(chosen, spec, trays=trays, blocks=blocks, high=high)
     plan = bench_plan(
-        sowing, spec.treatments, places[:blocks], trays, book.tables["trays"]["tray"], spec.seed
+        sowing,
+        spec.treatments,
+        places=places[:blocks],
+        trays=trays,
+        taken=book.tables["trays"]["tray"],
+        seed=spec.seed,
     )
     return TrialDesign(
         spec=spec,
@@ -205,7 +219,13 @@ def _sowing(book: RecordBook, spec: TrialSpec) -> Sowing:
     if dated is not None:
         sown = usual_sowing_day(dated.dropna(subset=["sown_on"]), season)
     return Sowing(
-        season, "", sown, rows, columns, 1, f"{spec.species} {' v '.join(spec.treatments)} {season}"
+        season=season,
+        lot="",
+        sown_on=sown,
+        rows=rows,
+        columns=columns,
+        seeds_per_cell=1,
+        trial=f"{spec.species} {' v '.join(spec.treatments)} {season}",
     )
 
 
@@ -229,7 +249,9 @@ def _choose(
     ]
     own.sort(key=lambda lot: (collected[lot.lot], lot.lot), reverse=True)
     told = [lot for lot in own if lot.seeds is not None]
-    candidates = [_served(fit, spec, lot, places, cells) for lot in told or own[:1]]
+    candidates = [
+        _served(fit, spec, stored=lot, places=places, cells=cells) for lot in told or own[:1]
+    ]
     if not told:
         return candidates[0], (
             f"{candidates[0].stored.why_unknown} for {candidates[0].stored.lot}: make sure that it "
@@ -262,19 +284,19 @@ def _served(fit: EmergenceFit, spec: TrialSpec, stored: StoredLot, places: int, 
         places=places,
         sisters=others.sisters,
     )
-    if np.isnan(worse_direction(share, spec.difference, 2, 1, setting)[0]):
+    if np.isnan(worse_direction(share, spec.difference, trays=2, blocks=1, setting=setting)[0]):
         raise WrongUseError(
             f"About {100 * share:.0f} of a hundred seeds of {stored.lot} come up: neither "
             f"{spec.difference:g} points "
             "more nor fewer are possible. Ask for a smaller difference."
         )
     return _Lot(
-        stored,
-        share,
-        source,
-        setting,
-        trays_needed(share, spec.difference, spec.power, setting),
-        (*notes, why),
+        stored=stored,
+        share=share,
+        source=source,
+        setting=setting,
+        needed=trays_needed(share, spec.difference, spec.power, setting),
+        notes=(*notes, why),
     )
 
 
@@ -398,7 +420,7 @@ def _at_high_end(
     worse = replace(lot.setting, tray_sd=high)
     return (
         trays_needed(lot.share, spec.difference, spec.power, worse),
-        worse_direction(lot.share, spec.difference, trays, blocks, worse)[1],
+        worse_direction(lot.share, spec.difference, trays=trays, blocks=blocks, setting=worse)[1],
     )
 
 
@@ -407,4 +429,6 @@ def _strewn(lot: _Lot, spec: TrialSpec, place_sd: float | None) -> int | None:
     if place_sd is None:
         return None
     strewn = replace(lot.setting, tray_sd=float(np.hypot(lot.setting.tray_sd, place_sd)))
-    return trays_needed(lot.share, spec.difference, spec.power, strewn, blocked=False)
+    return trays_needed(
+        lot.share, spec.difference, wanted=spec.power, setting=strewn, blocked=False
+    )

@@ -150,11 +150,11 @@ def power_of(shares: tuple[float, float], trays: int, blocks: int, setting: Sett
     ends = logit(np.array(shares))
     true = np.array([tray_variance(share, setting) for share in shares])
     plan = _Plan(
-        -ends if ends[1] < ends[0] else ends,
-        true,
-        trays / blocks,
-        blocks * setting.seasons,
-        setting,
+        ends=-ends if ends[1] < ends[0] else ends,
+        true=true,
+        each=trays / blocks,
+        blocks=blocks * setting.seasons,
+        setting=setting,
     )
     at = plan.means(float(_just_told(plan, plan.ends, true, _MIDDLE)[0]))
     seen = plan.variances(at)
@@ -210,7 +210,11 @@ def _just_told(plan: _Plan, at: Array, seen: Array, nodes: Array) -> Array:
     slope, offset, variance = _judged(plan, possible / plan.each)
     weight = _weight_of_sds(plan, at, possible, nodes)
     return _crossing(
-        weight, slope, offset, np.sqrt(variance + setting.spring_variance), setting.level / 2
+        weight,
+        slope,
+        offset=offset,
+        spread=np.sqrt(variance + setting.spring_variance),
+        tail=setting.level / 2,
     )
 
 
@@ -286,7 +290,11 @@ def trays_needed(
     """
     for trays in range(2, MOST_TRAYS + 1):
         blocks = blocks_for(trays, setting.places) if blocked else 1
-        if blocks and worse_direction(share, points, trays, blocks, setting)[1] >= wanted:
+        if (
+            blocks
+            and worse_direction(share, points, trays=trays, blocks=blocks, setting=setting)[1]
+            >= wanted
+        ):
             return trays
     return None
 
@@ -297,7 +305,7 @@ def points_told(share: float, trays: int, wanted: float, setting: Setting) -> in
     """
     blocks = blocks_for(trays, setting.places) or 1
     for points in range(1, 100):
-        other, power = worse_direction(share, points, trays, blocks, setting)
+        other, power = worse_direction(share, points, trays=trays, blocks=blocks, setting=setting)
         if np.isnan(other):
             return None
         if power >= wanted:
@@ -327,7 +335,9 @@ def simulated_power(
     prior, time_prior = setting.prior, borrowed_time(None)
     with one_thread():
         found = [
-            compare_levels(_sown(shares, trays, blocks, setting, rng), prior, time_prior).share
+            compare_levels(
+                _sown(shares, trays, blocks=blocks, setting=setting, rng=rng), prior, time_prior
+            ).share
             for _ in range(trials)
         ]
     spring_sd = float(np.sqrt(setting.spring_variance))
@@ -351,16 +361,16 @@ def _sown(
         eta += level * setting.season_sd * rng.standard_normal(setting.seasons)[season]
     seen = _counted(expit(eta), setting, rng)
     return Trial(
-        _as_patterns(seen, setting),
-        np.arange(len(level)),
-        level,
-        block,
-        "log-normal",
-        "sowing",
-        False,
-        known_rho(setting.rho),
-        4.0,
-        float(np.log(0.3)),
+        patterns=_as_patterns(seen, setting),
+        codes=np.arange(len(level)),
+        level=level,
+        block=block,
+        family="log-normal",
+        origin="sowing",
+        timed=False,
+        rho=known_rho(setting.rho),
+        log_time=4.0,
+        log_sigma=float(np.log(0.3)),
     )
 
 
@@ -389,13 +399,13 @@ def _as_patterns(seen: Index, setting: Setting) -> Patterns:
     )
     n = setting.seeds_per_cell
     return Patterns(
-        pd.DataFrame({"origin_days": np.zeros(len(seen))}),
-        _NO_TIMES,
-        finishes,
-        _NO_FILLINGS,
-        (SowingRate("counted", (n,), float(n)),),
-        {},
-        {},
+        trays=pd.DataFrame({"origin_days": np.zeros(len(seen))}),
+        times=_NO_TIMES,
+        finishes=finishes,
+        occupied=_NO_FILLINGS,
+        sowings=(SowingRate("counted", (n,), float(n)),),
+        notes={},
+        left_out={},
     )
 
 

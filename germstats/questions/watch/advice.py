@@ -130,11 +130,11 @@ class Facts:
 def _ask(row: dict[Any, Any], last_day: float) -> TrayAsk:
     chill = float(row["chill_weeks"])
     key = TrayKey(
-        str(row["species"] or row["lot"]),
-        str(row["treatment"]),
-        int(row["season"]),
-        str(row["place"]),
-        chill if chill > 0 else None,
+        group=str(row["species"] or row["lot"]),
+        label=str(row["treatment"]),
+        season=int(row["season"]),
+        place=str(row["place"]),
+        chill=chill if chill > 0 else None,
     )
     return TrayAsk(key, last_day, float((row["origin"] - row["sown_on"]).days))
 
@@ -187,7 +187,7 @@ def advised(facts: Facts, k: int) -> TrayWatch:
     )
     status = _status(facts, k, Outlook(more, mean, short, others))
     give_up = facts.give_up[lot] if more > _OVER else None
-    advice, why, money = _advice(facts, row, status, mean - now, give_up, k)
+    advice, why, money = _advice(facts, row, status=status, left=mean - now, give_up=give_up, k=k)
     return TrayWatch(
         tray=str(row["tray"]),
         lot=lot,
@@ -273,7 +273,9 @@ def _by_others(facts: Facts, k: int) -> Others | None:
     whole = 1 - empty_by(share, expected.rho, np.ones_like(out), rate)
     behind = _below(float(course.now[k]), cells, fill)
     by_now, usual = float(cells * fill.mean()), float(cells * whole.mean())
-    return Others(by_now, usual, behind, float(out.mean()), expected.earlier)
+    return Others(
+        by_now=by_now, usual=usual, behind=behind, out=float(out.mean()), earlier=expected.earlier
+    )
 
 
 def _timed(facts: Facts, lot: str) -> bool:

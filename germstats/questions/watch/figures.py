@@ -30,7 +30,13 @@ def calendar_picture(watch: Watch) -> Picture | None:
     if not coming:
         return None
     title = f"Spring {watch.spring}: when lots come up"
-    what = Calendar(title, tuple(row for _, row in coming), _WINDOWS, "give up after", on)
+    what = Calendar(
+        title=title,
+        rows=tuple(row for _, row in coming),
+        kinds=_WINDOWS,
+        mark="give up after",
+        today=on,
+    )
     done = len(rows) - len(coming)
     text = (
         f"Told on {spelled(on)}, of {so_many(len(coming), 'lot')} still coming; windows hold in "

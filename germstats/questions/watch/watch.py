@@ -148,20 +148,24 @@ def watch(
     fit, clock, course = _foretold(season, progress)
     losses = _losses(season.book)
     value = spec.plug_value if spec.plug_value is not None else _usual_price(book)
-    facts = Facts(fit, course, season.book, spec, value, losses)
+    facts = Facts(
+        fit=fit, course=course, book=season.book, spec=spec, plug_value=value, losses=losses
+    )
     rows = [*(advised(facts, k) for k in range(len(course.trays))), *_not_forecast(season, course)]
     rows.sort(key=_gravest_first)
     watched = season.here if len(season.here) else season.trays
-    weather = heat_words(season.book, watched, _species_up(rows), clock, spec, season.spring)
+    weather = heat_words(
+        season.book, watched, came=_species_up(rows), clock=clock, spec=spec, spring=season.spring
+    )
     return Watch(
-        spec,
-        season.spring,
-        tuple(rows),
-        _lots(facts),
-        _orders(book, course, season, losses),
-        weather,
-        value,
-        _first_springs(season),
+        spec=spec,
+        spring=season.spring,
+        rows=tuple(rows),
+        lots=_lots(facts),
+        orders=_orders(book, course, season, losses),
+        weather=weather,
+        plug_value=value,
+        first_springs=_first_springs(season),
     )
 
 
@@ -198,7 +202,10 @@ def _foretold(
     fits, clock = _fitted(season, progress)
     progress("looking ahead")
     courses = [
-        (course_of(one.fit, season.here, season.closed, clock, season.spec.on), one.weight)
+        (
+            course_of(one.fit, season.here, closed=season.closed, clock=clock, on=season.spec.on),
+            one.weight,
+        )
         for one in fits
     ]
     return fits[0].fit, clock, mixed(courses, list(groups_of(courses[0][0].trays)))
@@ -318,23 +325,23 @@ def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
             )
         rows.append(
             TrayWatch(
-                name,
-                str(tray["lot"]),
-                str(tray["species"] or tray["lot"]),
-                str(tray["treatment"]),
-                str(tray["place"]),
-                None if seen is None or pd.isna(seen) else int(seen),
-                0 if pd.isna(cells) else int(cells),
-                None,
-                None,
-                None,
-                None,
-                None,
-                None,
-                None,
-                status,
-                advice,
-                why,
+                tray=name,
+                lot=str(tray["lot"]),
+                species=str(tray["species"] or tray["lot"]),
+                treatment=str(tray["treatment"]),
+                place=str(tray["place"]),
+                filled_now=None if seen is None or pd.isna(seen) else int(seen),
+                cells=0 if pd.isna(cells) else int(cells),
+                final_low=None,
+                final=None,
+                final_high=None,
+                chance_more=None,
+                by_now=None,
+                behind=None,
+                give_up_after=None,
+                status=status,
+                advice=advice,
+                why=why,
                 counted=counted,
             )
         )
@@ -405,7 +412,7 @@ def _lots(facts: Facts) -> tuple[LotWatch, ...]:
             at = facts.of_lot(lot)
             at = at[(course.trays["counted"].iloc[at] == counted).to_numpy()]
             if at.size:
-                rows.append(_lot(course, lot, at, give_up, counted))
+                rows.append(_lot(course, lot, at=at, give_up=give_up, counted=counted))
     return tuple(rows)
 
 

@@ -65,7 +65,7 @@ def heat_words(
             "too little weather is written down to tell this spring by its heat: forecasts allow "
             "for a late one"
         )
-    return (*said, *_cold_words(weather, trays, came, spec.on, spring))
+    return (*said, *_cold_words(weather, trays, came=came, on=spec.on, spring=spring))
 
 
 def _cold_words(

@@ -120,7 +120,9 @@ def _given(judgement: Judgement) -> dict[Question, str]:
     """Question -> its answer, where all answers to it agree."""
     found: dict[Question, set[str]] = {}
     for rule, table, key, column, value, answer in _rows(judgement.tables["answers"].used()):
-        found.setdefault(_question(rule, table, key, column, value), set()).add(answer)
+        found.setdefault(_question(rule, table, key=key, column=column, value=value), set()).add(
+            answer
+        )
     return {question: said.pop() for question, said in found.items() if len(said) == 1}
 
 
@@ -131,4 +133,4 @@ def _questions(
     table = judgement.tables[finding.table]
     read = "/".join(value_text(table.values.at[position, name]) for name in table.spec.key)
     for key in (finding.key, read):
-        yield _question(finding.rule, finding.table, key, finding.column, value)
+        yield _question(finding.rule, finding.table, key=key, column=finding.column, value=value)

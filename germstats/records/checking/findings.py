@@ -216,16 +216,16 @@ class Judgement:
             message = f"{table.shown_as} row {row}{where}: {shorten(words, _LONGEST)}"
             self.findings.append(
                 Finding(
-                    kind.severity,
-                    kind.rule,
-                    name,
-                    int(row),
-                    column,
-                    text,
-                    message,
-                    kind.remedy,
-                    tray,
-                    key,
+                    severity=kind.severity,
+                    rule=kind.rule,
+                    table=name,
+                    row=int(row),
+                    column=column,
+                    value=text,
+                    message=message,
+                    remedy=kind.remedy,
+                    tray=tray,
+                    key=key,
                 )
             )
             self.positions.append(int(position))
@@ -240,7 +240,14 @@ class Judgement:
         wrong = shorten(wrong, _LONGEST)
         self.findings.append(
             Finding(
-                kind.severity, kind.rule, name, None, column, "", f"{place}: {wrong}", kind.remedy
+                severity=kind.severity,
+                rule=kind.rule,
+                table=name,
+                row=None,
+                column=column,
+                value="",
+                message=f"{place}: {wrong}",
+                remedy=kind.remedy,
             )
         )
         self.positions.append(-1)
@@ -248,7 +255,16 @@ class Judgement:
     def note_book(self, kind: Kind, message: str) -> None:
         """Note a finding about no table."""
         self.findings.append(
-            Finding(kind.severity, kind.rule, "", None, "", "", message, kind.remedy)
+            Finding(
+                severity=kind.severity,
+                rule=kind.rule,
+                table="",
+                row=None,
+                column="",
+                value="",
+                message=message,
+                remedy=kind.remedy,
+            )
         )
         self.positions.append(-1)
 

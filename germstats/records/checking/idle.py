@@ -80,7 +80,7 @@ def _judge_sowing_day(judgement: Judgement) -> None:
         used = judgement.tables[name].used("tray", "checked_on")
         rows = used[used["checked_on"].notna() & (used["checked_on"] == used["tray"].map(trays))]
         wrong = "tray {tray} was sown that day, so this check shows nothing yet and is not used"
-        _note_by_tray(judgement, ON_SOWING_DAY, (name, "checked_on"), rows, wrong)
+        _note_by_tray(judgement, ON_SOWING_DAY, place=(name, "checked_on"), rows=rows, wrong=wrong)
 
 
 def _judge_after_spring(judgement: Judgement) -> None:
@@ -115,7 +115,7 @@ def _judge_after_spring(judgement: Judgement) -> None:
             f"tray {{tray}} was first checked after {spelled_end}, the end of its spring: its "
             "counts are not used"
         )
-        _note_by_tray(judgement, AFTER_SPRING, (name, "checked_on"), rows, wrong)
+        _note_by_tray(judgement, AFTER_SPRING, place=(name, "checked_on"), rows=rows, wrong=wrong)
 
 
 def _judge_alive_alone(judgement: Judgement) -> None:
@@ -141,9 +141,9 @@ def _judge_checks_beside_cells(judgement: Judgement, of_cells: set[str]) -> None
     _note_by_tray(
         judgement,
         CELLS_COUNT,
-        ("checks", "filled"),
-        checks[counted & checks["tray"].isin(of_cells)],
-        wrong,
+        place=("checks", "filled"),
+        rows=checks[counted & checks["tray"].isin(of_cells)],
+        wrong=wrong,
     )
 
 
@@ -160,7 +160,9 @@ def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
         "seedlings counted after tray {tray} was thinned are only those left, so they are not used "
         "for emergence"
     )
-    _note_by_tray(judgement, AFTER_THINNING, ("checks", "seedlings"), counted[after], wrong)
+    _note_by_tray(
+        judgement, AFTER_THINNING, place=("checks", "seedlings"), rows=counted[after], wrong=wrong
+    )
     last_filled = checks[checks["filled"].notna()].groupby("tray")["checked_on"].max()
     noted = checks[judgement.tables["checks"].typed("seedlings")[checks.index]]
     last_counted = (
@@ -175,9 +177,9 @@ def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
     _note_by_tray(
         judgement,
         SEEDLINGS_STOP,
-        ("checks", "seedlings"),
-        counted[counted["tray"].isin(stopped)],
-        wrong,
+        place=("checks", "seedlings"),
+        rows=counted[counted["tray"].isin(stopped)],
+        wrong=wrong,
     )
 
 
@@ -198,7 +200,11 @@ def _judge_maps(judgement: Judgement, of_cells: set[str]) -> None:
     maps = judgement.tables["maps"].used("tray", "seen_on")
     wrong = "the rows in cells say more about tray {tray} than this map, so the map is not used"
     _note_by_tray(
-        judgement, MAP_IDLE, ("maps", "empty_cells"), maps[maps["tray"].isin(of_cells)], wrong
+        judgement,
+        MAP_IDLE,
+        place=("maps", "empty_cells"),
+        rows=maps[maps["tray"].isin(of_cells)],
+        wrong=wrong,
     )
     others = maps[~maps["tray"].isin(of_cells) & maps["seen_on"].notna()]
     newest = others.groupby("tray")["seen_on"].transform("max")
@@ -213,7 +219,11 @@ def _judge_maps(judgement: Judgement, of_cells: set[str]) -> None:
     checked = set(judgement.tables["checks"].used("tray")["tray"]) | of_cells
     wrong = "tray {tray} has a map but no check, and emergence is not estimated from a map"
     _note_by_tray(
-        judgement, MAP_ALONE, ("maps", "empty_cells"), others[~others["tray"].isin(checked)], wrong
+        judgement,
+        MAP_ALONE,
+        place=("maps", "empty_cells"),
+        rows=others[~others["tray"].isin(checked)],
+        wrong=wrong,
     )
 
 

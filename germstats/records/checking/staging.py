@@ -52,7 +52,7 @@ Edits = Mapping[tuple[str, int, str], str]
 
 def empty_worktable(spec: Table) -> Worktable:
     """Return the table of a book that has none of that name."""
-    return _worktable(spec, f"{spec.name}.csv", {}, [], frozenset())
+    return _worktable(spec, f"{spec.name}.csv", texts={}, rows=[], headed=frozenset())
 
 
 def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
@@ -75,7 +75,9 @@ def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
         has = ", ".join(sheet.header) or "no columns at all"
         raise UnreadableBookError(f"{sheet.shown_as} has no column tray; it has {has}.")
     texts = {name: grid[:, found[0]] for name, found in places.items() if found}
-    table = _worktable(spec, sheet.shown_as, texts, sheet.numbers, frozenset(texts))
+    table = _worktable(
+        spec, sheet.shown_as, texts=texts, rows=sheet.numbers, headed=frozenset(texts)
+    )
     judgement.tables[sheet.name] = table
     for name, found in places.items():
         for extra in found[1:]:
@@ -108,7 +110,15 @@ def _worktable(
     )
     values = pd.DataFrame({"row": np.array(rows, dtype=np.int64)}, index=index)
     status = pd.Series(USED, index=index, dtype=pd.CategoricalDtype([USED, MERGED, SET_ASIDE]))
-    return Worktable(spec, shown_as, text, values, status, headed, pd.DataFrame(index=index))
+    return Worktable(
+        spec=spec,
+        shown_as=shown_as,
+        text=text,
+        values=values,
+        status=status,
+        headed=headed,
+        ids=pd.DataFrame(index=index),
+    )
 
 
 def _grid(sheet: Sheet) -> np.ndarray[Any, Any]:

@@ -260,7 +260,14 @@ def sheet_of(
         if (line and line[0].strip()) or "".join(line).strip():  # an id nearly always stands first
             numbers.append(number)
             values.append(tuple(line) if len(line) == width else _fitted(line, width))
-    return Sheet(name, shown_as, header, tuple(numbers), tuple(values), formula_zeros)
+    return Sheet(
+        name=name,
+        shown_as=shown_as,
+        header=header,
+        numbers=tuple(numbers),
+        values=tuple(values),
+        formula_zeros=formula_zeros,
+    )
 
 
 def _fitted(line: list[str], width: int) -> tuple[str, ...]:

@@ -106,9 +106,9 @@ def workbook_bytes(tables: Mapping[str, Rows], extras: Extras | None = None) -> 
     write_guide(
         book.add_worksheet(EXPLANATIONS),
         list(tables),
-        extras.settings,
-        layout.formats,
-        extras.remark,
+        settings=extras.settings,
+        formats=layout.formats,
+        remark=extras.remark,
     )
     for name, rows in tables.items():
         _write_table(book.add_worksheet(name), TABLES[name], rows, layout)
@@ -179,7 +179,7 @@ def _write_table(sheet: Worksheet, table: Table, rows: Rows, layout: _Layout) ->
                 0, place, name, layout.formats["needed" if column.required else "optional"]
             )
         for line, text in enumerate(values, start=1):
-            _write_value(sheet, (line, place), text, column, look)
+            _write_value(sheet, (line, place), text=text, column=column, look=look)
         if column in table.columns:
             sheet.data_validation(
                 1, place, layout.last - 1, place, validation(table, column, layout.headers)

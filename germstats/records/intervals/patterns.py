@@ -407,7 +407,11 @@ def _seedling_finish(
     base = {"tray": row["tray"], "last": row["last"], "kind": 0}
     if rate.k is not None:
         whole = SowingRate(
-            "pinch", (), rate.mean * row["cells"], rate.k * row["cells"], rate.k_measured
+            kind="pinch",
+            counts=(),
+            mean=rate.mean * row["cells"],
+            k=rate.k * row["cells"],
+            k_measured=rate.k_measured,
         )
         return [{**base, "sowing": code_of(whole), "seen": row["level"], "count": 1}]
     one = code_of(ONE_SEED)

@@ -75,7 +75,15 @@ def climb(unit: Whole, day: Whole, level: Whole) -> Climb:
     rows, end = np.flatnonzero(up), np.flatnonzero(ends)
     first, before = starts[rows], rows - 1
     lo, rise = np.where(first, 0, day[before]), level[rows] - np.where(first, 0, level[before])
-    return Climb(unit[rows], lo, day[rows], rise, unit[end], level[end], day[end])
+    return Climb(
+        unit=unit[rows],
+        lo=lo,
+        hi=day[rows],
+        rise=rise,
+        units=unit[end],
+        level=level[end],
+        last=day[end],
+    )
 
 
 def count_distinct(

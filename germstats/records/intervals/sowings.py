@@ -142,7 +142,11 @@ def _rate(
     if isinstance(grams, float) and grams > 0 and per_gram and isinstance(cells, int) and cells > 0:
         purity = _number(lots, lot, "purity_pct") or 100.0
         mean = grams * per_gram * purity / 100 / cells
-    return SowingRate("pinch", (), mean, k, k_measured=len(counts) > 1) if mean > 0 else rate
+    return (
+        SowingRate(kind="pinch", counts=(), mean=mean, k=k, k_measured=len(counts) > 1)
+        if mean > 0
+        else rate
+    )
 
 
 def _number(table: pd.DataFrame, key: object, column: str) -> float | None:

@@ -86,7 +86,7 @@ def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
                 f"{more} more came after its spring had ended; not in the share",
             )
         kept.append(looks[~late & ~cut & ~looks["tray"].isin(waiting)])
-    return Looks(kept[0], kept[1], notes, why, waiting)
+    return Looks(cells=kept[0], totals=kept[1], notes=notes, why_silent=why, waiting=waiting)
 
 
 def _seeds_throughout(cells: pd.DataFrame) -> pd.DataFrame:

@@ -123,14 +123,14 @@ def test_what_cannot_be_separated_is_refused_with_a_remedy(rows, words):
 
 def row(**values: object) -> ComparisonRow:
     plain = ComparisonRow(
-        "S",
-        "cover",
-        "none",
-        "grit",
-        (4, 4),
-        (288, 288),
-        (100, 100),
-        (90, 90),
+        species="S",
+        treatment="cover",
+        reference="none",
+        level="grit",
+        trays=(4, 4),
+        seeds=(288, 288),
+        emerged=(100, 100),
+        filled=(90, 90),
         points=-20.0,
         points_low=-30.0,
         points_high=-10.0,
@@ -278,7 +278,14 @@ def test_draws_have_the_spread_of_their_law():
     """One sd, four blocks, one contrast with law N(0, 1): its draws have that sd, whatever the
     seed.
     """
-    one = Contrasts(np.ones(1), np.array([0.3]), np.zeros((1, 5)), np.eye(5)[None], 4, np.zeros(1))
+    one = Contrasts(
+        weight=np.ones(1),
+        sd=np.array([0.3]),
+        mean=np.zeros((1, 5)),
+        covariance=np.eye(5)[None],
+        blocks=4,
+        rho=np.zeros(1),
+    )
     for seed in (0, 1, 2):
         draws = one.draws(seed)
         contrast = (draws.values[:, :, 1] - draws.values[:, :, 0]).mean(axis=1)

@@ -113,8 +113,8 @@ def test_over_the_prior_of_rho_identical_covers_do_not_differ():
     rho = expit(MIDDLE + SD * stats.norm.ppf((np.arange(48) + 0.5) / 48))
     rows = [
         judged_pair(
-            drawn_fills(rng, 0.5, 2, one, 8),
-            drawn_fills(rng, 0.5, 4, one, 8),
+            drawn_fills(rng, 0.5, n=2, rho=one, trays=8),
+            drawn_fills(rng, 0.5, n=4, rho=one, trays=8),
             seeds=SEEDS,
             scatter=PRIOR,
         )

@@ -90,14 +90,14 @@ def test_more_trays_by_hand(points_sd, log_ratio_sd, more, scale):
 
 def row(**values: object) -> ComparisonRow:
     plain = ComparisonRow(
-        "A",
-        "cover",
-        "none",
-        "grit",
-        (4, 4),
-        (288, 288),
-        (100, 100),
-        (90, 90),
+        species="A",
+        treatment="cover",
+        reference="none",
+        level="grit",
+        trays=(4, 4),
+        seeds=(288, 288),
+        emerged=(100, 100),
+        filled=(90, 90),
         points=-20.0,
         points_low=-23.92,
         points_high=-16.08,

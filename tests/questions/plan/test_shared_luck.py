@@ -39,10 +39,23 @@ LAW = LossLaw(np.array([LOST]), np.array([R]), np.array([S]), np.ones(1))
 def world() -> RowDraws:
     """A lot of which everything but its luck is known."""
     one = np.ones(1)
-    time = TimeDraws(np.log(50.0) * one, 0.2 * one, 0 * one, 0 * one, "log-normal", "sowing")
+    time = TimeDraws(
+        mu=np.log(50.0) * one,
+        sigma=0.2 * one,
+        tray_sd=0 * one,
+        season_sd=0 * one,
+        family="log-normal",
+        origin="sowing",
+    )
     tray = np.hypot(OWN, PLACE) * one
     return RowDraws(
-        logit(SHARE) * one, 0 * one, tray, SEASON * one, one, time, place_sd=PLACE * one
+        theta=logit(SHARE) * one,
+        rho=0 * one,
+        tray_sd=tray,
+        season_sd=SEASON * one,
+        weight=one,
+        time=time,
+        place_sd=PLACE * one,
     )
 
 
@@ -107,7 +120,14 @@ def test_trays_of_one_bench_share_its_luck(places: tuple[int, ...]) -> None:
         for k in places
     )
     one = np.ones(1)
-    draws = RowDraws(0 * one, 0 * one, np.hypot(0.8, 0.2) * one, 0 * one, one, place_sd=0.8 * one)
+    draws = RowDraws(
+        theta=0 * one,
+        rho=0 * one,
+        tray_sd=np.hypot(0.8, 0.2) * one,
+        season_sd=0 * one,
+        weight=one,
+        place_sd=0.8 * one,
+    )
     laws = [
         (tray_in_a_spring(draws, ((ONE, CELLS),), plain_luck(0.0, benches=4), bench=k), 1)
         for k in places

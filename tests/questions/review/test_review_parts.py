@@ -178,14 +178,14 @@ def told_of(file, filled):
     grid = np.array(filled, dtype=float)
     rows, columns = grid.shape
     seen = TrayMap(
-        TRAY,
-        rows,
-        columns,
-        np.full_like(grid, 2.0),
-        grid,
-        np.full_like(grid, np.nan),
-        False,
-        np.full_like(grid, np.inf),
+        tray=TRAY,
+        rows=rows,
+        columns=columns,
+        sown=np.full_like(grid, 2.0),
+        emerged=grid,
+        lost=np.full_like(grid, np.nan),
+        counted=False,
+        overfull_above=np.full_like(grid, np.inf),
     )
     one = replace(file, trays=(replace(file.trays[0], seen_map=seen),))
     return tuple(row(one, LIMITS).reading for row in (block, shape, edge))

@@ -87,20 +87,20 @@ def words(page):
 
 
 def to_sow(**changes):
-    seeds = Seeds(2, 0, 2.0, False, 144, 0.4)
+    seeds = Seeds(low=2, more=0, mean=2.0, by_pinch=False, per_tray=144, grams=0.4)
     one = TrayToSow(
-        "N-P22K",
-        2027,
-        "Q-1",
-        "A-1",
-        "AAAA",
-        "a",
-        "",
-        Shape(72, 6, 12, 6, 12),
-        seeds,
-        {"cover": "grit"},
-        "bench 1",
-        SowBy(pd.Timestamp("2026-12-10"), "why"),
+        tray="N-P22K",
+        season=2027,
+        order="Q-1",
+        lot="A-1",
+        species="AAAA",
+        common_name="a",
+        caution="",
+        shape=Shape(cells=72, rows=6, columns=12, of_rows=6, of_columns=12),
+        seeds=seeds,
+        treatment={"cover": "grit"},
+        place="bench 1",
+        sow_by=SowBy(pd.Timestamp("2026-12-10"), "why"),
     )
     return replace(one, **changes)
 
@@ -153,11 +153,23 @@ def test_planned_rows_fit_the_table_trays(planned):
 @pytest.mark.parametrize(
     ("seeds", "told", "entry"),
     [
-        (Seeds(2, 0, 2.0, False, 144, None), "2", "2"),
-        (Seeds(2, 36, 2.5, False, 180, None), "alternate 2 and 3", "2-3"),
-        (Seeds(2, 20, 2.28, False, 164, None), "3 in 20 cells, 2 in 52", "2-3"),
-        (Seeds(6, 0, 6.0, True, 432, 0.03), "pinch, mean 6", "pinch"),
-        (Seeds(None, 0, 0.0, False, None, None), "", ""),
+        (Seeds(low=2, more=0, mean=2.0, by_pinch=False, per_tray=144, grams=None), "2", "2"),
+        (
+            Seeds(low=2, more=36, mean=2.5, by_pinch=False, per_tray=180, grams=None),
+            "alternate 2 and 3",
+            "2-3",
+        ),
+        (
+            Seeds(low=2, more=20, mean=2.28, by_pinch=False, per_tray=164, grams=None),
+            "3 in 20 cells, 2 in 52",
+            "2-3",
+        ),
+        (
+            Seeds(low=6, more=0, mean=6.0, by_pinch=True, per_tray=432, grams=0.03),
+            "pinch, mean 6",
+            "pinch",
+        ),
+        (Seeds(low=None, more=0, mean=0.0, by_pinch=False, per_tray=None, grams=None), "", ""),
     ],
 )
 def test_seeds_are_an_instruction_and_an_entry(seeds, told, entry):
@@ -167,9 +179,15 @@ def test_seeds_are_an_instruction_and_an_entry(seeds, told, entry):
 @pytest.mark.parametrize(
     ("shape", "told"),
     [
-        (Shape(72, 6, 12, 6, 12), "72 cells, 6 x 12"),
-        (Shape(36, 3, 12, 6, 12), "36 cells, A1 to C12 of a 6 x 12 tray"),
-        (Shape(41, 6, 12, 6, 12), "41 cells of a 6 x 12 tray, row by row from A1"),
+        (Shape(cells=72, rows=6, columns=12, of_rows=6, of_columns=12), "72 cells, 6 x 12"),
+        (
+            Shape(cells=36, rows=3, columns=12, of_rows=6, of_columns=12),
+            "36 cells, A1 to C12 of a 6 x 12 tray",
+        ),
+        (
+            Shape(cells=41, rows=6, columns=12, of_rows=6, of_columns=12),
+            "41 cells of a 6 x 12 tray, row by row from A1",
+        ),
         (Shape(50), "50 cells, ____ rows x ____ columns"),
     ],
 )
@@ -198,8 +216,19 @@ def test_a_part_of_a_tray_has_rows_and_columns_that_hold_just_its_cells(tmp_path
 def test_weights_turn_to_milligrams_and_light_seed_is_bulked(planned):
     assert [weight_words(grams) for grams in (2.118, 0.0346, None)] == ["2.12 g", "35 mg", ""]
     book, _, found = planned
-    light = replace(found, trays=(to_sow(seeds=Seeds(2, 0, 2.0, False, 144, 0.049)), to_sow()))
-    heavy = replace(found, trays=(to_sow(seeds=Seeds(2, 0, 2.0, False, 144, 0.051)),))
+    light = replace(
+        found,
+        trays=(
+            to_sow(seeds=Seeds(low=2, more=0, mean=2.0, by_pinch=False, per_tray=144, grams=0.049)),
+            to_sow(),
+        ),
+    )
+    heavy = replace(
+        found,
+        trays=(
+            to_sow(seeds=Seeds(low=2, more=0, mean=2.0, by_pinch=False, per_tray=144, grams=0.051)),
+        ),
+    )
     assert words(sowing_sheet(light, book.source)).count("bulk it *") == 1
     assert "Under 50 mg a tray: mix" in words(sowing_sheet(light, book.source))
     assert "50 mg" not in words(sowing_sheet(heavy, book.source))
@@ -246,7 +275,10 @@ def test_sow_by_rests_on_kin_then_nursery_then_cold_then_nothing(tmp_path):
     assert str(sow_by(bare, "A-1", "AAAA", 2027).day.date()) == "2027-02-15"
     nothing = sow_by(bare, "B-1", "BBBB", 2027)
     assert nothing.day is None and nothing.why.startswith("cannot be told")
-    assert "less any cold given by fridge" in sow_by(bare, "A-1", "AAAA", 2027, "fridge").why
+    assert (
+        "less any cold given by fridge"
+        in sow_by(bare, "A-1", species="AAAA", season=2027, label="fridge").why
+    )
 
 
 def test_a_day_that_cannot_be_told_is_a_blank(planned):

@@ -103,10 +103,10 @@ def test_springs_bound_what_trays_can_tell() -> None:
 
 
 def test_the_harder_direction_is_the_one_towards_a_half() -> None:
-    assert worse_direction(0.7, 20, 4, 2, USUAL)[0] == pytest.approx(0.5)
-    assert worse_direction(0.2, 20, 4, 2, USUAL)[0] == pytest.approx(0.4)
-    assert worse_direction(0.95, 20, 4, 2, USUAL)[0] == pytest.approx(0.75)
-    assert np.isnan(worse_direction(0.5, 60, 4, 2, USUAL)[0])
+    assert worse_direction(0.7, 20, trays=4, blocks=2, setting=USUAL)[0] == pytest.approx(0.5)
+    assert worse_direction(0.2, 20, trays=4, blocks=2, setting=USUAL)[0] == pytest.approx(0.4)
+    assert worse_direction(0.95, 20, trays=4, blocks=2, setting=USUAL)[0] == pytest.approx(0.75)
+    assert np.isnan(worse_direction(0.5, 60, trays=4, blocks=2, setting=USUAL)[0])
 
 
 def test_points_told_and_trays_needed_agree() -> None:
@@ -141,21 +141,28 @@ def test_formula_and_simulation_agree_within_six_hundredths(shares, trays, block
     """
     reduced = os.environ.get("GERMSTATS_REDUCED") == "1"
     trials = 200 if reduced else 1000
-    simulated = simulated_power(shares, trays, blocks, setting, trials, 4)
+    simulated = simulated_power(
+        shares, trays, blocks=blocks, setting=setting, trials=trials, seed=4
+    )
     allowed = 0.06 + (2 * monte_carlo_error(simulated, trials) if reduced else 0.0)
     assert abs(simulated - power_of(shares, trays, blocks, setting)) <= allowed
 
 
 def test_a_few_trials_agree_within_their_error() -> None:
     """200 trials: .06 and two Monte-Carlo standard errors."""
-    simulated = simulated_power((0.6, 0.4), 4, 2, Setting(0.3, 0.3), 200, 4)
+    simulated = simulated_power(
+        (0.6, 0.4), 4, blocks=2, setting=Setting(0.3, 0.3), trials=200, seed=4
+    )
     allowed = 0.06 + 2 * monte_carlo_error(simulated, 200)
     assert abs(simulated - power_of((0.6, 0.4), 4, 2, Setting(0.3, 0.3))) <= allowed
 
 
 def test_identical_covers_are_seldom_told_apart() -> None:
     """200 trials at .05: more than 20 would come about once in a thousand (binomial)."""
-    assert simulated_power((0.6, 0.6), 4, 2, Setting(0.3, 0.3), 200, 5) <= 0.10
+    assert (
+        simulated_power((0.6, 0.6), 4, blocks=2, setting=Setting(0.3, 0.3), trials=200, seed=5)
+        <= 0.10
+    )
 
 
 # --- seed, lot, share

@@ -39,7 +39,7 @@ def gap_allowed(simulated: float, trials: int) -> float:
     ],
 )
 def test_one_tray_of_each_in_a_block_far_from_a_half(shares, trays, setting) -> None:
-    simulated = simulated_power(shares, trays, trays, setting, 120, 6)
+    simulated = simulated_power(shares, trays, blocks=trays, setting=setting, trials=120, seed=6)
     assert abs(simulated - power_of(shares, trays, trays, setting)) <= gap_allowed(simulated, 120)
 
 
@@ -79,7 +79,9 @@ GRID = [
 def test_formula_and_simulation_agree_over_the_grid(shares, trays, blocks, setting) -> None:
     """600 trials each, a standard error of .02 at most; 150 in the reduced form."""
     trials = 150 if os.environ.get("GERMSTATS_REDUCED") == "1" else 600
-    simulated = simulated_power(shares, trays, blocks, setting, trials, 8)
+    simulated = simulated_power(
+        shares, trays, blocks=blocks, setting=setting, trials=trials, seed=8
+    )
     assert abs(simulated - power_of(shares, trays, blocks, setting)) <= gap_allowed(
         simulated, trials
     )
@@ -102,7 +104,7 @@ def test_the_difference_as_judged_is_that_of_the_linear_model(each: int, blocks:
     """
     ends, setting = logit(np.array([0.85, 0.95])), Setting(0.3, 0.3)
     true = np.array([0.2, 0.5])
-    plan = _Plan(ends, true, each, blocks, setting)
+    plan = _Plan(ends=ends, true=true, each=each, blocks=blocks, setting=setting)
     at, variances = 20, np.array([0.3, 0.7])
     slope, offset, variance = _judged(plan, np.tile(variances, (len(TRAY_SDS), 1)) / each)
     level = np.tile(np.repeat([0, 1], each), blocks)

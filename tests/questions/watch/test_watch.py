@@ -27,16 +27,16 @@ def course(filled, now=0):
     """One tray of 40 cells, one draw: cells filled on each date."""
     filled = np.asarray(filled, dtype=float)[None, :, None]
     return Course(
-        pd.DataFrame({"tray": ["T"]}),
-        np.array([True]),
-        np.array([40]),
-        np.array([now]),
-        np.array([60.0]),
-        filled[:, -1].astype(np.int64),
-        np.ones(1),
-        DATES,
-        filled,
-        ON,
+        trays=pd.DataFrame({"tray": ["T"]}),
+        checked=np.array([True]),
+        cells=np.array([40]),
+        now=np.array([now]),
+        last_day=np.array([60.0]),
+        final=filled[:, -1].astype(np.int64),
+        weight=np.ones(1),
+        dates=DATES,
+        course=filled,
+        on=ON,
     )
 
 
@@ -61,16 +61,16 @@ def test_giving_up_by_the_closed_form():
     cells = 40 * (1 - still / still[0])
     dates = ON + pd.to_timedelta(days - 10, unit="D")
     tray = Course(
-        pd.DataFrame({"tray": ["T"]}),
-        np.array([True]),
-        np.array([40]),
-        np.array([0]),
-        np.array([70.0]),
-        np.array([[20]]),
-        np.ones(1),
-        dates,
-        cells[None, :, None],
-        ON,
+        trays=pd.DataFrame({"tray": ["T"]}),
+        checked=np.array([True]),
+        cells=np.array([40]),
+        now=np.array([0]),
+        last_day=np.array([70.0]),
+        final=np.array([[20]]),
+        weight=np.ones(1),
+        dates=dates,
+        course=cells[None, :, None],
+        on=ON,
     )
     end = out[-1]
     by_hand = days[np.argmax(0.6 * (end - out) < 0.05 * 0.6 * (end - out[0]))]

@@ -69,7 +69,7 @@ def cold_of(book, on, came=()):
             "sown_on": pd.Timestamp("2025-12-01"),
         }
     )
-    return heat_words(book, trays, came, None, WatchSpec(on), 2026)[-1]
+    return heat_words(book, trays, came=came, clock=None, spec=WatchSpec(on), spring=2026)[-1]
 
 
 def test_weeks_of_cold_are_those_of_the_review():
