@@ -42,6 +42,7 @@ from germstats.demonstration.stories import KEPT_OVER, tell_stories
 from germstats.demonstration.truth import Demo, DemoTruth, as_text
 from germstats.demonstration.weather import Weather
 from germstats.records.seeds import SowingRate
+from germstats.records.tables import Lots
 
 DEFAULT_SEED = 780
 TRIAL_LOOKS, CELL_LOOKS = 6, 7
@@ -259,7 +260,9 @@ def _lot_rows(rng: Generator) -> list[Row]:
         }
         if lot.pinches_counted:
             rate = SowingRate("pinch", (), PINCH_MEAN, PINCH_K)
-            row["pinch_counts"] = " ".join(str(n) for n in draw_sown(rate, _COUNTED_PINCHES, rng))
+            row[Lots.pinch_counts] = " ".join(
+                str(n) for n in draw_sown(rate, _COUNTED_PINCHES, rng)
+            )
         rows.append(row | lot.noted)
     return rows
 

@@ -24,6 +24,7 @@ from germstats.demonstration.plan import (
 )
 from germstats.demonstration.sprouting import Generator
 from germstats.demonstration.truth import DIRT_COLUMNS
+from germstats.records.tables import Cells, Trays
 
 SKIPPED, BLANK_CHECKS = {"cells": 0.06, "checks": 0.03}, 3
 _KEYS = {
@@ -147,7 +148,7 @@ def _sowing_entries(sheets: Sheets, nursery: Nursery, ids: dict[Role, str]) -> N
         for tray, growth in zip(nursery.trays, nursery.growths, strict=True)
     }
     for at, row in sheets.tables["trays"].iterrows():
-        entry = str(row["seeds_per_cell"])
+        entry = str(row[Trays.seeds_per_cell])
         if entry.isdigit():
             continue
         weighed = row["tray"] != ids[UNWEIGHED_PINCH]
@@ -174,7 +175,7 @@ def _targets(sheets: Sheets, ids: dict[Role, str], rng: Generator) -> None:
         .query("tray == @tray", local_dict={"tray": ids[MISSPELLED_LOT]})
         .index[0]
     )
-    lot = str(sheets.tables["trays"].at[at, "lot"])
+    lot = str(sheets.tables["trays"].at[at, Trays.lot])
     sheets.write("letter_for_digit", "trays", at, "lot", lot.replace("O", "0", 1))
     at = _find(sheets, "checks", ids[MISSPELLED_TRAY])[5]
     sheets.write(
@@ -185,12 +186,14 @@ def _targets(sheets: Sheets, ids: dict[Role, str], rng: Generator) -> None:
 def _falls(sheets: Sheets, tray: str, rng: Generator) -> None:
     """Three cells where a count falls from one look to the next though nothing is noted."""
     cells = sheets.tables["cells"].query("tray == @tray", local_dict={"tray": tray})
-    last = cells["checked_on"].max()
-    late = sorted(set(cells["checked_on"]) - {last})[-1]
-    full = cells[(cells["checked_on"] == late) & (cells["emerged"] == 2)]
-    before = sorted(set(cells["checked_on"]))[-3]
-    had = set(cells.loc[(cells["checked_on"] == before) & (cells["emerged"] == 2), "cell"])
-    for at in rng.choice(full.index[full["cell"].isin(had)].to_numpy(), 3, replace=False):
+    last = cells[Cells.checked_on].max()
+    late = sorted(set(cells[Cells.checked_on]) - {last})[-1]
+    full = cells[(cells[Cells.checked_on] == late) & (cells[Cells.emerged] == 2)]
+    before = sorted(set(cells[Cells.checked_on]))[-3]
+    had = set(
+        cells.loc[(cells[Cells.checked_on] == before) & (cells[Cells.emerged] == 2), Cells.cell]
+    )
+    for at in rng.choice(full.index[full[Cells.cell].isin(had)].to_numpy(), 3, replace=False):
         sheets.write("fall_unexplained", "cells", float(at), "emerged", 1)
 
 
@@ -199,7 +202,7 @@ def _thinned(sheets: Sheets, tray: str) -> None:
     those ever seen.
     """
     cells = sheets.tables["cells"].query("tray == @tray", local_dict={"tray": tray})
-    looks = sorted(set(cells["checked_on"]))
+    looks = sorted(set(cells[Cells.checked_on]))
     on = datetime.date.fromisoformat(looks[-3]) + datetime.timedelta(days=1)
     events = sheets.tables["events"]
     event = pd.DataFrame(
@@ -208,10 +211,10 @@ def _thinned(sheets: Sheets, tray: str) -> None:
     sheets.tables["events"] = pd.concat(
         [events, event.set_axis([float(events.index.max()) + 1])]
     ).fillna("")
-    after = cells[(cells["checked_on"] > on.isoformat()) & (cells["emerged"] != 0)]
+    after = cells[(cells[Cells.checked_on] > on.isoformat()) & (cells[Cells.emerged] != 0)]
     for at, row in after.iterrows():
         standing = min(int(row["alive"]), 1)
-        sheets.tables["cells"].at[at, "alive"] = standing
+        sheets.tables["cells"].at[at, Cells.alive] = standing
         if standing < int(row["emerged"]):
             sheets.write("fall_after_thinning", "cells", float(str(at)), "emerged", standing)
 

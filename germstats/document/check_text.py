@@ -30,7 +30,7 @@ def check_text(book: RecordBook, show_all: bool) -> str:
     lines += ["", text_table(("table", "rows", "used", "merged", "set aside"), rows), ""]
     lines.append(
         _next(counts)
-        if len(book.tables["trays"])
+        if len(book.trays)
         else "Next: enter trays and their checks, then check again."
     )
     return "\n".join(lines)

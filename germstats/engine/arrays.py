@@ -14,6 +14,7 @@ from scipy.special import gammaln
 
 from germstats.engine.timing import Array
 from germstats.records.intervals.patterns import Patterns
+from germstats.records.tables import Cells
 
 Index = NDArray[np.int64]
 
@@ -410,7 +411,7 @@ def _cell_terms(cells: pd.DataFrame, patterns: Patterns) -> CellTerms:
     )  # by row, each with its numbers in turn
     row, successes, failures, power = np.concatenate(codes, axis=1)[:, order]
     return CellTerms(
-        tray=cells["tray"].to_numpy(),
+        tray=cells[Cells.tray].to_numpy(),
         lo=cells["lo"].to_numpy(),
         hi=cells["hi"].to_numpy(),
         count=cells["count"].to_numpy(),
@@ -427,7 +428,7 @@ def _pinch_terms(cells: pd.DataFrame, patterns: Patterns) -> PinchTerms:
     k = np.array([patterns.sowings[code].k for code in cells["sowing"]], dtype=float)
     seen = cells["seen"].to_numpy(dtype=float)
     return PinchTerms(
-        tray=cells["tray"].to_numpy(),
+        tray=cells[Cells.tray].to_numpy(),
         lo=cells["lo"].to_numpy(),
         hi=cells["hi"].to_numpy(),
         count=cells["count"].to_numpy(),

@@ -20,6 +20,7 @@ from germstats.engine.curves import dated
 from germstats.engine.estimates import FEW_SEEN, RowEstimate
 from germstats.engine.timing import Array
 from germstats.records.intervals.patterns import Patterns
+from germstats.records.tables import Trays
 
 _FEWEST_INTERVALS = 3  # fewer distinct ones place no median
 _Z = 1.959964
@@ -66,7 +67,7 @@ def library_road(patterns: Patterns) -> LibraryRoad:
     LibraryRoad
     """
     rows = []
-    for (species, lot), of_lot in patterns.trays.groupby(["species", "lot"], dropna=False):
+    for (species, lot), of_lot in patterns.trays.groupby(["species", Trays.lot], dropna=False):
         medians = _medians(of_lot, patterns)
         for label, trays in of_lot.groupby("treatment"):
             share = _share(trays, patterns)

@@ -20,6 +20,7 @@ from germstats.engine.lot_posterior import Priors, Scatter
 from germstats.engine.lots import LotRecords, groups_of
 from germstats.engine.timing import FAMILIES, Array
 from germstats.records.intervals.patterns import Patterns
+from germstats.records.tables import Species, Trays
 
 SHARE_SD = float(np.pi)
 """Of the prior of what all species have in common on logit p, or of the only one: that of a logit
@@ -211,7 +212,9 @@ def build_design(
     trays = patterns.trays
     columns = _columns(trays, lots, priors, scatter)
     groups = groups_of(trays)
-    chill = {str(g): float(w) for g, w in zip(groups, trays["chill_weeks"], strict=True) if w > 0}
+    chill = {
+        str(g): float(w) for g, w in zip(groups, trays[Species.chill_weeks], strict=True) if w > 0
+    }
     lot_of = _lot_of(lots, len(trays))
     by_lot = np.array([late.get((lot.species, lot.lot), 0.0) for lot in lots])[lot_of]
     keys = _keys(trays, groups, chill, by_lot)
@@ -224,7 +227,7 @@ def build_design(
     )
     heads = order[first]
     here = (
-        trays["season"].to_numpy(dtype=int) == current
+        trays[Trays.season].to_numpy(dtype=int) == current
         if current
         else np.zeros(len(trays), dtype=bool)
     )
@@ -242,7 +245,7 @@ def build_design(
         lots=lots,
         order=order,
         chill=chill,
-        seasons=tuple(sorted({int(season) for season in trays["season"]})),
+        seasons=tuple(sorted({int(season) for season in trays[Trays.season]})),
         late=dict(late),
     )
 
@@ -258,7 +261,7 @@ def _lot_of(lots: tuple[LotRecords, ...], trays: int) -> Index:
 def _keys(
     trays: pd.DataFrame, groups: pd.Series, chill: dict[str, float], late: Array
 ) -> list[TrayKey]:
-    columns = (groups, trays["treatment"], trays["season"], trays["place"], late)
+    columns = (groups, trays["treatment"], trays[Trays.season], trays[Trays.place], late)
     return [
         TrayKey(
             group=group,
@@ -308,7 +311,7 @@ def _columns(
         for group in sorted(here["group"].unique()):
             columns.add(("species in season", SHARE, group, season), half, heavy=True)
             columns.add(("species in season", TIME, group, season), half_time)
-        if (here["chill_weeks"] > 0).any() and scatter.season > 0:
+        if (here[Species.chill_weeks] > 0).any() and scatter.season > 0:
             columns.add(("chill", SHARE, season), CHILL_SD, heavy=True)
     places = springs[springs["place"] != ""]
     if places["place"].nunique() > 1:

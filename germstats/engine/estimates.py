@@ -16,6 +16,7 @@ from germstats.records.checking.parsing import spelled
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.intervals.sowings import treatment_of
 from germstats.records.seeds import SowingRate
+from germstats.records.tables import Trays
 
 FEW_SEEN = 0.7
 """Below this expected share seen at the last check, few and late seeds cannot be told apart (the
@@ -167,7 +168,7 @@ def horizon_facts(horizon: Horizon | None, trays: pd.DataFrame) -> dict[str, Any
         return {}
     latest = trays.iloc[latest_of(trays)]
     days = float(latest["horizon"])
-    on = latest["sown_on"] + pd.Timedelta(days=round(days))
+    on = latest[Trays.sown_on] + pd.Timedelta(days=round(days))
     return {"horizon_on": on, "horizon_days": days, "horizon_basis": horizon.basis}
 
 
@@ -198,7 +199,9 @@ def trays_of(lot: LotRecords, row: int, patterns: Patterns) -> pd.DataFrame:
 
 def latest_of(trays: pd.DataFrame) -> int:
     """Position of the tray of the latest season among these, of several the one sown last."""
-    return int(np.lexsort((trays["sown_on"].to_numpy(), trays["season"].to_numpy(dtype=int)))[-1])
+    return int(
+        np.lexsort((trays[Trays.sown_on].to_numpy(), trays[Trays.season].to_numpy(dtype=int)))[-1]
+    )
 
 
 def any_seen(trays: pd.DataFrame) -> bool:
@@ -253,6 +256,6 @@ def record_notes(
         )
     if len(trays) == 1:
         notes.append("one tray only")
-    for tray in trays["tray"]:
+    for tray in trays[Trays.tray]:
         notes.extend(f"{tray}: {note}" for note in patterns.notes.get(tray, ()))
     return tuple(notes)

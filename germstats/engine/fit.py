@@ -32,6 +32,7 @@ from germstats.records.checking.parsing import so_many
 from germstats.records.intervals.patterns import Patterns, find_patterns
 from germstats.records.seasons import SPRING_ENDS
 from germstats.records.suggesting import some_of
+from germstats.records.tables import Trays
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -145,10 +146,12 @@ class EmergenceFit:
         trays = self.patterns.trays
         groups = {
             "tray": len(trays),
-            "lot": int(trays["lot"].nunique()),
+            "lot": int(trays[Trays.lot].nunique()),
             "species": int(trays["species"].nunique()),
             "place": int(
-                trays.loc[trays["place"] != "", ["season", "place"]].drop_duplicates().shape[0]
+                trays.loc[trays[Trays.place] != "", [Trays.season, Trays.place]]
+                .drop_duplicates()
+                .shape[0]
             ),
         }
         learnt = []

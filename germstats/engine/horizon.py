@@ -20,6 +20,7 @@ from germstats.engine.lots import LotRecords, groups_of
 from germstats.engine.timing import Array
 from germstats.records.intervals.patterns import Patterns, seen_by
 from germstats.records.seasons import SPRING_ENDS
+from germstats.records.tables import Trays
 
 ENOUGH_TRAYS = 0.25
 """Share of a lot's trays with seed still to come that must have been looked at on the day or later,
@@ -102,10 +103,10 @@ def spring_end_days(trays: pd.DataFrame, spring_ends: tuple[int, int] = SPRING_E
         Rows of `Patterns.trays`.
     spring_ends : (month, day)
     """
-    starts = trays["sown_on"] + pd.to_timedelta(trays["origin_days"], unit="D")
+    starts = trays[Trays.sown_on] + pd.to_timedelta(trays["origin_days"], unit="D")
     month, day = spring_ends
     ends = pd.to_datetime({"year": starts.dt.year, "month": month, "day": day})
-    return np.asarray((ends - trays["sown_on"]).dt.days, dtype=float)
+    return np.asarray((ends - trays[Trays.sown_on]).dt.days, dtype=float)
 
 
 def find_horizons(
@@ -169,7 +170,7 @@ def _facts(
     return pd.DataFrame(
         {
             "group": groups,
-            "season": trays["season"].to_numpy(dtype=int),
+            "season": trays[Trays.season].to_numpy(dtype=int),
             "origin": origin,
             "complete": _complete(trays),
             "day": trays["last_day"].to_numpy(dtype=float) - origin * late,

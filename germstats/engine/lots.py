@@ -13,6 +13,7 @@ from germstats.engine.arrays import Index, compile_patterns, taken_as_final
 from germstats.engine.likelihood import Origin
 from germstats.engine.lot_posterior import Lot, Priors, Scatter
 from germstats.records.intervals.patterns import Patterns
+from germstats.records.tables import Trays
 
 _SOWN = 1.0  # day after sowing up to which a tray is taken as empty without a look
 _UNSEEN_TIME_SD = (
@@ -103,7 +104,7 @@ def groups_of(trays: pd.DataFrame) -> pd.Series:
     """What shares one law of timing with each tray: its species, or its lot where species are not
     recorded.
     """
-    groups: pd.Series = trays["species"].fillna(trays["lot"]).astype(str)
+    groups: pd.Series = trays["species"].fillna(trays[Trays.lot]).astype(str)
     return groups
 
 
@@ -111,10 +112,10 @@ def sort_lots(patterns: Patterns, scatter: Scatter) -> tuple[LotRecords, ...]:
     """Group trays by lot; treatments become rows, seasons blocks."""
     lots = []
     for (species, lot), trays in patterns.trays.groupby(
-        ["species", "lot"], sort=True, dropna=False
+        ["species", Trays.lot], sort=True, dropna=False
     ):
         labels, row = np.unique(trays["treatment"].astype(str), return_inverse=True)
-        _, season = np.unique(trays["season"].astype(int), return_inverse=True)
+        _, season = np.unique(trays[Trays.season].astype(int), return_inverse=True)
         lots.append(
             LotRecords(
                 species=str(species) if isinstance(species, str) else None,

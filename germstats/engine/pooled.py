@@ -41,6 +41,7 @@ from germstats.engine.variance_components import (
 )
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.intervals.subsets import keep_trays
+from germstats.records.tables import Trays
 
 SCALE_DRAWS = ((100, 32), (1000, 16), (np.inf, 4))
 """Below how many trays, and draws of the scales. Few trays leave the scales wide open: with sixteen
@@ -471,8 +472,8 @@ def _scores(
 
 def _under_way(design: PooledDesign, patterns: Patterns, found: PooledMode) -> int | None:
     """The last season, where much of it has not come by the last checks."""
-    season = int(patterns.trays["season"].max())
-    last = (patterns.trays["season"].to_numpy(dtype=int) == season)[design.order]
+    season = int(patterns.trays[Trays.season].max())
+    last = (patterns.trays[Trays.season].to_numpy(dtype=int) == season)[design.order]
     timed = np.concatenate(
         [lot.codes for lot in design.lots if lot.timed] or [np.zeros(0, dtype=np.int64)]
     )
@@ -506,4 +507,4 @@ def _late(design: PooledDesign, found: PooledMode) -> dict[tuple[str | None, str
 def _first_sown(patterns: Patterns, season: int) -> bool:
     """Whether a species is in its first spring on record."""
     groups = groups_of(patterns.trays)
-    return bool(set(groups) - set(groups[patterns.trays["season"] != season]))
+    return bool(set(groups) - set(groups[patterns.trays[Trays.season] != season]))

@@ -34,6 +34,7 @@ from germstats.engine.lots import LotRecords, groups_of
 from germstats.engine.timing import FAMILIES, Array, TimingFamily
 from germstats.engine.timing_choice import ORIGINS, THREE_NODES, THREE_WEIGHTS
 from germstats.records.intervals.patterns import Patterns
+from germstats.records.tables import Trays
 
 SHARE_SD = 1.5
 """Prior spread of the logit of the share that ever comes, about a half: with sd 1.5 a share is
@@ -469,8 +470,8 @@ def _living(trays: pd.DataFrame) -> float:
     """
     if "left_alive" not in trays:
         return 1.0
-    dug = trays[trays["left_alive"].notna() & trays["seeds"].notna()]
+    dug = trays[trays[Trays.left_alive].notna() & trays["seeds"].notna()]
     if dug.empty:
         return 1.0
-    alive, seeds = float(dug["left_alive"].sum()), float(dug["seeds"].sum())
+    alive, seeds = float(dug[Trays.left_alive].sum()), float(dug["seeds"].sum())
     return float(stats.beta.ppf((1 + LEVEL) / 2, alive + 0.5, max(seeds - alive, 0.0) + 0.5))

@@ -32,6 +32,7 @@ from germstats.engine.lot_posterior import (
 from germstats.engine.lots import LotRecords
 from germstats.engine.timing import Array
 from germstats.records.intervals.patterns import Patterns
+from germstats.records.tables import Trays
 
 _DRAWS = (np.arange(60) + 0.5) / 60
 _STEP = 1e-4  # of slopes by differences, on log days
@@ -79,7 +80,7 @@ def estimate_rows(
         )
         days, days_low, days_high, days_sd = time or (None, None, None, None)
         facts = horizon_facts(horizon, trays)
-        odd = (ODD_SPRINGS,) if odd_springs > 0.5 and trays["season"].nunique() > 1 else ()
+        odd = (ODD_SPRINGS,) if odd_springs > 0.5 and trays[Trays.season].nunique() > 1 else ()
         rows.append(
             RowEstimate(
                 **vars(raw_counts(lot, row, patterns)),

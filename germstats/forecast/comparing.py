@@ -10,6 +10,7 @@ import numpy as np
 
 from germstats.engine.arrays import Index
 from germstats.engine.fit import EmergenceFit
+from germstats.records.tables import Trays
 
 ANOTHER_SPRING_SD = 0.15
 """Scatter of a treatment's effect from spring to spring, on the logit; a visible setting
@@ -46,4 +47,4 @@ def others_of(fit: EmergenceFit, species: str) -> Others:
     """The trays of the other species."""
     trays = fit.patterns.trays
     codes = np.flatnonzero((trays["species"] != species).to_numpy())
-    return Others(codes, len(codes) - int(trays["lot"].iloc[codes].nunique()))
+    return Others(codes, len(codes) - int(trays[Trays.lot].iloc[codes].nunique()))

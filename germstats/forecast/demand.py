@@ -15,7 +15,7 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.later_losses import USUAL_LOSSES, LossLaw, TrayLosses, loss_laws, with_mean
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many
-from germstats.records.tables import TABLES
+from germstats.records.tables import TABLES, Cells, Checks, Events, Lots, Orders, Species, Trays
 
 _RANGE_LEVEL = 0.90
 
@@ -114,9 +114,9 @@ def order_lines(book: RecordBook) -> tuple[OrderLine, ...]:
     WrongUseError
         A price or shortfall cost is below 0.
     """
-    table = book.tables["orders"]
+    table = book.orders
     _refuse_negative(book, table)
-    rows = table.dropna(subset=["plugs"]).to_dict("records")
+    rows = table.dropna(subset=[Orders.plugs]).to_dict("records")
     if not rows:
         why = (
             "; ".join(set_aside(book))
@@ -141,7 +141,7 @@ def set_aside(book: RecordBook) -> tuple[str, ...]:
     taken as blank, in the words of `check`; and orders of which more was delivered than was
     ordered.
     """
-    found, table = book.findings, book.tables["orders"]
+    found, table = book.findings, book.orders
     rows = found[(found["table"] == "orders") & found["severity"].isin(["stop", "ask"])]
     may_be_blank = {column.name for column in TABLES["orders"].columns if not column.required}
     said = [
@@ -150,12 +150,16 @@ def set_aside(book: RecordBook) -> tuple[str, ...]:
             rows["message"], rows["remedy"], rows["column"], strict=True
         )
     ]
-    over = table[table["delivered"] > table["plugs"]]
+    over = table[table[Orders.delivered] > table[Orders.plugs]]
     said += [
         f"{order} ({species}): {delivered:.0f} plugs delivered of {plugs:.0f} ordered: mend it if "
         "that is a slip"
         for order, species, delivered, plugs in zip(
-            over["order"], over["species"], over["delivered"], over["plugs"], strict=True
+            over[Orders.order],
+            over[Orders.species],
+            over[Orders.delivered],
+            over[Orders.plugs],
+            strict=True,
         )
     ]
     return tuple(said)
@@ -189,7 +193,7 @@ def _refuse_negative(book: RecordBook, table: pd.DataFrame) -> None:
 
 
 def _line(row: dict[Any, Any]) -> OrderLine:
-    price, shortfall = float(row["price"]), float(row["shortfall_cost"])
+    price, shortfall = float(row["price"]), float(row[Orders.shortfall_cost])
     delivered = 0 if pd.isna(row["delivered"]) else int(row["delivered"])
     return OrderLine(
         order=str(row["order"]),
@@ -207,12 +211,11 @@ def _line(row: dict[Any, Any]) -> OrderLine:
 def lots_in_store(book: RecordBook) -> tuple[StoredLot, ...]:
     """Every lot of the book with the seed it still holds."""
     species = (
-        book.tables["species"]
-        .drop_duplicates("species")
-        .set_index("species")["seeds_per_gram"]
+        book.species.drop_duplicates(Species.species)
+        .set_index(Species.species)[Species.seeds_per_gram]
         .to_dict()
     )
-    lots = book.tables["lots"].drop_duplicates("lot").to_dict("records")
+    lots = book.lots.drop_duplicates(Lots.lot).to_dict("records")
     found = book.findings
     wrong = found[(found["table"] == "lots") & found["column"].isin(["seeds_left", "grams_left"])]
     refused = {
@@ -229,10 +232,10 @@ def _stored(lot: dict[Any, Any], usual_per_gram: float, refused: str) -> StoredL
     per_gram = float(lot["seeds_per_gram"]) if lot["seeds_per_gram"] > 0 else float(usual_per_gram)
     purity = float(lot["purity_pct"]) / 100 if lot["purity_pct"] > 0 else 1.0
     pure = per_gram * purity if np.isfinite(per_gram) and per_gram > 0 else None
-    grams, why = float(lot["grams_left"]), ""
+    grams, why = float(lot[Lots.grams_left]), ""
     seeds: int | None = None
-    if not pd.isna(lot["seeds_left"]):
-        seeds = int(lot["seeds_left"])
+    if not pd.isna(lot[Lots.seeds_left]):
+        seeds = int(lot[Lots.seeds_left])
     elif np.isfinite(grams) and (pure is not None or grams == 0):
         seeds = round(grams * (pure or 0.0))
     else:
@@ -241,7 +244,7 @@ def _stored(lot: dict[Any, Any], usual_per_gram: float, refused: str) -> StoredL
             if np.isfinite(grams)
             else refused or "seed left not written down"
         )
-    cost = float(lot["cost_per_gram"])
+    cost = float(lot[Lots.cost_per_gram])
     return StoredLot(
         lot=str(lot["lot"]),
         species=str(lot["species"]),
@@ -295,14 +298,14 @@ def _tray_losses(rows: pd.DataFrame) -> TrayLosses:
 
 def _counted_losses(book: RecordBook) -> pd.DataFrame:
     """One row per tray looked at twice or more: species, season, plants that came, plants lost."""
-    of_lot = dict(zip(book.tables["lots"]["lot"], book.tables["lots"]["species"], strict=True))
-    trays = book.tables["trays"].drop_duplicates("tray").set_index("tray")
-    disturbed = set(book.tables["events"]["tray"]) | set(book.left_out)
+    of_lot = dict(zip(book.lots[Lots.lot], book.lots[Lots.species], strict=True))
+    trays = book.trays.drop_duplicates(Trays.tray).set_index(Trays.tray)
+    disturbed = set(book.events[Events.tray]) | set(book.left_out)
     kinds = []
-    for lost in (_lost_by_cell(book.tables["cells"]), _lost_by_total(book.tables["checks"])):
+    for lost in (_lost_by_cell(book.cells), _lost_by_total(book.checks)):
         known = lost[(lost["came"] > 0) & ~lost.index.isin(disturbed)]
-        species = [of_lot.get(lot, "") for lot in trays["lot"].reindex(known.index)]
-        season = trays["season"].reindex(known.index).fillna(0).astype(float)
+        species = [of_lot.get(lot, "") for lot in trays[Trays.lot].reindex(known.index)]
+        season = trays[Trays.season].reindex(known.index).fillna(0).astype(float)
         kinds.append(known.assign(species=species, season=season))
     by_cell, by_total = kinds
     told = (by_cell, by_total[~by_total["species"].isin(by_cell["species"])])
@@ -313,7 +316,9 @@ def _lost_by_cell(cells: pd.DataFrame) -> pd.DataFrame:
     """By tray: seedlings that came and were gone at the last look of their cell; cells looked at
     once say nothing.
     """
-    seen = cells.dropna(subset=["emerged", "alive"]).sort_values("checked_on", kind="stable")
+    seen = cells.dropna(subset=[Cells.emerged, Cells.alive]).sort_values(
+        Cells.checked_on, kind="stable"
+    )
     each = seen.groupby(["tray", "cell"], sort=False)
     last = each.last()[each["checked_on"].nunique() > 1]
     lost = (last["emerged"] - last["alive"]).clip(lower=0)
@@ -322,7 +327,7 @@ def _lost_by_cell(cells: pd.DataFrame) -> pd.DataFrame:
 
 def _lost_by_total(checks: pd.DataFrame) -> pd.DataFrame:
     """By tray: most cells filled before the last look, and how far fewer were filled at it."""
-    seen = checks.dropna(subset=["filled_raw"]).sort_values("checked_on", kind="stable")
+    seen = checks.dropna(subset=["filled_raw"]).sort_values(Checks.checked_on, kind="stable")
     last = seen.groupby("tray")["filled_raw"].last()
     before = seen[seen.duplicated("tray", keep="last")].groupby("tray")["filled_raw"].max()
     lost = (before - last.reindex(before.index)).clip(lower=0)

@@ -19,6 +19,7 @@ from germstats.engine.hierarchy import predictors
 from germstats.engine.lots import groups_of
 from germstats.engine.timing_choice import TimingChoice
 from germstats.records.intervals.patterns import Patterns
+from germstats.records.tables import Trays
 
 LEAST_WEIGHT = 0.1
 """Laws that weigh less are left out: a tenth of the draws would move a forecast by less than their
@@ -103,7 +104,7 @@ def _still_coming(fit: EmergenceFit, here: Collection[str]) -> set[str]:
         pooled.design.place_of
     ]
     trays = fit.patterns.trays
-    waiting = trays["tray"].isin(here) & (out < NEARLY_OUT)
+    waiting = trays[Trays.tray].isin(here) & (out < NEARLY_OUT)
     return set(groups_of(trays)[waiting])
 
 

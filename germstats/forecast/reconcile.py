@@ -14,6 +14,7 @@ from germstats.forecast.order_plan import OrderPlan, OrderSpec
 from germstats.forecast.trays_to_sow import TrayToSow, order_noted
 from germstats.records.book import RecordBook
 from germstats.records.checking.findings import rows_of
+from germstats.records.tables import Lots, Orders, Trays
 from germstats.records.tray_names import new_names, well_formed
 
 
@@ -67,31 +68,32 @@ def spring_being_sown(book: RecordBook) -> int | None:
 
     Trays of a plan are known by their names, or by the order their note tells.
     """
-    trays = book.tables["trays"]
-    if trays["season"].isna().all():
+    trays = book.trays
+    if trays[Trays.season].isna().all():
         return None
-    latest = trays[(trays["season"] == trays["season"].max()).fillna(False)]
-    orders = tuple(book.tables["orders"]["order"].unique())
+    latest = trays[(trays[Trays.season] == trays[Trays.season].max()).fillna(False)]
+    orders = tuple(book.orders[Orders.order].unique())
     planned = [
         well_formed(row["tray"]) or bool(order_noted(row["note"], orders))
         for row in rows_of(latest)
     ]
     looked = any(
-        book.tables[name]["tray"].isin(latest["tray"]).any() for name in ("checks", "cells", "maps")
+        book.tables[name]["tray"].isin(latest[Trays.tray]).any()
+        for name in ("checks", "cells", "maps")
     )
-    return int(latest["season"].iloc[0]) if any(planned) and not looked else None
+    return int(latest[Trays.season].iloc[0]) if any(planned) and not looked else None
 
 
 def before_sowing(book: RecordBook, season: int | None) -> RecordBook:
     """The book without the trays of a spring, from which its plan comes out the same however much
     of it is sown.
     """
-    trays = book.tables["trays"]
+    trays = book.trays
     if season is None:
         return book
-    other = ~(trays["season"] >= season).fillna(False).astype(bool)
+    other = ~(trays[Trays.season] >= season).fillna(False).astype(bool)
     if (
-        trays[other].dropna(subset=["season", "sown_on"]).empty
+        trays[other].dropna(subset=[Trays.season, Trays.sown_on]).empty
     ):  # no other tray tells when and how it was sown
         return book
     return replace(book, tables={**book.tables, "trays": trays[other].reset_index(drop=True)})
@@ -115,12 +117,12 @@ def still_to_sow(
         Those left, in their order; none bears the name of another tray of the book.
     SownAlready
     """
-    table = book.tables["trays"]
-    rows = table[(table["season"] == trays[0].season).fillna(False)].sort_values(
-        "sown_on"
+    table = book.trays
+    rows = table[(table[Trays.season] == trays[0].season).fillna(False)].sort_values(
+        Trays.sown_on
     )  # blank days come last
-    orders = {*book.tables["orders"]["order"], *(one.order for one in trays)}
-    of_lot = dict(zip(book.tables["lots"]["lot"], book.tables["lots"]["species"], strict=True))
+    orders = {*book.orders[Orders.order], *(one.order for one in trays)}
+    of_lot = dict(zip(book.lots[Lots.lot], book.lots[Lots.species], strict=True))
     waiting, sown, others = dict(enumerate(trays)), 0, 0
     written: dict[int, str] = {}
     for row in rows_of(rows):
@@ -135,7 +137,7 @@ def still_to_sow(
             key=lambda k: (trays[k].tray == row["tray"], trays[k].lot == row["lot"]),
             default=None,
         )
-        if pd.isna(row["sown_on"]):
+        if pd.isna(row[Trays.sown_on]):
             if own is not None and trays[own].lot == row["lot"]:
                 written[own] = row["tray"]
                 del waiting[own]
@@ -144,7 +146,7 @@ def still_to_sow(
         else:
             sown += 1
             del waiting[own]
-    taken = set(table["tray"])
+    taken = set(table[Trays.tray])
     fresh = new_names(trays[0].season, [*taken, *(one.tray for one in trays)])
     names = written | {
         k: next(fresh) if one.tray in taken else one.tray for k, one in waiting.items()

@@ -18,6 +18,7 @@ from germstats.forecast.seeds_per_cell import HAND_CAP, SowingSpec, age_note, se
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import spelled
 from germstats.records.seeds import SowingRate
+from germstats.records.tables import Lots, Species, Trays
 
 LEAST_PINCH = 2.0
 """Smallest mean pinch that can be sown by hand; common practice, no source."""
@@ -111,7 +112,7 @@ class SeedRules:
 
 def next_season(book: RecordBook, rules: SeedRules) -> int:
     """First spring of the sowing that is planned."""
-    return rules.season or int(book.tables["trays"]["season"].dropna().max()) + 1
+    return rules.season or int(book.trays[Trays.season].dropna().max()) + 1
 
 
 def sources_of(
@@ -127,9 +128,8 @@ def sources_of(
 def stand_in(fit: EmergenceFit, book: RecordBook, species: str, rules: SeedRules) -> Source:
     """A lot not yet collected, to say what an order would take where there is no seed at all."""
     per_gram = (
-        book.tables["species"]
-        .drop_duplicates("species")
-        .set_index("species")["seeds_per_gram"]
+        book.species.drop_duplicates(Species.species)
+        .set_index(Species.species)[Species.seeds_per_gram]
         .get(species)
     )
     pure = float(per_gram) if per_gram is not None and per_gram > 0 else None
@@ -144,7 +144,7 @@ def stand_in(fit: EmergenceFit, book: RecordBook, species: str, rules: SeedRules
 
 
 def _source(fit: EmergenceFit, book: RecordBook, stored: StoredLot, rules: SeedRules) -> Source:
-    row, notes = _row(fit, stored, sown=set(book.tables["trays"]["lot"]))
+    row, notes = _row(fit, stored, sown=set(book.trays[Trays.lot]))
     cells = rules.cells or row.tray_cells
     cap = rules.most_seeds or (SowingSpec().most_seeds if row.rate.k is not None else HAND_CAP)
     (advice,) = seeds_per_cell(
@@ -263,8 +263,8 @@ def usual_sowing_day(trays: pd.DataFrame, season: int) -> pd.Timestamp:
     """Day for a coming season: as long before its 1 February as the middle one of `trays` (dated,
     of known season).
     """
-    first = pd.to_datetime(trays["season"].astype(str) + "-02-01")
-    before = float((first - trays["sown_on"]).dt.days.median())
+    first = pd.to_datetime(trays[Trays.season].astype(str) + "-02-01")
+    before = float((first - trays[Trays.sown_on]).dt.days.median())
     return pd.Timestamp(season, 2, 1) - pd.Timedelta(days=round(before))
 
 
@@ -272,17 +272,19 @@ def _calendar(book: RecordBook, stored: StoredLot, season: int) -> tuple[pd.Time
     """Sowing date of the coming season and days from it to 1 February of the spring the seed comes
     up in.
     """
-    trays = book.tables["trays"].dropna(subset=["sown_on", "season"])
-    of_lot = dict(zip(book.tables["lots"]["lot"], book.tables["lots"]["species"], strict=True))
-    species = trays["lot"].map(of_lot).fillna("")
+    trays = book.trays.dropna(subset=[Trays.sown_on, Trays.season])
+    of_lot = dict(zip(book.lots[Lots.lot], book.lots[Lots.species], strict=True))
+    species = trays[Trays.lot].map(of_lot).fillna("")
     choices = (
-        (trays[trays["lot"] == stored.lot], stored.lot),
+        (trays[trays[Trays.lot] == stored.lot], stored.lot),
         (trays[species == stored.species], stored.species),
         (trays, "the nursery"),
     )
     chosen, whose = next(choice for choice in choices if len(choice[0]))
     sown = usual_sowing_day(chosen, season)
-    known = book.tables["species"].drop_duplicates("species").set_index("species")["two_winters"]
+    known = book.species.drop_duplicates(Species.species).set_index(Species.species)[
+        Species.two_winters
+    ]
     waits = known.get(stored.species) == "yes"
     origin = float((pd.Timestamp(season + int(waits), 2, 1) - sown).days)
     said = f"sowing day taken as {spelled(sown)}, the middle of earlier sowings of {whose}"

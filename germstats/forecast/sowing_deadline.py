@@ -10,6 +10,7 @@ import pandas as pd
 from germstats.forecast.sources import usual_sowing_day
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many, spelled
+from germstats.records.tables import Lots, Species, Trays
 
 COLD_ENDS = (3, 1)
 """Month and day on which cold is taken to end: spring begins on 1 March by the months of
@@ -87,21 +88,21 @@ def cold_weeks(book: RecordBook, species: str) -> float | None:
     """Weeks of cold a species needs in its first winter; None where unknown, none, or where it
     waits two winters.
     """
-    table = book.tables["species"].drop_duplicates("species").set_index("species")
-    if species not in table.index or table.at[species, "two_winters"] == "yes":
+    table = book.species.drop_duplicates(Species.species).set_index(Species.species)
+    if species not in table.index or table.at[species, Species.two_winters] == "yes":
         return None
-    weeks = float(str(table.at[species, "chill_weeks"]))
+    weeks = float(str(table.at[species, Species.chill_weeks]))
     return weeks if weeks > 0 else None
 
 
 def _usual(
     book: RecordBook, lot: str, species: str, season: int
 ) -> tuple[pd.Timestamp | None, str]:
-    trays = book.tables["trays"].dropna(subset=["sown_on", "season"])
-    of_lot = dict(zip(book.tables["lots"]["lot"], book.tables["lots"]["species"], strict=True))
+    trays = book.trays.dropna(subset=[Trays.sown_on, Trays.season])
+    of_lot = dict(zip(book.lots[Lots.lot], book.lots[Lots.species], strict=True))
     choices = (
-        (trays[trays["lot"] == lot], lot),
-        (trays[trays["lot"].map(of_lot).fillna("") == species], species),
+        (trays[trays[Trays.lot] == lot], lot),
+        (trays[trays[Trays.lot].map(of_lot).fillna("") == species], species),
         (trays, "the nursery"),
     )
     for chosen, whose in choices:

@@ -19,6 +19,7 @@ from germstats.forecast.sowing_deadline import SowBy, sow_by
 from germstats.records.bench_order import natural
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many
+from germstats.records.tables import Species, Trays
 from germstats.records.tray_names import new_names
 
 COLUMNS = (
@@ -174,7 +175,11 @@ def planned_trays(plan: OrderPlan, fit: EmergenceFit, book: RecordBook) -> tuple
             line = _line(book, plan.season, sowing.lot, row.species)
             treatment = _treatment(fit, sowing)
             by = sow_by(
-                book, sowing.lot, row.species, plan.season, str(treatment.get("pretreatment", ""))
+                book,
+                sowing.lot,
+                row.species,
+                plan.season,
+                str(treatment.get(Trays.pretreatment, "")),
             )
             full = replace(
                 line,
@@ -186,7 +191,7 @@ def planned_trays(plan: OrderPlan, fit: EmergenceFit, book: RecordBook) -> tuple
             )
             lines += [replace(full, place=place) for place in sowing.places]
     lines.sort(key=_first_sown)
-    names = new_names(plan.season, book.tables["trays"]["tray"])
+    names = new_names(plan.season, book.trays[Trays.tray])
     return tuple(replace(line, tray=next(names)) for line in lines)
 
 
@@ -212,7 +217,7 @@ def advised_sowings(
             continue
         line = _line(book, season, row.lot, row.species or "")
         by = sow_by(
-            book, row.lot, row.species or "", season, str(row.treatment.get("pretreatment", ""))
+            book, row.lot, row.species or "", season, str(row.treatment.get(Trays.pretreatment, ""))
         )
         seeds = _advised_seeds(row, stored.pure_per_gram if stored else None)
         why = row.notes[0] if row.seeds_per_cell is None and row.notes else ""
@@ -280,7 +285,7 @@ def _first_sown(line: TrayToSow) -> tuple[object, ...]:
 
 
 def _line(book: RecordBook, season: int, lot: str, species: str) -> TrayToSow:
-    table = book.tables["species"].drop_duplicates("species").set_index("species")
+    table = book.species.drop_duplicates(Species.species).set_index(Species.species)
     common, caution = (
         str(table.at[species, name]) if species in table.index else ""
         for name in ("common_name", "caution")
@@ -342,11 +347,11 @@ def _shape(book: RecordBook, lot: str, cells: int) -> Shape:
     """Rows and columns of the latest tray, of the lot or else of any, that has so many cells, or a
     part of one.
     """
-    trays = book.tables["trays"].dropna(subset=["rows", "columns"])
-    trays = trays.assign(own=trays["lot"] == lot).sort_values(
-        ["own", "season"], ascending=False, kind="stable"
+    trays = book.trays.dropna(subset=[Trays.rows, Trays.columns])
+    trays = trays.assign(own=trays[Trays.lot] == lot).sort_values(
+        ["own", Trays.season], ascending=False, kind="stable"
     )
-    sizes = [(int(r), int(c)) for r, c in zip(trays["rows"], trays["columns"], strict=True)]
+    sizes = [(int(r), int(c)) for r, c in zip(trays[Trays.rows], trays[Trays.columns], strict=True)]
     for rows, columns in sizes:
         if rows * columns == cells:
             return Shape(cells=cells, rows=rows, columns=columns, of_rows=rows, of_columns=columns)

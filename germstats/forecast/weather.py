@@ -10,6 +10,7 @@ import pandas as pd
 from germstats.engine.arrays import Index
 from germstats.engine.timing import Array
 from germstats.records.intervals.patterns import Patterns
+from germstats.records.tables import Trays
 
 BASE_C = 4.0
 """Temperature above which days count; between those of most cool-season species (common practice,
@@ -230,7 +231,9 @@ def by_heat(patterns: Patterns, clock: HeatClock) -> Patterns:
     """
     trays = patterns.trays
     calendar = trays["origin_days"].to_numpy(dtype=float)
-    years = (trays["sown_on"] + pd.to_timedelta(trays["origin_days"], unit="D")).dt.year.to_numpy()
+    years = (
+        trays[Trays.sown_on] + pd.to_timedelta(trays["origin_days"], unit="D")
+    ).dt.year.to_numpy()
     origin = calendar.copy()
     for year in np.unique(years):
         late = (years == year) & (calendar < 0)

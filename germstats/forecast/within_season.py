@@ -29,6 +29,7 @@ from germstats.forecast.tray import empty_by
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.intervals.seed_totals import seeds_as_cells
 from germstats.records.seeds import SowingRate
+from germstats.records.tables import Trays
 
 _CANDIDATES = 12
 _STRETCH = 1.25  # of the proposal's spread, so that its tails hold the exact law's
@@ -109,7 +110,7 @@ def finish_season(
     assert pooled is not None, "a half-way forecast needs the pooled fit"
     assert fit.horizons is None, "a half-way forecast needs shares told to the end of all days"
     patterns = seeds_as_cells(fit.patterns)
-    known = (patterns.trays["season"] == season) & patterns.trays["filled"].notna()
+    known = (patterns.trays[Trays.season] == season) & patterns.trays["filled"].notna()
     under_way = _UnderWay(
         pooled=pooled,
         patterns=patterns,
@@ -130,7 +131,7 @@ def finish_season(
             weights.append(np.full(each, draw.weight / each))
     trays = under_way.trays
     return Halfway(
-        trays=tuple(trays["tray"].astype(str)),
+        trays=tuple(trays[Trays.tray].astype(str)),
         cells=trays["cells"].to_numpy(dtype=np.int64),
         filled_now=trays["filled"].to_numpy(dtype=np.int64),
         final=np.concatenate(finals),
@@ -195,7 +196,7 @@ class _UnderWay:
         )
         before = found.groupby("k")["count"].cumsum() - found["count"]
         closed = {} if self.course is None else self.course.closed
-        gone = np.array([closed.get(str(tray), 0) for tray in self.trays["tray"]], dtype=float)
+        gone = np.array([closed.get(str(tray), 0) for tray in self.trays[Trays.tray]], dtype=float)
         left = (
             gone[found["k"].to_numpy(dtype=np.int64)] - before
         )  # ended cells were looked at first

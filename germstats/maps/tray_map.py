@@ -27,6 +27,7 @@ from germstats.records.intervals.sowings import sown_trays
 from germstats.records.intervals.usable_checks import within_spring
 from germstats.records.seasons import SPRING_ENDS
 from germstats.records.seeds import SowingRate
+from germstats.records.tables import Cells, Events, Maps, Trays
 
 if TYPE_CHECKING:
     from germstats.engine.timing import Array
@@ -179,19 +180,19 @@ def tray_maps(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) -> d
         By tray id, in the order of the trays table; trays of which no cell is known are not in it.
     """
     trays = sown_trays(book, spring_ends)
-    trays = trays[trays["rows"].notna() & trays["columns"].notna()].drop_duplicates("tray")
-    cells = _placed(within_spring(book.tables["cells"], trays, "checked_on"), trays)
-    each = _each_cell(cells, _taken_out(book, cells))
-    looks = within_spring(book.tables["maps"], trays, "seen_on").sort_values(
-        "seen_on", kind="stable"
+    trays = trays[trays[Trays.rows].notna() & trays[Trays.columns].notna()].drop_duplicates(
+        Trays.tray
     )
+    cells = _placed(within_spring(book.cells, trays, "checked_on"), trays)
+    each = _each_cell(cells, _taken_out(book, cells))
+    looks = within_spring(book.maps, trays, "seen_on").sort_values(Maps.seen_on, kind="stable")
     rows_of = each.groupby("tray", sort=False).indices
     columns = {str(name): each[name].to_numpy() for name in each}
-    empty = dict(zip(looks["tray"], looks["empty_cells"], strict=True))
+    empty = dict(zip(looks[Maps.tray], looks[Maps.empty_cells], strict=True))
     sowings = {rate: _sowing(rate) for rate in trays["rate"].unique()}
     found: dict[str, TrayMap] = {}
-    for tray in trays[["tray", "rows", "columns", "rate"]].to_dict("records"):
-        name, sowing = str(tray["tray"]), sowings[tray["rate"]]
+    for tray in trays[[Trays.tray, Trays.rows, Trays.columns, "rate"]].to_dict("records"):
+        name, sowing = str(tray[Trays.tray]), sowings[tray["rate"]]
         if name in rows_of:
             own = {column: values[rows_of[name]] for column, values in columns.items()}
             found[name] = _from_cells(tray, own, sowing)
@@ -205,30 +206,33 @@ def _placed(cells: pd.DataFrame, trays: pd.DataFrame) -> pd.DataFrame:
     ``seen``.
     """
     shape = (
-        trays.set_index("tray")[["rows", "columns"]].astype(float).reindex(cells["tray"]).to_numpy()
+        trays.set_index(Trays.tray)[[Trays.rows, Trays.columns]]
+        .astype(float)
+        .reindex(cells[Cells.tray])
+        .to_numpy()
     )
-    codes, names = pd.factorize(cells["cell"])
+    codes, names = pd.factorize(cells[Cells.cell])
     places = np.array([cell_place(name) for name in names], dtype=float).reshape(-1, 2)[codes]
-    emerged = cells["emerged"].astype(float)
-    seen = emerged.fillna(cells["occupied"].astype(float))
-    placed = cells[["tray", "cell", "checked_on", "emerged", "seeds", "alive"]].assign(
-        place=(places[:, 0] - 1) * shape[:, 1] + places[:, 1] - 1, seen=seen
-    )
+    emerged = cells[Cells.emerged].astype(float)
+    seen = emerged.fillna(cells[Cells.occupied].astype(float))
+    placed = cells[
+        [Cells.tray, Cells.cell, Cells.checked_on, Cells.emerged, Cells.seeds, Cells.alive]
+    ].assign(place=(places[:, 0] - 1) * shape[:, 1] + places[:, 1] - 1, seen=seen)
     kept: pd.DataFrame = placed[(places <= shape).all(axis=1) & seen.notna().to_numpy()]
     return kept.astype({"place": np.int64})
 
 
 def _taken_out(book: RecordBook, cells: pd.DataFrame) -> Marks:
     """Looks from the day on which the grower took seedlings out of the tray or cell."""
-    events = book.tables["events"]
-    events = events[events["event"].isin(_TAKEN_OUT) & events["on"].notna()].sort_values(
-        "on", ascending=False
+    events = book.events
+    events = events[events[Events.event].isin(_TAKEN_OUT) & events[Events.on].notna()].sort_values(
+        Events.on, ascending=False
     )
     first: dict[tuple[str, str], pd.Timestamp] = {}
-    for tray, on, named in events[["tray", "on", "cells"]].itertuples(index=False):
+    for tray, on, named in events[[Events.tray, Events.on, Events.cells]].itertuples(index=False):
         first |= {(str(tray), cell): on for cell in str(named).split() or [""]}
     never = pd.Timestamp.max
-    taken = cells["tray"].isin({tray for tray, _ in first}).to_numpy(dtype=bool)
+    taken = cells[Cells.tray].isin({tray for tray, _ in first}).to_numpy(dtype=bool)
     told = cells[taken]
     keys = zip(told["tray"], told["cell"], told["checked_on"], strict=True)
     taken[taken] = [
@@ -247,7 +251,9 @@ def _each_cell(cells: pd.DataFrame, taken: Marks) -> pd.DataFrame:
     """
     by = ["tray", "place"]
     looks = cells.groupby(by, sort=False)
-    both = cells[~taken & cells["alive"].notna().to_numpy() & cells["emerged"].notna().to_numpy()]
+    both = cells[
+        ~taken & cells[Cells.alive].notna().to_numpy() & cells[Cells.emerged].notna().to_numpy()
+    ]
     last = (
         both.sort_values("checked_on", kind="stable").drop_duplicates(by, keep="last").set_index(by)
     )

@@ -17,6 +17,7 @@ from germstats.questions.trial.design import known_share, seeds_advised
 from germstats.questions.trial.power import blocks_for
 from germstats.questions.trial.spec import TrialSpec
 from germstats.records.book import RecordBook
+from germstats.records.tables import Lots, Trays
 
 _LONG_AGO = pd.Timestamp(
     1900, 1, 1
@@ -100,7 +101,7 @@ def _trial(
     spec: CompareSpec,
 ) -> OpenTrial:
     covers = tuple(dict.fromkeys(name for row in pairs for name in (row.reference, row.level)))
-    places = book.tables["trays"]["place"]
+    places = book.trays[Trays.place]
     difference = min(_points_told(row, spec) for row in pairs)
     trays = even_trays(
         max(row.more_trays or 2 for row in pairs), int(places[places != ""].nunique())
@@ -152,8 +153,8 @@ def even_trays(trays: int, benches: int) -> int:
 
 
 def _newest_first(book: RecordBook, species: str) -> list[StoredLot]:
-    table = book.tables["lots"]
-    collected = dict(zip(table["lot"], table["collected_on"].fillna(_LONG_AGO), strict=True))
+    table = book.lots
+    collected = dict(zip(table[Lots.lot], table[Lots.collected_on].fillna(_LONG_AGO), strict=True))
     own = [lot for lot in lots_in_store(book) if lot.species == species]
     return sorted(own, key=lambda lot: (collected[lot.lot], lot.lot), reverse=True)
 
@@ -161,7 +162,7 @@ def _newest_first(book: RecordBook, species: str) -> list[StoredLot]:
 def _cells_of_a_tray(fit: EmergenceFit, species: str) -> int:
     """Cells of the species' latest tray."""
     trays = fit.patterns.trays[fit.patterns.trays["species"] == species].sort_values(
-        "season", kind="stable"
+        Trays.season, kind="stable"
     )
     cells = trays["tray_cells"].dropna()
     return int(cells.iloc[-1]) if len(cells) else USUAL_TRAY

@@ -31,6 +31,7 @@ from germstats.page.workers import Begin
 from germstats.questions.review.review import LotReview
 from germstats.questions.watch.spec import Watch
 from germstats.records.intervals.subsets import keep_trays
+from germstats.records.tables import Trays
 
 MOST = 24
 """Figures of one kind on a page; more would make it slow on a phone."""
@@ -120,7 +121,7 @@ def begin_lots(
 
 def _alone(fit: EmergenceFit, lot: str) -> EmergenceFit:
     """What the course of one lot rests on, little enough to be handed to another process."""
-    own = np.flatnonzero(fit.patterns.trays["lot"] == lot)
+    own = np.flatnonzero(fit.patterns.trays[Trays.lot] == lot)
     rows = tuple(row for row in fit.rows if row.lot == lot)
     return replace(fit, rows=rows, patterns=keep_trays(fit.patterns, own), pooled=None)
 

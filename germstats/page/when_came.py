@@ -10,6 +10,7 @@ from germstats.document.sentences import number
 from germstats.document.tables import Table
 from germstats.engine.fit import EmergenceFit
 from germstats.records.intervals.seed_totals import Unit, seeds_as_cells, told_by_seeds
+from germstats.records.tables import Trays
 
 
 @dataclass(frozen=True)
@@ -52,14 +53,14 @@ def lots_came(fit: EmergenceFit, season: int) -> tuple[LotCame, ...]:
     trays = counts[counts["season"] == season]
     rises = pd.concat([fit.patterns.times, fit.patterns.occupied])
     rises = rises[rises["tray"].isin(trays.index)]
-    sown = trays["sown_on"].reindex(rises["tray"]).to_numpy()
+    sown = trays[Trays.sown_on].reindex(rises["tray"]).to_numpy()
     rises = rises.assign(
-        lot=trays["lot"].reindex(rises["tray"]).to_numpy(),
+        lot=trays[Trays.lot].reindex(rises["tray"]).to_numpy(),
         day=sown + pd.to_timedelta(rises["hi"], unit="D").to_numpy(),
     )
     found = [
         _came(str(lot), own, rises[rises["lot"] == lot])
-        for lot, own in trays.groupby("lot", sort=True)
+        for lot, own in trays.groupby(Trays.lot, sort=True)
     ]
     return tuple(sorted(found, key=lambda one: (one.half is None, one.half, one.lot)))
 

@@ -20,7 +20,7 @@ from germstats.records.bench_order import BenchTray, bench_of
 from germstats.records.book import RecordBook
 from germstats.records.formats.headings import mended
 from germstats.records.seeds import parse_seeds
-from germstats.records.tables import EVENTS, TABLES
+from germstats.records.tables import EVENTS, TABLES, Cells, Checks
 
 _WRITTEN = {
     "checks": ("tray", "checked_on", "filled", "seedlings", "checked_by", "note"),
@@ -124,16 +124,16 @@ def _missing(name: str, headers: Mapping[str, Sequence[str]]) -> list[str]:
 def _trays(book: RecordBook, bench: Sequence[BenchTray]) -> list[dict[str, Any]]:
     ids = {one.tray for one in bench}
     cells, checks = (book.tables[name] for name in ("cells", "checks"))
-    cells = cells[cells["tray"].isin(ids) & cells["checked_on"].notna()]
-    checks = checks[checks["tray"].isin(ids) & checks["checked_on"].notna()]
+    cells = cells[cells[Cells.tray].isin(ids) & cells[Cells.checked_on].notna()]
+    checks = checks[checks[Checks.tray].isin(ids) & checks[Checks.checked_on].notna()]
     seen, own = (
-        _latest(cells, cells["emerged"].fillna(cells["occupied"])),
-        _latest(cells, cells["seeds"]),
+        _latest(cells, cells[Cells.emerged].fillna(cells[Cells.occupied])),
+        _latest(cells, cells[Cells.seeds]),
     )
     last = (
         checks[checks["filled_raw"].notna()]
-        .sort_values("checked_on", kind="stable")
-        .drop_duplicates("tray", keep="last")
+        .sort_values(Checks.checked_on, kind="stable")
+        .drop_duplicates(Checks.tray, keep="last")
     )
     filled = dict(zip(last["tray"], last["filled_raw"].astype(int), strict=True))
     days = {name: _days(table) for name, table in (("cells", cells), ("checks", checks))}
@@ -163,7 +163,7 @@ def _trays(book: RecordBook, bench: Sequence[BenchTray]) -> list[dict[str, Any]]
 def _latest(cells: pd.DataFrame, values: pd.Series[Any]) -> dict[str, dict[str, int]]:
     """Tray -> cell -> the largest number of all looks: what was seen stays seen."""
     known = values.dropna().astype(int)
-    places = cells.loc[known.index, ["tray", "cell"]].astype(str)
+    places = cells.loc[known.index, [Cells.tray, Cells.cell]].astype(str)
     found: dict[str, dict[str, int]] = {}
     for tray, cell, number in zip(places["tray"], places["cell"], known, strict=True):
         of_tray = found.setdefault(tray, {})

@@ -15,6 +15,7 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.records.book import RecordBook
 from germstats.records.intervals.sowings import treatment_label, treatment_of
 from germstats.records.suggesting import must_know
+from germstats.records.tables import Events, Lots, Species, Trays
 
 GONE = ("sold", "discarded", "transplanted")
 """Events after which a whole tray stands no longer on its bench."""
@@ -93,10 +94,10 @@ def natural(text: str) -> tuple[Any, ...]:
 
 def places_of(book: RecordBook) -> tuple[str, ...]:
     """Places of the latest season that has any, in order: where trays to sow are set in turn."""
-    trays = book.tables["trays"]
-    used = trays[(trays["place"] != "") & trays["season"].notna()]
-    latest = used[used["season"] == used["season"].max()]
-    return tuple(sorted((str(place) for place in latest["place"].unique()), key=natural))
+    trays = book.trays
+    used = trays[(trays[Trays.place] != "") & trays[Trays.season].notna()]
+    latest = used[used[Trays.season] == used[Trays.season].max()]
+    return tuple(sorted((str(place) for place in latest[Trays.place].unique()), key=natural))
 
 
 def bench_of(book: RecordBook, season: int | None = None, lots: tuple[str, ...] = ()) -> Bench:
@@ -127,8 +128,8 @@ def bench_of(book: RecordBook, season: int | None = None, lots: tuple[str, ...] 
             {str(one) for name in ("lots", "trays") for one in book.tables[name]["lot"]} - {""},
             f"No lot is called {lot}",
         )
-    table = book.tables["trays"].drop_duplicates("tray")
-    known = sorted({int(year) for year in table["season"].dropna()})
+    table = book.trays.drop_duplicates(Trays.tray)
+    known = sorted({int(year) for year in table[Trays.season].dropna()})
     if not known:
         raise NotEnoughRecordsError(
             "The book has no tray yet: write the trays you sow into the table trays."
@@ -142,7 +143,7 @@ def bench_of(book: RecordBook, season: int | None = None, lots: tuple[str, ...] 
     names = _names(book)
     trays: list[BenchTray] = []
     left: list[BenchTray] = []
-    for row in table[table["season"].notna()].to_dict("records"):
+    for row in table[table[Trays.season].notna()].to_dict("records"):
         one = _tray(row, names)
         if lots and one.lot not in lots:
             continue
@@ -161,23 +162,23 @@ def bench_of(book: RecordBook, season: int | None = None, lots: tuple[str, ...] 
         year,
         tuple(trays),
         tuple(sorted((one.tray for one in left), key=natural)),
-        tuple(table["tray"][table["season"].isna()].astype(str)),
+        tuple(table[Trays.tray][table[Trays.season].isna()].astype(str)),
     )
 
 
 def _whole(book: RecordBook, events: tuple[str, ...]) -> set[str]:
-    table = book.tables["events"]
-    return set(table["tray"][table["event"].isin(events) & (table["cells"] == "")])
+    table = book.events
+    return set(table[Events.tray][table[Events.event].isin(events) & (table[Events.cells] == "")])
 
 
 def _names(book: RecordBook) -> dict[str, tuple[str, str, bool]]:
     """Lot -> species, its common name, and whether it needs two winters."""
-    species = book.tables["species"].drop_duplicates("species").set_index("species")
-    common, two = species["common_name"].to_dict(), species["two_winters"].to_dict()
-    lots = book.tables["lots"]
+    species = book.species.drop_duplicates(Species.species).set_index(Species.species)
+    common, two = species[Species.common_name].to_dict(), species[Species.two_winters].to_dict()
+    lots = book.lots
     return {
         str(lot): (str(code), str(common.get(code, "")), two.get(code) == "yes")
-        for lot, code in zip(lots["lot"], lots["species"], strict=True)
+        for lot, code in zip(lots[Lots.lot], lots[Lots.species], strict=True)
     }
 
 
@@ -190,10 +191,10 @@ def _tray(row: dict[Hashable, Any], names: dict[str, tuple[str, str, bool]]) -> 
         species=species,
         common_name=common,
         season=int(row["season"]),
-        sown_on=None if pd.isna(row["sown_on"]) else row["sown_on"],
+        sown_on=None if pd.isna(row[Trays.sown_on]) else row[Trays.sown_on],
         rows=rows,
         columns=columns,
-        seeds_per_cell=str(row["seeds_per_cell"]),
+        seeds_per_cell=str(row[Trays.seeds_per_cell]),
         treatment=treatment_label(treatment_of(row)),
         place=str(row["place"]),
         block=str(row["block"]),

@@ -54,6 +54,51 @@ class RecordBook:
     left_out: dict[str, str]
     headings: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
+    @property
+    def species(self) -> pd.DataFrame:
+        """The table ``species``; its columns are those of `germstats.records.tables.Species`."""
+        return self.tables["species"]
+
+    @property
+    def lots(self) -> pd.DataFrame:
+        """The table ``lots``; its columns are those of `germstats.records.tables.Lots`."""
+        return self.tables["lots"]
+
+    @property
+    def trays(self) -> pd.DataFrame:
+        """The table ``trays``; its columns are those of `germstats.records.tables.Trays`."""
+        return self.tables["trays"]
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        """The table ``checks``; its columns are those of `germstats.records.tables.Checks`."""
+        return self.tables["checks"]
+
+    @property
+    def cells(self) -> pd.DataFrame:
+        """The table ``cells``; its columns are those of `germstats.records.tables.Cells`."""
+        return self.tables["cells"]
+
+    @property
+    def events(self) -> pd.DataFrame:
+        """The table ``events``; its columns are those of `germstats.records.tables.Events`."""
+        return self.tables["events"]
+
+    @property
+    def maps(self) -> pd.DataFrame:
+        """The table ``maps``; its columns are those of `germstats.records.tables.Maps`."""
+        return self.tables["maps"]
+
+    @property
+    def orders(self) -> pd.DataFrame:
+        """The table ``orders``; its columns are those of `germstats.records.tables.Orders`."""
+        return self.tables["orders"]
+
+    @property
+    def weather(self) -> pd.DataFrame:
+        """The table ``weather``; its columns are those of `germstats.records.tables.Weather`."""
+        return self.tables["weather"]
+
 
 def read_book(path: str | Path, dates: str | None = None) -> RecordBook:
     """Read a folder of CSV files or one xlsx workbook, and judge all of it.

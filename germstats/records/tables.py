@@ -7,7 +7,7 @@ nothing else in the package spells out a column again.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 ColumnType = Literal[
     "text", "whole", "number", "date", "choice", "yes_no", "seeds", "cell", "cells", "counts"
@@ -85,6 +85,142 @@ class Table:
         raise KeyError(name)
 
 
+class Species:
+    """Columns of the table ``species``: a row is a species."""
+
+    species: Final = "species"
+    scientific_name: Final = "scientific_name"
+    common_name: Final = "common_name"
+    light: Final = "light"
+    two_winters: Final = "two_winters"
+    chill_weeks: Final = "chill_weeks"
+    seeds_per_gram: Final = "seeds_per_gram"
+    caution: Final = "caution"
+
+
+class Lots:
+    """Columns of the table ``lots``: a row is a seed lot."""
+
+    lot: Final = "lot"
+    species: Final = "species"
+    collected_on: Final = "collected_on"
+    origin: Final = "origin"
+    seeds_per_gram: Final = "seeds_per_gram"
+    purity_pct: Final = "purity_pct"
+    pinch_counts: Final = "pinch_counts"
+    cut_test_seeds: Final = "cut_test_seeds"
+    cut_test_full: Final = "cut_test_full"
+    tz_seeds: Final = "tz_seeds"
+    tz_viable: Final = "tz_viable"
+    germination_counts: Final = "germination_counts"
+    tested_on: Final = "tested_on"
+    grams_left: Final = "grams_left"
+    seeds_left: Final = "seeds_left"
+    cost_per_gram: Final = "cost_per_gram"
+    note: Final = "note"
+
+
+class Trays:
+    """Columns of the table ``trays``: a row is a sown tray."""
+
+    tray: Final = "tray"
+    season: Final = "season"
+    lot: Final = "lot"
+    sown_on: Final = "sown_on"
+    rows: Final = "rows"
+    columns: Final = "columns"
+    seeds_per_cell: Final = "seeds_per_cell"
+    grams: Final = "grams"
+    cover: Final = "cover"
+    cover_depth_mm: Final = "cover_depth_mm"
+    pretreatment: Final = "pretreatment"
+    place: Final = "place"
+    block: Final = "block"
+    trial: Final = "trial"
+    left_alive: Final = "left_alive"
+    left_dead: Final = "left_dead"
+    left_empty: Final = "left_empty"
+    note: Final = "note"
+
+
+class Checks:
+    """Columns of the table ``checks``: a row is a tray looked at."""
+
+    tray: Final = "tray"
+    checked_on: Final = "checked_on"
+    filled: Final = "filled"
+    seedlings: Final = "seedlings"
+    checked_by: Final = "checked_by"
+    note: Final = "note"
+
+
+class Cells:
+    """Columns of the table ``cells``: a row is a cell looked at."""
+
+    tray: Final = "tray"
+    cell: Final = "cell"
+    checked_on: Final = "checked_on"
+    emerged: Final = "emerged"
+    occupied: Final = "occupied"
+    seeds: Final = "seeds"
+    alive: Final = "alive"
+    checked_by: Final = "checked_by"
+    note: Final = "note"
+
+
+class Events:
+    """Columns of the table ``events``: a row is something that happened to a tray."""
+
+    tray: Final = "tray"
+    on: Final = "on"
+    event: Final = "event"
+    cells: Final = "cells"
+    note: Final = "note"
+
+
+class Maps:
+    """Columns of the table ``maps``: a row is one look at the end over a whole tray."""
+
+    tray: Final = "tray"
+    seen_on: Final = "seen_on"
+    empty_cells: Final = "empty_cells"
+
+
+class Orders:
+    """Columns of the table ``orders``: a row is one species of an order."""
+
+    order: Final = "order"
+    species: Final = "species"
+    plugs: Final = "plugs"
+    due: Final = "due"
+    client: Final = "client"
+    price: Final = "price"
+    shortfall_cost: Final = "shortfall_cost"
+    priority: Final = "priority"
+    delivered: Final = "delivered"
+
+
+class Weather:
+    """Columns of the table ``weather``: a row is a day."""
+
+    date: Final = "date"
+    tmin_c: Final = "tmin_c"
+    tmax_c: Final = "tmax_c"
+    tmin_f: Final = "tmin_f"
+    tmax_f: Final = "tmax_f"
+
+
+class Answers:
+    """Columns of the table ``answers``: a row is your answer to a question that check asked."""
+
+    rule: Final = "rule"
+    table: Final = "table"
+    key: Final = "key"
+    column: Final = "column"
+    value: Final = "value"
+    answer: Final = "answer"
+
+
 _DWC = "http://rs.tdwg.org/dwc/terms/"
 _MIAPPE = "http://purl.org/ppeo/PPEO.owl#"  # the ontology in which MIAPPE 1.2 publishes its terms
 
@@ -104,29 +240,32 @@ _SPECIES = Table(
     "a species",
     (
         Column(
-            name="species",
+            name=Species.species,
             type="text",
             meaning="Your short code for the species, such as MOFI",
             required=True,
             rdf_type=_TAXON,
         ),
-        Column("scientific_name", "text", "Botanical name", rdf_type=_DWC + "scientificName"),
+        Column(Species.scientific_name, "text", "Botanical name", rdf_type=_DWC + "scientificName"),
         Column(
-            "common_name", "text", "Name you use with clients", rdf_type=_DWC + "vernacularName"
+            Species.common_name,
+            "text",
+            "Name you use with clients",
+            rdf_type=_DWC + "vernacularName",
         ),
         Column(
-            "light",
+            Species.light,
             "choice",
             "Whether the seed needs light or darkness to sprout",
             levels=("needs", "either", "dark"),
         ),
         Column(
-            "two_winters",
+            Species.two_winters,
             "yes_no",
             "yes = it needs two winters, so a silent first spring is no failure",
         ),
         Column(
-            name="chill_weeks",
+            name=Species.chill_weeks,
             type="number",
             meaning="Cold, moist weeks the seed needs",
             unit="weeks",
@@ -134,16 +273,16 @@ _SPECIES = Table(
             high=104,
         ),
         Column(
-            name="seeds_per_gram",
+            name=Species.seeds_per_gram,
             type="number",
             meaning="Seeds in one gram of clean seed",
             unit="seeds/g",
             low=0.001,
             high=_MANY,
         ),
-        Column("caution", "text", "Anything to be careful with: toxic, irritant, protected"),
+        Column(Species.caution, "text", "Anything to be careful with: toxic, irritant, protected"),
     ),
-    ("species",),
+    (Species.species,),
 )
 
 _LOTS = Table(
@@ -151,23 +290,23 @@ _LOTS = Table(
     row_is="a seed lot",
     columns=(
         Column(
-            name="lot",
+            name=Lots.lot,
             type="text",
             meaning="Your name for the lot, such as MOFI-24A",
             required=True,
             rdf_type=_MATERIAL,
         ),
         Column(
-            name="species",
+            name=Lots.species,
             type="text",
             meaning="Code of the species, as in the table species",
             required=True,
             rdf_type=_TAXON,
         ),
-        Column("collected_on", "date", "Day the seed was collected", rdf_type=_EVENT_DATE),
-        Column("origin", "text", "Where it was collected", rdf_type=_DWC + "locality"),
+        Column(Lots.collected_on, "date", "Day the seed was collected", rdf_type=_EVENT_DATE),
+        Column(Lots.origin, "text", "Where it was collected", rdf_type=_DWC + "locality"),
         Column(
-            name="seeds_per_gram",
+            name=Lots.seeds_per_gram,
             type="number",
             meaning="Seeds in one gram of this lot",
             unit="seeds/g",
@@ -175,7 +314,7 @@ _LOTS = Table(
             high=_MANY,
         ),
         Column(
-            name="purity_pct",
+            name=Lots.purity_pct,
             type="number",
             meaning="Share of the weight that is seed, not chaff",
             unit="%",
@@ -183,12 +322,12 @@ _LOTS = Table(
             high=100,
         ),
         Column(
-            "pinch_counts",
+            Lots.pinch_counts,
             "counts",
             "Seeds in each of about ten pinches counted on paper, such as 4 7 2 5",
         ),
         Column(
-            name="cut_test_seeds",
+            name=Lots.cut_test_seeds,
             type="whole",
             meaning="Seeds cut open",
             unit="seeds",
@@ -196,14 +335,14 @@ _LOTS = Table(
             high=_MOST_CELLS,
         ),
         Column(
-            name="cut_test_full",
+            name=Lots.cut_test_full,
             type="whole",
             meaning="Of those, seeds that were full and firm",
             unit="seeds",
             low=0,
         ),
         Column(
-            name="tz_seeds",
+            name=Lots.tz_seeds,
             type="whole",
             meaning="Seeds sent to a tetrazolium test",
             unit="seeds",
@@ -211,48 +350,48 @@ _LOTS = Table(
             high=_MOST_CELLS,
         ),
         Column(
-            name="tz_viable",
+            name=Lots.tz_viable,
             type="whole",
             meaning="Of those, seeds found alive",
             unit="seeds",
             low=0,
         ),
         Column(
-            "germination_counts",
+            Lots.germination_counts,
             "counts",
             "Seeds that sprouted in each replicate of 100 at the lab, such as 88 91 84",
         ),
         Column(
-            "tested_on",
+            Lots.tested_on,
             "date",
             "Day of the newest test",
             rdf_type=_DWC + "measurementDeterminedDate",
         ),
         Column(
-            name="grams_left",
+            name=Lots.grams_left,
             type="number",
             meaning="Seed left in the packet, by weight",
             unit="g",
             low=0,
         ),
         Column(
-            name="seeds_left",
+            name=Lots.seeds_left,
             type="whole",
             meaning="Seed left in the packet, by count",
             unit="seeds",
             low=0,
         ),
         Column(
-            name="cost_per_gram",
+            name=Lots.cost_per_gram,
             type="number",
             meaning="What a gram costs you, in your money",
             unit="money/g",
             low=0,
         ),
-        Column("note", "text", "Anything else about the lot"),
+        Column(Lots.note, "text", "Anything else about the lot"),
     ),
-    key=("lot",),
-    links=(("species", "species", "species"),),
+    key=(Lots.lot,),
+    links=((Lots.species, "species", Species.species),),
 )
 
 _TRAYS = Table(
@@ -260,14 +399,14 @@ _TRAYS = Table(
     row_is="a sown tray",
     columns=(
         Column(
-            name="tray",
+            name=Trays.tray,
             type="text",
             meaning="Your name for the tray, such as T-0412",
             required=True,
             rdf_type=_UNIT,
         ),
         Column(
-            name="season",
+            name=Trays.season,
             type="whole",
             meaning="Year of its first spring",
             required=True,
@@ -276,15 +415,15 @@ _TRAYS = Table(
             high=2200,
         ),
         Column(
-            name="lot",
+            name=Trays.lot,
             type="text",
             meaning="Lot sown in it, as in the table lots",
             required=True,
             rdf_type=_MATERIAL,
         ),
-        Column("sown_on", "date", "Day it was sown", True),
+        Column(Trays.sown_on, "date", "Day it was sown", True),
         Column(
-            name="rows",
+            name=Trays.rows,
             type="whole",
             meaning="Rows of cells (A, B, C, ...)",
             required=True,
@@ -293,7 +432,7 @@ _TRAYS = Table(
             high=1000,
         ),
         Column(
-            name="columns",
+            name=Trays.columns,
             type="whole",
             meaning="Columns of cells (1, 2, 3, ...)",
             required=True,
@@ -302,17 +441,20 @@ _TRAYS = Table(
             high=1000,
         ),
         Column(
-            "seeds_per_cell", "seeds", "Seeds in each cell: 3, 2-3, ~3 (two to four) or pinch", True
+            Trays.seeds_per_cell,
+            "seeds",
+            "Seeds in each cell: 3, 2-3, ~3 (two to four) or pinch",
+            True,
         ),
         Column(
-            name="grams",
+            name=Trays.grams,
             type="number",
             meaning="Seed that went into the whole tray, by weight",
             unit="g",
             low=0,
         ),
         Column(
-            name="cover",
+            name=Trays.cover,
             type="choice",
             meaning="What lies over the seed; another word is fine, used the same way every time",
             levels=("none", "grit", "sand", "vermiculite", "perlite", "mix"),
@@ -320,7 +462,7 @@ _TRAYS = Table(
             rdf_type=_FACTOR,
         ),
         Column(
-            name="cover_depth_mm",
+            name=Trays.cover_depth_mm,
             type="number",
             meaning="How deep the cover is",
             unit="mm",
@@ -328,16 +470,18 @@ _TRAYS = Table(
             high=200,
             rdf_type=_FACTOR,
         ),
-        Column("pretreatment", "text", "What was done to the seed before sowing", rdf_type=_FACTOR),
-        Column("place", "text", "Where it stands, such as bench 4"),
         Column(
-            "block",
+            Trays.pretreatment, "text", "What was done to the seed before sowing", rdf_type=_FACTOR
+        ),
+        Column(Trays.place, "text", "Where it stands, such as bench 4"),
+        Column(
+            Trays.block,
             "text",
             "Group of trays that stand together; the physical tray where it holds several lots",
         ),
-        Column("trial", "text", "Name of the trial it belongs to"),
+        Column(Trays.trial, "text", "Name of the trial it belongs to"),
         Column(
-            name="left_alive",
+            name=Trays.left_alive,
             type="whole",
             meaning="Seeds dug up at the end of the spring that were still alive: "
             "firm, white inside",
@@ -346,7 +490,7 @@ _TRAYS = Table(
             high=_MANY,
         ),
         Column(
-            name="left_dead",
+            name=Trays.left_dead,
             type="whole",
             meaning="Seeds dug up then that were dead: soft or moldy",
             unit="seeds",
@@ -354,17 +498,17 @@ _TRAYS = Table(
             high=_MANY,
         ),
         Column(
-            name="left_empty",
+            name=Trays.left_empty,
             type="whole",
             meaning="Seeds dug up then that were empty: no kernel",
             unit="seeds",
             low=0,
             high=_MANY,
         ),
-        Column("note", "text", "Anything else about the tray"),
+        Column(Trays.note, "text", "Anything else about the tray"),
     ),
-    key=("tray",),
-    links=(("lot", "lots", "lot"),),
+    key=(Trays.tray,),
+    links=((Trays.lot, "lots", Lots.lot),),
 )
 
 LEFT_COUNTS = ("left_alive", "left_dead", "left_empty")
@@ -375,21 +519,21 @@ _CHECKS = Table(
     row_is="a tray looked at",
     columns=(
         Column(
-            name="tray",
+            name=Checks.tray,
             type="text",
             meaning="Tray looked at, as in the table trays",
             required=True,
             rdf_type=_UNIT,
         ),
         Column(
-            name="checked_on",
+            name=Checks.checked_on,
             type="date",
             meaning="Day you looked",
             required=True,
             rdf_type=_EVENT_DATE,
         ),
         Column(
-            name="filled",
+            name=Checks.filled,
             type="whole",
             meaning="Cells with a living seedling; 0 = looked and found none",
             required=True,
@@ -397,17 +541,17 @@ _CHECKS = Table(
             low=0,
         ),
         Column(
-            name="seedlings",
+            name=Checks.seedlings,
             type="whole",
             meaning="All seedlings of the tray, before any thinning",
             unit="seedlings",
             low=0,
         ),
-        Column("checked_by", "text", "Who looked", rdf_type=_RECORDED_BY),
-        Column("note", "text", "Anything you saw", rdf_type=_EVENT_REMARKS),
+        Column(Checks.checked_by, "text", "Who looked", rdf_type=_RECORDED_BY),
+        Column(Checks.note, "text", "Anything you saw", rdf_type=_EVENT_REMARKS),
     ),
-    key=("tray", "checked_on"),
-    links=(("tray", "trays", "tray"),),
+    key=(Checks.tray, Checks.checked_on),
+    links=((Checks.tray, "trays", Trays.tray),),
 )
 
 _CELLS = Table(
@@ -415,53 +559,53 @@ _CELLS = Table(
     row_is="a cell looked at",
     columns=(
         Column(
-            name="tray",
+            name=Cells.tray,
             type="text",
             meaning="Tray looked at, as in the table trays",
             required=True,
             rdf_type=_UNIT,
         ),
-        Column("cell", "cell", "Cell by row letter and column number, such as B7", True),
+        Column(Cells.cell, "cell", "Cell by row letter and column number, such as B7", True),
         Column(
-            name="checked_on",
+            name=Cells.checked_on,
             type="date",
             meaning="Day you looked",
             required=True,
             rdf_type=_EVENT_DATE,
         ),
         Column(
-            name="emerged",
+            name=Cells.emerged,
             type="whole",
             meaning="Seedlings ever seen in the cell up to that day; fill this or occupied",
             unit="seedlings",
             low=0,
         ),
         Column(
-            name="occupied",
+            name=Cells.occupied,
             type="whole",
             meaning="1 = a seedling was ever seen there, 0 = none; fill this or emerged",
             low=0,
             high=1,
         ),
         Column(
-            name="seeds",
+            name=Cells.seeds,
             type="whole",
             meaning="Seeds sown in this cell, where it differs from the tray's",
             unit="seeds",
             low=0,
         ),
         Column(
-            name="alive",
+            name=Cells.alive,
             type="whole",
             meaning="Seedlings standing on that day",
             unit="seedlings",
             low=0,
         ),
-        Column("checked_by", "text", "Who looked", rdf_type=_RECORDED_BY),
-        Column("note", "text", "Anything you saw", rdf_type=_EVENT_REMARKS),
+        Column(Cells.checked_by, "text", "Who looked", rdf_type=_RECORDED_BY),
+        Column(Cells.note, "text", "Anything you saw", rdf_type=_EVENT_REMARKS),
     ),
-    key=("tray", "cell", "checked_on"),
-    links=(("tray", "trays", "tray"),),
+    key=(Cells.tray, Cells.cell, Cells.checked_on),
+    links=((Cells.tray, "trays", Trays.tray),),
 )
 
 EVENTS = (
@@ -488,32 +632,32 @@ _EVENTS = Table(
     row_is="something that happened to a tray",
     columns=(
         Column(
-            name="tray",
+            name=Events.tray,
             type="text",
             meaning="Tray it happened to, as in the table trays",
             required=True,
             rdf_type=_UNIT,
         ),
         Column(
-            name="on",
+            name=Events.on,
             type="date",
             meaning="Day it happened, or was noticed",
             required=True,
             rdf_type=_EVENT_DATE,
         ),
         Column(
-            name="event",
+            name=Events.event,
             type="choice",
             meaning="What happened",
             required=True,
             levels=EVENTS,
             rdf_type=_DWC + "eventType",
         ),
-        Column("cells", "cells", "Cells it touched, such as A1 A2 B1; blank = the whole tray"),
-        Column("note", "text", "Anything else about it", rdf_type=_EVENT_REMARKS),
+        Column(Events.cells, "cells", "Cells it touched, such as A1 A2 B1; blank = the whole tray"),
+        Column(Events.note, "text", "Anything else about it", rdf_type=_EVENT_REMARKS),
     ),
-    key=("tray", "on", "event", "cells"),
-    links=(("tray", "trays", "tray"),),
+    key=(Events.tray, Events.on, Events.event, Events.cells),
+    links=((Events.tray, "trays", Trays.tray),),
 )
 
 _MAPS = Table(
@@ -521,72 +665,81 @@ _MAPS = Table(
     row_is="one look at the end over a whole tray",
     columns=(
         Column(
-            name="tray",
+            name=Maps.tray,
             type="text",
             meaning="Tray looked at, as in the table trays",
             required=True,
             rdf_type=_UNIT,
         ),
         Column(
-            name="seen_on",
+            name=Maps.seen_on,
             type="date",
             meaning="Day you looked",
             required=True,
             rdf_type=_EVENT_DATE,
         ),
-        Column("empty_cells", "cells", "Cells that stayed empty, such as A1 A2 B1", True),
+        Column(Maps.empty_cells, "cells", "Cells that stayed empty, such as A1 A2 B1", True),
     ),
-    key=("tray", "seen_on"),
-    links=(("tray", "trays", "tray"),),
+    key=(Maps.tray, Maps.seen_on),
+    links=((Maps.tray, "trays", Trays.tray),),
 )
 
 _ORDERS = Table(
     name="orders",
     row_is="one species of an order",
     columns=(
-        Column("order", "text", "Your name or number for the order", True),
+        Column(Orders.order, "text", "Your name or number for the order", True),
         Column(
-            name="species",
+            name=Orders.species,
             type="text",
             meaning="Code of the species ordered, as in the table species",
             required=True,
             rdf_type=_TAXON,
         ),
         Column(
-            name="plugs", type="whole", meaning="Plugs ordered", required=True, unit="plugs", low=1
+            name=Orders.plugs,
+            type="whole",
+            meaning="Plugs ordered",
+            required=True,
+            unit="plugs",
+            low=1,
         ),
-        Column("due", "date", "Day they are due", True),
-        Column("client", "text", "Who ordered"),
+        Column(Orders.due, "date", "Day they are due", True),
+        Column(Orders.client, "text", "Who ordered"),
         Column(
-            name="price",
+            name=Orders.price,
             type="number",
             meaning="What the client pays for a plug, in your money",
             unit="money/plug",
             low=0,
         ),
         Column(
-            name="shortfall_cost",
+            name=Orders.shortfall_cost,
             type="number",
             meaning="What each missing plug costs you",
             unit="money/plug",
             low=0,
         ),
-        Column("priority", "whole", "1 = served first when seed is short", low=1),
+        Column(Orders.priority, "whole", "1 = served first when seed is short", low=1),
         Column(
-            name="delivered", type="whole", meaning="Plugs handed over so far", unit="plugs", low=0
+            name=Orders.delivered,
+            type="whole",
+            meaning="Plugs handed over so far",
+            unit="plugs",
+            low=0,
         ),
     ),
-    key=("order", "species"),
-    links=(("species", "species", "species"),),
+    key=(Orders.order, Orders.species),
+    links=((Orders.species, "species", Species.species),),
 )
 
 _WEATHER = Table(
     "weather",
     "a day",
     (
-        Column("date", "date", "The day", True),
+        Column(Weather.date, "date", "The day", True),
         Column(
-            name="tmin_c",
+            name=Weather.tmin_c,
             type="number",
             meaning="Coldest of the day; or fill tmin_f",
             unit="degrees C",
@@ -594,7 +747,7 @@ _WEATHER = Table(
             high=60,
         ),
         Column(
-            name="tmax_c",
+            name=Weather.tmax_c,
             type="number",
             meaning="Warmest of the day; or fill tmax_f",
             unit="degrees C",
@@ -602,7 +755,7 @@ _WEATHER = Table(
             high=60,
         ),
         Column(
-            name="tmin_f",
+            name=Weather.tmin_f,
             type="number",
             meaning="Coldest of the day; or fill tmin_c",
             unit="degrees F",
@@ -610,7 +763,7 @@ _WEATHER = Table(
             high=140,
         ),
         Column(
-            name="tmax_f",
+            name=Weather.tmax_f,
             type="number",
             meaning="Warmest of the day; or fill tmax_c",
             unit="degrees F",
@@ -618,27 +771,30 @@ _WEATHER = Table(
             high=140,
         ),
     ),
-    ("date",),
+    (Weather.date,),
 )
 
 _ANSWERS = Table(
     "answers",
     "your answer to a question that check asked",
     (
-        Column("rule", "text", "Name of the rule that asked, as check prints it", True),
-        Column("table", "text", "Table the question is about", True),
+        Column(Answers.rule, "text", "Name of the rule that asked, as check prints it", True),
+        Column(Answers.table, "text", "Table the question is about", True),
         Column(
-            "key", "text", "The row's ids and date joined by /, such as T-0412/B7/2025-05-04", True
+            Answers.key,
+            "text",
+            "The row's ids and date joined by /, such as T-0412/B7/2025-05-04",
+            True,
         ),
-        Column("column", "text", "Column the question is about"),
+        Column(Answers.column, "text", "Column the question is about"),
         Column(
-            "value",
+            Answers.value,
             "text",
             "What stood there when you answered; the answer holds only while it still does",
         ),
-        Column("answer", "text", "What it should be read as", True),
+        Column(Answers.answer, "text", "What it should be read as", True),
     ),
-    ("rule", "table", "key", "column"),
+    (Answers.rule, Answers.table, Answers.key, Answers.column),
 )
 
 TABLES: dict[str, Table] = {

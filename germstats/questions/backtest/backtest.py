@@ -29,6 +29,7 @@ from germstats.records.intervals.patterns import Patterns, find_patterns, seen_b
 from germstats.records.intervals.seed_totals import seeds_as_cells, told_by_seeds
 from germstats.records.intervals.subsets import before_season
 from germstats.records.seeds import SowingRate
+from germstats.records.tables import Trays
 
 _UNMEASURED = (
     "sown by the pinch, of unknown size, as no tray was before: weigh the seed or count ten pinches"
@@ -104,7 +105,7 @@ def back_test(
         past = before_season(patterns, season)
         fit = fit_emergence(past, spec) if len(past.trays) else None
         results += held_against(
-            patterns, np.flatnonzero(patterns.trays["season"] == season), fit, promise
+            patterns, np.flatnonzero(patterns.trays[Trays.season] == season), fit, promise
         )
     rows = [one for one in results if isinstance(one, TrayTest)]
     aside = [one for one in results if isinstance(one, SetAside)]
@@ -130,7 +131,7 @@ def _seasons(patterns: Patterns, spec: FitSpec) -> list[int]:
     """Seasons on record, two or more."""
     if patterns.trays.empty:
         fit_emergence(patterns, spec)  # refuses, and says why nothing can be used
-    seasons = sorted(int(season) for season in patterns.trays["season"].unique())
+    seasons = sorted(int(season) for season in patterns.trays[Trays.season].unique())
     if len(seasons) < 2:
         raise NotEnoughRecordsError(
             f"The book has usable records of one season only ({seasons[0]}); a back-test needs "
@@ -163,7 +164,7 @@ def held_against(
     patterns = _up_to_horizon(patterns, codes, fit)
     by_seeds = told_by_seeds(patterns)
     patterns = seeds_as_cells(patterns)
-    trays = patterns.trays.iloc[codes].sort_values(["lot", "tray"])
+    trays = patterns.trays.iloc[codes].sort_values([Trays.lot, Trays.tray])
     parts = _sown_parts(patterns, trays)
     empty = empty_cells(patterns, trays)
     foretold: dict[tuple[str, Parts, float], Forecast] = {}

@@ -16,6 +16,7 @@ from germstats.engine.estimates import RowEstimate
 from germstats.engine.fit import EmergenceFit
 from germstats.forecast.new_lots import new_lot, unknown_species
 from germstats.records.seeds import SowingRate
+from germstats.records.tables import Trays
 
 Basis = Literal["lot", "species", "cover", "unknown"]
 
@@ -129,7 +130,7 @@ def _pencil_share(fit: EmergenceFit, rows: Sequence[RowEstimate]) -> float:
     keys = {(row.species, row.lot, row.label) for row in rows}
     trays = fit.patterns.trays
     species = trays["species"].astype(object).where(trays["species"].notna(), None)
-    at = [key in keys for key in zip(species, trays["lot"], trays["treatment"], strict=True)]
+    at = [key in keys for key in zip(species, trays[Trays.lot], trays["treatment"], strict=True)]
     return pencil_share(trays[at], fit.patterns.sowings)
 
 

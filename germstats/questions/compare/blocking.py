@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.arrays import Index
+from germstats.records.tables import Trays
 
 TREATMENTS = ("cover", "depth", "pretreatment", "place")
 DEEP_MM = 3.0
@@ -46,7 +47,7 @@ class Pair:
 def levels_of(trays: pd.DataFrame, treatment: str) -> pd.Series:
     """Level of each tray under `treatment`, as a grower would name it."""
     if treatment == "depth":
-        depth = trays["cover_depth_mm"].astype(float)
+        depth = trays[Trays.cover_depth_mm].astype(float)
         said = [
             f" over {DEEP_MM:g} mm" if mm > DEEP_MM else f" up to {DEEP_MM:g} mm" if mm > 0 else ""
             for mm in depth
@@ -62,7 +63,7 @@ def levels_of(trays: pd.DataFrame, treatment: str) -> pd.Series:
 
 
 def _cover(trays: pd.DataFrame) -> pd.Series:
-    return trays["cover"].astype(str).where(trays["cover"] != "", "none")
+    return trays[Trays.cover].astype(str).where(trays[Trays.cover] != "", "none")
 
 
 def side_by_side(
@@ -149,7 +150,7 @@ def _noted(trays: pd.DataFrame, treatment: str) -> bool | None:
     """Whether every tray has a place or a block noted; None where places are compared."""
     if treatment == "place":
         return None
-    return bool((trays[["place", "block"]] != "").any(axis=1).all())
+    return bool((trays[[Trays.place, Trays.block]] != "").any(axis=1).all())
 
 
 def _in_both(keys: np.ndarray, level: np.ndarray) -> np.ndarray:
@@ -162,7 +163,7 @@ def _one_place(
     """Why place and level cannot be separated, where each level only ever stood at places of its
     own.
     """
-    places = trays["place"].astype(str).to_numpy()
+    places = trays[Trays.place].astype(str).to_numpy()
     if treatment == "place" or (places == "").any():
         return ""
     ours, theirs = set(places[level]), set(places[~level])
@@ -198,10 +199,10 @@ def _confounded(
 
 def _whose(trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], treatment: str) -> str:
     """For one lot under one level at one place: all three named."""
-    if len(trays) == 0 or trays["lot"].nunique() > 1 or level.all() == (~level).all():
+    if len(trays) == 0 or trays[Trays.lot].nunique() > 1 or level.all() == (~level).all():
         return ""
-    lot, only = str(trays["lot"].iloc[0]), names[1] if level.all() else names[0]
-    places = set(trays["place"].astype(str))
+    lot, only = str(trays[Trays.lot].iloc[0]), names[1] if level.all() else names[0]
+    places = set(trays[Trays.place].astype(str))
     at = (
         f" and only at {next(iter(places))}"
         if len(places) == 1 and "" not in places and treatment != "place"
@@ -214,7 +215,7 @@ def _whose(trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], treat
 
 
 def _remedy(trays: pd.DataFrame, names: tuple[str, str], short: str, treatment: str) -> str:
-    lot = f"of {trays['lot'].iloc[-1]} " if len(trays) else ""
+    lot = f"of {trays[Trays.lot].iloc[-1]} " if len(trays) else ""
     other = names[0] if short == names[1] else names[1]
     if treatment == "place":
         return (

@@ -34,6 +34,7 @@ from germstats.questions.compare.comparison import CANNOT_TELL, SAME, CompareSpe
 from germstats.questions.compare.crosscheck import Permuted, permutation_test, t_test, tray_logits
 from germstats.records.checking.parsing import so_many
 from germstats.records.intervals.patterns import Patterns
+from germstats.records.tables import Trays
 
 _WORTH_SAYING = 0.5  # points
 NEARLY_OUT = 0.9
@@ -330,7 +331,7 @@ def _with_days(
     row = replace(
         row,
         horizon_days=from_sowing,
-        horizon_on=latest["sown_on"] + pd.Timedelta(days=round(from_sowing)),
+        horizon_on=latest[Trays.sown_on] + pd.Timedelta(days=round(from_sowing)),
         out_by_horizon=(float(out[0]), float(out[1])),
         by_horizon_only=bool(out.min() < NEARLY_OUT),
     )

@@ -8,20 +8,21 @@ import pandas as pd
 from germstats.engine.timing import Array
 from germstats.questions.compare.blocking import levels_of
 from germstats.records.book import RecordBook
+from germstats.records.tables import Cells, Trays
 
 
 def stray_seedlings(book: RecordBook, treatment: str) -> tuple[str, ...]:
     """Blank cells (sown with 0 seeds) in which a seedling came, by level, in words; empty without
     blank cells.
     """
-    cells = book.tables["cells"]
-    blank = cells[cells["seeds"].fillna(-1) == 0]
+    cells = book.cells
+    blank = cells[cells[Cells.seeds].fillna(-1) == 0]
     if blank.empty:
         return ()
-    trays = book.tables["trays"].drop_duplicates("tray").set_index("tray")
+    trays = book.trays.drop_duplicates(Trays.tray).set_index(Trays.tray)
     levels = levels_of(trays, treatment)
-    came = np.maximum(_number(blank["emerged"]), _number(blank["occupied"]))
-    by_cell = pd.DataFrame({"tray": blank["tray"], "cell": blank["cell"], "came": came > 0})
+    came = np.maximum(_number(blank[Cells.emerged]), _number(blank[Cells.occupied]))
+    by_cell = pd.DataFrame({"tray": blank[Cells.tray], "cell": blank[Cells.cell], "came": came > 0})
     by_cell = by_cell.groupby(["tray", "cell"])["came"].any().reset_index()
     by_cell["level"] = by_cell["tray"].map(levels)
     said = []

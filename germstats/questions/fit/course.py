@@ -18,6 +18,7 @@ from germstats.engine.timing import Array
 from germstats.forecast.tray import empty_by
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.seeds import SowingRate
+from germstats.records.tables import Trays
 
 _LEVEL = 0.9
 _TIMES = 4  # new trays made of every draw
@@ -151,7 +152,7 @@ def _trays_of(fit: EmergenceFit, row: RowEstimate) -> pd.DataFrame:
     trays = fit.patterns.trays
     own = trays["species"].isna() if row.species is None else trays["species"] == row.species
     chosen: pd.DataFrame = trays[
-        own & (trays["lot"] == row.lot) & (trays["treatment"] == row.label)
+        own & (trays[Trays.lot] == row.lot) & (trays["treatment"] == row.label)
     ]
     return chosen
 

@@ -21,6 +21,7 @@ from germstats.forecast.trays_to_sow import TrayToSow, advised_sowings, planned_
 from germstats.questions.plan.plan import plan_orders
 from germstats.records.book import RecordBook
 from germstats.records.suggesting import must_know, some_of
+from germstats.records.tables import Lots
 
 
 def why_no_orders(book: RecordBook) -> str:
@@ -111,7 +112,7 @@ def plan_and_sown(
 
 
 def _advised(fit: EmergenceFit, book: RecordBook, spec: OrderSpec, why: str) -> NextSowings:
-    known = {str(lot) for lot in book.tables["lots"]["lot"]} | {row.lot for row in fit.rows}
+    known = {str(lot) for lot in book.lots[Lots.lot]} | {row.lot for row in fit.rows}
     for lot in spec.lots:
         must_know(lot, known, f"No lot is called {lot}")
     most = SowingSpec.most_seeds if spec.most_seeds is None else spec.most_seeds

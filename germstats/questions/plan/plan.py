@@ -50,6 +50,7 @@ from germstats.questions.plan.ready import ready_dates
 from germstats.records.bench_order import places_of
 from germstats.records.book import RecordBook
 from germstats.records.suggesting import must_know
+from germstats.records.tables import Trays
 
 _COST_SEEDS = 12
 
@@ -153,7 +154,7 @@ def _refuse_strangers(book: RecordBook, spec: OrderSpec) -> None:
     }
     for species in spec.taproot:
         must_know(species, known - {""}, f"No species is called {species} (--taproot)")
-    last = int(book.tables["trays"]["season"].dropna().max())
+    last = int(book.trays[Trays.season].dropna().max())
     if spec.season is not None and spec.season < last:
         raise WrongUseError(
             f"--season {spec.season} is past: the newest trays of the book are for spring {last}."

@@ -23,6 +23,7 @@ from germstats.records.book import RecordBook
 from germstats.records.intervals.patterns import find_patterns
 from germstats.records.intervals.sowings import sown_trays
 from germstats.records.intervals.subsets import last_look
+from germstats.records.tables import Lots, Species, Trays
 
 _SEEDS_OF_TEST = 100
 _TESTS = (
@@ -61,14 +62,14 @@ def gather(
     spec = spec or FitSpec()
     table = sown_trays(book, spec.spring_ends).drop_duplicates("tray")
     rows = [row for row in table.to_dict("records") if not pd.isna(row["season"]) and row["lot"]]
-    weather = daily_weather(book.tables["weather"])
+    weather = daily_weather(book.weather)
     trays = tuple(_sown(row, rules.limits["deep_mm"], weather, book.left_out) for row in rows)
     records = tray_records(book, spec.spring_ends)
     patterns = find_patterns(book, spec.spring_ends)
     species = {one.tray: one.species for one in trays}
     usual = usual_of(records, species)
     fit = fit_sound(patterns, hit_trays(records, species, usual, rules.limits), spec, progress)
-    lots = _facts(book, rows, set(patterns.trays["tray"]))
+    lots = _facts(book, rows, set(patterns.trays[Trays.tray]))
     return Gathered(
         fit=fit,
         patterns=patterns,
@@ -86,7 +87,11 @@ def _sown(
     weather: DailyWeather | None,
     stopped: Mapping[str, str],
 ) -> SownTray:
-    depth, cover, chill = row["cover_depth_mm"], str(row["cover"]), float(row["chill_weeks"])
+    depth, cover, chill = (
+        row[Trays.cover_depth_mm],
+        str(row["cover"]),
+        float(row[Species.chill_weeks]),
+    )
     depth = float("nan") if pd.isna(depth) else float(depth)
     return SownTray(
         tray=str(row["tray"]),
@@ -100,11 +105,11 @@ def _sown(
         rate=row["rate"],
         chill=chill if chill >= 0 else None,
         origin_days=None
-        if pd.isna(row["sown_on"])
-        else float((row["origin"] - row["sown_on"]).days),
+        if pd.isna(row[Trays.sown_on])
+        else float((row["origin"] - row[Trays.sown_on]).days),
         cold=None
-        if row["two_winters"] or pd.isna(row["sown_on"])
-        else weeks_of_cold(weather, row["sown_on"], int(row["season"])),
+        if row[Species.two_winters] or pd.isna(row[Trays.sown_on])
+        else weeks_of_cold(weather, row[Trays.sown_on], int(row["season"])),
         stopped=stopped.get(str(row["tray"]), ""),
     )
 
@@ -114,17 +119,16 @@ def _facts(
 ) -> dict[str, LotFacts]:
     """Facts of every lot that was sown."""
     light = {
-        str(row["species"]): row["light"] == "needs"
-        for row in book.tables["species"].to_dict("records")
+        str(row[Lots.species]): row["light"] == "needs" for row in book.species.to_dict("records")
     }
     last = last_look(book) or pd.Timestamp.min
     own: dict[str, list[dict[Hashable, Any]]] = {}
     for row in rows:
-        own.setdefault(str(row["lot"]), []).append(row)
-    tests = {str(row["lot"]): seed_tests(row) for row in book.tables["lots"].to_dict("records")}
+        own.setdefault(str(row[Lots.lot]), []).append(row)
+    tests = {str(row[Lots.lot]): seed_tests(row) for row in book.lots.to_dict("records")}
     found, wrong = {}, _impossible(book)
     for lot, sown in own.items():
-        two = bool(sown[0]["two_winters"])
+        two = bool(sown[0][Species.two_winters])
         looked = {int(row["season"]) for row in sown if str(row["tray"]) in looked_at}
         ahead = {int(row["season"]) for row in sown if two and last <= row["window_end"]} - looked
         needs_light = light.get(str(sown[0]["species"]), False)
@@ -145,7 +149,7 @@ def seed_tests(lot: dict[Hashable, Any]) -> tuple[SeedTest, ...]:
         for kind, tested, good in _TESTS
         if not (pd.isna(lot[tested]) or pd.isna(lot[good])) and lot[tested] > 0
     ]
-    counts = [int(n) for n in str(lot["germination_counts"]).split()]
+    counts = [int(n) for n in str(lot[Lots.germination_counts]).split()]
     if counts:
         tests.append(SeedTest("germination test", _SEEDS_OF_TEST * len(counts), sum(counts)))
     return tuple(tests)
@@ -160,8 +164,8 @@ def _impossible(book: RecordBook) -> dict[str, tuple[str, ...]]:
     for key, message, remedy in wrong[["key", "message", "remedy"]].itertuples(index=False):
         lot = str(key).split("/")[0]
         found[lot] = (*found.get(lot, ()), f"{message}; {remedy}")
-    for row in book.tables["lots"].to_dict("records"):
-        lot = str(row["lot"])
+    for row in book.lots.to_dict("records"):
+        lot = str(row[Lots.lot])
         blank = [
             f"{kind}: {int(row[good])} good, but not of how many; it is not used until {tested} "
             "is written down"

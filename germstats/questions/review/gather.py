@@ -33,6 +33,7 @@ from germstats.questions.review.sown import (
 from germstats.records.intervals.patterns import ONE_SEED, Patterns
 from germstats.records.intervals.seed_totals import Unit, seeds_as_cells, told_by_seeds
 from germstats.records.intervals.subsets import keep_trays
+from germstats.records.tables import Trays
 
 _FEWEST_TESTS = 5
 _TO_SD = 1.4826  # of a normal law, from the median distance to the middle
@@ -82,12 +83,12 @@ class Gathered:
     @cached_property
     def code(self) -> dict[str, int]:
         """Tray id -> code in the fit."""
-        return {str(tray): k for k, tray in enumerate(self.fit.patterns.trays["tray"])}
+        return {str(tray): k for k, tray in enumerate(self.fit.patterns.trays[Trays.tray])}
 
     @cached_property
     def place(self) -> dict[str, int]:
         """Tray id -> code in the patterns."""
-        return {str(tray): k for k, tray in enumerate(self.patterns.trays["tray"])}
+        return {str(tray): k for k, tray in enumerate(self.patterns.trays[Trays.tray])}
 
     @cached_property
     def by_seeds(self) -> NDArray[np.bool_]:
@@ -159,7 +160,7 @@ class Gathered:
                 np.empty(len(self.patterns.trays)),
             )
         at = predictors(pooled.design.tree, pooled.scales.found.state)
-        trays = self.fit.patterns.trays["tray"].astype(str).iloc[pooled.design.order]
+        trays = self.fit.patterns.trays[Trays.tray].astype(str).iloc[pooled.design.order]
         places = np.array([self.place[tray] for tray in trays], dtype=np.int64)
         values[places], shares[places] = at, share_seen(pooled.design, at)
         return values, shares
@@ -172,7 +173,7 @@ def fit_sound(
     progress: Callable[[str], None] = lambda text: None,
 ) -> EmergenceFit:
     """Fit the trays to which nothing plain has happened; all of them where none is left."""
-    sound = np.flatnonzero(~patterns.trays["tray"].isin(hit).to_numpy(dtype=bool))
+    sound = np.flatnonzero(~patterns.trays[Trays.tray].isin(hit).to_numpy(dtype=bool))
     kept = keep_trays(patterns, sound) if sound.size else patterns
     return fit_emergence(kept, replace(spec, to_horizon=False), progress)
 
@@ -298,7 +299,7 @@ def _laid_out(gathered: Gathered, lot: str, season: int) -> LotFile:
 
 def _with_expectation(gathered: Gathered, file: LotFile, own: list[SownTray]) -> LotFile:
     typical = gathered.typical
-    own_trays = typical.patterns.trays["tray"].isin([one.tray for one in file.trays])
+    own_trays = typical.patterns.trays[Trays.tray].isin([one.tray for one in file.trays])
     codes = np.flatnonzero(own_trays.to_numpy(dtype=bool))
     asks = [_ask(gathered, file, own[k]) for k in file.counting]
     expected = expect(gathered.known, codes, file.lot, asks)
@@ -338,7 +339,7 @@ def _by_other_winters(gathered: Gathered, file: LotFile, asks: Sequence[TrayAsk]
         for one in gathered.trays
         if one.species == file.species and one.season == file.season
     ]
-    alike = gathered.typical.patterns.trays["tray"].isin(here).to_numpy(dtype=bool)
+    alike = gathered.typical.patterns.trays[Trays.tray].isin(here).to_numpy(dtype=bool)
     found = expect(gathered.known, np.flatnonzero(alike), file.lot, asks)
     return found.ordinary if found is not None and found.earlier else None
 

@@ -18,7 +18,7 @@ from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import spelled
 from germstats.records.intervals.sowings import ENDING_EVENTS, sown_trays
 from germstats.records.intervals.usable_checks import within_spring
-from germstats.records.tables import EVENTS
+from germstats.records.tables import EVENTS, Cells, Checks, Events, Trays
 
 _MICE = re.compile(r"\b(mouse|mice|vole|voles|rodent|rodents|droppings)\b", re.IGNORECASE)
 _ENDS = ENDING_EVENTS - {"transplanted_in", "uncovered"}
@@ -81,7 +81,7 @@ def tray_records(book: RecordBook, spring_ends: tuple[int, int]) -> dict[str, Tr
     return {
         str(tray): _record(str(tray), sown, 0 if pd.isna(size) else int(size), raw)
         for tray, sown, size in zip(
-            trays["tray"], trays["sown_on"], trays["tray_cells"], strict=True
+            trays[Trays.tray], trays[Trays.sown_on], trays["tray_cells"], strict=True
         )
     }
 
@@ -119,12 +119,16 @@ class _Raw:
 
 
 def _raw(book: RecordBook, trays: pd.DataFrame, spring_ends: tuple[int, int]) -> _Raw:
-    cells = _looks(book.tables["cells"][["tray", "cell", "checked_on", "emerged", "alive"]], trays)
-    checks = _looks(book.tables["checks"][["tray", "checked_on", "filled", "filled_raw"]], trays)
+    cells = _looks(
+        book.cells[[Cells.tray, Cells.cell, Cells.checked_on, Cells.emerged, Cells.alive]], trays
+    )
+    checks = _looks(
+        book.checks[[Checks.tray, Checks.checked_on, Checks.filled, "filled_raw"]], trays
+    )
     events: dict[str, list[dict[Hashable, Any]]] = {}
-    for one in book.tables["events"].to_dict("records"):
-        events.setdefault(str(one["tray"]), []).append(one)
-    mended, ended = (_first(book.tables["events"], of) for of in (_EXPLAINS, _EXPLAINS - _LOSSES))
+    for one in book.events.to_dict("records"):
+        events.setdefault(str(one[Events.tray]), []).append(one)
+    mended, ended = (_first(book.events, of) for of in (_EXPLAINS, _EXPLAINS - _LOSSES))
     return _Raw(
         maps=tray_maps(book, spring_ends),
         events=events,
@@ -133,7 +137,7 @@ def _raw(book: RecordBook, trays: pd.DataFrame, spring_ends: tuple[int, int]) ->
         ended=_by_tray(ended),
         last_look=_last_look(checks) | _last_look(cells),
         standing=_standing(cells, checks),
-        filled=_by_tray(checks.groupby("tray")["filled"].max().dropna()),
+        filled=_by_tray(checks.groupby(Checks.tray)[Checks.filled].max().dropna()),
         falls=_falls(cells, mended),
     )
 
@@ -162,7 +166,11 @@ def _notes(book: RecordBook) -> dict[str, str]:
 
 def _first(events: pd.DataFrame, of: frozenset[str]) -> pd.Series[pd.Timestamp]:
     """Day of the first event of these kinds, by tray."""
-    return events[events["event"].isin(of) & events["on"].notna()].groupby("tray")["on"].min()
+    return (
+        events[events[Events.event].isin(of) & events[Events.on].notna()]
+        .groupby(Events.tray)[Events.on]
+        .min()
+    )
 
 
 def _standing(cells: pd.DataFrame, checks: pd.DataFrame) -> dict[str, pd.Series[float]]:
@@ -170,16 +178,16 @@ def _standing(cells: pd.DataFrame, checks: pd.DataFrame) -> dict[str, pd.Series[
     cells.
     """
     alive = (
-        cells[cells["alive"].notna()]
-        .groupby(["tray", "checked_on"])["alive"]
+        cells[cells[Cells.alive].notna()]
+        .groupby([Cells.tray, Cells.checked_on])[Cells.alive]
         .sum()
         .reset_index(name="standing")
     )
     # as written: the running maximum that counts for emergence hides every loss
     written = checks[
-        checks["filled"].notna()
+        checks[Checks.filled].notna()
         & checks["filled_raw"].notna()
-        & ~checks["tray"].isin(alive["tray"])
+        & ~checks[Checks.tray].isin(alive["tray"])
     ]
     seen = pd.concat([alive, written.rename(columns={"filled_raw": "standing"})])
     course = seen.set_index("checked_on")["standing"].astype(float)
@@ -190,8 +198,8 @@ def _standing(cells: pd.DataFrame, checks: pd.DataFrame) -> dict[str, pd.Series[
 
 def _falls(cells: pd.DataFrame, explained: pd.Series[pd.Timestamp]) -> dict[str, int]:
     """How many cells of a tray fall in seedlings ever seen before anything explains it."""
-    after = cells["checked_on"] >= cells["tray"].map(explained)
-    counts = cells[cells["emerged"].notna() & ~after]
+    after = cells[Cells.checked_on] >= cells[Cells.tray].map(explained)
+    counts = cells[cells[Cells.emerged].notna() & ~after]
     steps = counts["emerged"].astype(float).groupby([counts["tray"], counts["cell"]]).diff()
     return _by_tray(counts[steps < 0].drop_duplicates(["tray", "cell"])["tray"].value_counts())
 

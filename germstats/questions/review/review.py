@@ -21,6 +21,7 @@ from germstats.questions.review.rules import Check, Reading, Rules, When, load_r
 from germstats.questions.review.scoring import KINDS_OF_TRAY, Scored, score
 from germstats.records.book import RecordBook
 from germstats.records.suggesting import must_know
+from germstats.records.tables import Lots, Trays
 
 _PLAIN = frozenset({"tray", "block", "edge", "losses", "record", "cover"})
 """Evidence of what happened to a tray, which needs no more checks."""
@@ -270,39 +271,41 @@ def _chosen(
     book: RecordBook, lots: Sequence[str], season: int | None
 ) -> tuple[tuple[str, ...], int, tuple[str, ...]]:
     """Lots to review, the season, and trays of it that belong to no known lot."""
-    trays = book.tables["trays"].dropna(subset=["season"])
-    trays = trays[trays["lot"] != ""]
+    trays = book.trays.dropna(subset=[Trays.season])
+    trays = trays[trays[Trays.lot] != ""]
     if trays.empty:
         raise NotEnoughRecordsError(
             "No tray is in the book yet: enter trays and their checks first."
         )
-    listed = set(book.tables["lots"]["lot"].astype(str)) or {str(lot) for lot in trays["lot"]}
-    sown = trays[trays["lot"].isin(listed)]
+    listed = set(book.lots[Lots.lot].astype(str)) or {str(lot) for lot in trays[Trays.lot]}
+    sown = trays[trays[Trays.lot].isin(listed)]
     for lot in lots:
-        must_know(lot, {str(name) for name in sown["lot"]}, f"There is no tray of the lot {lot}")
-    own = sown[sown["lot"].isin(lots)] if lots else trays
-    year = int(own["season"].max()) if season is None else season
-    years = sorted({int(y) for y in trays["season"]})
+        must_know(
+            lot, {str(name) for name in sown[Trays.lot]}, f"There is no tray of the lot {lot}"
+        )
+    own = sown[sown[Trays.lot].isin(lots)] if lots else trays
+    year = int(own[Trays.season].max()) if season is None else season
+    years = sorted({int(y) for y in trays[Trays.season]})
     if year not in years:
         raise WrongUseError(
             f"No tray was sown for the season {year}; the book has {', '.join(map(str, years))}."
         )
-    here = {str(lot) for lot in own.loc[own["season"] == year, "lot"]}
+    here = {str(lot) for lot in own.loc[own[Trays.season] == year, Trays.lot]}
     away = sorted(set(lots) - here)
     if away:
         when = ", ".join(f"{lot} in {_years(trays, lot)}" for lot in away)
         raise WrongUseError(f"Not sown for the season {year}: {when}; choose with --season.")
-    every = book.tables["trays"]
+    every = book.trays
     lost = (
-        every[(every["season"] == year).fillna(False) & ~every["lot"].isin(listed)]
+        every[(every[Trays.season] == year).fillna(False) & ~every[Trays.lot].isin(listed)]
         if not lots
         else every[:0]
     )
-    return tuple(sorted(here & listed)), year, tuple(str(tray) for tray in lost["tray"])
+    return tuple(sorted(here & listed)), year, tuple(str(tray) for tray in lost[Trays.tray])
 
 
 def _years(trays: pd.DataFrame, lot: str) -> str:
-    own = trays[trays["lot"] == lot]
+    own = trays[trays[Trays.lot] == lot]
     return " and ".join(str(year) for year in sorted({int(y) for y in own["season"]}))
 
 

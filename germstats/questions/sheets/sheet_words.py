@@ -15,6 +15,7 @@ from germstats.forecast.reconcile import SownAlready
 from germstats.forecast.trays_to_sow import Seeds, Shape, TrayToSow
 from germstats.maps.tray_map import cell_name
 from germstats.records.checking.parsing import so_many
+from germstats.records.tables import Trays
 
 DUST = (
     "Wet sand, grit, perlite and vermiculite before handling, outdoors or aired: their dust harms "
@@ -89,7 +90,7 @@ def cover_words(treatment: Mapping[str, str | float]) -> str:
     """Cover and depth, such as ``sand 5 mm``; blank where not recorded."""
     cover = str(treatment.get("cover", ""))
     return (
-        f"{cover} {treatment['cover_depth_mm']:g} mm"
+        f"{cover} {treatment[Trays.cover_depth_mm]:g} mm"
         if cover and "cover_depth_mm" in treatment
         else cover
     )

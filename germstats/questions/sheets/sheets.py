@@ -29,7 +29,7 @@ from germstats.questions.sheets.sheet_words import (
 )
 from germstats.records.bench_order import Bench, BenchTray
 from germstats.records.checking.parsing import so_many
-from germstats.records.tables import EVENTS
+from germstats.records.tables import EVENTS, Trays
 
 DATES = 4
 """Looks that fit on one sheet of the quick round."""
@@ -139,7 +139,7 @@ def _sowing_line(one: TrayToSow) -> SowingLine:
         cells=shape_words(one.shape),
         cover=cover_words(one.treatment),
         depth_unknown="cover_depth_mm" not in one.treatment,
-        pretreatment=str(one.treatment.get("pretreatment", "")),
+        pretreatment=str(one.treatment.get(Trays.pretreatment, "")),
         place=one.place,
         sow_by=day_words(one.sow_by.day),
         note=one.note,
@@ -245,7 +245,8 @@ def labels_to_come(trays: Iterable[TrayToSow]) -> tuple[Label, ...]:
             sown_on="",
             cover=", ".join(
                 filter(
-                    None, (cover_words(one.treatment), str(one.treatment.get("pretreatment", "")))
+                    None,
+                    (cover_words(one.treatment), str(one.treatment.get(Trays.pretreatment, ""))),
                 )
             ),
         )

@@ -30,7 +30,7 @@ from germstats.questions.trial.spec import TrialDesign, TrialSpec
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many
 from germstats.records.suggesting import must_know, near_names
-from germstats.records.tables import TABLES
+from germstats.records.tables import TABLES, Lots, Species, Trays
 
 AT_HAND = (4, 6, 8)
 ONE_SEED_ABOVE, TWO_SEEDS_BELOW = 0.6, 0.4
@@ -121,7 +121,7 @@ def design_trial(
         spec.treatments,
         places=places[:blocks],
         trays=trays,
-        taken=book.tables["trays"]["tray"],
+        taken=book.trays[Trays.tray],
         seed=spec.seed,
     )
     return TrialDesign(
@@ -154,19 +154,19 @@ def design_trial(
 
 def must_be_known(book: RecordBook, spec: TrialSpec) -> tuple[str, ...]:
     """Refuse names that look like known ones; say which covers are new."""
-    lots = book.tables["lots"]
+    lots = book.lots
     species = sorted(
-        {str(code) for code in [*book.tables["species"]["species"], *lots["species"]] if code}
+        {str(code) for code in [*book.species[Species.species], *lots[Lots.species]] if code}
     )
     must_know(spec.species, species, f"There is no species {spec.species} in the book")
-    own = sorted(str(lot) for lot in lots.loc[lots["species"] == spec.species, "lot"])
+    own = sorted(str(lot) for lot in lots.loc[lots[Lots.species] == spec.species, Lots.lot])
     if not own:
         raise NotEnoughRecordsError(
             f"The book has no lot of {spec.species}: write its seed into the table lots first."
         )
     if spec.lot is not None:
         must_know(spec.lot, own, f"{spec.species} has no lot {spec.lot}")
-    covers = {str(cover) for cover in book.tables["trays"]["cover"] if cover} | set(
+    covers = {str(cover) for cover in book.trays[Trays.cover] if cover} | set(
         TABLES["trays"].column("cover").levels
     )
     new = [name for name in spec.treatments if name not in covers]
@@ -183,10 +183,10 @@ def _places(book: RecordBook, spec: TrialSpec) -> tuple[tuple[str, ...], tuple[s
     """Places to stand blocks at: those named, else the book's, the most used of late first."""
     if spec.places is not None:
         return spec.places, ()
-    trays = book.tables["trays"]
-    used = trays[(trays["place"] != "") & trays["season"].notna()]
+    trays = book.trays
+    used = trays[(trays[Trays.place] != "") & trays[Trays.season].notna()]
     counts = (
-        used.groupby("place").agg(latest=("season", "max"), trays=("tray", "size")).sort_index()
+        used.groupby(Trays.place).agg(latest=("season", "max"), trays=("tray", "size")).sort_index()
     )
     ordered = counts.sort_values(["latest", "trays"], ascending=False, kind="stable").index
     if len(ordered) >= 2:
@@ -201,10 +201,10 @@ def _sowing(book: RecordBook, spec: TrialSpec) -> Sowing:
     """What the trays share, as the species was sown before; lot and seeds per cell are
     still open.
     """
-    trays = book.tables["trays"].dropna(subset=["season"])
-    season = spec.season or int(trays["season"].max()) + 1
-    of_lot = dict(zip(book.tables["lots"]["lot"], book.tables["lots"]["species"], strict=True))
-    own = trays[trays["lot"].map(of_lot) == spec.species]
+    trays = book.trays.dropna(subset=[Trays.season])
+    season = spec.season or int(trays[Trays.season].max()) + 1
+    of_lot = dict(zip(book.lots[Lots.lot], book.lots[Lots.species], strict=True))
+    own = trays[trays[Trays.lot].map(of_lot) == spec.species]
     sized = next(
         (part for part in (own, trays) if len(part.dropna(subset=["rows", "columns"]))), None
     )
@@ -214,10 +214,10 @@ def _sowing(book: RecordBook, spec: TrialSpec) -> Sowing:
             sized.dropna(subset=["rows", "columns"]).sort_values("season", kind="stable").iloc[-1]
         )
         rows, columns = int(latest["rows"]), int(latest["columns"])
-    dated = next((part for part in (own, trays) if part["sown_on"].notna().any()), None)
+    dated = next((part for part in (own, trays) if part[Trays.sown_on].notna().any()), None)
     sown = pd.Timestamp(season, 2, 1) - _USUAL_LEAD
     if dated is not None:
-        sown = usual_sowing_day(dated.dropna(subset=["sown_on"]), season)
+        sown = usual_sowing_day(dated.dropna(subset=[Trays.sown_on]), season)
     return Sowing(
         season=season,
         lot="",
@@ -237,8 +237,8 @@ def _choose(
     """
     collected = dict(
         zip(
-            book.tables["lots"]["lot"],
-            book.tables["lots"]["collected_on"].fillna(_LONG_AGO),
+            book.lots[Lots.lot],
+            book.lots[Lots.collected_on].fillna(_LONG_AGO),
             strict=True,
         )
     )

@@ -42,6 +42,7 @@ from germstats.questions.watch.spec import (
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many, spelled
 from germstats.records.intervals.sowings import sown_trays
+from germstats.records.tables import Checks, Species, Trays
 
 _BEHIND = 0.05
 _OVER, _NEARLY_OVER, _LITTLE = 0.05, 0.10, 0.5
@@ -83,17 +84,17 @@ class Facts:
         """Lot -> what all other trays let expect of its trays of this spring that were
         looked at.
         """
-        code = {str(tray): k for k, tray in enumerate(self.fit.patterns.trays["tray"])}
+        code = {str(tray): k for k, tray in enumerate(self.fit.patterns.trays[Trays.tray])}
         found: dict[str, Expected | None] = {}
         known = Known(self.fit)
-        for lot in dict.fromkeys(self.course.trays["lot"]):
+        for lot in dict.fromkeys(self.course.trays[Trays.lot]):
             at = self.of_lot(str(lot), checked=True)
             trays = self.course.trays.iloc[at]
             asks = [
                 _ask(row, day)
                 for row, day in zip(trays.to_dict("records"), self.course.last_day[at], strict=True)
             ]
-            codes = np.array([code[str(tray)] for tray in trays["tray"]], dtype=np.int64)
+            codes = np.array([code[str(tray)] for tray in trays[Trays.tray]], dtype=np.int64)
             found[str(lot)] = expect(known, codes, str(lot), asks)
         return found
 
@@ -102,7 +103,7 @@ class Facts:
         """Lot -> day after which waiting is pointless."""
         return {
             str(lot): give_up_day(self.course, self.of_lot(str(lot)), self.spec.on)
-            for lot in dict.fromkeys(self.course.trays["lot"])
+            for lot in dict.fromkeys(self.course.trays[Trays.lot])
         }
 
     @cached_property
@@ -115,20 +116,24 @@ class Facts:
     @cached_property
     def standing(self) -> dict[str, int]:
         """Tray -> cells filled at its last check, where these were counted."""
-        checks = self.book.tables["checks"].dropna(
-            subset=["filled_raw", "checked_on"]
+        checks = self.book.checks.dropna(
+            subset=["filled_raw", Checks.checked_on]
         )  # `filled` never falls
-        last = checks.sort_values("checked_on", kind="stable").groupby("tray")["filled_raw"].last()
+        last = (
+            checks.sort_values(Checks.checked_on, kind="stable")
+            .groupby(Checks.tray)["filled_raw"]
+            .last()
+        )
         return {str(tray): int(filled) for tray, filled in last.items()}
 
     def of_lot(self, lot: str, checked: bool = False) -> Index:
         """Places of a lot's trays in the course."""
-        own = (self.course.trays["lot"] == lot).to_numpy()
+        own = (self.course.trays[Trays.lot] == lot).to_numpy()
         return np.flatnonzero(own & self.course.checked if checked else own)
 
 
 def _ask(row: dict[Any, Any], last_day: float) -> TrayAsk:
-    chill = float(row["chill_weeks"])
+    chill = float(row[Species.chill_weeks])
     key = TrayKey(
         group=str(row["species"] or row["lot"]),
         label=str(row["treatment"]),
@@ -136,7 +141,7 @@ def _ask(row: dict[Any, Any], last_day: float) -> TrayAsk:
         place=str(row["place"]),
         chill=chill if chill > 0 else None,
     )
-    return TrayAsk(key, last_day, float((row["origin"] - row["sown_on"]).days))
+    return TrayAsk(key, last_day, float((row["origin"] - row[Trays.sown_on]).days))
 
 
 def second_springs(book: RecordBook, spring_ends: tuple[int, int]) -> dict[str, float]:
@@ -144,16 +149,20 @@ def second_springs(book: RecordBook, spring_ends: tuple[int, int]) -> dict[str, 
     trays kept over.
     """
     trays = sown_trays(book, spring_ends).drop_duplicates("tray")
-    trays = trays[~trays["two_winters"] & trays["window_end"].notna() & trays["tray_cells"].notna()]
-    end = trays.set_index("tray")["window_end"]
-    checks = book.tables["checks"].dropna(subset=["filled"])
-    checks = checks[checks["tray"].isin(end.index) & checks["checked_on"].notna()]
-    later = checks["checked_on"].to_numpy() > pd.to_datetime(end.reindex(checks["tray"]).to_numpy())
+    trays = trays[
+        ~trays[Species.two_winters] & trays["window_end"].notna() & trays["tray_cells"].notna()
+    ]
+    end = trays.set_index(Trays.tray)["window_end"]
+    checks = book.checks.dropna(subset=[Checks.filled])
+    checks = checks[checks[Checks.tray].isin(end.index) & checks[Checks.checked_on].notna()]
+    later = checks[Checks.checked_on].to_numpy() > pd.to_datetime(
+        end.reindex(checks[Checks.tray]).to_numpy()
+    )
     first, second = (
         part.groupby("tray")["filled"].max().astype(float)
         for part in (checks[~later], checks[later])
     )
-    both = trays[trays["tray"].isin(second.index)]
+    both = trays[trays[Trays.tray].isin(second.index)]
     empty = both["tray_cells"].to_numpy(float) - first.reindex(both["tray"]).fillna(0.0).to_numpy()
     more = (
         second.reindex(both["tray"]).to_numpy() - first.reindex(both["tray"]).fillna(0.0).to_numpy()
@@ -257,7 +266,7 @@ class Outlook:
 
 def _by_others(facts: Facts, k: int) -> Others | None:
     """What other trays say of this one by its last check; None where none tells when they come."""
-    course, lot = facts.course, str(facts.course.trays["lot"].iloc[k])
+    course, lot = facts.course, str(facts.course.trays[Trays.lot].iloc[k])
     expected = facts.expected[lot]
     if (
         expected is None
@@ -283,9 +292,9 @@ def _timed(facts: Facts, lot: str) -> bool:
     tells no time.
     """
     trays = facts.fit.patterns.trays
-    own = facts.course.trays["tray"][facts.of_lot(lot)]
-    others = trays[~trays["tray"].isin(own)]
-    species = groups_of(trays)[trays["lot"] == lot]
+    own = facts.course.trays[Trays.tray][facts.of_lot(lot)]
+    others = trays[~trays[Trays.tray].isin(own)]
+    species = groups_of(trays)[trays[Trays.lot] == lot]
     return bool((others["looked"][groups_of(others).isin(species)] > 1).any())
 
 
@@ -392,7 +401,7 @@ def _asleep(facts: Facts, row: dict[Any, Any], k: int) -> tuple[float, float]:
     """
     course, species = facts.course, str(row["species"])
     final = float(course.weight @ course.final[:, k])
-    needs = float(row["chill_weeks"]) >= _ASLEEP_WEEKS
+    needs = float(row[Species.chill_weeks]) >= _ASLEEP_WEEKS
     share = facts.second_spring.get(species, _SECOND_SPRING if needs else 0.0)
     asleep = (float(course.cells[k]) - final) * share
     before, after = course.plugs(k, np.array([final, final + asleep]))

@@ -21,6 +21,7 @@ from germstats.forecast.within_season import finish_season
 from germstats.questions.watch.spec import Window
 from germstats.records.intervals.patterns import ONE_SEED
 from germstats.records.intervals.seed_totals import seeds_as_cells, told_by_seeds
+from germstats.records.tables import Trays
 
 _DRAWS = 400
 _FROM, _STEP = -60.0, 2.0  # days from 1 February
@@ -140,9 +141,11 @@ def course_of(
     Course
     """
     counts = seeds_as_cells(fit.patterns)
-    known = counts.trays.assign(by_seeds=told_by_seeds(fit.patterns)).set_index("tray")
-    trays = trays[trays["tray"].isin(known.index[known["filled"].notna()])].reset_index(drop=True)
-    known = known.loc[list(trays["tray"])]
+    known = counts.trays.assign(by_seeds=told_by_seeds(fit.patterns)).set_index(Trays.tray)
+    trays = trays[trays[Trays.tray].isin(known.index[known["filled"].notna()])].reset_index(
+        drop=True
+    )
+    known = known.loc[list(trays[Trays.tray])]
     by_seeds = known["by_seeds"].to_numpy(dtype=bool)
     trays = trays.assign(
         counted=np.where(by_seeds, "seeds", "cells"),
@@ -157,12 +160,12 @@ def course_of(
     days = grid if clock is None else clock.heat_days(spring, grid)
     told = [
         finish_season(fit, season, _DRAWS, course=Days(days, closed))
-        for season in sorted({int(y) for y in trays["season"]})
+        for season in sorted({int(y) for y in trays[Trays.season]})
     ]
     at = {
         tray: (k, place) for k, found in enumerate(told) for place, tray in enumerate(found.trays)
     }
-    places = [at[str(tray)] for tray in trays["tray"]]
+    places = [at[str(tray)] for tray in trays[Trays.tray]]
     last = known["last_day"].to_numpy(dtype=float)
 
     def column(name: str, like: Any) -> Any:

@@ -50,6 +50,7 @@ from germstats.records.intervals.seed_totals import UNITS, Unit, seeds_as_cells,
 from germstats.records.intervals.sowings import ending_dates, sown_trays
 from germstats.records.intervals.subsets import as_of, looked_at_sowing
 from germstats.records.suggesting import must_know
+from germstats.records.tables import Cells, Checks, Events, Orders, Species, Trays
 
 
 @dataclass(frozen=True)
@@ -69,16 +70,18 @@ class Season:
         """
         trays = sown_trays(self.book, self.fit_spec.spring_ends).drop_duplicates("tray")
         trays = trays[
-            trays["sown_on"].notna() & trays["rate"].notna() & (trays["window_end"] >= self.spec.on)
+            trays[Trays.sown_on].notna()
+            & trays["rate"].notna()
+            & (trays["window_end"] >= self.spec.on)
         ]
-        trays = trays[trays["lot"].isin(self.spec.lots)] if self.spec.lots else trays
+        trays = trays[trays[Trays.lot].isin(self.spec.lots)] if self.spec.lots else trays
         tables = self.book.tables
         checks = [tables[name].dropna(subset="checked_on")["tray"] for name in ("checks", "cells")]
         whole, _ = ending_dates(self.book)
         return trays.assign(
             judged=trays["origin"].dt.year,
-            ended=pd.to_datetime(trays["tray"].map(whole)),
-            checked=trays["tray"].isin(set(pd.concat(checks))),
+            ended=pd.to_datetime(trays[Trays.tray].map(whole)),
+            checked=trays[Trays.tray].isin(set(pd.concat(checks))),
         ).reset_index(drop=True)
 
     @cached_property
@@ -86,7 +89,7 @@ class Season:
         """Those whose spring this is and whose records nothing ended."""
         trays = self.trays
         stopped = (
-            trays["tray"].isin(self.book.left_out)
+            trays[Trays.tray].isin(self.book.left_out)
             | trays["ended"].notna()
             | trays["tray_cells"].isna()
         )
@@ -100,7 +103,7 @@ class Season:
         """
         patterns = find_patterns(looked_at_sowing(self.book, self.here), self.fit_spec.spring_ends)
         trays = patterns.trays
-        under_way = trays["tray"].isin(self.here["tray"])
+        under_way = trays[Trays.tray].isin(self.here["tray"])
         looks = trays["looks"]
         return replace(
             patterns,
@@ -111,9 +114,9 @@ class Season:
     def closed(self) -> dict[str, int]:
         """Tray -> cells that were empty when something ended them."""
         _, by_cell = ending_dates(self.book)
-        cells = self.book.tables["cells"]
-        seen = (cells["emerged"].fillna(0) + cells["occupied"].fillna(0)) > 0
-        filled = set(zip(cells["tray"][seen], cells["cell"][seen], strict=True))
+        cells = self.book.cells
+        seen = (cells[Cells.emerged].fillna(0) + cells[Cells.occupied].fillna(0)) > 0
+        filled = set(zip(cells[Cells.tray][seen], cells[Cells.cell][seen], strict=True))
         return dict(Counter(tray for tray, cell in by_cell if (tray, cell) not in filled))
 
 
@@ -176,7 +179,7 @@ def under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
             "A watch forecasts trays from all others, so it needs them fitted together: leave out "
             "--no-pooling."
         )
-    known = {str(lot) for lot in book.tables["trays"]["lot"] if lot}
+    known = {str(lot) for lot in book.trays[Trays.lot] if lot}
     for lot in spec.lots:
         must_know(lot, known, f"There is no tray of the lot {lot}")
     season = _season_of(book, spec, fit_spec)
@@ -219,15 +222,17 @@ def _fitted(
     """
     patterns = season.patterns
     known = season.here["tray"][season.here["checked"]]
-    if not ((patterns.trays["season"] < season.spring) | patterns.trays["tray"].isin(known)).any():
+    if not (
+        (patterns.trays[Trays.season] < season.spring) | patterns.trays[Trays.tray].isin(known)
+    ).any():
         raise NotEnoughRecordsError(
             "No tray has a check that can be used yet, in this season or an earlier one: look "
             "at the trays and write down what you see, zeros too."
         )
-    weather = daily_weather(season.book.tables["weather"])
+    weather = daily_weather(season.book.weather)
     clock = None
     if weather is not None:
-        years = sorted({int(y) for y in patterns.trays["season"]} | {season.spring})
+        years = sorted({int(y) for y in patterns.trays[Trays.season]} | {season.spring})
         clock = heat_clock(weather, years, season.spec.on, season.spec.base_c)
     here = set(season.here["tray"])
     if clock is None or season.spring not in clock.springs:
@@ -238,11 +243,11 @@ def _fitted(
 
 def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> str:
     trays = sown_trays(book, fit_spec.spring_ends)
-    trays = trays[trays["lot"].isin(spec.lots)] if spec.lots else trays
+    trays = trays[trays[Trays.lot].isin(spec.lots)] if spec.lots else trays
     of = f" of {', '.join(spec.lots)}" if spec.lots else ""
-    if trays.empty or trays["sown_on"].isna().all():
+    if trays.empty or trays[Trays.sown_on].isna().all():
         return f"No tray{of} is in the book yet: enter trays first."
-    first, last = trays["sown_on"].min(), trays["window_end"].max()
+    first, last = trays[Trays.sown_on].min(), trays["window_end"].max()
     if spec.on < first:
         return (
             f"On {spelled(spec.on)} no tray{of} was sown yet; the first was on {spelled(first)}: "
@@ -271,8 +276,10 @@ def _first_springs(season: Season) -> tuple[str, ...]:
     """Species (or lots) under way that no earlier spring tells of."""
     trays = season.patterns.trays
     group = groups_of(trays)
-    here = trays["tray"].isin(season.here["tray"])
-    return tuple(sorted(set(group[here]) - set(group[~here & (trays["season"] < season.spring)])))
+    here = trays[Trays.tray].isin(season.here["tray"])
+    return tuple(
+        sorted(set(group[here]) - set(group[~here & (trays[Trays.season] < season.spring)]))
+    )
 
 
 def _species_up(rows: Iterable[TrayWatch]) -> frozenset[str]:
@@ -281,12 +288,12 @@ def _species_up(rows: Iterable[TrayWatch]) -> frozenset[str]:
 
 
 def _usual_price(book: RecordBook) -> float:
-    prices = book.tables["orders"]["price"].astype(float).dropna()
+    prices = book.orders[Orders.price].astype(float).dropna()
     return float(prices.median()) if len(prices) else 1.0
 
 
 def _losses(book: RecordBook) -> float:
-    species = [str(one) for one in book.tables["species"]["species"]]
+    species = [str(one) for one in book.species[Species.species]]
     losses = later_losses(book, species, None)
     return float(np.median([one.share for one in losses.values()])) if species else 0.06
 
@@ -295,18 +302,22 @@ def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
     """Trays of which nothing is foretold: waiting for a second winter, ended by an event, or
     stopped by a finding.
     """
-    told, rows = set(course.trays["tray"]), []
+    told, rows = set(course.trays[Trays.tray]), []
     whole, _ = ending_dates(season.book)
-    table = season.book.tables["events"]
-    events = dict(zip(zip(table["tray"], table["on"], strict=True), table["event"], strict=True))
-    untold = season.trays[~season.trays["tray"].isin(told)]
+    table = season.book.events
+    events = dict(
+        zip(
+            zip(table[Events.tray], table[Events.on], strict=True), table[Events.event], strict=True
+        )
+    )
+    untold = season.trays[~season.trays[Trays.tray].isin(told)]
     counts = _ever_counted(season, set(untold["tray"]))
     for tray in untold.to_dict("records"):
         name = str(tray["tray"])
         seen, cells, counted = counts.get(name) or _as_written(season.book, tray)
         status, advice = NOT_TOLD, NOTHING
         why = season.book.left_out.get(name, "nothing of it can be used")
-        if tray["two_winters"] and tray["origin"] > season.spec.on:
+        if tray[Species.two_winters] and tray["origin"] > season.spec.on:
             status, advice, why = (
                 SECOND_WINTER,
                 KEEP,
@@ -317,7 +328,7 @@ def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
                 CUT_SHORT,
                 f"cut short on {spelled(whole[name])}: {events.get((name, whole[name]), 'ended')}",
             )
-        elif tray["two_winters"]:
+        elif tray[Species.two_winters]:
             status, advice, why = (
                 UNSEEN,
                 LOOK,
@@ -369,15 +380,19 @@ def _ever_counted(season: Season, trays: set[str]) -> dict[str, tuple[float, flo
 
 def _as_written(book: RecordBook, tray: dict[Hashable, Any]) -> tuple[float | None, float, Unit]:
     """The most ever written down of a tray none of whose checks count yet, and of how many."""
-    checks = book.tables["checks"]
-    own = checks[checks["tray"] == tray["tray"]]
-    if own["filled"].isna().all() and own["seedlings"].notna().any() and tray["rate"].k is None:
+    checks = book.checks
+    own = checks[checks[Checks.tray] == tray["tray"]]
+    if (
+        own[Checks.filled].isna().all()
+        and own[Checks.seedlings].notna().any()
+        and tray["rate"].k is None
+    ):
         return (
-            float(own["seedlings"].max()),
+            float(own[Checks.seedlings].max()),
             np.round(tray["rate"].mean * tray["tray_cells"]),
             "seeds",
         )
-    filled = own["filled"].dropna()
+    filled = own[Checks.filled].dropna()
     return float(filled.max()) if len(filled) else None, tray["tray_cells"], "cells"
 
 
@@ -444,22 +459,22 @@ def _orders(
     book: RecordBook, course: Course, season: Season, losses: float
 ) -> tuple[OrderWatch, ...]:
     """Plugs still owed this year of each species against its trays of this spring."""
-    table = book.tables["orders"].dropna(subset=["plugs"])
-    delivered = table["delivered"].astype("Float64").fillna(0).astype(float)
-    table = table.assign(owed=(table["plugs"].astype(float) - delivered).clip(lower=0))
+    table = book.orders.dropna(subset=[Orders.plugs])
+    delivered = table[Orders.delivered].astype("Float64").fillna(0).astype(float)
+    table = table.assign(owed=(table[Orders.plugs].astype(float) - delivered).clip(lower=0))
     year_ends = pd.Timestamp(season.spring, 12, 31)
-    due = table["due"].fillna(season.spec.on)
+    due = table[Orders.due].fillna(season.spec.on)
     orders = table[(due >= season.spec.on) & (due <= year_ends)]
-    served = table[(table["due"] <= year_ends) & (table["owed"] > 0)]
+    served = table[(table[Orders.due] <= year_ends) & (table["owed"] > 0)]
     rows = []
-    for species, plugs in orders["owed"].groupby(orders["species"]).sum().items():
+    for species, plugs in orders["owed"].groupby(orders[Orders.species]).sum().items():
         at = np.flatnonzero((course.trays["species"] == species).to_numpy())
         if not at.size or season.spec.lots or plugs <= 0:
             continue
         needed = float(plugs) / (1 - losses)
         brought = sum((course.plugs(k, course.final[:, k]) for k in at.tolist()), np.zeros(1))
         chance = float(course.weight @ (brought >= needed))
-        names = served["order"][served["species"] == species]
+        names = served[Orders.order][served[Orders.species] == species]
         rows.append(
             OrderWatch(
                 species=str(species),

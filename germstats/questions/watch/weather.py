@@ -12,6 +12,7 @@ from germstats.forecast.weather import DailyWeather, HeatClock, daily_weather
 from germstats.questions.watch.spec import WatchSpec
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import spelled
+from germstats.records.tables import Species, Trays
 
 
 def heat_words(
@@ -41,7 +42,7 @@ def heat_words(
     tuple of str
         Empty without weather.
     """
-    weather = daily_weather(book.tables["weather"])
+    weather = daily_weather(book.weather)
     if weather is None:
         return ()
     said = []
@@ -72,13 +73,13 @@ def _cold_words(
     weather: DailyWeather, trays: pd.DataFrame, came: Collection[str], on: pd.Timestamp, spring: int
 ) -> tuple[str, ...]:
     """Weeks of cold since the first sowing, and the species not up yet that need more."""
-    one_winter = trays[~trays["two_winters"].astype(bool)]
+    one_winter = trays[~trays[Species.two_winters].astype(bool)]
     trays = one_winter if len(one_winter) else trays
-    sown = trays["sown_on"].min()
+    sown = trays[Trays.sown_on].min()
     weeks = weeks_of_cold(weather, sown, spring, by=min(on, weather.days[-1]))
     if weeks is None:
         return ()
-    need = trays["chill_weeks"].to_numpy(dtype=float)
+    need = trays[Species.chill_weeks].to_numpy(dtype=float)
     short = sorted(
         {
             str(one)

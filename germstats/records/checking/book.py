@@ -10,7 +10,7 @@ import pandas as pd
 from germstats.records.checking.findings import Judgement, Kind
 from germstats.records.formats.reading import SPREADSHEETS, TEXT_TABLES
 from germstats.records.suggesting import some_of
-from germstats.records.tables import TABLES
+from germstats.records.tables import TABLES, Lots, Species, Trays
 
 MORE_THAN_TESTED = Kind(
     "stop", "more-than-tested", "mend one of the two; until then the test is not used"
@@ -44,7 +44,7 @@ _NAMED = 10
 
 def judge_lots(judgement: Judgement) -> None:
     """Tests that found more than was tested."""
-    used = judgement.tables["lots"].used()
+    used = judgement.lots.used()
     for found, of in (("cut_test_full", "cut_test_seeds"), ("tz_viable", "tz_seeds")):
         above = used[(used[found] > used[of]).fillna(False).astype(bool)]
         said = [
@@ -54,7 +54,7 @@ def judge_lots(judgement: Judgement) -> None:
         noted = judgement.note(MORE_THAN_TESTED, ("lots", found), above.index, said)
         judgement.blank(("lots", found), noted)
         judgement.blank(("lots", of), noted)
-    counts = used["germination_counts"]
+    counts = used[Lots.germination_counts]
     above_hundred = counts.index[[any(int(n) > 100 for n in entry.split()) for entry in counts]]
     wrong = "more than 100 of 100 seeds cannot sprout"
     noted = judgement.note(ABOVE_HUNDRED, ("lots", "germination_counts"), above_hundred, wrong)
@@ -63,7 +63,7 @@ def judge_lots(judgement: Judgement) -> None:
 
 def judge_weather(judgement: Judgement) -> None:
     """A day whose coldest is above its warmest."""
-    used = judgement.tables["weather"].used()
+    used = judgement.weather.used()
     for low, high in (("tmin_c", "tmax_c"), ("tmin_f", "tmax_f")):
         odd = used[used[low] > used[high]]
         said = [
@@ -78,15 +78,17 @@ def judge_weather(judgement: Judgement) -> None:
 def judge_pinches(judgement: Judgement) -> None:
     """Pinches of unknown size: only the share of pinches that fill a cell can be told."""
     tables = judgement.tables
-    lots = tables["lots"].used().drop_duplicates("lot").set_index("lot")
+    lots = tables["lots"].used().drop_duplicates(Lots.lot).set_index(Lots.lot)
     species = tables["species"].used()
-    of_species = lots["species"].isin(species.loc[species["seeds_per_gram"] > 0, "species"])
-    known_weight = set(lots.index[of_species | (lots["seeds_per_gram"] > 0)])
-    counted = {lot for lot, entry in lots["pinch_counts"].items() if len(entry.split()) > 1}
+    of_species = lots[Lots.species].isin(
+        species.loc[species[Species.seeds_per_gram] > 0, Species.species]
+    )
+    known_weight = set(lots.index[of_species | (lots[Lots.seeds_per_gram] > 0)])
+    counted = {lot for lot, entry in lots[Lots.pinch_counts].items() if len(entry.split()) > 1}
     trays = tables["trays"].used()
-    pinches = trays[trays["seeds_per_cell"] == "pinch"]
-    weighed = (pinches["grams"] > 0) & pinches["lot"].isin(known_weight)
-    unknown = pinches[~weighed & ~pinches["lot"].isin(counted)]
+    pinches = trays[trays[Trays.seeds_per_cell] == "pinch"]
+    weighed = (pinches[Trays.grams] > 0) & pinches[Trays.lot].isin(known_weight)
+    unknown = pinches[~weighed & ~pinches[Trays.lot].isin(counted)]
     wrong = (
         "a pinch without grams and seeds per gram; only the share of pinches that fill a cell can "
         "be estimated"
@@ -96,7 +98,7 @@ def judge_pinches(judgement: Judgement) -> None:
 
 def judge_coverage(judgement: Judgement) -> None:
     """Trays sown but never looked at."""
-    trays = judgement.tables["trays"].used("tray")["tray"].unique().tolist()
+    trays = judgement.trays.used(Trays.tray)[Trays.tray].unique().tolist()
     looks = [judgement.tables[name].used("tray")["tray"] for name in ("checks", "cells", "maps")]
     seen = set(pd.concat(looks).unique())
     never = [tray for tray in trays if tray not in seen]

@@ -11,7 +11,7 @@ import pandas as pd
 from germstats.records.checking.findings import Judgement, Kind, rows_of
 from germstats.records.checking.parsing import so_many, spelled
 from germstats.records.seeds import parse_seeds
-from germstats.records.tables import EVENTS, LEFT_COUNTS
+from germstats.records.tables import EVENTS, LEFT_COUNTS, Cells, Checks, Events, Trays
 
 ABOVE_SEEDS = Kind(
     "stop",
@@ -72,10 +72,10 @@ def _keep_raw(judgement: Judgement, name: str, columns: list[str]) -> None:
 
 def _trays(judgement: Judgement) -> pd.DataFrame:
     """Size and largest number of seeds per cell (NaN where there is no bound), by tray."""
-    trays = judgement.tables["trays"].used().drop_duplicates("tray").set_index("tray")
-    most = {entry: _most_seeds(entry) for entry in trays["seeds_per_cell"].unique()}
-    size = (trays["rows"] * trays["columns"]).astype(float)
-    return pd.DataFrame({"size": size, "most": trays["seeds_per_cell"].map(most).astype(float)})
+    trays = judgement.trays.used().drop_duplicates(Trays.tray).set_index(Trays.tray)
+    most = {entry: _most_seeds(entry) for entry in trays[Trays.seeds_per_cell].unique()}
+    size = (trays[Trays.rows] * trays[Trays.columns]).astype(float)
+    return pd.DataFrame({"size": size, "most": trays[Trays.seeds_per_cell].map(most).astype(float)})
 
 
 def _most_seeds(entry: str) -> float:
@@ -85,31 +85,33 @@ def _most_seeds(entry: str) -> float:
 
 def _seeds_of_cells(judgement: Judgement) -> pd.DataFrame:
     """Most seeds that each used row of cells can have: its cell's own number, else the tray's."""
-    used = judgement.tables["cells"].used(
-        "tray", "cell", "checked_on", "emerged", "occupied", "seeds"
+    used = judgement.cells.used(
+        Cells.tray, Cells.cell, Cells.checked_on, Cells.emerged, Cells.occupied, Cells.seeds
     )
-    unit = used.groupby(["tray", "cell"], sort=False).ngroup()
-    own = used["seeds"].astype(float).groupby(unit)
+    unit = used.groupby([Cells.tray, Cells.cell], sort=False).ngroup()
+    own = used[Cells.seeds].astype(float).groupby(unit)
     differ = (own.transform("max") > own.transform("min")).to_numpy(dtype=bool)
-    differing = used.index[differ & used["seeds"].notna()]
+    differing = used.index[differ & used[Cells.seeds].notna()]
     noted = judgement.note(
         SEEDS_DIFFER, ("cells", "seeds"), differing, "the seeds sown in this cell differ by row"
     )
     judgement.set_aside("cells", used.index[unit.isin(unit[unit.index.isin(noted)])].to_numpy())
-    most = own.transform("max").fillna(used["tray"].map(_trays(judgement)["most"]).astype(float))
-    frame = used.drop(columns="seeds").assign(unit=unit, most=most)
+    most = own.transform("max").fillna(
+        used[Cells.tray].map(_trays(judgement)["most"]).astype(float)
+    )
+    frame = used.drop(columns=Cells.seeds).assign(unit=unit, most=most)
     frame["moved_in"] = _moved_in(judgement, frame)
-    return frame[judgement.tables["cells"].in_use[frame.index]]
+    return frame[judgement.cells.in_use[frame.index]]
 
 
 def _moved_in(judgement: Judgement, frame: pd.DataFrame) -> pd.Series[bool]:
     """Whether a seedling had been transplanted into the cell (or the tray, where no cell is named)
     by then.
     """
-    events = judgement.tables["events"].used()
-    events = events[(events["event"] == "transplanted_in") & events["on"].notna()]
+    events = judgement.events.used()
+    events = events[(events[Events.event] == "transplanted_in") & events[Events.on].notna()]
     moved = pd.Series(False, index=frame.index)
-    for tray, on, cells in events[["tray", "on", "cells"]].itertuples(index=False):
+    for tray, on, cells in events[[Events.tray, Events.on, Events.cells]].itertuples(index=False):
         there = (frame["tray"] == tray) & (frame["checked_on"] >= on)
         if cells and "cell" in frame.columns:
             there &= frame["cell"].isin(cells.split())
@@ -145,15 +147,15 @@ def _judge_cells_above(judgement: Judgement, seeds: pd.DataFrame) -> None:
 
 
 def _judge_alive(judgement: Judgement) -> None:
-    used = judgement.tables["cells"].used(
-        "tray", "cell", "checked_on", "emerged", "occupied", "alive"
+    used = judgement.cells.used(
+        Cells.tray, Cells.cell, Cells.checked_on, Cells.emerged, Cells.occupied, Cells.alive
     )
-    seen = used["emerged"].fillna(used["occupied"].where(used["occupied"] == 0))
+    seen = used[Cells.emerged].fillna(used[Cells.occupied].where(used[Cells.occupied] == 0))
     moved = _moved_in(judgement, used)
-    above = used[(used["alive"] > seen).fillna(False).astype(bool) & ~moved]
+    above = used[(used[Cells.alive] > seen).fillna(False).astype(bool) & ~moved]
     said = [
         f"{n} alive, but only {m} ever seen"
-        for n, m in zip(above["alive"], seen[above.index], strict=True)
+        for n, m in zip(above[Cells.alive], seen[above.index], strict=True)
     ]
     judgement.blank(
         ("cells", "alive"), judgement.note(ALIVE_ABOVE, ("cells", "alive"), above.index, said)
@@ -165,35 +167,35 @@ def _sown(most: float) -> str:
 
 
 def _judge_filled_above(judgement: Judgement) -> None:
-    used = judgement.tables["checks"].used()
-    size = used["tray"].map(_trays(judgement)["size"]).astype(float)
-    above = used[used["filled"].astype(float) > size]
+    used = judgement.checks.used()
+    size = used[Checks.tray].map(_trays(judgement)["size"]).astype(float)
+    above = used[used[Checks.filled].astype(float) > size]
     said = [
         f"{so_many(n, 'filled cell')}, but tray {t} has {so_many(size[p], 'cell')}"
-        for p, t, n in above[["tray", "filled"]].itertuples()
+        for p, t, n in above[[Checks.tray, Checks.filled]].itertuples()
     ]
     judgement.blank(
         ("checks", "filled"), judgement.note(ABOVE_CELLS, ("checks", "filled"), above.index, said)
     )
     few = used[
-        (used["seedlings"] < used["filled"]).fillna(False).astype(bool)
+        (used[Checks.seedlings] < used[Checks.filled]).fillna(False).astype(bool)
         & ~used.index.isin(above.index)
     ]
     said = [
         f"{so_many(n, 'seedling')} cannot fill {so_many(m, 'cell')}"
-        for n, m in few[["seedlings", "filled"]].itertuples(index=False)
+        for n, m in few[[Checks.seedlings, Checks.filled]].itertuples(index=False)
     ]
     noted = judgement.note(FEW_SEEDLINGS, ("checks", "seedlings"), few.index, said)
     judgement.blank(("checks", "seedlings"), noted)
 
 
 def _judge_seedlings_above(judgement: Judgement, seeds: pd.DataFrame) -> None:
-    used = judgement.tables["checks"].used()
-    most = _seeds_of_trays(judgement, seeds, used["tray"])
-    above = used[(used["seedlings"].astype(float) > most) & ~_moved_in(judgement, used)]
+    used = judgement.checks.used()
+    most = _seeds_of_trays(judgement, seeds, used[Checks.tray])
+    above = used[(used[Checks.seedlings].astype(float) > most) & ~_moved_in(judgement, used)]
     said = [
         f"{so_many(n, 'seedling')} in tray {tray}, where at most {_sown(most[p])}"
-        for p, tray, n in above[["tray", "seedlings"]].itertuples()
+        for p, tray, n in above[[Checks.tray, Checks.seedlings]].itertuples()
     ]
     judgement.note(ABOVE_SEEDS, ("checks", "seedlings"), above.index, said)
 
@@ -206,30 +208,31 @@ def _seeds_of_trays(
     """
     trays = _trays(judgement)
     cells = seeds.drop_duplicates("unit").fillna({"most": np.inf})  # a pinch has no bound
-    listed = cells.groupby("tray")["most"].sum()
+    listed = cells.groupby(Cells.tray)["most"].sum()
     whole = trays["most"] * trays["size"]
     return named.map(listed).astype(float).fillna(named.map(whole).astype(float))
 
 
 def _judge_left(judgement: Judgement, seeds: pd.DataFrame) -> None:
     """Seeds dug up at the end of a spring: with those that came up, no more than were sown."""
-    trays = judgement.tables["trays"].used("tray", *LEFT_COUNTS)
+    trays = judgement.trays.used(Trays.tray, *LEFT_COUNTS)
     trays = trays[
-        trays[list(LEFT_COUNTS)].notna().any(axis=1) & ~trays["tray"].isin(_moved_into(judgement))
+        trays[list(LEFT_COUNTS)].notna().any(axis=1)
+        & ~trays[Trays.tray].isin(_moved_into(judgement))
     ]
     if trays.empty:
         return
     trays = trays.assign(
         left=trays[list(LEFT_COUNTS)].astype(float).sum(axis=1),
-        came=trays["tray"].map(_came(judgement, seeds)).astype(float).fillna(0.0),
-        sown=_seeds_of_trays(judgement, seeds, trays["tray"]),
+        came=trays[Trays.tray].map(_came(judgement, seeds)).astype(float).fillna(0.0),
+        sown=_seeds_of_trays(judgement, seeds, trays[Trays.tray]),
     )
     above = trays[trays["left"] + trays["came"] > trays["sown"]]
     said = [
         f"{left:g} seeds dug up ({', '.join(LEFT_COUNTS)}) and {came:g} seedlings seen are more "
         f"than the {sown:g} "
         f"seeds sown in tray {tray}"
-        for tray, left, came, sown in above[["tray", "left", "came", "sown"]].itertuples(
+        for tray, left, came, sown in above[[Trays.tray, "left", "came", "sown"]].itertuples(
             index=False
         )
     ]
@@ -240,8 +243,8 @@ def _judge_left(judgement: Judgement, seeds: pd.DataFrame) -> None:
 
 def _moved_into(judgement: Judgement) -> set[str]:
     """Trays into which a seedling was transplanted: what stands there was not all sown there."""
-    events = judgement.tables["events"].used("tray", "event")
-    return set(events.loc[events["event"] == "transplanted_in", "tray"])
+    events = judgement.events.used(Events.tray, Events.event)
+    return set(events.loc[events[Events.event] == "transplanted_in", Events.tray])
 
 
 def _came(judgement: Judgement, seeds: pd.DataFrame) -> pd.Series[Any]:
@@ -256,8 +259,14 @@ def _came(judgement: Judgement, seeds: pd.DataFrame) -> pd.Series[Any]:
         .max()
     )
     tray_of = seeds.drop_duplicates("unit").set_index("unit")["tray"]
-    checks = judgement.tables["checks"].used("tray", "filled", "seedlings")
-    totals = checks[["filled", "seedlings"]].astype(float).max(axis=1).groupby(checks["tray"]).max()
+    checks = judgement.checks.used(Checks.tray, Checks.filled, Checks.seedlings)
+    totals = (
+        checks[[Checks.filled, Checks.seedlings]]
+        .astype(float)
+        .max(axis=1)
+        .groupby(checks[Checks.tray])
+        .max()
+    )
     parts = pd.concat([of_cells.groupby(tray_of.reindex(of_cells.index)).sum(), totals])
     most: pd.Series[Any] = parts.groupby(level=0).max()
     return most
@@ -281,13 +290,15 @@ speaks of.
 
 def _losses(judgement: Judgement) -> Losses:
     losses: Losses = {}
-    events = judgement.tables["events"].used()
-    events = events[events["event"].isin(LOSSES)]
-    for tray, on, cells in events[["tray", "on", "cells"]].itertuples(index=False):
+    events = judgement.events.used()
+    events = events[events[Events.event].isin(LOSSES)]
+    for tray, on, cells in events[[Events.tray, Events.on, Events.cells]].itertuples(index=False):
         losses.setdefault(tray, []).append((on, frozenset(cells.split())))
-    checks = judgement.tables["checks"].values
-    noted = checks[checks["note"].str.contains(_LOSS_WORDS) & checks["checked_on"].notna()]
-    for tray, on in noted[["tray", "checked_on"]].itertuples(index=False):
+    checks = judgement.checks.values
+    noted = checks[
+        checks[Checks.note].str.contains(_LOSS_WORDS) & checks[Checks.checked_on].notna()
+    ]
+    for tray, on in noted[[Checks.tray, Checks.checked_on]].itertuples(index=False):
         losses.setdefault(tray, []).append((on, frozenset()))
     return losses
 
@@ -318,28 +329,28 @@ def _is_explained(losses: Losses, row: dict[str, Any]) -> bool:
 
 
 def _judge_emerged_falls(judgement: Judgement, losses: Losses) -> None:
-    used = judgement.tables["cells"].used(
-        "tray", "cell", "note", "checked_on", "emerged", "occupied"
+    used = judgement.cells.used(
+        Cells.tray, Cells.cell, Cells.note, Cells.checked_on, Cells.emerged, Cells.occupied
     )
     frame = used.rename(columns={"checked_on": "day"}).astype({"emerged": float, "occupied": float})
-    frame["any"] = frame["occupied"].fillna(
-        (frame["emerged"] > 0).astype(float).where(frame["emerged"].notna())
+    frame["any"] = frame[Cells.occupied].fillna(
+        (frame[Cells.emerged] > 0).astype(float).where(frame[Cells.emerged].notna())
     )
-    frame["unit"] = frame.groupby(["tray", "cell"], sort=False).ngroup()
+    frame["unit"] = frame.groupby([Cells.tray, Cells.cell], sort=False).ngroup()
     frame = frame[frame["any"].notna()]
     frame = frame.iloc[np.lexsort((frame["day"], frame["unit"]))]
-    fell = (frame.groupby("unit")[["emerged", "any"]].diff() < 0).any(axis=1)
+    fell = (frame.groupby("unit")[[Cells.emerged, "any"]].diff() < 0).any(axis=1)
     frame = frame[
         frame["unit"].isin(frame["unit"][fell].unique())
     ]  # of all others there is nothing to say
-    before = frame.groupby("unit")[["day", "emerged", "any"]].shift(1).add_suffix("_before")
+    before = frame.groupby("unit")[["day", Cells.emerged, "any"]].shift(1).add_suffix("_before")
     frame = frame.join(before)
-    fewer = frame["emerged"] < frame["emerged_before"]
+    fewer = frame[Cells.emerged] < frame["emerged_before"]
     falls = frame[fewer | (frame["any"] < frame["any_before"])]
     stops = falls[~_are_explained(losses, falls)].sort_index()
     for column, rows in (
-        ("emerged", stops[stops["emerged"].notna()]),
-        ("occupied", stops[stops["emerged"].isna()]),
+        ("emerged", stops[stops[Cells.emerged].notna()]),
+        ("occupied", stops[stops[Cells.emerged].isna()]),
     ):
         said = [
             _fell(row, column if pd.notna(row.get(f"{column}_before")) else "any", column)
@@ -379,16 +390,18 @@ def _raise_cells(judgement: Judgement, frame: pd.DataFrame) -> None:
             for row in rows_of(frame.assign(best=best).loc[raised])
         ]
         judgement.note(FALLS_EXPLAINED, ("cells", column), raised, said)
-        judgement.tables["cells"].values.loc[raised, column] = best[raised].astype("Int64")
+        judgement.cells.values.loc[raised, column] = best[raised].astype("Int64")
 
 
 def _by_day(judgement: Judgement, column: str) -> pd.DataFrame:
-    used = judgement.tables["checks"].used()
-    frame = used[["tray", "note"]].assign(day=used["checked_on"], now=used[column].astype(float))
-    frame = frame[frame["now"].notna()].sort_values(["tray", "day"], kind="stable")
-    before = frame.groupby("tray", sort=False)[["day", "now"]].shift(1).add_suffix("_before")
+    used = judgement.checks.used()
+    frame = used[[Checks.tray, Checks.note]].assign(
+        day=used[Checks.checked_on], now=used[column].astype(float)
+    )
+    frame = frame[frame["now"].notna()].sort_values([Checks.tray, "day"], kind="stable")
+    before = frame.groupby(Checks.tray, sort=False)[["day", "now"]].shift(1).add_suffix("_before")
     frame = frame.join(before)
-    return frame.assign(highest=frame.groupby("tray", sort=False)["now"].cummax())
+    return frame.assign(highest=frame.groupby(Checks.tray, sort=False)["now"].cummax())
 
 
 def _judge_seedling_falls(judgement: Judgement, losses: Losses) -> None:
@@ -406,7 +419,7 @@ def _judge_seedling_falls(judgement: Judgement, losses: Losses) -> None:
         for tray, now, best in zip(kept["tray"], kept["now"], kept["highest"], strict=True)
     ]
     judgement.note(FALLS_EXPLAINED, ("checks", "seedlings"), kept.index, said)
-    judgement.tables["checks"].values.loc[kept.index, "seedlings"] = kept["highest"].astype("Int64")
+    judgement.checks.values.loc[kept.index, Checks.seedlings] = kept["highest"].astype("Int64")
 
 
 def _judge_filled_falls(judgement: Judgement) -> None:
@@ -422,4 +435,4 @@ def _judge_filled_falls(judgement: Judgement) -> None:
             "emergence"
         )
     judgement.note(FILLED_FALLS, ("checks", "filled"), first.index, said)
-    judgement.tables["checks"].values.loc[frame.index, "filled"] = frame["highest"].astype("Int64")
+    judgement.checks.values.loc[frame.index, Checks.filled] = frame["highest"].astype("Int64")

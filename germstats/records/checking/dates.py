@@ -11,6 +11,7 @@ import pandas as pd
 
 from germstats.records.checking.findings import Judgement, Kind, rows_of
 from germstats.records.checking.parsing import spelled
+from germstats.records.tables import Trays
 
 EXCHANGED = Kind(
     "ask",
@@ -111,21 +112,21 @@ def _odd_looks(frame: pd.DataFrame, sown: pd.Series[Any], trays_on: pd.Series[An
 
 def judge_seasons(judgement: Judgement) -> None:
     """A season that is not the year of the first spring after sowing."""
-    trays = judgement.tables["trays"].used()
-    trays = trays[trays["sown_on"].notna() & trays["season"].notna()]
-    year, season = trays["sown_on"].dt.year, trays["season"].astype(int)
-    late = (trays["sown_on"].dt.month >= 10) & (season == year)
+    trays = judgement.trays.used()
+    trays = trays[trays[Trays.sown_on].notna() & trays[Trays.season].notna()]
+    year, season = trays[Trays.sown_on].dt.year, trays[Trays.season].astype(int)
+    late = (trays[Trays.sown_on].dt.month >= 10) & (season == year)
     odd = trays[late | (season < year) | (season > year + 1)]
     said = [
         f"sown on {spelled(on)}, yet the season is {n}"
-        for on, n in zip(odd["sown_on"], odd["season"], strict=True)
+        for on, n in zip(odd[Trays.sown_on], odd[Trays.season], strict=True)
     ]
     judgement.note(SEASON, ("trays", "season"), odd.index, said)
 
 
 def _sown(judgement: Judgement) -> pd.Series[Any]:
-    trays = judgement.tables["trays"].used().drop_duplicates("tray")
-    return trays.set_index("tray")["sown_on"].dropna()
+    trays = judgement.trays.used().drop_duplicates(Trays.tray)
+    return trays.set_index(Trays.tray)[Trays.sown_on].dropna()
 
 
 def _dated(judgement: Judgement, name: str) -> pd.DataFrame:
@@ -190,17 +191,21 @@ def _ask_sowing_dates(judgement: Judgement, trays: set[str], sown: pd.Series[Any
     looks = pd.concat([_dated(judgement, name) for name in DATED])
     first = looks.groupby("tray")["day"].min()
     most_before = (looks["day"] < looks["tray"].map(sown)).groupby(looks["tray"]).mean() > 0.5
-    rows = judgement.tables["trays"].used()
-    rows = rows[rows["tray"].isin(trays) & rows["tray"].isin(sown.index)].drop_duplicates("tray")
-    other = exchanged(rows["sown_on"])
-    fits = (other <= rows["tray"].map(first)) & rows["tray"].map(most_before).astype(bool)
+    rows = judgement.trays.used()
+    rows = rows[rows[Trays.tray].isin(trays) & rows[Trays.tray].isin(sown.index)].drop_duplicates(
+        Trays.tray
+    )
+    other = exchanged(rows[Trays.sown_on])
+    fits = (other <= rows[Trays.tray].map(first)) & rows[Trays.tray].map(most_before).astype(bool)
     said = [
         f"{spelled(day)} is after the first look on {spelled(first[tray])}; "
         f"with day and month exchanged it is {spelled(x)}"
-        for tray, day, x in zip(rows["tray"][fits], rows["sown_on"][fits], other[fits], strict=True)
+        for tray, day, x in zip(
+            rows[Trays.tray][fits], rows[Trays.sown_on][fits], other[fits], strict=True
+        )
     ]
     noted = judgement.note(EXCHANGED, ("trays", "sown_on"), rows.index[fits], said)
-    asked = [str(tray) for tray in rows.loc[noted, "tray"]]
+    asked = [str(tray) for tray in rows.loc[noted, Trays.tray]]
     for tray in asked:
         judgement.leave_out(tray, "sowing date in question")
     judgement.blank(("trays", "sown_on"), noted)

@@ -172,6 +172,51 @@ class Judgement:
     positions: list[int] = field(default_factory=list)
     left_out: dict[str, str] = field(default_factory=dict)
 
+    @property
+    def species(self) -> Worktable:
+        """The table ``species`` while it is being judged."""
+        return self.tables["species"]
+
+    @property
+    def lots(self) -> Worktable:
+        """The table ``lots`` while it is being judged."""
+        return self.tables["lots"]
+
+    @property
+    def trays(self) -> Worktable:
+        """The table ``trays`` while it is being judged."""
+        return self.tables["trays"]
+
+    @property
+    def checks(self) -> Worktable:
+        """The table ``checks`` while it is being judged."""
+        return self.tables["checks"]
+
+    @property
+    def cells(self) -> Worktable:
+        """The table ``cells`` while it is being judged."""
+        return self.tables["cells"]
+
+    @property
+    def events(self) -> Worktable:
+        """The table ``events`` while it is being judged."""
+        return self.tables["events"]
+
+    @property
+    def maps(self) -> Worktable:
+        """The table ``maps`` while it is being judged."""
+        return self.tables["maps"]
+
+    @property
+    def orders(self) -> Worktable:
+        """The table ``orders`` while it is being judged."""
+        return self.tables["orders"]
+
+    @property
+    def weather(self) -> Worktable:
+        """The table ``weather`` while it is being judged."""
+        return self.tables["weather"]
+
     def note(
         self,
         kind: Kind,

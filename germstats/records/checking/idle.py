@@ -11,6 +11,7 @@ from germstats.records.checking.findings import Judgement, Kind, Positions, more
 from germstats.records.checking.parsing import spelled
 from germstats.records.seasons import SPRING_ENDS
 from germstats.records.suggesting import some_of
+from germstats.records.tables import Cells, Checks, Events, Lots, Maps, Species, Trays
 
 ON_SOWING_DAY = Kind(
     "watch", "on-sowing-day", "leave it if nothing was up yet; otherwise fix one of the two dates"
@@ -71,10 +72,9 @@ def _note_by_tray(
 
 def _judge_sowing_day(judgement: Judgement) -> None:
     trays = (
-        judgement.tables["trays"]
-        .used("tray", "sown_on")
-        .drop_duplicates("tray")
-        .set_index("tray")["sown_on"]
+        judgement.trays.used(Trays.tray, Trays.sown_on)
+        .drop_duplicates(Trays.tray)
+        .set_index(Trays.tray)[Trays.sown_on]
     )
     for name in ("checks", "cells"):
         used = judgement.tables[name].used("tray", "checked_on")
@@ -85,24 +85,23 @@ def _judge_sowing_day(judgement: Judgement) -> None:
 
 def _judge_after_spring(judgement: Judgement) -> None:
     """Trays of which every check came after the end of the spring they are judged in."""
-    trays = judgement.tables["trays"].used("tray", "season", "lot", "sown_on")
-    trays = trays.dropna(subset=["season"]).drop_duplicates("tray")
+    trays = judgement.trays.used(Trays.tray, Trays.season, Trays.lot, Trays.sown_on)
+    trays = trays.dropna(subset=[Trays.season]).drop_duplicates(Trays.tray)
     lots = (
-        judgement.tables["lots"]
-        .used("lot", "species")
-        .drop_duplicates("lot")
-        .set_index("lot")["species"]
+        judgement.lots.used(Lots.lot, Lots.species)
+        .drop_duplicates(Lots.lot)
+        .set_index(Lots.lot)[Lots.species]
     )
-    species = judgement.tables["species"].used("species", "two_winters")
-    patient = set(species.loc[species["two_winters"] == "yes", "species"])
-    year = trays["season"].astype(int) + trays["lot"].map(lots).isin(patient).astype(int)
+    species = judgement.species.used(Species.species, Species.two_winters)
+    patient = set(species.loc[species[Species.two_winters] == "yes", Species.species])
+    year = trays[Trays.season].astype(int) + trays[Trays.lot].map(lots).isin(patient).astype(int)
     month, day = SPRING_ENDS
     spelled_end = f"{pd.Timestamp(2001, month, day):%-d %B}"
     ends = pd.to_datetime({"year": year, "month": month, "day": day})
     sensible = ~(
-        trays["sown_on"] >= ends
+        trays[Trays.sown_on] >= ends
     )  # a season that ended before the sowing has a finding of its own
-    end_of = dict(zip(trays["tray"][sensible], ends[sensible], strict=True))
+    end_of = dict(zip(trays[Trays.tray][sensible], ends[sensible], strict=True))
     looks = {
         name: judgement.tables[name].used("tray", "checked_on") for name in ("checks", "cells")
     }
@@ -119,9 +118,11 @@ def _judge_after_spring(judgement: Judgement) -> None:
 
 
 def _judge_alive_alone(judgement: Judgement) -> None:
-    used = judgement.tables["cells"].used("tray", "emerged", "occupied", "alive")
-    alone = used[used["alive"].notna() & used["emerged"].isna() & used["occupied"].isna()]
-    typed = judgement.tables["cells"].typed("emerged") | judgement.tables["cells"].typed("occupied")
+    used = judgement.cells.used(Cells.tray, Cells.emerged, Cells.occupied, Cells.alive)
+    alone = used[
+        used[Cells.alive].notna() & used[Cells.emerged].isna() & used[Cells.occupied].isna()
+    ]
+    typed = judgement.cells.typed(Cells.emerged) | judgement.cells.typed(Cells.occupied)
     alone = alone[~typed[alone.index]]  # what is typed there has its own finding
     wrong = "only alive is filled in, which does not say how many seedlings ever came up"
     judgement.note(ALIVE_ALONE, ("cells", "emerged"), alone.index, wrong)
@@ -129,33 +130,35 @@ def _judge_alive_alone(judgement: Judgement) -> None:
 
 def _trays_of_cells(judgement: Judgement) -> set[str]:
     """Trays whose emergence is read from single cells."""
-    cells = judgement.tables["cells"].used("tray", "checked_on", "emerged", "occupied")
-    counted = cells["emerged"].notna() | cells["occupied"].notna()
-    return set(cells.loc[counted & cells["checked_on"].notna(), "tray"])
+    cells = judgement.cells.used(Cells.tray, Cells.checked_on, Cells.emerged, Cells.occupied)
+    counted = cells[Cells.emerged].notna() | cells[Cells.occupied].notna()
+    return set(cells.loc[counted & cells[Cells.checked_on].notna(), Cells.tray])
 
 
 def _judge_checks_beside_cells(judgement: Judgement, of_cells: set[str]) -> None:
-    checks = judgement.tables["checks"].used("tray", "filled", "seedlings")
-    counted = checks["filled"].notna() | checks["seedlings"].notna()
+    checks = judgement.checks.used(Checks.tray, Checks.filled, Checks.seedlings)
+    counted = checks[Checks.filled].notna() | checks[Checks.seedlings].notna()
     wrong = "what came up in tray {tray} is read from its rows in cells, not from this count"
     _note_by_tray(
         judgement,
         CELLS_COUNT,
         place=("checks", "filled"),
-        rows=checks[counted & checks["tray"].isin(of_cells)],
+        rows=checks[counted & checks[Checks.tray].isin(of_cells)],
         wrong=wrong,
     )
 
 
 def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
-    checks = judgement.tables["checks"].used("tray", "checked_on", "filled", "seedlings")
-    checks = checks[checks["checked_on"].notna() & ~checks["tray"].isin(of_cells)]
-    counted = checks[checks["seedlings"].notna()]
-    events = judgement.tables["events"].used("tray", "on", "event")
+    checks = judgement.checks.used(Checks.tray, Checks.checked_on, Checks.filled, Checks.seedlings)
+    checks = checks[checks[Checks.checked_on].notna() & ~checks[Checks.tray].isin(of_cells)]
+    counted = checks[checks[Checks.seedlings].notna()]
+    events = judgement.events.used(Events.tray, Events.on, Events.event)
     thinned = (
-        events[(events["event"] == "thinned") & events["on"].notna()].groupby("tray")["on"].min()
+        events[(events[Events.event] == "thinned") & events[Events.on].notna()]
+        .groupby(Events.tray)[Events.on]
+        .min()
     )
-    after = counted["checked_on"] >= counted["tray"].map(thinned).astype("datetime64[ns]")
+    after = counted[Checks.checked_on] >= counted[Checks.tray].map(thinned).astype("datetime64[ns]")
     wrong = (
         "seedlings counted after tray {tray} was thinned are only those left, so they are not used "
         "for emergence"
@@ -163,10 +166,12 @@ def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
     _note_by_tray(
         judgement, AFTER_THINNING, place=("checks", "seedlings"), rows=counted[after], wrong=wrong
     )
-    last_filled = checks[checks["filled"].notna()].groupby("tray")["checked_on"].max()
-    noted = checks[judgement.tables["checks"].typed("seedlings")[checks.index]]
+    last_filled = (
+        checks[checks[Checks.filled].notna()].groupby(Checks.tray)[Checks.checked_on].max()
+    )
+    noted = checks[judgement.checks.typed(Checks.seedlings)[checks.index]]
     last_counted = (
-        noted[~noted.index.isin(counted.index[after])].groupby("tray")["checked_on"].max()
+        noted[~noted.index.isin(counted.index[after])].groupby(Checks.tray)[Checks.checked_on].max()
     )
     counted = counted[~after]
     stopped = last_counted.index[last_counted < last_filled.reindex(last_counted.index)]
@@ -178,16 +183,16 @@ def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
         judgement,
         SEEDLINGS_STOP,
         place=("checks", "seedlings"),
-        rows=counted[counted["tray"].isin(stopped)],
+        rows=counted[counted[Checks.tray].isin(stopped)],
         wrong=wrong,
     )
 
 
 def _judge_events(judgement: Judgement) -> None:
-    cells = judgement.tables["cells"].used("tray", "cell")
-    listed = {str(tray): set(group) for tray, group in cells.groupby("tray")["cell"]}
-    events = judgement.tables["events"].used("tray", "cells")
-    for at, tray, named in events[events["cells"] != ""].itertuples():
+    cells = judgement.cells.used(Cells.tray, Cells.cell)
+    listed = {str(tray): set(group) for tray, group in cells.groupby(Cells.tray)[Cells.cell]}
+    events = judgement.events.used(Events.tray, Events.cells)
+    for at, tray, named in events[events[Events.cells] != ""].itertuples():
         if tray in listed and listed[tray].isdisjoint(named.split()):
             wrong = (
                 f"tray {tray} has no row in cells for {some_of(named.split(), joint=' ')}: counted "
@@ -197,38 +202,38 @@ def _judge_events(judgement: Judgement) -> None:
 
 
 def _judge_maps(judgement: Judgement, of_cells: set[str]) -> None:
-    maps = judgement.tables["maps"].used("tray", "seen_on")
+    maps = judgement.maps.used(Maps.tray, Maps.seen_on)
     wrong = "the rows in cells say more about tray {tray} than this map, so the map is not used"
     _note_by_tray(
         judgement,
         MAP_IDLE,
         place=("maps", "empty_cells"),
-        rows=maps[maps["tray"].isin(of_cells)],
+        rows=maps[maps[Maps.tray].isin(of_cells)],
         wrong=wrong,
     )
-    others = maps[~maps["tray"].isin(of_cells) & maps["seen_on"].notna()]
-    newest = others.groupby("tray")["seen_on"].transform("max")
-    earlier = others[others["seen_on"] < newest]
+    others = maps[~maps[Maps.tray].isin(of_cells) & maps[Maps.seen_on].notna()]
+    newest = others.groupby(Maps.tray)[Maps.seen_on].transform("max")
+    earlier = others[others[Maps.seen_on] < newest]
     days = newest[earlier.index]
     said = [
         f"only the last map of a spring is used, and tray {tray} has a later one, from "
         f"{spelled(day)}"
-        for tray, day in zip(earlier["tray"], days, strict=True)
+        for tray, day in zip(earlier[Maps.tray], days, strict=True)
     ]
     judgement.note(MAP_IDLE, ("maps", "empty_cells"), earlier.index, said)
-    checked = set(judgement.tables["checks"].used("tray")["tray"]) | of_cells
+    checked = set(judgement.checks.used(Checks.tray)[Checks.tray]) | of_cells
     wrong = "tray {tray} has a map but no check, and emergence is not estimated from a map"
     _note_by_tray(
         judgement,
         MAP_ALONE,
         place=("maps", "empty_cells"),
-        rows=others[~others["tray"].isin(checked)],
+        rows=others[~others[Maps.tray].isin(checked)],
         wrong=wrong,
     )
 
 
 def _judge_half_days(judgement: Judgement) -> None:
-    table = judgement.tables["weather"]
+    table = judgement.weather
     there = {end: table.typed(f"{end}_c") | table.typed(f"{end}_f") for end in ("tmin", "tmax")}
     for given, missing, words in (("tmin", "tmax", "high"), ("tmax", "tmin", "low")):
         half = np.flatnonzero(there[given] & ~there[missing] & table.in_use)

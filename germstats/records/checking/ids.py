@@ -12,7 +12,7 @@ import pandas as pd
 
 from germstats.records.checking.findings import Judgement, Kind, Positions, Worktable, also_in
 from germstats.records.suggesting import some_of
-from germstats.records.tables import TABLES
+from germstats.records.tables import TABLES, Trays
 
 SPELLING = Kind("changed", "id-spelling", "leave it, if that is right")
 LOOK_ALIKE = Kind("ask", "id-look-alike", "mend the id, or answer with the right one")
@@ -170,10 +170,10 @@ def _note_unknown(
 
 def _trays_of(judgement: Judgement, name: str, position: int) -> list[str]:
     """Trays that a row of lots or trays speaks of."""
-    values, trays = judgement.tables[name].values, judgement.tables["trays"].values
+    values, trays = judgement.tables[name].values, judgement.trays.values
     if name == "lots":
-        same = trays["lot"].str.casefold() == str(values.at[position, "lot"]).casefold()
-        return trays.loc[same, "tray"].tolist()
+        same = trays[Trays.lot].str.casefold() == str(values.at[position, "lot"]).casefold()
+        return trays.loc[same, Trays.tray].tolist()
     return [str(values.at[position, "tray"])] if name == "trays" else []
 
 

@@ -20,6 +20,7 @@ from germstats.records.checking.findings import (
 from germstats.records.checking.parsing import cell_place
 from germstats.records.seeds import MOST_SEEDS, parse_seeds
 from germstats.records.suggesting import some_of
+from germstats.records.tables import Trays
 
 BLANK_DATE = Kind("ask", "blank-date", "write the date; until then the row is not used")
 BLANK_NEEDED = Kind("ask", "blank-needed", "fill it in")
@@ -171,12 +172,9 @@ def _most(entry: object) -> int:
 def judge_cells(judgement: Judgement) -> None:
     """A cell that the tray does not have."""
     trays = (
-        judgement.tables["trays"]
-        .used()
-        .drop_duplicates("tray")
-        .astype({"rows": float, "columns": float})
+        judgement.trays.used().drop_duplicates(Trays.tray).astype({"rows": float, "columns": float})
     )
-    sizes = trays.set_index("tray")[["rows", "columns"]]
+    sizes = trays.set_index(Trays.tray)[[Trays.rows, Trays.columns]]
     for name, column in _CELLS_COLUMN.items():
         used = judgement.tables[name].used("tray", column)
         used = used[(used[column] != "") & used["tray"].isin(sizes.index)]
@@ -240,7 +238,7 @@ def _judge_group(judgement: Judgement, table: Worktable, group: pd.DataFrame) ->
         return
     judgement.note(DEFINED_TWICE, (name, differing[0]), at, said)
     judgement.set_aside(name, at[1:])
-    trays = judgement.tables["trays"].values
+    trays = judgement.trays.values
     for tray in _trays_concerned(name, group, trays):
         judgement.leave_out(
             tray, f"row {rows[0]} and row {rows[1]} of {table.shown_as} differ about it"
@@ -270,5 +268,5 @@ def _trays_concerned(name: str, group: pd.DataFrame, trays: pd.DataFrame) -> lis
     if name == "trays":
         return group["tray"].tolist()[:1]
     if name == "lots":
-        return trays.loc[trays["lot"] == group["lot"].iat[0], "tray"].tolist()
+        return trays.loc[trays[Trays.lot] == group["lot"].iat[0], Trays.tray].tolist()
     return []

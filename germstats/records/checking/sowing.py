@@ -8,6 +8,7 @@ import re
 
 from germstats.records.checking.findings import Judgement, Kind
 from germstats.records.suggesting import some_of
+from germstats.records.tables import Lots, Species, Trays
 
 LIGHT_COVERED = Kind(
     "watch",
@@ -28,13 +29,16 @@ _NAMED = 10
 
 def judge_light(judgement: Judgement) -> None:
     """Seed that needs light, noted as lying where little light comes."""
-    species = judgement.tables["species"].used("species", "light")
-    needs = set(species.loc[species["light"] == "needs", "species"])
-    trays = judgement.tables["trays"].used("tray", "lot", "cover", "cover_depth_mm", "note")
-    trays = trays.assign(species=trays["lot"].map(_species_of(judgement)))
+    species = judgement.species.used(Species.species, Species.light)
+    needs = set(species.loc[species[Species.light] == "needs", Species.species])
+    trays = judgement.trays.used(
+        Trays.tray, Trays.lot, Trays.cover, Trays.cover_depth_mm, Trays.note
+    )
+    trays = trays.assign(species=trays[Trays.lot].map(_species_of(judgement)))
     trays = trays[trays["species"].isin(needs)]
     under = [
-        _under(*one) for one in trays[["cover", "cover_depth_mm", "note"]].itertuples(index=False)
+        _under(*one)
+        for one in trays[[Trays.cover, Trays.cover_depth_mm, Trays.note]].itertuples(index=False)
     ]
     trays = trays.assign(
         column=[column for column, _ in under], under=[words for _, words in under]
@@ -65,16 +69,16 @@ def judge_lots_alone(judgement: Judgement) -> None:
     """Lots that were sown and whose species is not written down: each is estimated as a species of
     its own.
     """
-    trays = judgement.tables["trays"].used("lot")
-    lots = judgement.tables["lots"].used("lot")
-    blank = ~judgement.tables["lots"].typed("species")[
+    trays = judgement.trays.used(Trays.lot)
+    lots = judgement.lots.used(Lots.lot)
+    blank = ~judgement.lots.typed(Lots.species)[
         lots.index
     ]  # what is typed there has its own finding
-    named = set(lots["lot"]) - {""}
+    named = set(lots[Lots.lot]) - {""}
     alone = [
         lot
-        for lot in trays["lot"].unique()
-        if lot and (lot in set(lots["lot"][blank]) or not named)
+        for lot in trays[Trays.lot].unique()
+        if lot and (lot in set(lots[Lots.lot][blank]) or not named)
     ]
     if not alone:
         return
@@ -92,5 +96,5 @@ def judge_lots_alone(judgement: Judgement) -> None:
 
 def _species_of(judgement: Judgement) -> dict[str, str]:
     """Lot -> its species, blank where that is not known."""
-    lots = judgement.tables["lots"].used("lot", "species").drop_duplicates("lot")
-    return dict(zip(lots["lot"], lots["species"], strict=True))
+    lots = judgement.lots.used(Lots.lot, Lots.species).drop_duplicates(Lots.lot)
+    return dict(zip(lots[Lots.lot], lots[Lots.species], strict=True))

@@ -21,7 +21,7 @@ from germstats.records.intervals.sowings import sown_trays
 from germstats.records.intervals.usable_checks import usable_looks
 from germstats.records.seasons import SPRING_ENDS
 from germstats.records.seeds import SowingRate
-from germstats.records.tables import LEFT_COUNTS
+from germstats.records.tables import LEFT_COUNTS, Cells, Checks, Trays
 
 ONE_SEED = SowingRate("counted", (1,), 1.0)
 _UNSIZED = (
@@ -125,8 +125,8 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
     """
     trays = sown_trays(book, spring_ends)
     left_out = dict(book.left_out)
-    left_out |= _unusable(trays[~trays["tray"].isin(left_out)])
-    trays = trays[~trays["tray"].isin(left_out)].reset_index(drop=True)
+    left_out |= _unusable(trays[~trays[Trays.tray].isin(left_out)])
+    trays = trays[~trays[Trays.tray].isin(left_out)].reset_index(drop=True)
     looks = usable_looks(book, trays)
     sowings = _Sowings()
     checks = _stacked(
@@ -140,12 +140,12 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
     )
 
     kept = np.sort(ends["tray"].unique()).astype(np.int64)
-    silent = trays["tray"].drop(kept)
+    silent = trays[Trays.tray].drop(kept)
     unsized = dict.fromkeys(looks.totals.loc[looks.totals["seedlings"].notna(), "tray"], _UNSIZED)
     why = {**looks.why_silent, **unsized}
     left_out |= {tray: why.get(tray, "never checked") for tray in silent}
     code = pd.Series(np.arange(len(kept)), index=kept)
-    looked = checks.groupby("tray")["day"].nunique()
+    looked = checks.groupby(Checks.tray)["day"].nunique()
     summary = _summary(trays.iloc[kept], ends, looked, sowings)
     notes = {tray: said for tray, said in looks.notes.items() if tray not in left_out}
 
@@ -153,14 +153,14 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
         return part.assign(tray=code.reindex(part["tray"]).to_numpy(dtype=np.int64))
 
     parts = renumbered(times), renumbered(finishes), renumbered(occupied)
-    looks_of_trays = checks[["tray", "day"]].drop_duplicates()
+    looks_of_trays = checks[[Checks.tray, "day"]].drop_duplicates()
     units = Units(
         *(
             renumbered(part)
             for part in (rises[["tray", "unit", "lo", "hi", "count"]], ends, looks_of_trays)
         )
     )
-    lot_of = dict(zip(trays["tray"], trays["lot"], strict=True))
+    lot_of = dict(zip(trays[Trays.tray], trays[Trays.lot], strict=True))
     due = {
         str(lot_of[tray]): year
         for tray, year in looks.waiting.items()
@@ -249,7 +249,9 @@ def _unusable(trays: pd.DataFrame) -> dict[str, str]:
     left_out: dict[str, str] = {}
     for column, reason in reasons.items():
         left_out |= {
-            tray: reason for tray in trays.loc[trays[column].isna(), "tray"] if tray not in left_out
+            tray: reason
+            for tray in trays.loc[trays[column].isna(), Trays.tray]
+            if tray not in left_out
         }
     return left_out
 
@@ -284,11 +286,11 @@ def _stacked(frames: list[pd.DataFrame]) -> pd.DataFrame:
 
 def _cell_checks(cells: pd.DataFrame, trays: pd.DataFrame, sowings: _Sowings) -> pd.DataFrame:
     """Cell records: counts where every look of the cell counted, occupancy otherwise."""
-    emerged, occupied = cells["emerged"].astype(float), cells["occupied"].astype(float)
+    emerged, occupied = cells[Cells.emerged].astype(float), cells[Cells.occupied].astype(float)
     usable = (emerged.notna() | occupied.notna()).to_numpy()
     cells, emerged, occupied = cells[usable], emerged[usable], occupied[usable]
-    unit = cells.groupby(["code", "cell"], sort=False).ngroup()
-    own = cells["seeds"].astype(float)
+    unit = cells.groupby(["code", Cells.cell], sort=False).ngroup()
+    own = cells[Cells.seeds].astype(float)
     tray_codes = np.array([sowings.code(rate) for rate in trays["rate"]], dtype=np.int64)
     sowing = tray_codes[cells["code"].to_numpy(dtype=np.int64)]
     for n in own.dropna().unique():
@@ -474,7 +476,7 @@ def _summary(
     summary = trays[columns].assign(
         **{name: sums[name] for name in sums.columns},
         **{name: trays[name].astype(float) for name in LEFT_COUNTS},
-        origin_days=(trays["origin"] - trays["sown_on"]).dt.days.astype(float),
+        origin_days=(trays["origin"] - trays[Trays.sown_on]).dt.days.astype(float),
         last_day=ends.groupby("tray")["last"].max().astype(float),
         looks=looked,
         record=kind,

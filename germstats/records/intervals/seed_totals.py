@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from germstats.records.intervals.patterns import ONE_SEED, Patterns
+from germstats.records.tables import Checks, Trays
 
 Unit = Literal["cells", "seeds"]
 """What a tray's count is a count of."""
@@ -86,10 +87,12 @@ def counted_by_seeds(checks: pd.DataFrame, trays: pd.DataFrame) -> NDArray[np.bo
     (T,) array
         For the rows of `trays`. A lot never looked at is taken as the whole book.
     """
-    lot = checks["tray"].map(trays.drop_duplicates("tray").set_index("tray")["lot"])
-    only = checks["seedlings"].notna() & checks["filled"].isna()
-    told = checks["seedlings"].notna() | checks["filled"].notna()
+    lot = checks[Checks.tray].map(
+        trays.drop_duplicates(Trays.tray).set_index(Trays.tray)[Trays.lot]
+    )
+    only = checks[Checks.seedlings].notna() & checks[Checks.filled].isna()
+    told = checks[Checks.seedlings].notna() | checks[Checks.filled].notna()
     by_lot = only[told].groupby(lot[told]).all()
     whole_book = bool(told.any() and only[told].all())
     known = {str(name): bool(by_seeds) for name, by_seeds in by_lot.items()}
-    return np.array([known.get(str(name), whole_book) for name in trays["lot"]], dtype=bool)
+    return np.array([known.get(str(name), whole_book) for name in trays[Trays.lot]], dtype=bool)

@@ -12,6 +12,7 @@ import pandas as pd
 
 from germstats.records.book import RecordBook
 from germstats.records.seeds import DEFAULT_PINCH_K, SowingRate, parse_seeds, pinch_from_counts
+from germstats.records.tables import Events, Lots, Species, Trays
 
 ENDING_EVENTS = frozenset(
     {
@@ -38,9 +39,9 @@ def treatment_label(treatment: Mapping[str, str | float]) -> str:
     """
     cover = str(treatment.get("cover", "cover not recorded"))
     if "cover_depth_mm" in treatment:
-        cover += f" {treatment['cover_depth_mm']:g} mm"
+        cover += f" {treatment[Trays.cover_depth_mm]:g} mm"
     return ", ".join(
-        [cover, *([str(treatment["pretreatment"])] if "pretreatment" in treatment else [])]
+        [cover, *([str(treatment[Trays.pretreatment])] if "pretreatment" in treatment else [])]
     )
 
 
@@ -51,11 +52,11 @@ def treatment_of(tray: Mapping[Hashable, Any]) -> dict[str, str | float]:
     treatment: dict[str, str | float] = {}
     if tray["cover"]:
         treatment["cover"] = str(tray["cover"])
-    depth = tray["cover_depth_mm"]
+    depth = tray[Trays.cover_depth_mm]
     if isinstance(depth, float) and np.isfinite(depth) and depth > 0:
-        treatment["cover_depth_mm"] = depth
-    if tray["pretreatment"]:
-        treatment["pretreatment"] = str(tray["pretreatment"])
+        treatment[Trays.cover_depth_mm] = depth
+    if tray[Trays.pretreatment]:
+        treatment[Trays.pretreatment] = str(tray[Trays.pretreatment])
     return treatment
 
 
@@ -76,22 +77,24 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
         counts), ``origin`` (1 February of the spring it is judged in), ``tray_cells`` and ``rate``
         (SowingRate, None where unknown).
     """
-    trays = book.tables["trays"].copy()
-    lots = book.tables["lots"].drop_duplicates("lot").set_index("lot")
-    species = book.tables["species"].drop_duplicates("species").set_index("species")
-    species_of = lots["species"].to_dict()
-    trays["species"] = [species_of.get(lot) or None for lot in trays["lot"]]
-    trays["two_winters"] = trays["species"].isin(species.index[species["two_winters"] == "yes"])
+    trays = book.trays.copy()
+    lots = book.lots.drop_duplicates(Lots.lot).set_index(Lots.lot)
+    species = book.species.drop_duplicates(Species.species).set_index(Species.species)
+    species_of = lots[Lots.species].to_dict()
+    trays["species"] = [species_of.get(lot) or None for lot in trays[Trays.lot]]
+    trays[Species.two_winters] = trays["species"].isin(
+        species.index[species[Species.two_winters] == "yes"]
+    )
     chill = {code: _chill(species, code) for code in trays["species"].unique()}
-    trays["chill_weeks"] = [chill[code] for code in trays["species"]]
+    trays[Species.chill_weeks] = [chill[code] for code in trays["species"]]
     judged = [
         int(season) + two if season is not pd.NA else None
-        for season, two in zip(trays["season"], trays["two_winters"], strict=True)
+        for season, two in zip(trays[Trays.season], trays[Species.two_winters], strict=True)
     ]
     month, day = spring_ends
     trays["window_end"] = _dates(judged, month, day)
     trays["origin"] = _dates(judged, 2, 1)
-    trays["tray_cells"] = (trays["rows"] * trays["columns"]).astype("Int64")
+    trays["tray_cells"] = (trays[Trays.rows] * trays[Trays.columns]).astype("Int64")
     rows = trays.to_dict("records")
     rates: list[Any] = [_rate(tray, lots, species) for tray in rows]
     trays["rate"] = pd.Series(rates, index=trays.index, dtype=object)
@@ -126,7 +129,7 @@ def _chill(species: pd.DataFrame, code: str) -> float:
 def _rate(
     tray: Mapping[Hashable, Any], lots: pd.DataFrame, species: pd.DataFrame
 ) -> SowingRate | None:
-    entry = str(tray["seeds_per_cell"])
+    entry = str(tray[Trays.seeds_per_cell])
     if not entry:
         return None
     rate = parse_seeds(entry)
@@ -168,8 +171,8 @@ def ending_dates(
     """
     whole: dict[str, pd.Timestamp] = {}
     by_cell: dict[tuple[str, str], pd.Timestamp] = {}
-    for tray, on, event, cells in book.tables["events"][
-        ["tray", "on", "event", "cells"]
+    for tray, on, event, cells in book.events[
+        [Events.tray, Events.on, Events.event, Events.cells]
     ].itertuples(index=False):
         if event not in ENDING_EVENTS or pd.isna(on):
             continue
@@ -184,6 +187,6 @@ def thinning_dates(book: RecordBook) -> dict[str, pd.Timestamp]:
     """Tray -> date of its first thinning, after which its standing seedlings no longer count those
     that came.
     """
-    events = book.tables["events"]
-    thinned = events[(events["event"] == "thinned") & events["on"].notna()]
-    return {str(tray): on for tray, on in thinned.groupby("tray")["on"].min().items()}
+    events = book.events
+    thinned = events[(events[Events.event] == "thinned") & events[Events.on].notna()]
+    return {str(tray): on for tray, on in thinned.groupby(Events.tray)[Events.on].min().items()}

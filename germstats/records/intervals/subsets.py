@@ -12,6 +12,7 @@ from germstats.errors import NotEnoughRecordsError
 from germstats.records.book import RecordBook
 from germstats.records.intervals.patterns import Patterns, Units
 from germstats.records.intervals.seed_totals import counted_by_seeds
+from germstats.records.tables import Cells, Checks, Trays
 
 _DAYS_OF = {
     "checks": "checked_on",
@@ -37,9 +38,7 @@ def newest_day(book: RecordBook) -> pd.Timestamp:
     NotEnoughRecordsError
         No such day is known.
     """
-    days = [
-        day for day in (last_look(book), book.tables["trays"]["sown_on"].max()) if not pd.isna(day)
-    ]
+    days = [day for day in (last_look(book), book.trays[Trays.sown_on].max()) if not pd.isna(day)]
     if not days:
         raise NotEnoughRecordsError("No day of a check or of a sowing is known: enter trays first.")
     return max(days)
@@ -109,23 +108,23 @@ def looked_at_sowing(book: RecordBook, trays: pd.DataFrame) -> RecordBook:
     -------
     RecordBook
     """
-    checks = book.tables["checks"]
-    looked = set(checks.loc[checks["checked_on"].notna(), "tray"]) | set(
-        book.tables["cells"]["tray"]
+    checks = book.checks
+    looked = set(checks.loc[checks[Checks.checked_on].notna(), Checks.tray]) | set(
+        book.cells[Cells.tray]
     )
-    new = trays[~trays["tray"].isin(looked)]
+    new = trays[~trays[Trays.tray].isin(looked)]
     if new.empty:
         return book
     blank = {
         name: "" if pd.api.types.is_object_dtype(kind) else 0
         for name, kind in checks.dtypes.items()
     }
-    sown = book.tables["trays"]
-    by_seeds = new["tray"].isin(sown["tray"][counted_by_seeds(checks, sown)]).to_numpy()
+    sown = book.trays
+    by_seeds = new["tray"].isin(sown[Trays.tray][counted_by_seeds(checks, sown)]).to_numpy()
     none = pd.array([0] * len(new), dtype="Int64")
     looks = pd.DataFrame([blank] * len(new)).assign(
         tray=new["tray"].to_numpy(),
-        checked_on=new["sown_on"].to_numpy() + np.timedelta64(1, "D"),
+        checked_on=new[Trays.sown_on].to_numpy() + np.timedelta64(1, "D"),
         filled=pd.Series(none).mask(by_seeds).array,
         seedlings=pd.Series(none).mask(~by_seeds).array,
     )
@@ -152,7 +151,7 @@ def before_season(patterns: Patterns, season: int) -> Patterns:
         because the seasons of trays without a usable record are not known here.
     """
     trays = patterns.trays
-    judged = (trays["sown_on"] + pd.to_timedelta(trays["origin_days"], unit="D")).dt.year
+    judged = (trays[Trays.sown_on] + pd.to_timedelta(trays["origin_days"], unit="D")).dt.year
     return keep_trays(patterns, np.flatnonzero((judged < season).to_numpy(dtype=bool)))
 
 

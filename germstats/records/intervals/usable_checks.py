@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from germstats.records.book import RecordBook
 from germstats.records.intervals.sowings import ending_dates, thinning_dates
+from germstats.records.tables import Cells, Checks, Species, Trays
 
 Dates = NDArray[np.datetime64]
 
@@ -51,19 +52,19 @@ def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
     """Keep the checks of `trays` (a frame of `sown_trays`, index 0..T-1) that tell of their first
     spring.
     """
-    cells = _dated(_seeds_throughout(book.tables["cells"]), trays, _CELL_COLUMNS)
-    totals = _dated(book.tables["checks"], trays, _TOTAL_COLUMNS)
+    cells = _dated(_seeds_throughout(book.cells), trays, _CELL_COLUMNS)
+    totals = _dated(book.checks, trays, _TOTAL_COLUMNS)
     totals = totals[~totals["code"].isin(cells["code"].unique())]
     thinned = _of_rows(thinning_dates(book), trays, totals)
     totals = totals.assign(
-        seedlings=totals["seedlings"].where(totals["checked_on"].to_numpy() < thinned)
+        seedlings=totals[Checks.seedlings].where(totals[Checks.checked_on].to_numpy() < thinned)
     )
     whole, by_cell = ending_dates(book)
     any_cell: dict[str, pd.Timestamp] = {}
     for (tray, _), on in by_cell.items():
         any_cell[tray] = min(on, any_cell.get(tray, _NEVER))
 
-    looked_at = [*cells["tray"].unique(), *totals["tray"].unique()]
+    looked_at = [*cells[Cells.tray].unique(), *totals[Checks.tray].unique()]
     why = dict.fromkeys(looked_at, "no check before its records or its spring ended")
     waiting = _waiting(trays, cells, totals)
     why |= {tray: f"needs two winters: due in spring {year}" for tray, year in waiting.items()}
@@ -93,17 +94,17 @@ def _seeds_throughout(cells: pd.DataFrame) -> pd.DataFrame:
     """The seeds sown in a cell on all of its rows; they may be written on one only, such as that of
     its sowing.
     """
-    if cells["seeds"].notna().sum() in (0, len(cells)):
+    if cells[Cells.seeds].notna().sum() in (0, len(cells)):
         return cells
     return cells.assign(
-        seeds=cells.groupby(["tray", "cell"], sort=False)["seeds"].transform("first")
+        seeds=cells.groupby([Cells.tray, Cells.cell], sort=False)[Cells.seeds].transform("first")
     )
 
 
 def _of_rows(dates: Mapping[str, pd.Timestamp], trays: pd.DataFrame, looks: pd.DataFrame) -> Dates:
     """The date of the tray of each look; never, where it has none."""
     of_tray: Dates = np.array(
-        [dates.get(tray, _NEVER) for tray in trays["tray"]], dtype="datetime64[ns]"
+        [dates.get(tray, _NEVER) for tray in trays[Trays.tray]], dtype="datetime64[ns]"
     )
     rows: Dates = of_tray[looks["code"].to_numpy()]
     return rows
@@ -112,9 +113,11 @@ def _of_rows(dates: Mapping[str, pd.Timestamp], trays: pd.DataFrame, looks: pd.D
 def _cell_ends(by_cell: Mapping[tuple[str, str], pd.Timestamp], cells: pd.DataFrame) -> Dates:
     """The date that ended the cell of each look; never, where none did."""
     ends = np.full(len(cells), _NEVER.to_datetime64())
-    named = np.flatnonzero(cells["tray"].isin({tray for tray, _ in by_cell}))
+    named = np.flatnonzero(cells[Cells.tray].isin({tray for tray, _ in by_cell}))
     for at, key in zip(
-        named, zip(cells["tray"].iloc[named], cells["cell"].iloc[named], strict=True), strict=True
+        named,
+        zip(cells[Cells.tray].iloc[named], cells[Cells.cell].iloc[named], strict=True),
+        strict=True,
     ):
         ends[at] = by_cell.get(key, _NEVER).to_datetime64()
     return ends
@@ -132,7 +135,7 @@ def within_spring(looks: pd.DataFrame, trays: pd.DataFrame, day: str) -> pd.Data
     day : str
         The column that dates a look.
     """
-    end = trays.set_index("tray")["window_end"]
+    end = trays.set_index(Trays.tray)["window_end"]
     known = looks[looks["tray"].isin(end.index) & looks[day].notna()]
     last = end.reindex(known["tray"]).to_numpy()
     kept: pd.DataFrame = known[(known[day].to_numpy() <= last) | np.isnat(last)]
@@ -140,12 +143,12 @@ def within_spring(looks: pd.DataFrame, trays: pd.DataFrame, day: str) -> pd.Data
 
 
 def _dated(looks: pd.DataFrame, trays: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
-    code = pd.Series(trays.index, index=trays["tray"])
+    code = pd.Series(trays.index, index=trays[Trays.tray])
     looks = looks.loc[looks["tray"].isin(code.index) & looks["checked_on"].notna(), columns]
     rows = code.reindex(looks["tray"]).to_numpy(dtype=np.int64)
-    days = (looks["checked_on"].to_numpy() - trays["sown_on"].to_numpy()[rows]) / np.timedelta64(
-        1, "D"
-    )
+    days = (
+        looks["checked_on"].to_numpy() - trays[Trays.sown_on].to_numpy()[rows]
+    ) / np.timedelta64(1, "D")
     cell = (
         pd.factorize(looks["cell"], sort=True)[0]
         if "cell" in columns
@@ -166,7 +169,7 @@ def _waiting(trays: pd.DataFrame, cells: pd.DataFrame, totals: pd.DataFrame) -> 
     latest: dict[Hashable, pd.Timestamp] = {}
     for looks in (cells, totals):
         latest |= looks.groupby("tray")["checked_on"].max().to_dict()
-    two = trays[trays["two_winters"] & trays["tray"].isin(latest)]
+    two = trays[trays[Species.two_winters] & trays[Trays.tray].isin(latest)]
     return {
         str(tray): int(start.year)
         for tray, start in zip(two["tray"], two["origin"], strict=True)
