@@ -15,7 +15,7 @@ from germstats.demonstration import DEFAULT_SEED, simulate_demo
 from germstats.forecast.order_plan import OrderSpec
 from germstats.page.page import season_page
 from germstats.page.pictures import draw, on_page
-from germstats.page.season_summary import AccountSpec, SeasonAccount, account_of
+from germstats.page.season_summary import SeasonSummary, SummarySpec, account_of
 from germstats.questions.compare.comparison import CANNOT_TELL
 from germstats.questions.plan.plan import plan_orders
 from germstats.records.book import RecordBook, read_book
@@ -67,28 +67,28 @@ def small_book(folder, renamed: bool = False) -> RecordBook:
 
 
 @cache
-def hostile_account() -> SeasonAccount:
+def hostile_account() -> SeasonSummary:
     """What the page of the hostile book tells."""
     import tempfile
     from pathlib import Path
 
     with tempfile.TemporaryDirectory() as folder:
         return account_of(
-            small_book(Path(folder), renamed=True), AccountSpec(on=pd.Timestamp(2026, 4, 26))
+            small_book(Path(folder), renamed=True), SummarySpec(on=pd.Timestamp(2026, 4, 26))
         )
 
 
 @cache
-def ended_account() -> SeasonAccount:
+def ended_account() -> SeasonSummary:
     """What the page of the same book, names as they were, tells when its last spring is over."""
     import tempfile
     from pathlib import Path
 
     with tempfile.TemporaryDirectory() as folder:
-        return account_of(small_book(Path(folder)), AccountSpec(past=False))
+        return account_of(small_book(Path(folder)), SummarySpec(past=False))
 
 
-def few_seeds(account: SeasonAccount, seeds: int) -> SeasonAccount:
+def few_seeds(account: SeasonSummary, seeds: int) -> SeasonSummary:
     """The account with so few seeds of every lot of HECY in store."""
     lots = account.book.tables["lots"]
     mine = (lots["species"] == "HECY").to_numpy()
@@ -100,7 +100,7 @@ def few_seeds(account: SeasonAccount, seeds: int) -> SeasonAccount:
     return replace(account, book=book, plan=plan_orders(account.fit, book, OrderSpec()))
 
 
-def undecided(account: SeasonAccount, species: str = "MOFI", more: int = 11) -> SeasonAccount:
+def undecided(account: SeasonSummary, species: str = "MOFI", more: int = 11) -> SeasonSummary:
     """The account with the covers of a species not told apart."""
     assert account.covers is not None
     rows = tuple(

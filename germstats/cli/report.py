@@ -74,12 +74,12 @@ def report(
     from germstats.forecast.seeds_per_cell import SowingSpec
     from germstats.page.page import season_page
     from germstats.page.pictures import Kind, as_files, begin_lots, draw, on_page
-    from germstats.page.season_summary import AccountSpec, begin_account
+    from germstats.page.season_summary import SummarySpec, begin_account
     from germstats.page.workers import shared, usable_cores
     from germstats.records.writing import must_take_files, put_files
 
     how = fit_spec(settings)
-    wanted = AccountSpec(
+    wanted = SummarySpec(
         sowing=SowingSpec(settings["target"], settings["assurance"]),
         orders=OrderSpec(settings["order_assurance"], settings["target"]),
         on=settings["on"],

@@ -100,7 +100,7 @@ class PinchTerms:
 
 
 @dataclass(frozen=True)
-class Ends:
+class IntervalEnds:
     """The ends of all intervals, each tray and day once.
 
     Attributes
@@ -121,7 +121,7 @@ class Ends:
 
 
 @dataclass(frozen=True)
-class Compiled:
+class PatternArrays:
     """Patterns laid out for evaluation, each kind sorted by tray.
 
     Attributes
@@ -140,7 +140,7 @@ class Compiled:
     fillings : CellTerms
         Cells known only to be first filled in an interval.
     pinches : PinchTerms
-    ends : Ends
+    ends : IntervalEnds
     """
 
     trays: int
@@ -153,7 +153,7 @@ class Compiled:
     finishes: CellTerms
     fillings: CellTerms
     pinches: PinchTerms
-    ends: Ends
+    ends: IntervalEnds
 
     @cached_property
     def seeds(self) -> int:
@@ -161,7 +161,7 @@ class Compiled:
         return max(self.finishes.most, self.fillings.most)
 
 
-def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled:
+def compile_patterns(patterns: Patterns, trays: Index | None = None) -> PatternArrays:
     """Lay out `patterns` for evaluation, optionally only the trays with the given codes (renumbered
     in that order).
 
@@ -173,7 +173,7 @@ def compile_patterns(patterns: Patterns, trays: Index | None = None) -> Compiled
 
     Returns
     -------
-    Compiled
+    PatternArrays
     """
     codes = np.arange(len(patterns.trays)) if trays is None else np.asarray(trays)
     new_code = np.full(len(patterns.trays), -1)
@@ -236,7 +236,7 @@ def horizon_of(trays: pd.DataFrame) -> Array:
     return trays["horizon"].to_numpy(dtype=float)
 
 
-def tiled(data: Compiled, times: int) -> Compiled:
+def tiled(data: PatternArrays, times: int) -> PatternArrays:
     """`data` laid out `times` times over: tray i of copy k becomes tray i + k T, so that nodes go
     through at once.
     """
@@ -248,7 +248,7 @@ def tiled(data: Compiled, times: int) -> Compiled:
     return _rearranged(data, np.tile(np.arange(data.trays), times), again)
 
 
-def only(data: Compiled, trays: Index) -> Compiled:
+def only(data: PatternArrays, trays: Index) -> PatternArrays:
     """The records of some trays (ascending), renumbered in that order."""
 
     def kept(codes: Index, chosen: Index, size: int) -> tuple[Index, Index]:
@@ -261,8 +261,8 @@ def only(data: Compiled, trays: Index) -> Compiled:
 
 
 def _rearranged(
-    data: Compiled, trays: Index, chosen: Callable[[Index, Index, int], tuple[Index, Index]]
-) -> Compiled:
+    data: PatternArrays, trays: Index, chosen: Callable[[Index, Index, int], tuple[Index, Index]]
+) -> PatternArrays:
     """The given trays with their records; `chosen` (codes (N,), which of them, of how many) gives
     the places of the records that stay, in order, and their new codes.
     """
@@ -292,7 +292,7 @@ def _rearranged(
     def both(at: tuple[Index, Index]) -> tuple[Index, Index]:
         return places(at[0]), places(at[1])
 
-    return Compiled(
+    return PatternArrays(
         trays=len(trays),
         origin_days=data.origin_days[trays],
         horizon=data.horizon[trays],
@@ -306,7 +306,7 @@ def _rearranged(
                 data.pinches, ("lo", "hi", "count", "seen", "mean", "k", "log_constant"), pinches[0]
             ),
         ),
-        ends=Ends(
+        ends=IntervalEnds(
             tray=end_tray,
             day=data.ends.day[ends],
             times=both(data.ends.times),
@@ -317,7 +317,7 @@ def _rearranged(
     )
 
 
-def taken_as_final(data: Compiled, trays: Index | None = None) -> Compiled:
+def taken_as_final(data: PatternArrays, trays: Index | None = None) -> PatternArrays:
     """Counts of the given trays (all by default) taken as all that ever comes."""
 
     def last(tray: Index, hi: Array) -> Array:
@@ -349,7 +349,7 @@ def _laid_out(
     finishes: CellTerms,
     fillings: CellTerms,
     pinches: PinchTerms,
-) -> Compiled:
+) -> PatternArrays:
     """Patterns with the ends of their intervals, each tray and day once."""
     parts = [
         (times[0], times[1]),
@@ -364,7 +364,7 @@ def _laid_out(
     days, code = np.unique(day, return_inverse=True)
     _, first, place = np.unique(tray * len(days) + code, return_index=True, return_inverse=True)
     at = np.split(place, np.cumsum([len(part[0]) for part in parts])[:-1])
-    ends = Ends(
+    ends = IntervalEnds(
         tray=tray[first],
         day=day[first],
         times=(at[0], at[1]),
@@ -372,12 +372,12 @@ def _laid_out(
         fillings=(at[3], at[4]),
         pinches=(at[5], at[6]),
     )
-    return Compiled(
+    return PatternArrays(
         len(origin_days), origin_days, horizon, *times, finishes, fillings, pinches, ends
     )
 
 
-def last_days(data: Compiled) -> Array:
+def last_days(data: PatternArrays) -> Array:
     """Day of each tray's last look, (T,)."""
     last = np.zeros(data.trays)
     for part in (data.finishes, data.fillings, data.pinches):

@@ -27,7 +27,7 @@ _Z = 1.959964
 
 
 @dataclass(frozen=True)
-class LibraryRoad:
+class LibraryEstimates:
     """Estimates of the libraries, one row per lot and treatment.
 
     Attributes
@@ -47,7 +47,7 @@ class LibraryRoad:
         return self.table.copy()
 
 
-def library_road(patterns: Patterns) -> LibraryRoad:
+def library_road(patterns: Patterns) -> LibraryEstimates:
     """Estimate every lot and treatment by statsmodels and lifelines.
 
     Shares: binomial regression of the last counts, errors clustered by tray with statsmodels'
@@ -64,7 +64,7 @@ def library_road(patterns: Patterns) -> LibraryRoad:
 
     Returns
     -------
-    LibraryRoad
+    LibraryEstimates
     """
     rows = []
     for (species, lot), of_lot in patterns.trays.groupby(["species", Trays.lot], dropna=False):
@@ -87,7 +87,7 @@ def library_road(patterns: Patterns) -> LibraryRoad:
                 }
             )
     table = pd.DataFrame(rows)
-    return LibraryRoad(table[[*table.columns.drop("note"), "note"]])
+    return LibraryEstimates(table[[*table.columns.drop("note"), "note"]])
 
 
 def _share(trays: pd.DataFrame, patterns: Patterns) -> dict[str, Any]:
@@ -211,7 +211,7 @@ def _curve(trays: pd.DataFrame, patterns: Patterns) -> dict[str, Any]:
     }
 
 
-def compare_roads(rows: tuple[RowEstimate, ...], road: LibraryRoad) -> pd.DataFrame:
+def compare_roads(rows: tuple[RowEstimate, ...], road: LibraryEstimates) -> pd.DataFrame:
     """Where the joint model and the libraries agree within two standard errors, and why they part.
 
     Both rest on the same records, so the larger of the two standard errors is the yardstick, not

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.arrays import Index, compile_patterns, taken_as_final
-from germstats.engine.hierarchy import Part, Tree
+from germstats.engine.hierarchy import Hierarchy, Part
 from germstats.engine.laplace import BetaPrior
 from germstats.engine.likelihood import Origin, share_out_by
 from germstats.engine.lot_posterior import Priors, Scatter
@@ -121,7 +121,7 @@ class PooledDesign:
 
     Attributes
     ----------
-    tree : Tree
+    tree : Hierarchy
     prior : BetaPrior
     columns : Columns
     lots : tuple of LotRecords
@@ -137,7 +137,7 @@ class PooledDesign:
         share by the horizon; empty where shares are told to the end of all days.
     """
 
-    tree: Tree
+    tree: Hierarchy
     prior: BetaPrior
     columns: Columns
     lots: tuple[LotRecords, ...]
@@ -232,7 +232,7 @@ def build_design(
         else np.zeros(len(trays), dtype=bool)
     )
     return PooledDesign(
-        tree=Tree(
+        tree=Hierarchy(
             parts=_parts(patterns, lots, laws, order),
             design=np.array([columns.row(keys[code]) for code in heads]),
             group=group.astype(np.int64),

@@ -14,10 +14,17 @@ import numpy as np
 from scipy.linalg import solve_triangular
 
 from germstats.engine.arrays import Index
-from germstats.engine.hierarchy import Scales, State, Tree, delays, predictors, tray_terms
+from germstats.engine.hierarchy import (
+    Hierarchy,
+    State,
+    VarianceComponents,
+    delays,
+    predictors,
+    tray_terms,
+)
 from germstats.engine.laplace import BetaPrior, PooledMode
 from germstats.engine.likelihood import TrayTerms
-from germstats.engine.schur import Elimination, eliminate
+from germstats.engine.schur import SchurComplement, eliminate
 from germstats.engine.timing import Array
 
 _PASSES = 3
@@ -33,7 +40,7 @@ class NormalLaw:
     """Normal law of all effects at given scales: a middle and the eliminated precision."""
 
     middle: State
-    elimination: Elimination
+    elimination: SchurComplement
 
     def rows(self, design: Array, lot: Index) -> tuple[Array, Array]:
         """Joint law of design rows.
@@ -78,14 +85,16 @@ class NormalLaw:
         )
 
 
-def normal_law(tree: Tree, prior: BetaPrior, scales: Scales, mode: PooledMode) -> NormalLaw:
+def normal_law(
+    tree: Hierarchy, prior: BetaPrior, scales: VarianceComponents, mode: PooledMode
+) -> NormalLaw:
     """The variational normal law, started at a mode.
 
     Parameters
     ----------
-    tree : Tree
+    tree : Hierarchy
     prior : BetaPrior
-    scales : Scales
+    scales : VarianceComponents
     mode : PooledMode
 
     Returns
@@ -109,7 +118,7 @@ def normal_law(tree: Tree, prior: BetaPrior, scales: Scales, mode: PooledMode) -
     return law
 
 
-def averaged_terms(tree: Tree, scales: Scales, law: NormalLaw) -> TrayTerms:
+def averaged_terms(tree: Hierarchy, scales: VarianceComponents, law: NormalLaw) -> TrayTerms:
     """Gradient and Hessian of every tray averaged over the law of its (eta, mu)."""
     middle = predictors(tree, law.middle)
     covariance = law.trays()

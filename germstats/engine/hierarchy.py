@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from germstats.engine.arrays import Compiled, Index, group_starts, only, tiled
+from germstats.engine.arrays import Index, PatternArrays, group_starts, only, tiled
 from germstats.engine.likelihood import Origin, TrayTerms, evaluate
 from germstats.engine.sparse_design import LotEntries, SparseDesign, lot_entries, sparse_design
 from germstats.engine.timing import Array, TimingFamily
@@ -33,19 +33,19 @@ class Part:
     ----------
     trays : (t,) int array
         Their places among all trays.
-    data : Compiled
+    data : PatternArrays
     family : TimingFamily
     origin : {"sowing", "1 February"}
     """
 
     trays: Index
-    data: Compiled
+    data: PatternArrays
     family: TimingFamily
     origin: Origin
 
 
 @dataclass(frozen=True)
-class Tree:
+class Hierarchy:
     """Trays sorted by design row, design rows sorted by lot.
 
     Attributes
@@ -104,15 +104,15 @@ class Tree:
     def _log_held(self) -> float:
         return float(sum(np.log(one).sum() for one in self._held))
 
-    def tray_precision(self, scales: Scales) -> Array:
+    def tray_precision(self, scales: VarianceComponents) -> Array:
         """(T, 2) diagonals of the inverse covariances of the trays' effects."""
         return np.asarray(self._held[0] * np.array([scales.tray, scales.tray_time]) ** -2.0)
 
-    def lot_precision(self, scales: Scales) -> Array:
+    def lot_precision(self, scales: VarianceComponents) -> Array:
         """(L, 2) diagonals of the inverse covariances of the lots' effects."""
         return np.asarray(self._held[1] * np.array([scales.lot, scales.lot_time]) ** -2.0)
 
-    def log_precision(self, scales: Scales) -> float:
+    def log_precision(self, scales: VarianceComponents) -> float:
         """Sum of the logs of all of them."""
         trays, lots = (len(one) for one in self._held)
         return self._log_held - 2 * float(
@@ -151,7 +151,7 @@ class Tree:
         return self._tiles[times]
 
 
-def part_of(tree: Tree, kept: NDArray[np.bool_]) -> Tree:
+def part_of(tree: Hierarchy, kept: NDArray[np.bool_]) -> Hierarchy:
     """The tree of some of its trays, (T,) bool, under the same common effects."""
     trays = np.flatnonzero(kept)
     code = np.cumsum(kept) - 1
@@ -165,7 +165,7 @@ def part_of(tree: Tree, kept: NDArray[np.bool_]) -> Tree:
                     part, trays=code[part.trays[own]], data=only(part.data, np.flatnonzero(own))
                 )
             )
-    return Tree(
+    return Hierarchy(
         parts=tuple(parts),
         design=tree.design[rows],
         group=group,
@@ -176,7 +176,7 @@ def part_of(tree: Tree, kept: NDArray[np.bool_]) -> Tree:
 
 
 @dataclass(frozen=True)
-class Scales:
+class VarianceComponents:
     """Standard deviations of tray, lot, place and species effects, rho, and the delay of the
     current spring in days.
     """
@@ -206,7 +206,7 @@ class State:
         )
 
 
-def predictors(tree: Tree, state: State) -> Array:
+def predictors(tree: Hierarchy, state: State) -> Array:
     """(T, 3) array of eta, mu and log sigma."""
     rows = tree.entries.times(state.beta).T
     rows[:2] += state.lots.T.take(tree.lot, axis=1)
@@ -215,7 +215,7 @@ def predictors(tree: Tree, state: State) -> Array:
     return np.asarray(trays.T)
 
 
-def state_of(tree: Tree, state: State, kept: NDArray[np.bool_]) -> State:
+def state_of(tree: Hierarchy, state: State, kept: NDArray[np.bool_]) -> State:
     """The effects of some of its trays, (T,) bool, and of their lots, for `part_of`."""
     return State(state.beta, state.lots[np.unique(tree.lot[tree.group[kept]])], state.trays[kept])
 
@@ -247,7 +247,7 @@ def tray_terms(
     return TrayTerms(sums)
 
 
-def delays(tree: Tree, scales: Sequence[Scales]) -> Array | None:
+def delays(tree: Hierarchy, scales: Sequence[VarianceComponents]) -> Array | None:
     """(K T,) days by which the spring of each tray is late at each of K scales; None where no
     tray's may be.
     """
@@ -256,7 +256,9 @@ def delays(tree: Tree, scales: Sequence[Scales]) -> Array | None:
     return np.concatenate([np.where(tree.delayed, one.delay, np.nan) for one in scales])
 
 
-def terms_at(tree: Tree, states: Sequence[State], scales: Sequence[Scales]) -> list[TrayTerms]:
+def terms_at(
+    tree: Hierarchy, states: Sequence[State], scales: Sequence[VarianceComponents]
+) -> list[TrayTerms]:
     """What `tray_terms` gives at each state and its scales: as many at once as pay, since small
     arrays cost most by their number.
     """
@@ -270,6 +272,6 @@ def terms_at(tree: Tree, states: Sequence[State], scales: Sequence[Scales]) -> l
     return found
 
 
-def start_state(tree: Tree, beta: Array) -> State:
+def start_state(tree: Hierarchy, beta: Array) -> State:
     """No lot or tray effect."""
     return State(beta, np.zeros((int(tree.lot[-1]) + 1, 2)), np.zeros((tree.trays, 2)))

@@ -7,9 +7,16 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from germstats.engine.hierarchy import Scales, State, Tree, predictors, start_state, terms_at
+from germstats.engine.hierarchy import (
+    Hierarchy,
+    State,
+    VarianceComponents,
+    predictors,
+    start_state,
+    terms_at,
+)
 from germstats.engine.likelihood import TrayTerms
-from germstats.engine.schur import Elimination, eliminate
+from germstats.engine.schur import SchurComplement, eliminate
 from germstats.engine.timing import Array
 
 HEAVY_DF = 3.0
@@ -25,7 +32,7 @@ _LONGEST = 3.0  # largest change of a predictor in one Newton step
 
 
 @dataclass(frozen=True)
-class Told:
+class QuadraticSummary:
     """What trays tell of the common effects, to second order.
 
     Attributes
@@ -52,8 +59,8 @@ class BetaPrior:
     heavy : (P,) bool array
         Effects with a t law of `HEAVY_DF` degrees of freedom and scale sd.
     learnt : dict
-        Field of `Scales` -> (P,) bool array: effects whose sd it is.
-    told : Told, optional
+        Field of `VarianceComponents` -> (P,) bool array: effects whose sd it is.
+    told : QuadraticSummary, optional
         What trays outside the tree tell.
     """
 
@@ -61,16 +68,16 @@ class BetaPrior:
     sd: Array
     heavy: Array
     learnt: Mapping[str, Array] = field(default_factory=dict)
-    told: Told | None = None
+    told: QuadraticSummary | None = None
 
-    def sd_at(self, scales: Scales) -> Array:
+    def sd_at(self, scales: VarianceComponents) -> Array:
         """(P,) sds at these scales."""
         sd = self.sd
         for name, here in self.learnt.items():
             sd = np.where(here, getattr(scales, name), sd)
         return sd
 
-    def bend(self, beta: Array, scales: Scales) -> Array:
+    def bend(self, beta: Array, scales: VarianceComponents) -> Array:
         """The log density's own curvature, never below a trifle: Newton's method needs it to
         converge fast.
         """
@@ -84,7 +91,7 @@ class BetaPrior:
     def _with_told(self, precision: Array) -> Array:
         return precision if self.told is None else np.diag(precision) + self.told.information
 
-    def at(self, beta: Array, scales: Scales) -> tuple[float, Array, Array]:
+    def at(self, beta: Array, scales: VarianceComponents) -> tuple[float, Array, Array]:
         """Log density (flat effects left out), gradient, and the precision of the matching normal
         law: (P,), or (P, P) where other trays tell of the effects together.
         """
@@ -112,7 +119,7 @@ class PooledMode:
     ----------
     state : State
     terms : TrayTerms
-    elimination : Elimination
+    elimination : SchurComplement
     criterion : float
         Log of the integral over all effects by Laplace's method, up to a constant: with the fixed
         effects inside it is the restricted criterion.
@@ -121,7 +128,7 @@ class PooledMode:
 
     state: State
     terms: TrayTerms
-    elimination: Elimination
+    elimination: SchurComplement
     criterion: float
     converged: bool
 
@@ -137,7 +144,9 @@ class _Point:
     precision: Array
 
 
-def _point(tree: Tree, prior: BetaPrior, scales: Scales, state: State, terms: TrayTerms) -> _Point:
+def _point(
+    tree: Hierarchy, prior: BetaPrior, scales: VarianceComponents, state: State, terms: TrayTerms
+) -> _Point:
     """Log posterior at `state` with the priors' gradients."""
     fixed, beta, precision = prior.at(state.beta, scales)
     tray_precision, lot_precision = tree.tray_precision(scales), tree.lot_precision(scales)
@@ -152,7 +161,7 @@ def _point(tree: Tree, prior: BetaPrior, scales: Scales, state: State, terms: Tr
 
 
 def criteria_at(
-    tree: Tree, prior: BetaPrior, scales: Sequence[Scales], states: Sequence[State]
+    tree: Hierarchy, prior: BetaPrior, scales: Sequence[VarianceComponents], states: Sequence[State]
 ) -> list[float]:
     """Laplace's criterion with the expansion taken at each state, which need not be the mode."""
     found = []
@@ -168,9 +177,9 @@ def criteria_at(
 
 
 def find_pooled_modes(
-    tree: Tree,
+    tree: Hierarchy,
     prior: BetaPrior,
-    scales: Sequence[Scales],
+    scales: Sequence[VarianceComponents],
     starts: Sequence[State],
     decrement: float = DECREMENT,
 ) -> list[PooledMode]:
@@ -179,9 +188,9 @@ def find_pooled_modes(
 
     Parameters
     ----------
-    tree : Tree
+    tree : Hierarchy
     prior : BetaPrior
-    scales : sequence of Scales
+    scales : sequence of VarianceComponents
     starts : sequence of State
     decrement : float
         Of Newton's method, under which a search ends. What it leaves of the criterion's value is
@@ -209,13 +218,15 @@ def find_pooled_modes(
     return [found[k] for k in range(len(searches))]
 
 
-def find_pooled_mode(tree: Tree, prior: BetaPrior, scales: Scales, start: State) -> PooledMode:
+def find_pooled_mode(
+    tree: Hierarchy, prior: BetaPrior, scales: VarianceComponents, start: State
+) -> PooledMode:
     """One mode, as in `find_pooled_modes`."""
     return find_pooled_modes(tree, prior, [scales], [start])[0]
 
 
 def _search(
-    tree: Tree, prior: BetaPrior, scales: Scales, start: State, decrement: float
+    tree: Hierarchy, prior: BetaPrior, scales: VarianceComponents, start: State, decrement: float
 ) -> Generator[State, TrayTerms, PooledMode]:
     """Asks for the likelihood at one state after another, and ends with the mode.
 
@@ -270,7 +281,9 @@ def _is_number(here: _Point) -> bool:
     return bool(np.isfinite(here.value) and np.isfinite(here.terms.sums).all())
 
 
-def _under(found: Elimination, tree: Tree, scales: Scales, here: _Point) -> Elimination:
+def _under(
+    found: SchurComplement, tree: Hierarchy, scales: VarianceComponents, here: _Point
+) -> SchurComplement:
     """The elimination with the precision of the matching normal law, which may be looser than
     Newton's own: the likelihood is eliminated anew where too little is left.
     """
@@ -281,7 +294,12 @@ def _under(found: Elimination, tree: Tree, scales: Scales, here: _Point) -> Elim
 
 
 def _ahead(
-    tree: Tree, prior: BetaPrior, scales: Scales, here: _Point, step: State, moved: float
+    tree: Hierarchy,
+    prior: BetaPrior,
+    scales: VarianceComponents,
+    here: _Point,
+    step: State,
+    moved: float,
 ) -> Generator[State, TrayTerms, _Point | None]:
     """A point along `step`, which moves some predictor by `moved`, that is no worse, the step
     halved until it is; None where there is none.
@@ -304,11 +322,11 @@ def _slope(here: _Point, step: State, moves: Array) -> float:
 
 
 def mode_slopes(
-    tree: Tree,
+    tree: Hierarchy,
     prior: BetaPrior,
     mode: PooledMode,
-    here: Scales,
-    ahead: Sequence[Scales],
+    here: VarianceComponents,
+    ahead: Sequence[VarianceComponents],
     gap: float,
 ) -> list[State]:
     """How the mode at scales `here` moves per unit of each scale's coordinate, which lies `gap`

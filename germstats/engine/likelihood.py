@@ -34,7 +34,7 @@ from typing import Literal
 
 import numpy as np
 
-from germstats.engine.arrays import Compiled, Index, last_days, summed
+from germstats.engine.arrays import Index, PatternArrays, last_days, summed
 from germstats.engine.clock import Clock
 from germstats.engine.likelihood_terms import (
     filling_sums,
@@ -91,7 +91,7 @@ class TrayTerms:
 
 
 def evaluate(
-    data: Compiled,
+    data: PatternArrays,
     eta: Array,
     mu: Array,
     log_sigma: Array | float,
@@ -104,7 +104,7 @@ def evaluate(
 
     Parameters
     ----------
-    data : Compiled
+    data : PatternArrays
     eta : (T,) array
         Logit of the emergence share per seed.
     mu : (T,) array
@@ -153,7 +153,7 @@ def evaluate(
 
 
 def log_likelihood(
-    data: Compiled,
+    data: PatternArrays,
     eta: Array,
     mu: Array,
     log_sigma: Array | float,
@@ -195,7 +195,7 @@ def log_likelihood(
 
 
 def share_out_by(
-    family: TimingFamily, origin: Origin, data: Compiled, mu: Array, sigma: Array | float
+    family: TimingFamily, origin: Origin, data: PatternArrays, mu: Array, sigma: Array | float
 ) -> Array:
     """Expected share of what emerges, by its horizon if it has one, that is out by each tray's last
     look.
@@ -204,7 +204,7 @@ def share_out_by(
     ----------
     family : TimingFamily
     origin : {"sowing", "1 February"}
-    data : Compiled
+    data : PatternArrays
     mu : (T,) array
         Location of log time.
     sigma : (T,) array or float
@@ -222,7 +222,7 @@ def share_out_by(
 
 
 def _clock_of(
-    data: Compiled,
+    data: PatternArrays,
     mu: Array,
     log_sigma: Array | float,
     family: TimingFamily,

@@ -22,7 +22,7 @@ from scipy.interpolate import CubicSpline
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import expit, log_expit
 
-from germstats.engine.arrays import Compiled, Index
+from germstats.engine.arrays import Index, PatternArrays
 from germstats.engine.likelihood import Origin, evaluate
 from germstats.engine.timing import Array, TimingFamily
 
@@ -79,7 +79,7 @@ class Lot:
 
     Attributes
     ----------
-    data : Compiled
+    data : PatternArrays
         T trays.
     row : (T,) int array
         Treatment row of each tray, 0..R-1.
@@ -88,7 +88,7 @@ class Lot:
     scatter : Scatter
     """
 
-    data: Compiled
+    data: PatternArrays
     row: Index
     season: Index
     scatter: Scatter

@@ -12,7 +12,14 @@ from germstats.engine.arrays import Index
 from germstats.engine.design import PooledDesign, build_design, share_seen
 from germstats.engine.draws import lateness
 from germstats.engine.gaussian_vb import NormalLaw, normal_law
-from germstats.engine.hierarchy import Scales, State, part_of, predictors, start_state, state_of
+from germstats.engine.hierarchy import (
+    State,
+    VarianceComponents,
+    part_of,
+    predictors,
+    start_state,
+    state_of,
+)
 from germstats.engine.horizon import Horizons
 from germstats.engine.laplace import PooledMode, find_pooled_mode
 from germstats.engine.likelihood import Origin
@@ -32,9 +39,9 @@ from germstats.engine.timing_choice import (
 from germstats.engine.trouble import FitTrouble, trouble_of
 from germstats.engine.variance_components import (
     COORDINATES,
+    ComponentFit,
+    ComponentSet,
     Coordinate,
-    ScaleFit,
-    ScaleSet,
     fit_scales,
     fit_scales_twice,
     scales_near,
@@ -74,7 +81,7 @@ _TIMES_USUAL = (
 class PooledDraw:
     """Scales drawn from their posterior, with the law of all effects there."""
 
-    scales: Scales
+    scales: VarianceComponents
     weight: float
     law: NormalLaw
 
@@ -87,8 +94,8 @@ class PooledFit:
     Attributes
     ----------
     design : PooledDesign
-    scale_set : ScaleSet
-    scales : ScaleFit
+    scale_set : ComponentSet
+    scales : ComponentFit
         At the likeliest mode; `draws` know of a second one, if there is one.
     current : int or None
         The season still under way.
@@ -111,8 +118,8 @@ class PooledFit:
     """
 
     design: PooledDesign
-    scale_set: ScaleSet
-    scales: ScaleFit
+    scale_set: ComponentSet
+    scales: ComponentFit
     current: int | None
     choices: dict[str, TimingChoice]
     draws: tuple[PooledDraw, ...]
@@ -134,7 +141,7 @@ class PooledFit:
                 )
         return None
 
-    def scales_of(self, codes: Index) -> Scales:
+    def scales_of(self, codes: Index) -> VarianceComponents:
         """How far trays, lots, species and places lie apart by some of the trays alone, under the
         same laws of timing.
 
@@ -229,8 +236,8 @@ def fit_pooled(
     choices : dict
         Group (species) -> its law of timing.
     held : dict
-        Scatters taken as given instead of learnt, by field of `Scales`; without effect where
-        nothing has that scatter.
+        Scatters taken as given instead of learned, by field of `VarianceComponents`; without
+        effect where nothing has that scatter.
     progress : callable, optional
     near : PooledFit, optional
         Of records that hold these: its scatters are where these are sought from.
@@ -318,7 +325,9 @@ def _laid_out(
     return design, start, current
 
 
-def _cell_scatter(scale_set: ScaleSet, fit: ScaleFit, lots: tuple[LotRecords, ...]) -> CellScatter:
+def _cell_scatter(
+    scale_set: ComponentSet, fit: ComponentFit, lots: tuple[LotRecords, ...]
+) -> CellScatter:
     """What the scales' posterior says of rho, or its prior where it is held."""
     prior = COORDINATES["rho"]
     if prior not in scale_set.unknown:
@@ -336,21 +345,23 @@ def _shared_out(draw: PooledDraw, asked: int) -> list[PooledDraw]:
     return [replace(draw, weight=draw.weight / times)] * times
 
 
-def _scale_set(design: PooledDesign, held: Mapping[str, float]) -> ScaleSet:
+def _scale_set(design: PooledDesign, held: Mapping[str, float]) -> ComponentSet:
     names = ["tray", "lot", "tray_time", "lot_time", "rho"]
     names += [name for name in ("species", "place") if name in design.prior.learnt]
     names += ["delay"] if design.tree.delayed.any() else []
     given = {name: max(sd, 1e-3) for name, sd in held.items() if name in names}
-    return ScaleSet(tuple(COORDINATES[name] for name in names if name not in given), given)
+    return ComponentSet(tuple(COORDINATES[name] for name in names if name not in given), given)
 
 
-def _usual_scales(design: PooledDesign) -> Scales:
+def _usual_scales(design: PooledDesign) -> VarianceComponents:
     """The priors' middles, where no tray has been asked yet."""
     usual = _scale_set(design, {})
     return usual.at(np.zeros(len(usual.unknown)))
 
 
-def _mode(design: PooledDesign, scales: Scales, near: State | None = None) -> PooledMode:
+def _mode(
+    design: PooledDesign, scales: VarianceComponents, near: State | None = None
+) -> PooledMode:
     """The mode at these scales, sought from `near`, if that is known."""
     start = near or start_state(design.tree, design.prior.mean.copy())
     return find_pooled_mode(design.tree, design.prior, scales, start)
@@ -449,7 +460,7 @@ def _seen_too_early(patterns: Patterns) -> Index:
 
 
 def _scores(
-    design: PooledDesign, near: State | None, scales: Scales | None = None
+    design: PooledDesign, near: State | None, scales: VarianceComponents | None = None
 ) -> tuple[State, dict[str, float]]:
     """The mode at these scales, the usual ones by default, and each species' part of Laplace's
     criterion there.

@@ -11,10 +11,10 @@ import numpy as np
 from scipy import stats
 
 from germstats.engine.arrays import Index
-from germstats.engine.hierarchy import Scales, Tree
+from germstats.engine.hierarchy import Hierarchy, VarianceComponents
 from germstats.engine.laplace import BetaPrior, PooledMode, find_pooled_modes
 from germstats.engine.timing import Array
-from germstats.engine.variance_components import COORDINATES, ScaleFit, ScaleSet, loss_at
+from germstats.engine.variance_components import COORDINATES, ComponentFit, ComponentSet, loss_at
 
 _DRAWS_DF = 6
 _TRIFLE = 1e-6  # share of the weight under which a draw is left out
@@ -23,10 +23,10 @@ _LONGEST_MOVE = 2.0  # likely widths of the scales
 
 
 @dataclass(frozen=True)
-class ScaleDraw:
+class ComponentDraw:
     """One draw of the scales with its weight, and the effects' mode there."""
 
-    scales: Scales
+    scales: VarianceComponents
     weight: float
     found: PooledMode
 
@@ -47,7 +47,11 @@ class GivenRho:
 
 
 def given_rho(
-    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, fits: Sequence[ScaleFit], values: int
+    tree: Hierarchy,
+    prior: BetaPrior,
+    scale_set: ComponentSet,
+    fits: Sequence[ComponentFit],
+    values: int,
 ) -> GivenRho:
     """Rho by its prior alone, for records that cannot tell it; it is held at the prior's middle in
     `scale_set`.
@@ -58,8 +62,8 @@ def given_rho(
 
     Parameters
     ----------
-    tree, prior, scale_set : Tree, BetaPrior, ScaleSet
-    fits : sequence of ScaleFit
+    tree, prior, scale_set : Hierarchy, BetaPrior, ComponentSet
+    fits : sequence of ComponentFit
         One for each mode.
     values : int
     """
@@ -76,7 +80,9 @@ def given_rho(
     return GivenRho(np.array([COORDINATES["rho"].value(at) for at in z]), tuple(modes))
 
 
-def _moved(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, fit: ScaleFit, z_rho: float) -> Array:
+def _moved(
+    tree: Hierarchy, prior: BetaPrior, scale_set: ComponentSet, fit: ComponentFit, z_rho: float
+) -> Array:
     """(K,) Newton step of the scales from their mode where rho lies at `z_rho` instead."""
     held = {**scale_set.held, "rho": COORDINATES["rho"].value(z_rho)}
     loss, slope = loss_at(
@@ -90,23 +96,23 @@ def _moved(tree: Tree, prior: BetaPrior, scale_set: ScaleSet, fit: ScaleFit, z_r
 
 
 def draw_scales(
-    tree: Tree,
+    tree: Hierarchy,
     prior: BetaPrior,
-    scale_set: ScaleSet,
-    fits: Sequence[ScaleFit],
+    scale_set: ComponentSet,
+    fits: Sequence[ComponentFit],
     draws: int,
     seed: int = 0,
     given: GivenRho | None = None,
-) -> tuple[ScaleDraw, ...]:
+) -> tuple[ComponentDraw, ...]:
     """Draws of the scales from t laws around their modes, in `straightened` coordinates,
     re-weighted by the criterion.
 
     Parameters
     ----------
-    tree : Tree
+    tree : Hierarchy
     prior : BetaPrior
-    scale_set : ScaleSet
-    fits : sequence of ScaleFit
+    scale_set : ComponentSet
+    fits : sequence of ComponentFit
         One for each mode.
     draws : int
         Around each mode; a power of two spreads them evenly (scrambled Sobol points).
@@ -117,12 +123,12 @@ def draw_scales(
 
     Returns
     -------
-    tuple of ScaleDraw
+    tuple of ComponentDraw
         Weights sum to 1.
     """
     size = len(scale_set.unknown)
     if size == 0 and given is None:
-        return (ScaleDraw(scale_set.at(np.zeros(0)), 1.0, fits[0].found),)
+        return (ComponentDraw(scale_set.at(np.zeros(0)), 1.0, fits[0].found),)
     points = stats.qmc.Sobol(size + 1 if given is None else size + 2, seed=seed).random(draws)
     normal = stats.norm.ppf(points[:, :size])
     stretch = np.sqrt(_DRAWS_DF / stats.chi2.ppf(points[:, size], _DRAWS_DF))[:, None]
@@ -153,11 +159,13 @@ def draw_scales(
     # carry its whole part
     felt = any(part.data.seeds > 1 for part in tree.parts)
     weight = _weights(log_weight, value if felt else np.zeros_like(value))
-    return tuple(ScaleDraw(scales[k], float(weight[k]), found[k]) for k in np.flatnonzero(weight))
+    return tuple(
+        ComponentDraw(scales[k], float(weight[k]), found[k]) for k in np.flatnonzero(weight)
+    )
 
 
 def _proposed(
-    scale_set: ScaleSet, laws: Sequence[tuple[Array, Array]], steps: Array
+    scale_set: ComponentSet, laws: Sequence[tuple[Array, Array]], steps: Array
 ) -> tuple[Array, Array]:
     """Coordinates (F n, K) drawn from t laws about F modes, (K,) and (K, K), and the log density of
     all laws there.
@@ -193,7 +201,7 @@ def _weights(log_weight: Array, value: Index) -> Array:
     return np.asarray(weight / weight.sum())
 
 
-def effective_share(draws: tuple[ScaleDraw, ...], asked: int) -> float:
+def effective_share(draws: tuple[ComponentDraw, ...], asked: int) -> float:
     """Effective number of draws over the number asked for: near 1 where the t law fits the scales
     well.
     """

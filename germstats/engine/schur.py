@@ -15,7 +15,7 @@ from scipy.linalg import cho_solve
 from scipy.linalg.lapack import dpotrf
 
 from germstats.engine.arrays import Index, summed
-from germstats.engine.hierarchy import Scales, State, Tree
+from germstats.engine.hierarchy import Hierarchy, State, VarianceComponents
 from germstats.engine.timing import Array
 
 _FLOOR = 0.05  # smallest eigenvalue of a block in units of its prior precision
@@ -52,7 +52,7 @@ def _symmetric(blocks: Array, codes: Index, size: int) -> Array:
 
 
 @dataclass(frozen=True)
-class Reduced:
+class ReducedHessian:
     """The negative Hessian with trays and lots eliminated; arrays lie entry by entry in memory.
 
     Attributes
@@ -64,13 +64,13 @@ class Reduced:
     lot_inverse : (L, 2, 2) array
         The same of each lot.
     pulled : (2, M) array
-        B^-1 N of each lot, by `Tree.lot_entries`.
+        B^-1 N of each lot, by `Hierarchy.lot_entries`.
     left : (P, P) array
         What they tell of beta: its information, without its prior.
     tray_log_det, lot_log_det : (T,), (L,) arrays
     """
 
-    tree: Tree
+    tree: Hierarchy
     curvature: Array
     tray_inverse: Array
     tray_pull: Array
@@ -112,7 +112,7 @@ def _times(blocks: Array, by: Array) -> Array:
 
 
 @dataclass(frozen=True)
-class Elimination(Reduced):
+class SchurComplement(ReducedHessian):
     """The negative Hessian, eliminated tray by tray and lot by lot.
 
     Attributes
@@ -137,7 +137,7 @@ class Elimination(Reduced):
         step_trays = first - _times(self.tray_pull, rows_step.T.take(self.tree.group, axis=1).T)
         return State(step, step_lots, step_trays)
 
-    def under(self, precision: Array) -> Elimination:
+    def under(self, precision: Array) -> SchurComplement:
         """The same with another prior precision of beta, (P,) or (P, P)."""
         return _factored(self, precision)
 
@@ -146,24 +146,26 @@ _STEEPEST = (1e9, 1e6, 1e3)
 """Of a tray, tried in turn: eliminating it leaves the difference of numbers as large, and 1e26
 leaves only rounding.
 """
-_REDUCED = tuple(one.name for one in fields(Reduced))
+_REDUCED = tuple(one.name for one in fields(ReducedHessian))
 
 
-def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> Elimination:
+def eliminate(
+    tree: Hierarchy, hessian: Array, scales: VarianceComponents, precision: Array
+) -> SchurComplement:
     """Eliminate trays, then lots.
 
     Parameters
     ----------
-    tree : Tree
+    tree : Hierarchy
     hessian : (T, 3, 3) array
         Of the trays' log-likelihood.
-    scales : Scales
+    scales : VarianceComponents
     precision : (P,) or (P, P) array
         Prior precision of beta.
 
     Returns
     -------
-    Elimination
+    SchurComplement
         Far from the mode, where what is left for beta is not positive definite, each tray's
         curvature is replaced by its nearest positive semi-definite one, no steeper than the first
         of `_STEEPEST` that does.
@@ -192,7 +194,7 @@ def eliminate(tree: Tree, hessian: Array, scales: Scales, precision: Array) -> E
     )
 
 
-def _factored(found: Reduced, precision: Array) -> Elimination:
+def _factored(found: ReducedHessian, precision: Array) -> SchurComplement:
     left = found.left + precision if precision.ndim == 2 else found.left.copy()
     if precision.ndim == 1:
         left[np.diag_indices(len(left))] += precision
@@ -202,12 +204,12 @@ def _factored(found: Reduced, precision: Array) -> Elimination:
     log_det = float(
         found.tray_log_det.sum() + found.lot_log_det.sum() + 2 * np.log(np.diag(factor)).sum()
     )
-    return Elimination(
+    return SchurComplement(
         **{name: getattr(found, name) for name in _REDUCED}, factor=factor, log_det=log_det
     )
 
 
-def reduced(tree: Tree, curvature: Array, scales: Scales) -> Reduced:
+def reduced(tree: Hierarchy, curvature: Array, scales: VarianceComponents) -> ReducedHessian:
     """Trays and lots eliminated from `curvature` (T, 3, 3), the trays' negative Hessians."""
     entries = curvature.transpose(1, 2, 0)
     tray_inverse, tray_log_det = _inverted(entries[:2, :2], tree.tray_precision(scales))
@@ -222,7 +224,7 @@ def reduced(tree: Tree, curvature: Array, scales: Scales) -> Reduced:
     crossed, own = of_lots.crossed(by_row), lot_inverse[:, :, of_lots.lot]
     pulled = own[:, 0] * crossed[0] + own[:, 1] * crossed[1]
     left = tree.entries.sandwich(by_row) - of_lots.squared(crossed, pulled)
-    return Reduced(
+    return ReducedHessian(
         tree=tree,
         curvature=curvature,
         tray_inverse=tray_inverse.transpose(2, 0, 1),

@@ -22,7 +22,7 @@ from scipy.linalg import cho_solve
 from scipy.special import expit, logit, logsumexp, ndtr, ndtri
 
 from germstats.engine.arrays import Index, compile_patterns, taken_as_final
-from germstats.engine.hierarchy import Part, Scales, State, Tree, start_state
+from germstats.engine.hierarchy import Hierarchy, Part, State, VarianceComponents, start_state
 from germstats.engine.laplace import BetaPrior, PooledMode, find_pooled_modes
 from germstats.engine.likelihood import Origin
 from germstats.engine.timing import FAMILIES, Array
@@ -366,11 +366,15 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
 
 
 def _along(
-    tree: Tree, prior: BetaPrior, rho: float, grid: list[tuple[float, float]], starts: list[State]
+    tree: Hierarchy,
+    prior: BetaPrior,
+    rho: float,
+    grid: list[tuple[float, float]],
+    starts: list[State],
 ) -> list[PooledMode]:
     """Modes along a grid of tray sds on share and time."""
     scales = [
-        Scales(tray=sd, tray_time=time_sd, lot=_NO_LOT, lot_time=_NO_LOT, rho=rho)
+        VarianceComponents(tray=sd, tray_time=time_sd, lot=_NO_LOT, lot_time=_NO_LOT, rho=rho)
         for sd, time_sd in grid
     ]
     return find_pooled_modes(tree, prior, scales, starts)
@@ -436,7 +440,7 @@ def _mixture(
     )
 
 
-def _laid_out(trial: Trial) -> tuple[Tree, BetaPrior, int, int]:
+def _laid_out(trial: Trial) -> tuple[Hierarchy, BetaPrior, int, int]:
     """Tree with blocks and levels as common effects and no lots, its prior, numbers of blocks and
     of levels.
     """
@@ -470,7 +474,7 @@ def _laid_out(trial: Trial) -> tuple[Tree, BetaPrior, int, int]:
             [0.7],
         ]
     )
-    tree = Tree(
+    tree = Hierarchy(
         parts=(part,),
         design=design,
         group=group.astype(np.int64),

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from germstats.engine.scale_draws import ScaleDraw
-from germstats.engine.variance_components import ScaleFit
+from germstats.engine.scale_draws import ComponentDraw
+from germstats.engine.variance_components import ComponentFit
 
 TroubleKind = Literal["few draws count", "search not ended", "effects not ended"]
 FEWEST_THAT_COUNT = 0.3
@@ -40,15 +40,15 @@ class FitTrouble:
 
 
 def trouble_of(
-    fits: Sequence[ScaleFit], draws: Sequence[ScaleDraw], effective: float
+    fits: Sequence[ComponentFit], draws: Sequence[ComponentDraw], effective: float
 ) -> tuple[FitTrouble, ...]:
     """What of the three there is.
 
     Parameters
     ----------
-    fits : sequence of ScaleFit
+    fits : sequence of ComponentFit
         One for each mode of the scatters.
-    draws : sequence of ScaleDraw
+    draws : sequence of ComponentDraw
     effective : float
         Effective number of draws over the number made.
     """

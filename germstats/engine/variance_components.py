@@ -15,7 +15,7 @@ import numpy as np
 from scipy.optimize import OptimizeResult, minimize
 from scipy.special import expit
 
-from germstats.engine.hierarchy import Scales, State, Tree, predictors
+from germstats.engine.hierarchy import Hierarchy, State, VarianceComponents, predictors
 from germstats.engine.laplace import (
     DECREMENT,
     BetaPrior,
@@ -81,19 +81,19 @@ practice, no source).
 
 
 @dataclass(frozen=True)
-class ScaleSet:
+class ComponentSet:
     """Which scales are unknown, and the values of those held."""
 
     unknown: tuple[Coordinate, ...]
     held: Mapping[str, float]
 
-    def at(self, z: Array) -> Scales:
+    def at(self, z: Array) -> VarianceComponents:
         """Scales at coordinates z."""
         values = {
             coordinate.name: coordinate.value(at)
             for coordinate, at in zip(self.unknown, z, strict=True)
         }
-        return Scales(**{**self.held, **values})
+        return VarianceComponents(**{**self.held, **values})
 
     @cached_property
     def pairs(self) -> tuple[tuple[int, int], ...]:
@@ -138,7 +138,7 @@ class ScaleSet:
 
 
 @dataclass(frozen=True)
-class ScaleFit:
+class ComponentFit:
     """The scales' posterior.
 
     Attributes
@@ -166,12 +166,14 @@ class _Outer:
     points to.
     """
 
-    def __init__(self, tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State) -> None:
+    def __init__(
+        self, tree: Hierarchy, prior: BetaPrior, scale_set: ComponentSet, start: State
+    ) -> None:
         self.tree, self.prior, self.scale_set, self.last = tree, prior, scale_set, start
         self.at: Array | None = None  # where the loss was asked last, and `paths` lead away from
         self.paths: list[State] = []
         self.answer = np.inf, np.zeros(0)
-        self.asked: tuple[PooledMode, Scales] | None = None
+        self.asked: tuple[PooledMode, VarianceComponents] | None = None
         self.best: tuple[float, Array, State] | None = None
 
     def modes(self, z: Array, decrement: float = DECREMENT) -> list[PooledMode]:
@@ -316,22 +318,26 @@ class _Outer:
 
 
 def fit_scales(
-    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State, near: ScaleFit | None = None
-) -> ScaleFit:
+    tree: Hierarchy,
+    prior: BetaPrior,
+    scale_set: ComponentSet,
+    start: State,
+    near: ComponentFit | None = None,
+) -> ComponentFit:
     """Mode and curvature of the scales' posterior.
 
     Parameters
     ----------
-    tree : Tree
+    tree : Hierarchy
     prior : BetaPrior
-    scale_set : ScaleSet
+    scale_set : ComponentSet
     start : State
-    near : ScaleFit, optional
+    near : ComponentFit, optional
         Of nearly the same records and the same unknown scales: where the mode is sought from.
 
     Returns
     -------
-    ScaleFit
+    ComponentFit
 
     Raises
     ------
@@ -342,7 +348,7 @@ def fit_scales(
     size = len(scale_set.unknown)
     if size == 0:
         found = outer.modes(np.zeros((1, 0)))[0]
-        return ScaleFit(np.zeros(0), np.zeros((0, 0)), found, found.criterion)
+        return ComponentFit(np.zeros(0), np.zeros((0, 0)), found, found.criterion)
     mode, root, ended = _sought(outer, near)
     mode, loss = outer.settle(mode)  # where it was asked last, unless the search stopped short
     if not np.isfinite(loss):
@@ -352,7 +358,7 @@ def fit_scales(
     values, vectors = np.linalg.eigh(outer.bend(mode, root))
     half = vectors / np.sqrt(np.maximum(values, 1 / _TALLEST_VARIANCE))
     covariance = half @ half.T
-    return ScaleFit(
+    return ComponentFit(
         mode=mode,
         covariance=(covariance + covariance.T) / 2,
         found=found,
@@ -362,8 +368,8 @@ def fit_scales(
 
 
 def fit_scales_twice(
-    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State
-) -> tuple[ScaleFit, ...]:
+    tree: Hierarchy, prior: BetaPrior, scale_set: ComponentSet, start: State
+) -> tuple[ComponentFit, ...]:
     """The modes found from the priors' middle and from trays that differ widely in their share, the
     likelier first.
 
@@ -382,7 +388,7 @@ def fit_scales_twice(
 
 
 def loss_at(
-    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State, z: Array
+    tree: Hierarchy, prior: BetaPrior, scale_set: ComponentSet, start: State, z: Array
 ) -> tuple[float, Array]:
     """What the search makes small, at coordinates z (K,), and its gradient (K,); parameters as in
     `fit_scales`.
@@ -391,15 +397,15 @@ def loss_at(
 
 
 def scales_near(
-    tree: Tree, prior: BetaPrior, scale_set: ScaleSet, start: State, near: ScaleFit
-) -> Scales:
+    tree: Hierarchy, prior: BetaPrior, scale_set: ComponentSet, start: State, near: ComponentFit
+) -> VarianceComponents:
     """The likeliest scales only; parameters as in `fit_scales`."""
     if not scale_set.unknown:
         return scale_set.at(np.zeros(0))
     return scale_set.at(_sought(_Outer(tree, prior, scale_set, start), near)[0])
 
 
-def _sought(outer: _Outer, near: ScaleFit | None) -> tuple[Array, Array, bool]:
+def _sought(outer: _Outer, near: ComponentFit | None) -> tuple[Array, Array, bool]:
     """The mode by BFGS, from what a like fit found or from the prior's middle, in units of its
     likely width: a root of its likely covariance, which is handed back too, and whether the search
     came to its end.

@@ -21,7 +21,7 @@ from germstats.engine.lots import groups_of
 from germstats.engine.pooled import PooledFit
 from germstats.engine.threads import one_thread
 from germstats.engine.timing import FAMILIES, Array
-from germstats.forecast.leave_out import SPECIES_SD, Known, Rest
+from germstats.forecast.leave_out import SPECIES_SD, LeaveOut, Remainder
 
 _DRAWS = 800
 # of the log time of a species of which nothing else is on record; common practice, no source
@@ -94,13 +94,13 @@ class Expected:
 
 
 def expect(
-    known: Known, codes: Index, lot: str, asks: Sequence[TrayAsk], seed: int = 0
+    known: LeaveOut, codes: Index, lot: str, asks: Sequence[TrayAsk], seed: int = 0
 ) -> Expected | None:
     """Foretell trays of a lot from all others.
 
     Parameters
     ----------
-    known : Known
+    known : LeaveOut
         A pooled fit, ready for trays to be left out.
     codes : (C,) int array
         Tray codes in its patterns to be left out, all of the lot's species: the lot's own of that
@@ -147,7 +147,7 @@ class _Family:
     at: dict[tuple[object, ...], int]
 
 
-def _family(known: Known, rest: Rest, group: str) -> _Family:
+def _family(known: LeaveOut, rest: Remainder, group: str) -> _Family:
     trays = known.fit.patterns.trays.iloc[rest.codes]
     own = trays[groups_of(trays) == group]
     springs = {str(lot): {int(year) for year in part} for lot, part in own.groupby("lot")["season"]}
@@ -161,7 +161,7 @@ def _family(known: Known, rest: Rest, group: str) -> _Family:
 
 
 def _foretold(
-    known: Known, rest: Rest, lot: str, asks: Sequence[TrayAsk], rng: np.random.Generator
+    known: LeaveOut, rest: Remainder, lot: str, asks: Sequence[TrayAsk], rng: np.random.Generator
 ) -> Expected:
     pooled, group, season = known.pooled, asks[0].key.group, asks[0].key.season
     family, number = _family(known, rest, group), rest.lots.index(lot) if lot in rest.lots else -1
@@ -289,7 +289,7 @@ def _middle_time(pooled: PooledFit, group: str, time: Array, log_sigma: Array) -
     )
 
 
-def _slope(rest: Rest, family: _Family, season: int | None) -> tuple[float, float] | None:
+def _slope(rest: Remainder, family: _Family, season: int | None) -> tuple[float, float] | None:
     at = family.at.get(("chill", SHARE, season))
     if at is None:
         return None

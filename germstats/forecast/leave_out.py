@@ -20,8 +20,8 @@ from germstats.engine.arrays import Index
 from germstats.engine.design import SHARE, TrayKey
 from germstats.engine.fit import EmergenceFit
 from germstats.engine.gaussian_vb import NormalLaw, averaged_terms, normal_law
-from germstats.engine.hierarchy import Scales, State, Tree, part_of, state_of
-from germstats.engine.laplace import BetaPrior, PooledMode, Told, find_pooled_modes
+from germstats.engine.hierarchy import Hierarchy, State, VarianceComponents, part_of, state_of
+from germstats.engine.laplace import BetaPrior, PooledMode, QuadraticSummary, find_pooled_modes
 from germstats.engine.pooled import PooledFit
 from germstats.engine.schur import reduced
 from germstats.engine.timing import Array
@@ -37,7 +37,7 @@ _SHORT_CHILL = (
 
 
 @dataclass(frozen=True)
-class Rest:
+class Remainder:
     """The records without the trays, solved.
 
     Attributes
@@ -70,7 +70,7 @@ class Rest:
 
 
 @dataclass(frozen=True)
-class Known:
+class LeaveOut:
     """A pooled fit, ready for some of its trays to be left out."""
 
     fit: EmergenceFit
@@ -82,7 +82,7 @@ class Known:
         return self.fit.pooled
 
     @cached_property
-    def scales(self) -> Scales:
+    def scales(self) -> VarianceComponents:
         """The likeliest scatters, at which everything is solved, with species far apart."""
         return replace(self.pooled.scale_set.at(self.pooled.scales.mode), species=SPECIES_SD)
 
@@ -101,7 +101,7 @@ class Known:
         return np.asarray(number[tree.lot[tree.group]])
 
     @cached_property
-    def told(self) -> dict[int, Told]:
+    def told(self) -> dict[int, QuadraticSummary]:
         """What the trays of each species tell of the common effects."""
         tree, middle = self.pooled.design.tree, self.law.middle
         terms = averaged_terms(tree, self.scales, self.law)
@@ -115,7 +115,7 @@ class Known:
                 -state.lots * sub.lot_precision(self.scales),
             )
             slope = left.passed_up(terms.gradient[own], *by_prior)[0]
-            found[int(group)] = Told(left.left, slope, middle.beta)
+            found[int(group)] = QuadraticSummary(left.left, slope, middle.beta)
         return found
 
     @cached_property
@@ -126,7 +126,7 @@ class Known:
             [one.slope for one in parts], axis=0
         )
 
-    def without(self, codes: Index, asked: Sequence[TrayKey]) -> Rest | None:
+    def without(self, codes: Index, asked: Sequence[TrayKey]) -> Remainder | None:
         """Solve the rest.
 
         Parameters
@@ -138,7 +138,7 @@ class Known:
 
         Returns
         -------
-        Rest or None
+        Remainder or None
             None where nothing is left.
         """
         design, species, season = self.pooled.design, asked[0].group, asked[0].season
@@ -159,7 +159,7 @@ class Known:
         mode = self._mode(
             tree, prior, state_of(design.tree, self.law.middle, near), columns, season
         )
-        return Rest(
+        return Remainder(
             law=normal_law(tree, prior, self.scales, mode),
             lots=tuple(
                 design.lots[k].lot for k in np.unique(design.tree.lot[design.tree.group[near]])
@@ -203,7 +203,7 @@ class Known:
         across = information[np.ix_(out, columns)]
         left = information[np.ix_(out, out)] + np.diag(precision[out])
         pull = np.linalg.solve(left, np.column_stack([across, (slope + by_prior)[out]]))
-        told = Told(
+        told = QuadraticSummary(
             _semi_definite(information[np.ix_(columns, columns)] - across.T @ pull[:, :-1]),
             slope[columns] - across.T @ pull[:, -1],
             middle[columns],
@@ -219,7 +219,7 @@ class Known:
 
     def _mode(
         self,
-        tree: Tree,
+        tree: Hierarchy,
         prior: BetaPrior,
         near: State,
         columns: NDArray[np.bool_],

@@ -19,7 +19,7 @@ from germstats.records.tray_names import new_names, well_formed
 
 
 @dataclass(frozen=True)
-class SownAlready:
+class Reconciliation:
     """What the book holds of a plan.
 
     Attributes
@@ -50,7 +50,7 @@ class NextSowings:
     no_orders : str
         Why there is no plan; blank where there is one.
     spec : OrderSpec
-    already : SownAlready
+    already : Reconciliation
         What the book holds of the plan.
     """
 
@@ -59,7 +59,7 @@ class NextSowings:
     plan: OrderPlan | None
     no_orders: str
     spec: OrderSpec
-    already: SownAlready = field(default_factory=SownAlready)
+    already: Reconciliation = field(default_factory=Reconciliation)
 
 
 def spring_being_sown(book: RecordBook) -> int | None:
@@ -101,7 +101,7 @@ def before_sowing(book: RecordBook, season: int | None) -> RecordBook:
 
 def still_to_sow(
     trays: Sequence[TrayToSow], book: RecordBook
-) -> tuple[tuple[TrayToSow, ...], SownAlready]:
+) -> tuple[tuple[TrayToSow, ...], Reconciliation]:
     """Take from a plan what the book says is sown: a tray of the order its note tells, else the one
     of its name.
 
@@ -115,7 +115,7 @@ def still_to_sow(
     -------
     tuple of TrayToSow
         Those left, in their order; none bears the name of another tray of the book.
-    SownAlready
+    Reconciliation
     """
     table = book.trays
     rows = table[(table[Trays.season] == trays[0].season).fillna(False)].sort_values(
@@ -152,7 +152,7 @@ def still_to_sow(
         k: next(fresh) if one.tray in taken else one.tray for k, one in waiting.items()
     }
     left = tuple(replace(trays[k], tray=names[k]) for k in sorted(names))
-    return left, SownAlready(sown, frozenset(written.values()), others)
+    return left, Reconciliation(sown, frozenset(written.values()), others)
 
 
 def _stands_for(one: TrayToSow, row: dict[str, Any], order: str, species: str) -> bool:

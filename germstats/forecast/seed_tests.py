@@ -229,7 +229,7 @@ def judge_test(tested: int, good: int, kind: str = "test") -> SeedTest:
     )
 
 
-def judge_germination(counts: Sequence[int]) -> tuple[SeedTest, Agreement | None]:
+def check_germination(counts: Sequence[int]) -> tuple[SeedTest, Agreement | None]:
     """A germination test in replicates of 100 seeds, with their agreement where the table has a row
     for it.
 

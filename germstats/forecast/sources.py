@@ -125,7 +125,7 @@ def sources_of(
     return tuple(sorted(sources, key=lambda source: -source.emergence))
 
 
-def stand_in(fit: EmergenceFit, book: RecordBook, species: str, rules: SeedRules) -> Source:
+def placeholder_lot(fit: EmergenceFit, book: RecordBook, species: str, rules: SeedRules) -> Source:
     """A lot not yet collected, to say what an order would take where there is no seed at all."""
     per_gram = (
         book.species.drop_duplicates(Species.species)

@@ -19,7 +19,7 @@ meteorology (memory).
 
 
 @dataclass(frozen=True)
-class SowBy:
+class SowingDeadline:
     """When to sow.
 
     Attributes
@@ -37,7 +37,9 @@ class SowBy:
     counts_cold: bool = False
 
 
-def sow_by(book: RecordBook, lot: str, species: str, season: int, label: str = "") -> SowBy:
+def sow_by(
+    book: RecordBook, lot: str, species: str, season: int, label: str = ""
+) -> SowingDeadline:
     """The earlier of two days: the usual one of past sowings, and the last that leaves the cold the
     species needs.
 
@@ -56,7 +58,7 @@ def sow_by(book: RecordBook, lot: str, species: str, season: int, label: str = "
 
     Returns
     -------
-    SowBy
+    SowingDeadline
     """
     usual, whose = _usual(book, lot, species, season)
     weeks = cold_weeks(book, species)
@@ -73,13 +75,15 @@ def sow_by(book: RecordBook, lot: str, species: str, season: int, label: str = "
             if usual is None
             else f"; the usual day, {spelled(usual)}, leaves {_left(usual, season):.1f}"
         )
-        return SowBy(cold, f"{need} before {_end_of_cold(season)}{before}{late}", counts_cold=True)
+        return SowingDeadline(
+            cold, f"{need} before {_end_of_cold(season)}{before}{late}", counts_cold=True
+        )
     if usual is None:
-        return SowBy(
+        return SowingDeadline(
             None, "cannot be told: neither a sowing day nor weeks of cold are written down"
         )
     last = "" if cold is None else f"; its {need}{before} would allow {spelled(cold)}"
-    return SowBy(
+    return SowingDeadline(
         usual, f"the middle of earlier sowings of {whose}{last}", counts_cold=cold is not None
     )
 

@@ -15,7 +15,7 @@ from germstats.engine.fit import EmergenceFit
 from germstats.forecast.demand import lots_in_store
 from germstats.forecast.order_plan import OrderPlan, PlannedSowing, too_light
 from germstats.forecast.seeds_per_cell import SowingAdvice, SowingRow
-from germstats.forecast.sowing_deadline import SowBy, sow_by
+from germstats.forecast.sowing_deadline import SowingDeadline, sow_by
 from germstats.records.bench_order import natural
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many
@@ -133,7 +133,7 @@ class TrayToSow:
         cover, cover_depth_mm, pretreatment, as far as known.
     place : str
         A proposal.
-    sow_by : SowBy
+    sow_by : SowingDeadline
     note : str
     """
 
@@ -148,7 +148,7 @@ class TrayToSow:
     seeds: Seeds
     treatment: Mapping[str, str | float]
     place: str
-    sow_by: SowBy
+    sow_by: SowingDeadline
     note: str = field(default="")
 
 
@@ -302,7 +302,7 @@ def _line(book: RecordBook, season: int, lot: str, species: str) -> TrayToSow:
         seeds=Seeds(low=None, more=0, mean=0.0, by_pinch=False, per_tray=None, grams=None),
         treatment={},
         place="",
-        sow_by=SowBy(None, ""),
+        sow_by=SowingDeadline(None, ""),
     )
 
 

@@ -17,7 +17,7 @@ import pandas as pd
 from scipy.linalg import solve_triangular
 from scipy.special import expit
 
-from germstats.engine.arrays import Compiled, Index, compile_patterns, tiled
+from germstats.engine.arrays import Index, PatternArrays, compile_patterns, tiled
 from germstats.engine.fit import EmergenceFit
 from germstats.engine.hierarchy import Part, predictors
 from germstats.engine.horizon import spring_end_days
@@ -40,7 +40,7 @@ _ROWS = 100  # kinds of empty cells whose course is worked out at once, for the 
 
 
 @dataclass(frozen=True)
-class Halfway:
+class SeasonForecast:
     """Forecast of a season's trays.
 
     Attributes
@@ -87,7 +87,7 @@ class Course:
 
 def finish_season(
     fit: EmergenceFit, season: int, draws: int = 400, seed: int = 0, course: Course | None = None
-) -> Halfway:
+) -> SeasonForecast:
     """Forecast the trays of a season from their records so far.
 
     Parameters
@@ -102,7 +102,7 @@ def finish_season(
 
     Returns
     -------
-    Halfway
+    SeasonForecast
         Trays of which the filled cells are known, or the seedlings of known seeds, each of which
         stands as a cell.
     """
@@ -130,7 +130,7 @@ def finish_season(
             seen.append(share)
             weights.append(np.full(each, draw.weight / each))
     trays = under_way.trays
-    return Halfway(
+    return SeasonForecast(
         trays=tuple(trays[Trays.tray].astype(str)),
         cells=trays["cells"].to_numpy(dtype=np.int64),
         filled_now=trays["filled"].to_numpy(dtype=np.int64),
@@ -220,7 +220,7 @@ class _UnderWay:
         return spring_end_days(self.trays, self.spring_ends)
 
     @cached_property
-    def pieces(self) -> list[tuple[Part, Index, Compiled]]:
+    def pieces(self) -> list[tuple[Part, Index, PatternArrays]]:
         """Laws of timing, the positions of the trays that follow them, and those trays' records."""
         found = [
             (part, np.flatnonzero(np.isin(self.places, part.trays)))

@@ -8,14 +8,14 @@ import shlex
 
 from germstats.document.blocks import Block, Command, Section, Words, grid, items
 from germstats.page.open_trials import OpenTrial, open_trials
-from germstats.page.season_summary import SeasonAccount
+from germstats.page.season_summary import SeasonSummary
 from germstats.questions.compare.compare_text import numbers_table, verdict_sentences
 from germstats.questions.compare.comparison import REFUSED, SAME, CompareSpec, Comparison
 
 _MOST_REFUSED = 20
 
 
-def covers_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
+def covers_section(account: SeasonSummary, pictures: tuple[Block, ...]) -> Section:
     """Verdicts on covers, the numbers behind them, what could not be separated."""
     found, question = account.covers, "Which cover?"
     if found is None:
@@ -59,7 +59,7 @@ def covers_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
     return Section("covers", question, blocks)
 
 
-def trial_section(account: SeasonAccount) -> Section:
+def trial_section(account: SeasonSummary) -> Section:
     """What to try next year: pairs that could not be told, the trays that would tell them, and the
     bench plan.
     """
@@ -128,7 +128,7 @@ def _none_worth(found: Comparison) -> str:
     return "No pair that stood side by side waits for more trays."
 
 
-def command_words(one: OpenTrial, account: SeasonAccount) -> str:
+def command_words(one: OpenTrial, account: SeasonSummary) -> str:
     """What is to be typed for the bench plan, as it stands."""
     words = [
         "germstats",

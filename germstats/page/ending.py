@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from germstats.errors import NotEnoughRecordsError
-from germstats.page.season_summary import SeasonAccount
+from germstats.page.season_summary import SeasonSummary
 from germstats.records.checking.parsing import spelled
 from germstats.records.intervals.subsets import newest_day
 
@@ -47,7 +47,7 @@ class SpringOver:
         )
 
 
-def spring_over(account: SeasonAccount, made_on: datetime.date | None = None) -> SpringOver | None:
+def spring_over(account: SeasonSummary, made_on: datetime.date | None = None) -> SpringOver | None:
     """The spring the page tells of, if it is over; None while it is under way.
 
     It is over when its last day has passed, on the page's day or on the day it is made, or when by
@@ -56,7 +56,7 @@ def spring_over(account: SeasonAccount, made_on: datetime.date | None = None) ->
 
     Parameters
     ----------
-    account : SeasonAccount
+    account : SeasonSummary
     made_on : datetime.date, optional
     """
     if account.watch is None and account.review is None:
@@ -75,7 +75,7 @@ def spring_over(account: SeasonAccount, made_on: datetime.date | None = None) ->
     return None
 
 
-def _spring_of(account: SeasonAccount, on: pd.Timestamp) -> int:
+def _spring_of(account: SeasonSummary, on: pd.Timestamp) -> int:
     if account.watch is not None:
         return account.watch.spring
     return account.review.season if account.review is not None else on.year

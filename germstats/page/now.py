@@ -5,7 +5,7 @@ from __future__ import annotations
 from germstats.document.blocks import Section, Words, items
 from germstats.document.check_text import severity_counts
 from germstats.page.ending import SpringOver
-from germstats.page.season_summary import SeasonAccount
+from germstats.page.season_summary import SeasonSummary
 from germstats.questions.backtest.backtest_text import chances_words, ranges_words
 from germstats.questions.compare.comparison import BETTER, WORSE
 from germstats.questions.plan.plan_text import (
@@ -19,7 +19,7 @@ from germstats.questions.review.review_text import settle_words
 from germstats.questions.watch.watch_text import few_words, order_words, overdue_trays
 
 
-def now_section(account: SeasonAccount, over: SpringOver | None = None) -> Section:
+def now_section(account: SeasonSummary, over: SpringOver | None = None) -> Section:
     """What matters most, from every part of the page; `over` once its spring is."""
     said = [
         *_of_orders(account),
@@ -32,7 +32,7 @@ def now_section(account: SeasonAccount, over: SpringOver | None = None) -> Secti
     return Section("now", "What matters now?", items("", said) or (Words("Nothing needs doing."),))
 
 
-def _of_orders(account: SeasonAccount) -> list[str]:
+def _of_orders(account: SeasonSummary) -> list[str]:
     if account.plan is None:
         return []
     short = [f"Short order: {words}" for words in short_words(account.plan, account.served)]
@@ -46,7 +46,7 @@ def _of_orders(account: SeasonAccount) -> list[str]:
     return [to_sow_words(account.plan), *(short or ["No order is short."]), *late, *bad, *ours]
 
 
-def _of_trays(account: SeasonAccount, over: SpringOver | None) -> list[str]:
+def _of_trays(account: SeasonSummary, over: SpringOver | None) -> list[str]:
     found = account.watch
     said = [over.words] if over is not None else []
     if found is None:
@@ -62,7 +62,7 @@ def _of_trays(account: SeasonAccount, over: SpringOver | None) -> list[str]:
     return [*said, *([few] if few else [])]
 
 
-def _of_lots(account: SeasonAccount, over: SpringOver | None) -> list[str]:
+def _of_lots(account: SeasonSummary, over: SpringOver | None) -> list[str]:
     """Poor lots, those of one cause and test together; then those with one tray lost."""
     found = account.review
     if found is None:
@@ -85,7 +85,7 @@ def _why(one: LotReview, over: SpringOver | None) -> str:
     return f"{why}. {settle_words(one, over is not None)}"
 
 
-def _of_covers(account: SeasonAccount) -> list[str]:
+def _of_covers(account: SeasonSummary) -> list[str]:
     """Per species: which cover is worse or better than which."""
     if account.covers is None:
         return []
@@ -98,7 +98,7 @@ def _of_covers(account: SeasonAccount) -> list[str]:
     return [f"Covers, {species}: {', '.join(words)}." for species, words in told.items()]
 
 
-def _of_records(account: SeasonAccount) -> list[str]:
+def _of_records(account: SeasonSummary) -> list[str]:
     stops = severity_counts(account.book)["stop"]
     if not stops:
         return []
@@ -111,7 +111,7 @@ def _of_records(account: SeasonAccount) -> list[str]:
     ]
 
 
-def _of_promises(account: SeasonAccount) -> list[str]:
+def _of_promises(account: SeasonSummary) -> list[str]:
     if account.past is None:
         return []
     return [ranges_words(account.past), chances_words(account.past)]

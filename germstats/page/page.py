@@ -13,7 +13,7 @@ from germstats.page.ending import spring_over
 from germstats.page.now import now_section
 from germstats.page.pictures import Pictures
 from germstats.page.plan import collect_section, orders_section, packet_sections, sow_section
-from germstats.page.season_summary import SeasonAccount
+from germstats.page.season_summary import SeasonSummary
 from germstats.page.spring import calendar_section, poor_section, watch_section
 from germstats.page.trust import (
     care_section,
@@ -25,12 +25,12 @@ from germstats.page.trust import (
 from germstats.records.checking.parsing import spelled
 
 
-def season_page(account: SeasonAccount, pictures: Pictures, made_on: datetime.date) -> str:
+def season_page(account: SeasonSummary, pictures: Pictures, made_on: datetime.date) -> str:
     """One HTML document that needs no network and no other file.
 
     Parameters
     ----------
-    account : SeasonAccount
+    account : SeasonSummary
     pictures : Pictures
         Figures of the account, drawn.
     made_on : datetime.date
@@ -55,19 +55,19 @@ def season_page(account: SeasonAccount, pictures: Pictures, made_on: datetime.da
     )
 
 
-def _as_of(account: SeasonAccount) -> str:
+def _as_of(account: SeasonSummary) -> str:
     on = account.spec.on
     return f" as they stood on {spelled(on)}" if on is not None else ""
 
 
 def sections_of(
-    account: SeasonAccount, pictures: Pictures, made_on: datetime.date | None = None
+    account: SeasonSummary, pictures: Pictures, made_on: datetime.date | None = None
 ) -> tuple[Section, ...]:
     """The questions in the grower's order of worth, then what the answers rest on.
 
     Parameters
     ----------
-    account : SeasonAccount
+    account : SeasonSummary
     pictures : Pictures
     made_on : datetime.date, optional
         Tells whether the spring is over by now.

@@ -26,7 +26,7 @@ from germstats.page.figures import (
     ready_picture,
     tray_map_picture,
 )
-from germstats.page.season_summary import Begun, SeasonAccount
+from germstats.page.season_summary import PendingSummary, SeasonSummary
 from germstats.page.workers import Begin
 from germstats.questions.review.review import LotReview
 from germstats.questions.watch.spec import Watch
@@ -80,7 +80,7 @@ _CAPTIONS = {
 }
 
 
-def lots_drawn(account: Begun | SeasonAccount) -> tuple[str, ...]:
+def lots_drawn(account: PendingSummary | SeasonSummary) -> tuple[str, ...]:
     """Lots whose figures are drawn: those the orders are planned from, then those of the latest
     season.
     """
@@ -100,7 +100,7 @@ Awaited = Callable[[], Drawn | None]
 
 
 def begin_lots(
-    account: Begun | SeasonAccount, kinds: Sequence[Kind] = (), begin: Begin = partial
+    account: PendingSummary | SeasonSummary, kinds: Sequence[Kind] = (), begin: Begin = partial
 ) -> tuple[Awaited, ...]:
     """Begin the figures that rest on the fit alone: the curves and the fills of lots; parameters as
     in `draw`.
@@ -127,7 +127,7 @@ def _alone(fit: EmergenceFit, lot: str) -> EmergenceFit:
 
 
 def draw(
-    account: SeasonAccount,
+    account: SeasonSummary,
     kinds: Sequence[Kind] = (),
     begin: Begin = partial,
     lots: Sequence[Awaited] | None = None,
@@ -136,7 +136,7 @@ def draw(
 
     Parameters
     ----------
-    account : SeasonAccount
+    account : SeasonSummary
     kinds : sequence of {"svg", "png"}
         Files to be made of each.
     begin : callable
@@ -162,7 +162,7 @@ Job = tuple[str, str, Callable[..., Picture | None], tuple[Any, ...]]
 """Place, lot, what makes a picture and of what."""
 
 
-def _wanted(account: SeasonAccount) -> Iterator[Job]:
+def _wanted(account: SeasonSummary) -> Iterator[Job]:
     if account.covers:
         yield "covers", "", covers_picture, (account.covers,)
     if account.watch and _more_to_come(account.watch):
@@ -205,7 +205,7 @@ def _drawn(
     )
 
 
-def on_page(account: SeasonAccount, drawn: Iterable[Drawn]) -> Pictures:
+def on_page(account: SeasonSummary, drawn: Iterable[Drawn]) -> Pictures:
     """The figures as they stand on a page, each with the numbers drawn."""
     places: dict[str, list[Drawing]] = {}
     maps: dict[str, list[Drawing]] = {}

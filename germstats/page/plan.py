@@ -5,7 +5,7 @@ from __future__ import annotations
 from germstats.document.blocks import Block, Card, Section, Words, grid, items
 from germstats.document.sentences import number, percent
 from germstats.forecast.order_plan import OrderPlan, StoreRow
-from germstats.page.season_summary import SeasonAccount
+from germstats.page.season_summary import SeasonSummary
 from germstats.page.what_if import what_if
 from germstats.questions.plan.plan_text import (
     COLLECT_CAUTION,
@@ -32,7 +32,7 @@ from germstats.questions.watch.watch_text import order_words
 from germstats.records.checking.parsing import so_many
 
 
-def sow_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
+def sow_section(account: SeasonSummary, pictures: tuple[Block, ...]) -> Section:
     """Seeds per cell of every lot and treatment, fill against seeds, and the draws to play with."""
     notes = [
         f"{row.lot}, {row.label}: {'; '.join(row.notes)}."
@@ -51,7 +51,7 @@ def sow_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
     return Section("sow", "How many seeds per cell?", blocks)
 
 
-def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
+def orders_section(account: SeasonSummary, pictures: tuple[Block, ...]) -> Section:
     """Trays for the orders, what to weigh out, what stays in store."""
     plan, question = account.plan, "How many trays for the orders?"
     if plan is None:
@@ -107,7 +107,7 @@ def orders_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Secti
     return Section("orders", question, blocks)
 
 
-def packet_sections(account: SeasonAccount) -> tuple[Section, ...]:
+def packet_sections(account: SeasonSummary) -> tuple[Section, ...]:
     """How a packet too small for its orders is shared; no section where every order has seed
     enough.
     """
@@ -184,7 +184,7 @@ def _stored(lot: StoreRow, plan: OrderPlan) -> str:
     )
 
 
-def collect_section(account: SeasonAccount) -> Section:
+def collect_section(account: SeasonSummary) -> Section:
     """Seed to collect for the same orders again."""
     plan, question = account.plan, "What must I collect?"
     if plan is None:

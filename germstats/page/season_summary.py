@@ -31,7 +31,7 @@ Part = TypeVar("Part")
 
 
 @dataclass(frozen=True)
-class AccountSpec:
+class SummarySpec:
     """What is wanted.
 
     Attributes
@@ -57,13 +57,13 @@ class AccountSpec:
 
 
 @dataclass(frozen=True)
-class SeasonAccount:
+class SeasonSummary:
     """What is known of a nursery at one time.
 
     Attributes
     ----------
     book : RecordBook
-    spec : AccountSpec
+    spec : SummarySpec
     fit : EmergenceFit
     sowing : SowingAdvice
     plan : OrderPlan or None
@@ -76,7 +76,7 @@ class SeasonAccount:
     """
 
     book: RecordBook
-    spec: AccountSpec
+    spec: SummarySpec
     fit: EmergenceFit
     sowing: SowingAdvice
     plan: OrderPlan | None
@@ -97,30 +97,30 @@ class SeasonAccount:
 
 
 @dataclass(frozen=True)
-class Begun:
+class PendingSummary:
     """A season's page begun: what the rest does not need to be waited for, and the rest.
 
     Attributes
     ----------
     book, spec, fit, sowing, plan, missing :
-        As in `SeasonAccount`.
+        As in `SeasonSummary`.
     pending : dict of str to callable
         Name of a part that is still being worked out -> what gives it, or refuses.
     """
 
     book: RecordBook
-    spec: AccountSpec
+    spec: SummarySpec
     fit: EmergenceFit
     sowing: SowingAdvice
     plan: OrderPlan | None
     missing: dict[str, str]
     pending: Mapping[str, Callable[[], Any]]
 
-    def finished(self, progress: Callable[[str], None] = lambda text: None) -> SeasonAccount:
+    def finished(self, progress: Callable[[str], None] = lambda text: None) -> SeasonSummary:
         """Every part, as soon as the last is there."""
         missing = dict(self.missing)
         parts = {name: _told(name, work, missing, progress) for name, work in self.pending.items()}
-        return SeasonAccount(
+        return SeasonSummary(
             book=self.book,
             spec=self.spec,
             fit=self.fit,
@@ -133,23 +133,23 @@ class Begun:
 
 def account_of(
     book: RecordBook,
-    spec: AccountSpec | None = None,
+    spec: SummarySpec | None = None,
     fit_spec: FitSpec | None = None,
     progress: Callable[[str], None] = lambda text: None,
-) -> SeasonAccount:
+) -> SeasonSummary:
     """Work out every part of a season's page.
 
     Parameters
     ----------
     book : RecordBook
-    spec : AccountSpec, optional
+    spec : SummarySpec, optional
     fit_spec : FitSpec, optional
     progress : callable, optional
 
     Returns
     -------
-    SeasonAccount
-        A part for which there are too few records is None, and `SeasonAccount.missing` says why.
+    SeasonSummary
+        A part for which there are too few records is None, and `SeasonSummary.missing` says why.
 
     Raises
     ------
@@ -163,16 +163,16 @@ def account_of(
 
 def begin_account(
     book: RecordBook,
-    spec: AccountSpec | None = None,
+    spec: SummarySpec | None = None,
     fit_spec: FitSpec | None = None,
     progress: Callable[[str], None] = lambda text: None,
     begin: Begin = partial,
-) -> Begun:
+) -> PendingSummary:
     """Begin every part of a season's page, and work out the fit, what to sow and the plan;
     parameters as in `account_of`, with `begin`, which begins a piece of work whose result is asked
     for later, as in `germstats.page.workers.shared`.
     """
-    spec, fit_spec, missing = spec or AccountSpec(), fit_spec or FitSpec(), dict[str, str]()
+    spec, fit_spec, missing = spec or SummarySpec(), fit_spec or FitSpec(), dict[str, str]()
     if spec.on is not None:
         under_way(book, WatchSpec(spec.on), fit_spec)  # refuses a wrong day before the work begins
         book = as_of(book, spec.on)
@@ -188,7 +188,7 @@ def begin_account(
     with one_thread():  # the other cores have work of their own
         sowing = seeds_per_cell(fit, **vars(spec.sowing))
         plan = _told("plan", lambda: plan_orders(fit, book, spec.orders), missing, progress)
-    return Begun(
+    return PendingSummary(
         book=book, spec=spec, fit=fit, sowing=sowing, plan=plan, missing=missing, pending=pending
     )
 

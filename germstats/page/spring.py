@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from germstats.document.blocks import Block, Card, Section, Words, grid, items
 from germstats.page.ending import SpringOver
 from germstats.page.season_end import next_when_over, unfinished_words
-from germstats.page.season_summary import SeasonAccount
+from germstats.page.season_summary import SeasonSummary
 from germstats.page.when_came import came_table, lots_came
 from germstats.questions.plan.plan_text import ready_words
 from germstats.questions.review.review import (
@@ -56,7 +56,7 @@ def _columns(found: Watch) -> str:
     return " ".join(words for words in (_COLUMNS, by_seeds_words(found)) if words)
 
 
-def watch_section(account: SeasonAccount, over: SpringOver | None = None) -> Section:
+def watch_section(account: SeasonSummary, over: SpringOver | None = None) -> Section:
     """Trays of the spring under way, overdue ones first; once it is `over`, what can still be done
     with them.
     """
@@ -83,7 +83,7 @@ def watch_section(account: SeasonAccount, over: SpringOver | None = None) -> Sec
     return Section("watch", question, blocks)
 
 
-def _after(account: SeasonAccount) -> tuple[Block, ...]:
+def _after(account: SeasonSummary) -> tuple[Block, ...]:
     """What the trays of a spring that is over tell, and what can still be done with them."""
     found = account.watch
     if found is None:
@@ -104,7 +104,7 @@ def _after(account: SeasonAccount) -> tuple[Block, ...]:
 
 
 def calendar_section(
-    account: SeasonAccount,
+    account: SeasonSummary,
     curves: tuple[Block, ...],
     pictures: tuple[Block, ...],
     over: SpringOver | None = None,
@@ -135,7 +135,7 @@ def calendar_section(
     return Section("calendar", "When will they come?", (*now, *ahead, *curves))
 
 
-def _came(account: SeasonAccount, over: SpringOver) -> tuple[Block, ...]:
+def _came(account: SeasonSummary, over: SpringOver) -> tuple[Block, ...]:
     """When the lots of a spring that is over came: what to expect of the next."""
     rows = lots_came(account.fit, over.spring)
     if not rows:
@@ -157,7 +157,7 @@ def _came(account: SeasonAccount, over: SpringOver) -> tuple[Block, ...]:
 
 
 def poor_section(
-    account: SeasonAccount, maps: Mapping[str, tuple[Block, ...]], over: SpringOver | None = None
+    account: SeasonSummary, maps: Mapping[str, tuple[Block, ...]], over: SpringOver | None = None
 ) -> Section:
     """A card for every lot that is poor or cannot be told, those with one tray lost last; `maps`
     are by lot.

@@ -10,7 +10,7 @@ from germstats.document.blocks import Block, Grid, Section, Words, grid, items
 from germstats.document.check_text import severity_counts
 from germstats.document.sentences import CAUTION, points_at_60, scatter_words
 from germstats.engine.fit import EmergenceFit
-from germstats.page.season_summary import SeasonAccount
+from germstats.page.season_summary import SeasonSummary
 from germstats.questions.backtest.backtest_text import (
     next_of_backtest,
     overall_words,
@@ -60,7 +60,7 @@ SOURCES = (
 )
 
 
-def trust_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Section:
+def trust_section(account: SeasonSummary, pictures: tuple[Block, ...]) -> Section:
     """Raw counts beside estimates, and past promises against what came."""
     past: tuple[Block, ...] = (Words(account.missing.get("past", "")),)
     if account.past is not None:
@@ -96,7 +96,7 @@ def trust_section(account: SeasonAccount, pictures: tuple[Block, ...]) -> Sectio
     return Section("trust", "Can I trust it?", blocks)
 
 
-def records_section(account: SeasonAccount) -> Section:
+def records_section(account: SeasonSummary) -> Section:
     """Findings in the records, worst first, and what was left out."""
     book = account.book
     counts = severity_counts(book)
@@ -160,7 +160,7 @@ def findings_words(found: pd.DataFrame) -> list[str]:
     ]
 
 
-def settings_section(account: SeasonAccount) -> Section:
+def settings_section(account: SeasonSummary) -> Section:
     """Assumptions and settings as used."""
     fit, sow, order, covers = (
         account.fit.spec,
@@ -230,7 +230,7 @@ def care_section() -> Section:
     return Section("care", "What to be careful with", (*(Words(words, "care") for words in CARE),))
 
 
-def how_section(account: SeasonAccount) -> Section:
+def how_section(account: SeasonSummary) -> Section:
     """How it is computed, in a grower's words first, the statistician's in parentheses, with
     sources.
     """

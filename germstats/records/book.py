@@ -9,8 +9,8 @@ from pathlib import Path
 import pandas as pd
 
 from germstats.records.checking.answers import Answers, new_answers, note_answers
-from germstats.records.checking.book import judge_files
-from germstats.records.checking.findings import MERGED, SET_ASIDE, USED, Judgement, findings_frame
+from germstats.records.checking.book import check_files
+from germstats.records.checking.findings import MERGED, SET_ASIDE, USED, Validation, findings_frame
 from germstats.records.checking.rules import RULES
 from germstats.records.checking.staging import add_worktable, empty_worktable
 from germstats.records.formats.reading import Sheets, read_sheets
@@ -123,40 +123,40 @@ def read_book(path: str | Path, dates: str | None = None) -> RecordBook:
     """
     sheets = read_sheets(path, dates)
     answers = Answers()
-    judgement = _judged(sheets, answers)
-    typed = {name: table.text for name, table in judgement.tables.items()}
-    while more := new_answers(judgement, typed, answers):
+    validation = _judged(sheets, answers)
+    typed = {name: table.text for name, table in validation.tables.items()}
+    while more := new_answers(validation, typed, answers):
         answers = more
-        judgement = _judged(sheets, answers)
-    note_answers(judgement, typed, answers)
-    judge_files(judgement, sheets.not_read)
+        validation = _judged(sheets, answers)
+    note_answers(validation, typed, answers)
+    check_files(validation, sheets.not_read)
     return RecordBook(
         source=sheets.source,
         dates=sheets.dates,
         tables={
-            name: table.used().reset_index(drop=True) for name, table in judgement.tables.items()
+            name: table.used().reset_index(drop=True) for name, table in validation.tables.items()
         },
-        findings=findings_frame(judgement.findings),
-        accounting=_accounting(judgement, sheets),
-        left_out=dict(judgement.left_out),
+        findings=findings_frame(validation.findings),
+        accounting=_accounting(validation, sheets),
+        left_out=dict(validation.left_out),
         headings={name: sheet.header for name, sheet in sheets.tables.items()},
     )
 
 
-def _judged(sheets: Sheets, answers: Answers) -> Judgement:
+def _judged(sheets: Sheets, answers: Answers) -> Validation:
     tables = {name: empty_worktable(spec) for name, spec in TABLES.items()}
-    judgement = Judgement(tables, sheets.dates, answers.confirmed)
+    validation = Validation(tables, sheets.dates, answers.confirmed)
     for sheet in sheets.tables.values():
-        add_worktable(judgement, sheet, answers.edits)
+        add_worktable(validation, sheet, answers.edits)
     for rule in RULES:
-        rule(judgement)
-    return judgement
+        rule(validation)
+    return validation
 
 
-def _accounting(judgement: Judgement, sheets: Sheets) -> pd.DataFrame:
+def _accounting(validation: Validation, sheets: Sheets) -> pd.DataFrame:
     rows: list[Mapping[str, object]] = []
     for name, sheet in sheets.tables.items():
-        counts = judgement.tables[name].status.value_counts()
+        counts = validation.tables[name].status.value_counts()
         became = {status: int(counts.get(status, 0)) for status in (USED, MERGED, SET_ASIDE)}
         rows.append({"table": name, "rows": len(sheet.numbers), **became})
     return pd.DataFrame(rows, columns=["table", "rows", USED, MERGED, SET_ASIDE])

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.records.intervals.patterns import Patterns
-from germstats.records.intervals.running_maximum import climb, count_distinct
+from germstats.records.intervals.running_maximum import count_distinct, running_maximum
 from germstats.records.seeds import SowingRate
 
 REDUCED = os.environ.get("GERMSTATS_REDUCED") == "1"
@@ -95,7 +95,7 @@ def collapsed(rows: BigSet) -> tuple[list[np.ndarray], list[np.ndarray]]:
     """By the product: columns of times (tray, lo, hi, count) and of finishes (tray, sowing, seen,
     last, count).
     """
-    ran = climb(rows.unit, rows.day, rows.level)
+    ran = running_maximum(rows.unit, rows.day, rows.level)
     tray_of = np.empty(int(rows.unit.max()) + 1, dtype=np.int32)
     tray_of[rows.unit] = rows.tray
     times, seeds = count_distinct((tray_of[ran.unit], ran.lo, ran.hi), ran.rise)

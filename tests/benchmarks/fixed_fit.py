@@ -9,14 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
-from germstats.engine.arrays import Compiled
+from germstats.engine.arrays import PatternArrays
 from germstats.engine.likelihood import evaluate
 from germstats.engine.timing import TimingFamily
 
 _LONGEST_STEP = 1.0  # on the scale of a logit or a log
 
 
-def usual_start(data: Compiled, share: np.ndarray, time: np.ndarray) -> np.ndarray:
+def usual_start(data: PatternArrays, share: np.ndarray, time: np.ndarray) -> np.ndarray:
     """Even chances, and the mean and scatter of the log of the days by which seeds were seen;
     intercept columns 0/1.
     """
@@ -40,7 +40,11 @@ class FixedFit:
 
 
 def fit_fixed(
-    data: Compiled, share: np.ndarray, time: np.ndarray, start: np.ndarray, family: TimingFamily
+    data: PatternArrays,
+    share: np.ndarray,
+    time: np.ndarray,
+    start: np.ndarray,
+    family: TimingFamily,
 ) -> FixedFit:
     """Fit eta = share @ b, mu = time @ g, one log sigma; stops on the decrement before a step."""
     p, q = share.shape[1], time.shape[1]

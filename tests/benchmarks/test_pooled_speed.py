@@ -23,7 +23,7 @@ from nurseries.simulated import NurserySpec, World, simulate_nursery
 from germstats.engine.fit import FitSpec, fit_emergence
 from germstats.engine.hierarchy import start_state
 from germstats.engine.threads import one_thread
-from germstats.engine.variance_components import COORDINATES, ScaleSet, fit_scales
+from germstats.engine.variance_components import COORDINATES, ComponentSet, fit_scales
 from germstats.forecast.within_season import finish_season
 from tests.reference.binomial_trees import binomial_tree, criterion, prior_of, ways
 
@@ -68,7 +68,7 @@ def ours(trays: pd.DataFrame, cells: np.ndarray, runs: int = 5):
     emerged, seeds = trays["emerged"].to_numpy(), trays["n"].to_numpy()
     tree = binomial_tree(emerged, seeds, fixed, trays["lot"].to_numpy())
     prior = prior_of(tree)
-    scale_set = ScaleSet((COORDINATES["tray"], COORDINATES["lot"]), HELD)
+    scale_set = ComponentSet((COORDINATES["tray"], COORDINATES["lot"]), HELD)
     seconds = []
     for _ in range(runs):
         began = time.perf_counter()

@@ -19,7 +19,7 @@ from germstats.engine.lot_posterior import Scatter
 from germstats.engine.lots import sort_lots, time_priors
 from germstats.engine.schur import eliminate
 from germstats.engine.sparse_design import lot_entries, sparse_design
-from germstats.engine.variance_components import COORDINATES, ScaleSet, _Outer
+from germstats.engine.variance_components import COORDINATES, ComponentSet, _Outer
 from germstats.forecast.new_lots import new_lot, unknown_species
 from germstats.forecast.tray import empty_by, empty_share, fills, new_tray
 from germstats.records.intervals.patterns import Patterns
@@ -45,7 +45,7 @@ def laid_out(nursery):
         priors=time_priors(lots, nursery.patterns, "1 February"),
         scatter=Scatter(),
     )
-    scale_set = ScaleSet(tuple(COORDINATES[name] for name in NAMES), {})
+    scale_set = ComponentSet(tuple(COORDINATES[name] for name in NAMES), {})
     scales = scale_set.at(np.zeros(len(NAMES)))
     mode = find_pooled_mode(
         design.tree, design.prior, scales, start_state(design.tree, design.prior.mean.copy())

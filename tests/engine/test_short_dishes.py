@@ -17,10 +17,10 @@ from germstats.engine.fit import FitSpec
 from germstats.engine.hierarchy import predictors, start_state
 from germstats.engine.laplace import find_pooled_mode, mode_slopes
 from germstats.engine.pooled import PooledFit
-from germstats.engine.scale_draws import ScaleDraw
+from germstats.engine.scale_draws import ComponentDraw
 from germstats.engine.schur import eliminate
 from germstats.engine.trouble import trouble_of
-from germstats.engine.variance_components import ScaleFit
+from germstats.engine.variance_components import ComponentFit
 from tests.random_books import short_dishes, write_csv
 
 STOPPED_ON = (7, 10)
@@ -89,12 +89,12 @@ def test_trouble_is_named(pooled):
     ended, stopped = pooled.scales, replace(pooled.scales, converged=False)
     at = pooled.scales.found
     draws = [
-        ScaleDraw(pooled.draws[0].scales, weight, replace(at, converged=ok))
+        ComponentDraw(pooled.draws[0].scales, weight, replace(at, converged=ok))
         for weight, ok in ((0.9, True), (0.1, False))
     ]
 
     def kinds(
-        fits: list[ScaleFit], some: list[ScaleDraw], effective: float
+        fits: list[ComponentFit], some: list[ComponentDraw], effective: float
     ) -> list[tuple[str, float | None]]:
         return [(one.kind, one.share) for one in trouble_of(fits, some, effective)]
 

@@ -13,10 +13,10 @@ from nurseries.simulated import NurserySpec, World, simulate_nursery
 from germstats.engine.fit import fit_emergence
 from germstats.engine.pooled import likeliest
 from germstats.engine.scale_draws import draw_scales
-from germstats.engine.variance_components import COORDINATES, ScaleSet
+from germstats.engine.variance_components import COORDINATES, ComponentSet
 from germstats.records.intervals.subsets import keep_trays
 
-ALL = ScaleSet(
+ALL = ComponentSet(
     tuple(COORDINATES[name] for name in ("tray", "lot", "tray_time", "lot_time", "rho", "delay")),
     {},
 )
@@ -36,7 +36,7 @@ def test_straight_coordinates_come_back_and_keep_volumes():
 
 
 def test_a_scale_held_is_no_part_of_a_pair():
-    some = ScaleSet(
+    some = ComponentSet(
         tuple(COORDINATES[name] for name in ("lot", "tray_time", "lot_time", "rho")), {"tray": 0.4}
     )
     z = np.array([[0.3, -1.0, 2.0, 0.1]])

@@ -10,7 +10,7 @@ from germstats.engine.hierarchy import part_of, start_state, state_of, terms_at
 from germstats.engine.laplace import find_pooled_mode, find_pooled_modes
 from germstats.engine.lots import sort_lots, time_priors
 from germstats.engine.variance_components import fit_scales
-from germstats.forecast.leave_out import Known
+from germstats.forecast.leave_out import LeaveOut
 from germstats.records.book import read_book
 from germstats.records.intervals.subsets import keep_trays
 from tests.test_datasets import DATASETS
@@ -38,7 +38,7 @@ def laid_out_again(fit, others):
 
 
 def solved_again(fit, others, season):
-    design, scales = laid_out_again(fit, others), Known(fit).scales
+    design, scales = laid_out_again(fit, others), LeaveOut(fit).scales
     betas = [design.prior.mean.copy(), design.prior.mean.copy()]
     if (slope := design.columns.at.get(("chill", 0, season))) is not None:
         betas[1][slope] = -2.0
@@ -72,7 +72,7 @@ def test_the_rest_is_as_if_fitted_without_the_lot(fit, lot, season):
         place=str(one["place"]),
         chill=chill if chill > 0 else None,
     )
-    rest = Known(fit).without(left_out, [key])
+    rest = LeaveOut(fit).without(left_out, [key])
     design, law = solved_again(fit, np.setdiff1d(np.arange(len(trays)), left_out), season)
     here = [other.lot for other in design.lots]
     mean, covariance = law.rows(
@@ -88,7 +88,7 @@ def test_the_rest_is_as_if_fitted_without_the_lot(fit, lot, season):
 
 def test_nothing_left_is_none(fit):
     assert (
-        Known(fit).without(np.arange(len(fit.patterns.trays)), [TrayKey("PEAT", "grit", 2026)])
+        LeaveOut(fit).without(np.arange(len(fit.patterns.trays)), [TrayKey("PEAT", "grit", 2026)])
         is None
     )
 
@@ -102,7 +102,7 @@ def test_a_tray_at_a_place_where_only_other_species_stood(fit):
     here = trays[trays["season"] == 2026]
     places = set(here["place"]) - set(here["place"][here["species"] == "BASA"])
     key = TrayKey(group="BASA", label="grit", season=2026, place=min(places), chill=11.0)
-    rest = Known(fit).without(left_out, [key])
+    rest = LeaveOut(fit).without(left_out, [key])
     mean, _ = rest.law.rows(rest.forms(fit.pooled.design.columns.row(key))[None], np.array([-1]))
     other = TrayKey(group="BASA", label="grit", season=2026, place=None, chill=11.0)
     usual, _ = rest.law.rows(rest.forms(fit.pooled.design.columns.row(other))[None], np.array([-1]))
@@ -163,7 +163,7 @@ def test_a_low_species_is_hardly_pulled_towards_others(fit):
     """HECY lies lowest in the demonstration: in a review it stays nearer to what its own
     trays say.
     """
-    known, pooled = Known(fit), fit.pooled
+    known, pooled = LeaveOut(fit), fit.pooled
     row = pooled.design.columns.row(TrayKey("HECY", None))[0]
     scales = pooled.scale_set.at(pooled.scales.mode)
     learnt = normal_law(pooled.design.tree, pooled.design.prior, scales, pooled.scales.found)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from germstats.forecast.reconcile import before_sowing, spring_being_sown, still_to_sow
-from germstats.forecast.sowing_deadline import SowBy
+from germstats.forecast.sowing_deadline import SowingDeadline
 from germstats.forecast.trays_to_sow import Seeds, Shape, TrayToSow, order_noted
 from germstats.records.book import read_book
 from germstats.records.tray_names import new_names
@@ -40,7 +40,7 @@ def plan():
             seeds=seeds,
             treatment={},
             place="",
-            sow_by=SowBy(None, ""),
+            sow_by=SowingDeadline(None, ""),
         )
         for name, (order, lot, species) in zip(NAMES, PLAN, strict=True)
     ]

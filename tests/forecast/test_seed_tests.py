@@ -7,7 +7,7 @@ from scipy import stats
 
 from germstats.errors import WrongUseError
 from germstats.forecast.seed_tests import (
-    judge_germination,
+    check_germination,
     judge_test,
     replicates_agree,
     two_tests_agree,
@@ -79,14 +79,14 @@ def test_replicates_that_cannot_be_judged(counts, said):
 
 
 def test_germination_counts_outside_the_table_still_get_their_exact_range():
-    test, agreement = judge_germination([48, 50, 52, 51])
+    test, agreement = check_germination([48, 50, 52, 51])
     assert (test.tested, test.good, agreement) == (400, 201, None)
-    assert judge_germination([88, 91, 84, 90])[1] == replicates_agree([88, 91, 84, 90])
-    assert judge_germination([88, 91, 84])[1] is None
+    assert check_germination([88, 91, 84, 90])[1] == replicates_agree([88, 91, 84, 90])
+    assert check_germination([88, 91, 84])[1] is None
     with pytest.raises(WrongUseError, match="120 is no count"):
-        judge_germination([120, 90])
+        check_germination([120, 90])
     with pytest.raises(WrongUseError, match="tells nothing"):
-        judge_germination([])
+        check_germination([])
 
 
 def test_two_tests_say_what_to_do_next():

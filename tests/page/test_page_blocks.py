@@ -22,7 +22,7 @@ from germstats.page.open_trials import even_trays, open_trials
 from germstats.page.page import sections_of
 from germstats.page.pictures import Pictures
 from germstats.page.season_end import next_when_over, unfinished_words
-from germstats.page.season_summary import SeasonAccount
+from germstats.page.season_summary import SeasonSummary
 from germstats.page.trust import findings_words
 from germstats.page.when_came import came_table, lots_came
 from germstats.questions.review.befell import one_tray_of
@@ -38,7 +38,7 @@ NOVEMBER = datetime.date(2026, 11, 26)
 
 
 def sections(
-    account: SeasonAccount, made_on: datetime.date | None = NOVEMBER
+    account: SeasonSummary, made_on: datetime.date | None = NOVEMBER
 ) -> dict[str, Section]:
     return {one.name: one for one in sections_of(account, Pictures(), made_on)}
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from germstats.records.intervals.running_maximum import climb, count_distinct
+from germstats.records.intervals.running_maximum import count_distinct, running_maximum
 
 
 def staircase(ran):
@@ -23,13 +23,13 @@ def test_three_cells_by_hand():
     unit = np.array([2, 2, 2, 5, 5, 7, 7, 7])
     day = np.array([10, 20, 30, 10, 20, 10, 20, 30])
     level = np.array([0, 2, 1, 1, 1, 0, 0, 0])  # the first lost a seedling: two were ever seen
-    ran = climb(unit, day, level)
+    ran = running_maximum(unit, day, level)
     assert staircase(ran) == [(2, 10, 20, 2), (5, 0, 10, 1)]
     assert ends(ran) == [(2, 2, 30), (5, 1, 20), (7, 0, 30)]
 
 
 def test_a_cell_that_lost_does_not_raise_the_next_one():
-    ran = climb(np.array([0, 0, 1, 1]), np.array([5, 9, 5, 9]), np.array([3, 0, 1, 2]))
+    ran = running_maximum(np.array([0, 0, 1, 1]), np.array([5, 9, 5, 9]), np.array([3, 0, 1, 2]))
     assert staircase(ran) == [(0, 0, 5, 3), (1, 0, 5, 1), (1, 5, 9, 1)]
 
 
@@ -71,7 +71,7 @@ def test_agrees_with_pandas(falls, shuffled, kind):
     )
     rows = rows[rng.random(len(rows)) < 0.8]  # some looks were missed, some cells with them
     rows = rows.sample(frac=1.0, random_state=8) if shuffled else rows
-    ran = climb(*(rows[name].to_numpy(kind) for name in ("unit", "day", "level")))
+    ran = running_maximum(*(rows[name].to_numpy(kind) for name in ("unit", "day", "level")))
     rises, last = by_pandas(rows)
     assert [list(step) for step in staircase(ran)] == rises
     assert [list(end) for end in ends(ran)] == last
@@ -93,7 +93,7 @@ def test_distinct_rows_and_how_often():
 
 def test_nothing_gives_nothing():
     none = np.zeros(0, dtype=np.int64)
-    ran = climb(none, none, none)
+    ran = running_maximum(none, none, none)
     assert staircase(ran) == ends(ran) == []
     distinct, count = count_distinct([none, none], none)
     assert [part.tolist() for part in (*distinct, count)] == [[], [], []]
@@ -101,7 +101,7 @@ def test_nothing_gives_nothing():
 
 def test_numbers_that_cannot_be_told_apart_are_refused():
     with pytest.raises(ValueError, match="must be 0 or more"):
-        climb(np.array([0, 1]), np.array([3, 3]), np.array([0, -1]))
+        running_maximum(np.array([0, 1]), np.array([3, 3]), np.array([0, -1]))
     with pytest.raises(ValueError, match="must be 0 or more"):
         count_distinct([np.array([-1])])
     with pytest.raises(ValueError, match="64 bits together; 63 are the most"):

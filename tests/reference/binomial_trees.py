@@ -9,7 +9,7 @@ from scipy.optimize import minimize
 from scipy.special import gammaln
 
 from germstats.engine.arrays import compile_patterns
-from germstats.engine.hierarchy import Part, Scales, Tree, start_state
+from germstats.engine.hierarchy import Hierarchy, Part, VarianceComponents, start_state
 from germstats.engine.laplace import BetaPrior, find_pooled_mode
 from germstats.engine.timing import LOG_NORMAL
 from tests.made_patterns import made_patterns
@@ -17,7 +17,7 @@ from tests.made_patterns import made_patterns
 _FOREVER = 1e9
 
 
-def binomial_tree(emerged, seeds, fixed, lot) -> Tree:
+def binomial_tree(emerged, seeds, fixed, lot) -> Hierarchy:
     """Trays (sorted by lot) with `emerged` of `seeds`, design (T, F) and lot codes; nothing is said
     of time.
     """
@@ -31,7 +31,7 @@ def binomial_tree(emerged, seeds, fixed, lot) -> Tree:
     design = np.zeros((len(emerged), 3, fixed.shape[1] + 2))
     design[:, 0, :-2], design[:, 1, -2], design[:, 2, -1] = fixed, 1.0, 1.0
     everyone = np.arange(len(emerged))
-    return Tree(
+    return Hierarchy(
         parts=(Part(everyone, data, LOG_NORMAL, "sowing"),),
         design=design,
         group=everyone,
@@ -40,7 +40,7 @@ def binomial_tree(emerged, seeds, fixed, lot) -> Tree:
     )
 
 
-def prior_of(tree: Tree, held=None, species=0) -> BetaPrior:
+def prior_of(tree: Hierarchy, held=None, species=0) -> BetaPrior:
     """Flat fixed effects, or all of them held at given values; time's two columns have a law of
     their own, and so many columns before them are effects of species.
     """
@@ -54,11 +54,13 @@ def prior_of(tree: Tree, held=None, species=0) -> BetaPrior:
     return BetaPrior(mean, sd, np.zeros(size, bool), {"species": of_species})
 
 
-def scales_of(tray: float, lot: float, species: float = 1.0) -> Scales:
-    return Scales(tray=tray, tray_time=1.0, lot=lot, lot_time=1.0, rho=0.0, species=species)
+def scales_of(tray: float, lot: float, species: float = 1.0) -> VarianceComponents:
+    return VarianceComponents(
+        tray=tray, tray_time=1.0, lot=lot, lot_time=1.0, rho=0.0, species=species
+    )
 
 
-def criterion(tree: Tree, scales: Scales, held=None, species=0):
+def criterion(tree: Hierarchy, scales: VarianceComponents, held=None, species=0):
     """Laplace's log-likelihood, and the mode: fixed effects integrated (restricted), or held."""
     prior = prior_of(tree, held, species)
     mode = find_pooled_mode(tree, prior, scales, start_state(tree, prior.mean.copy()))

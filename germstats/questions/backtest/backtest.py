@@ -21,7 +21,7 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.order import Parts
 from germstats.forecast.tray import filled_cells, new_tray
 from germstats.questions.backtest.finished_trays import empty_cells, why_not_finished
-from germstats.questions.backtest.out_of_sample import Foreknown, foreknow, share_seen
+from germstats.questions.backtest.out_of_sample import OutOfSample, foreknow, share_seen
 from germstats.questions.backtest.result import BackTest, SetAside
 from germstats.questions.backtest.scores import Forecast, Score, TrayTest, count_range, score
 from germstats.records.book import RecordBook
@@ -170,7 +170,7 @@ def held_against(
     foretold: dict[tuple[str, Parts, float], Forecast] = {}
 
     @cache  # trays of one lot are sown alike and looked at together
-    def known_of(species: str | None, lot: str, label: str, sowing: int) -> Foreknown | None:
+    def known_of(species: str | None, lot: str, label: str, sowing: int) -> OutOfSample | None:
         return (
             None
             if fit is None
@@ -213,13 +213,13 @@ def held_against(
         )
 
 
-def _share_out() -> Callable[[Foreknown, float, float], float]:
+def _share_out() -> Callable[[OutOfSample, float, float], float]:
     """`share_seen` of what is known, the days to 1 February and the day, remembered: lots sown for
     the first time share the draws of their species.
     """
     shares: dict[tuple[tuple[int, ...], float, float], float] = {}
 
-    def out(known: Foreknown, origin_days: float, day: float) -> float:
+    def out(known: OutOfSample, origin_days: float, day: float) -> float:
         asked = tuple(id(draws) for draws in known.timed), day, origin_days
         if asked not in shares:
             shares[asked] = share_seen(known, day, origin_days)
@@ -276,7 +276,7 @@ def _up_to_horizon(
     return seen_by(patterns, days)
 
 
-def _on_clock(known: Foreknown, tray: Mapping[Hashable, Any]) -> float:
+def _on_clock(known: OutOfSample, tray: Mapping[Hashable, Any]) -> float:
     """Day of a tray's last look on the clock of what is known of it; endless where no timing is
     known.
     """
@@ -286,7 +286,7 @@ def _on_clock(known: Foreknown, tray: Mapping[Hashable, Any]) -> float:
     return float(time.on_clock(tray["last_day"], tray["origin_days"]))
 
 
-def _forecast(known: Foreknown, draws: RowDraws, parts: Parts, promise: Promise) -> Forecast:
+def _forecast(known: OutOfSample, draws: RowDraws, parts: Parts, promise: Promise) -> Forecast:
     """What was promised of a tray; `draws` tell of it up to its last look."""
     cells = sum(count for _, count in parts)
     step = math.gcd(*(count for _, count in parts))

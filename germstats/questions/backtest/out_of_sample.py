@@ -22,7 +22,7 @@ Basis = Literal["lot", "species", "cover", "unknown"]
 
 
 @dataclass(frozen=True)
-class Foreknown:
+class OutOfSample:
     """What is known of a lot and treatment before it is sown again.
 
     Attributes
@@ -46,7 +46,7 @@ class Foreknown:
 
 def foreknow(
     fit: EmergenceFit, species: str | None, lot: str, label: str, rate: SowingRate
-) -> Foreknown | None:
+) -> OutOfSample | None:
     """What `fit` says of trays of a lot and treatment not in it yet.
 
     Parameters
@@ -60,7 +60,7 @@ def foreknow(
 
     Returns
     -------
-    Foreknown or None
+    OutOfSample or None
         None where no earlier tray was sown in a like way.
     """
     unmeasured = rate.kind == "pinch_unmeasured"
@@ -78,10 +78,10 @@ def foreknow(
     if not rows or (unmeasured and basis in ("cover", "unknown")):
         return None
     timed = next((some for some in (_timed(rows), _timed(family), _timed(fit.rows)) if some), ())
-    return Foreknown(basis, _draws(fit, basis, rows, label), timed, _pencil_share(fit, rows))
+    return OutOfSample(basis, _draws(fit, basis, rows, label), timed, _pencil_share(fit, rows))
 
 
-def share_seen(known: Foreknown, day: float, origin_days: float) -> float:
+def share_seen(known: OutOfSample, day: float, origin_days: float) -> float:
     """Share of the seeds that emerge expected to be out `day` days after sowing, in a tray and
     spring not yet seen.
 
@@ -89,7 +89,7 @@ def share_seen(known: Foreknown, day: float, origin_days: float) -> float:
 
     Parameters
     ----------
-    known : Foreknown
+    known : OutOfSample
     day, origin_days : float
         Days from sowing to the look, and to 1 February.
     """

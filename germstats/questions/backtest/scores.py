@@ -62,7 +62,7 @@ class TrayTest(Forecast):
     tray, season, species, lot, label :
         As in `Patterns.trays`.
     basis : {"lot", "species", "cover", "unknown"}
-        What the forecast rests on, see `Foreknown`.
+        What the forecast rests on, see `OutOfSample`.
     seen : int
         Cells filled.
     counted : {"cells", "seeds"}

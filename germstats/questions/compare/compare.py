@@ -11,7 +11,7 @@ import pandas as pd
 
 from germstats.engine.estimates import FEW_SEEN
 from germstats.engine.fit import EmergenceFit, FitSpec, fit_emergence
-from germstats.engine.hierarchy import Scales
+from germstats.engine.hierarchy import VarianceComponents
 from germstats.engine.lots import groups_of
 from germstats.engine.threads import one_thread
 from germstats.errors import NotEnoughRecordsError
@@ -20,7 +20,7 @@ from germstats.questions.compare.blocking import Pair, levels_of, side_by_side
 from germstats.questions.compare.comparison import CompareSpec, Comparison, ComparisonRow
 from germstats.questions.compare.contrast import borrow, compared
 from germstats.questions.compare.verdicts import judged, over_all
-from germstats.questions.compare.volunteers import stray_seedlings
+from germstats.questions.compare.volunteers import volunteer_seedlings
 from germstats.records.book import RecordBook
 from germstats.records.intervals.patterns import Patterns, find_patterns
 from germstats.records.suggesting import must_know
@@ -85,7 +85,7 @@ def compare(
     return Comparison(
         (*rows, *over_all(rows, spec)),
         _apart(trays, spec),
-        stray_seedlings(book, spec.treatment),
+        volunteer_seedlings(book, spec.treatment),
         spec,
     )
 
@@ -155,7 +155,7 @@ def _of_species(
         if sown & set(pair)
     }
     others = others_of(fit, species)
-    scales: Scales | None = None
+    scales: VarianceComponents | None = None
     rows = []
     for pair, found in pairs.items():
         base = _raw(species, spec.treatment, trays=trays, levels=levels, pair=pair, found=found)

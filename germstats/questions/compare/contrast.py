@@ -13,7 +13,7 @@ from germstats.engine.arrays import Index
 from germstats.engine.draws import weighted_quantiles
 from germstats.engine.estimates import any_seen, latest_of
 from germstats.engine.fit import EmergenceFit
-from germstats.engine.hierarchy import Scales
+from germstats.engine.hierarchy import VarianceComponents
 from germstats.engine.horizon import Horizon, pair_horizon, up_to
 from germstats.engine.timing import FAMILIES, Array
 from germstats.engine.treatment_model import (
@@ -64,7 +64,9 @@ class SdPriors:
     borrowed: bool
 
 
-def borrow(fit: EmergenceFit, others: Others, scales: Scales | None, found: Pair) -> SdPriors:
+def borrow(
+    fit: EmergenceFit, others: Others, scales: VarianceComponents | None, found: Pair
+) -> SdPriors:
     """Priors of the tray sds of a pair from the scatters of `others`; that of places counts where
     its blocks are not places.
     """

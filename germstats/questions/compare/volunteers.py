@@ -11,7 +11,7 @@ from germstats.records.book import RecordBook
 from germstats.records.tables import Cells, Trays
 
 
-def stray_seedlings(book: RecordBook, treatment: str) -> tuple[str, ...]:
+def volunteer_seedlings(book: RecordBook, treatment: str) -> tuple[str, ...]:
     """Blank cells (sown with 0 seeds) in which a seedling came, by level, in words; empty without
     blank cells.
     """

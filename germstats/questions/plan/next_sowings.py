@@ -10,7 +10,7 @@ from germstats.forecast.demand import order_lines
 from germstats.forecast.order_plan import OrderPlan, OrderSpec
 from germstats.forecast.reconcile import (
     NextSowings,
-    SownAlready,
+    Reconciliation,
     before_sowing,
     spring_being_sown,
     still_to_sow,
@@ -88,7 +88,7 @@ def next_sowings(fit: EmergenceFit, book: RecordBook, spec: OrderSpec) -> NextSo
 
 def plan_and_sown(
     fit: EmergenceFit, book: RecordBook, spec: OrderSpec
-) -> tuple[OrderPlan, tuple[TrayToSow, ...], SownAlready]:
+) -> tuple[OrderPlan, tuple[TrayToSow, ...], Reconciliation]:
     """The whole plan of the orders, its trays still to be sown, and what the book holds of it as
     sown.
 
@@ -107,7 +107,7 @@ def plan_and_sown(
     before = before_sowing(book, spec.season)
     plan = plan_orders(fit, before, spec)
     trays = planned_trays(plan, fit, before)
-    left, already = still_to_sow(trays, book) if trays else ((), SownAlready())
+    left, already = still_to_sow(trays, book) if trays else ((), Reconciliation())
     return plan, left, already
 
 

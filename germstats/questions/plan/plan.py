@@ -31,7 +31,7 @@ from germstats.forecast.order_plan import (
 )
 from germstats.forecast.plan_parts import CollectingRow, CostView, Prices
 from germstats.forecast.seeds_per_cell import FORECAST_LEVEL
-from germstats.forecast.sources import SeedRules, Source, next_season, sources_of, stand_in
+from germstats.forecast.sources import SeedRules, Source, next_season, placeholder_lot, sources_of
 from germstats.forecast.springs import ROWS, Luck, shared_luck
 from germstats.forecast.tray import empty_share, new_tray
 from germstats.questions.plan.allotting import (
@@ -181,7 +181,7 @@ def _field(
         if usable
         else sources[0]
         if sources
-        else stand_in(fit, book, ordered.species, rules)
+        else placeholder_lot(fit, book, ordered.species, rules)
     )
     pricked = spec.prick_out and ordered.species not in spec.taproot
     return _Field(

@@ -18,7 +18,7 @@ from germstats.engine.hierarchy import predictors
 from germstats.engine.pooled import likeliest
 from germstats.engine.timing import FAMILIES, Array
 from germstats.forecast.expectation import TrayAsk, expect
-from germstats.forecast.leave_out import Known
+from germstats.forecast.leave_out import LeaveOut
 from germstats.questions.review.evidence import called_poor
 from germstats.questions.review.lot_file import LotFile, TrayFile, Usual
 from germstats.questions.review.records import TrayRecord
@@ -138,9 +138,9 @@ class Gathered:
         return {}
 
     @cached_property
-    def known(self) -> Known:
+    def known(self) -> LeaveOut:
         """The same, ready for a lot's trays to be left out."""
-        return Known(self.typical)
+        return LeaveOut(self.typical)
 
     @cached_property
     def predictors(self) -> tuple[Array, Array]:

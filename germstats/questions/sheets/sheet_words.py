@@ -11,7 +11,7 @@ import pandas as pd
 
 from germstats.document.sentences import percent
 from germstats.forecast.order_plan import OrderPlan
-from germstats.forecast.reconcile import SownAlready
+from germstats.forecast.reconcile import Reconciliation
 from germstats.forecast.trays_to_sow import Seeds, Shape, TrayToSow
 from germstats.maps.tray_map import cell_name
 from germstats.records.checking.parsing import so_many
@@ -141,7 +141,7 @@ SOW_BY = (
 )
 
 
-def sown_words(already: SownAlready, season: int) -> tuple[str, ...]:
+def sown_words(already: Reconciliation, season: int) -> tuple[str, ...]:
     """What of a plan the book holds as sown, and so is not printed."""
     sown = f"Trays of the plan that are in the book as sown, and not printed here: {already.sown}."
     others = (

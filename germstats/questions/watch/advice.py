@@ -18,7 +18,7 @@ from germstats.engine.fit import EmergenceFit
 from germstats.engine.lots import groups_of
 from germstats.engine.timing import Array
 from germstats.forecast.expectation import Expected, TrayAsk, expect
-from germstats.forecast.leave_out import Known
+from germstats.forecast.leave_out import LeaveOut
 from germstats.forecast.order import never_certain
 from germstats.forecast.tray import empty_by
 from germstats.questions.watch.course import Course, give_up_day
@@ -86,7 +86,7 @@ class Facts:
         """
         code = {str(tray): k for k, tray in enumerate(self.fit.patterns.trays[Trays.tray])}
         found: dict[str, Expected | None] = {}
-        known = Known(self.fit)
+        known = LeaveOut(self.fit)
         for lot in dict.fromkeys(self.course.trays[Trays.lot]):
             at = self.of_lot(str(lot), checked=True)
             trays = self.course.trays.iloc[at]

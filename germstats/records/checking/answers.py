@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from germstats.records.checking.findings import Finding, Judgement, Kind
+from germstats.records.checking.findings import Finding, Kind, Validation
 from germstats.records.values import value_text
 
 ANSWERED = Kind("changed", "answered", "leave it; delete the answer to be asked again")
@@ -48,13 +48,13 @@ class Answers:
 
 
 def new_answers(
-    judgement: Judgement, typed: dict[str, pd.DataFrame], answers: Answers
+    validation: Validation, typed: dict[str, pd.DataFrame], answers: Answers
 ) -> Answers | None:
     """Answer what the judgement asked, as far as the answers table does.
 
     Parameters
     ----------
-    judgement : Judgement
+    validation : Validation
     typed : dict of str to pandas.DataFrame
         The text of each table as it stands in the files.
     answers : Answers
@@ -65,15 +65,15 @@ def new_answers(
     Answers or None
         With the new ones added; None where nothing new is answered.
     """
-    given = _given(judgement)
+    given = _given(validation)
     edits, confirmed, used = dict(answers.edits), set(answers.confirmed), set(answers.used)
     new = False
-    for finding, position in zip(judgement.findings, judgement.positions, strict=True):
+    for finding, position in zip(validation.findings, validation.positions, strict=True):
         place = (finding.table, position, finding.column)
         if finding.severity != "ask" or position < 0 or not finding.column or place in edits:
             continue
         value = str(typed[finding.table].at[position, finding.column])
-        for question in _questions(judgement, finding, position, value):
+        for question in _questions(validation, finding, position, value):
             if question in given:
                 text = given[question]
                 edits[place] = "" if text.casefold() == _BLANK else text
@@ -84,22 +84,22 @@ def new_answers(
     return Answers(edits, frozenset(confirmed), frozenset(used)) if new else None
 
 
-def note_answers(judgement: Judgement, typed: dict[str, pd.DataFrame], answers: Answers) -> None:
+def note_answers(validation: Validation, typed: dict[str, pd.DataFrame], answers: Answers) -> None:
     """List every answer that was used, those that contradict one another, and those that answer
     nothing.
     """
     for (name, position, column), text in answers.edits.items():
         said = f"{typed[name].at[position, column]!r} is read as {text!r}, as answered"
-        judgement.note(ANSWERED, (name, column), [position], said)
-    rows = judgement.tables["answers"].used()
+        validation.note(ANSWERED, (name, column), [position], said)
+    rows = validation.tables["answers"].used()
     asked = pd.Series([_question(*row[:5]) for row in _rows(rows)], index=rows.index, dtype=object)
-    differ = {question for question, n in Counter(asked).items() if n > 1} - set(_given(judgement))
+    differ = {question for question, n in Counter(asked).items() if n > 1} - set(_given(validation))
     at = rows.index[asked.isin(differ)]
-    judgement.note(
+    validation.note(
         ANSWERS_DIFFER, ("answers", "answer"), at, "another answer to the same question differs"
     )
     at = rows.index[~asked.isin(differ | answers.used)]
-    judgement.note(UNUSED, ("answers", ""), at, "this answers no question that is asked")
+    validation.note(UNUSED, ("answers", ""), at, "this answers no question that is asked")
 
 
 def _rows(frame: pd.DataFrame) -> Iterator[tuple[str, ...]]:
@@ -116,10 +116,10 @@ def _question(rule: str, table: str, key: str, column: str, value: str) -> Quest
     return rule, table, key, column, value
 
 
-def _given(judgement: Judgement) -> dict[Question, str]:
+def _given(validation: Validation) -> dict[Question, str]:
     """Question -> its answer, where all answers to it agree."""
     found: dict[Question, set[str]] = {}
-    for rule, table, key, column, value, answer in _rows(judgement.tables["answers"].used()):
+    for rule, table, key, column, value, answer in _rows(validation.tables["answers"].used()):
         found.setdefault(_question(rule, table, key=key, column=column, value=value), set()).add(
             answer
         )
@@ -127,10 +127,10 @@ def _given(judgement: Judgement) -> dict[Question, str]:
 
 
 def _questions(
-    judgement: Judgement, finding: Finding, position: int, value: str
+    validation: Validation, finding: Finding, position: int, value: str
 ) -> Iterator[Question]:
     """The question as an answer may put it: with the key as typed, or as it was read."""
-    table = judgement.tables[finding.table]
+    table = validation.tables[finding.table]
     read = "/".join(value_text(table.values.at[position, name]) for name in table.spec.key)
     for key in (finding.key, read):
         yield _question(finding.rule, finding.table, key=key, column=finding.column, value=value)

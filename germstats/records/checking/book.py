@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from germstats.records.checking.findings import Judgement, Kind
+from germstats.records.checking.findings import Kind, Validation
 from germstats.records.formats.reading import SPREADSHEETS, TEXT_TABLES
 from germstats.records.suggesting import some_of
 from germstats.records.tables import TABLES, Lots, Species, Trays
@@ -42,42 +42,42 @@ _EXPLANATIONS = "explanations"  # the page that `germstats new` puts into a work
 _NAMED = 10
 
 
-def judge_lots(judgement: Judgement) -> None:
+def check_lots(validation: Validation) -> None:
     """Tests that found more than was tested."""
-    used = judgement.lots.used()
+    used = validation.lots.used()
     for found, of in (("cut_test_full", "cut_test_seeds"), ("tz_viable", "tz_seeds")):
         above = used[(used[found] > used[of]).fillna(False).astype(bool)]
         said = [
             f"{n} of {m} is more than were tested"
             for n, m in above[[found, of]].itertuples(index=False)
         ]
-        noted = judgement.note(MORE_THAN_TESTED, ("lots", found), above.index, said)
-        judgement.blank(("lots", found), noted)
-        judgement.blank(("lots", of), noted)
+        noted = validation.note(MORE_THAN_TESTED, ("lots", found), above.index, said)
+        validation.blank(("lots", found), noted)
+        validation.blank(("lots", of), noted)
     counts = used[Lots.germination_counts]
     above_hundred = counts.index[[any(int(n) > 100 for n in entry.split()) for entry in counts]]
     wrong = "more than 100 of 100 seeds cannot sprout"
-    noted = judgement.note(ABOVE_HUNDRED, ("lots", "germination_counts"), above_hundred, wrong)
-    judgement.blank(("lots", "germination_counts"), noted)
+    noted = validation.note(ABOVE_HUNDRED, ("lots", "germination_counts"), above_hundred, wrong)
+    validation.blank(("lots", "germination_counts"), noted)
 
 
-def judge_weather(judgement: Judgement) -> None:
+def check_weather(validation: Validation) -> None:
     """A day whose coldest is above its warmest."""
-    used = judgement.weather.used()
+    used = validation.weather.used()
     for low, high in (("tmin_c", "tmax_c"), ("tmin_f", "tmax_f")):
         odd = used[used[low] > used[high]]
         said = [
             f"the coldest, {a:g}, is above the warmest, {b:g}"
             for a, b in odd[[low, high]].itertuples(index=False)
         ]
-        noted = judgement.note(UPSIDE_DOWN, ("weather", low), odd.index, said)
-        judgement.blank(("weather", low), noted)
-        judgement.blank(("weather", high), noted)
+        noted = validation.note(UPSIDE_DOWN, ("weather", low), odd.index, said)
+        validation.blank(("weather", low), noted)
+        validation.blank(("weather", high), noted)
 
 
-def judge_pinches(judgement: Judgement) -> None:
+def check_pinches(validation: Validation) -> None:
     """Pinches of unknown size: only the share of pinches that fill a cell can be told."""
-    tables = judgement.tables
+    tables = validation.tables
     lots = tables["lots"].used().drop_duplicates(Lots.lot).set_index(Lots.lot)
     species = tables["species"].used()
     of_species = lots[Lots.species].isin(
@@ -93,13 +93,13 @@ def judge_pinches(judgement: Judgement) -> None:
         "a pinch without grams and seeds per gram; only the share of pinches that fill a cell can "
         "be estimated"
     )
-    judgement.note(UNWEIGHED, ("trays", "seeds_per_cell"), unknown.index, wrong)
+    validation.note(UNWEIGHED, ("trays", "seeds_per_cell"), unknown.index, wrong)
 
 
-def judge_coverage(judgement: Judgement) -> None:
+def check_coverage(validation: Validation) -> None:
     """Trays sown but never looked at."""
-    trays = judgement.trays.used(Trays.tray)[Trays.tray].unique().tolist()
-    looks = [judgement.tables[name].used("tray")["tray"] for name in ("checks", "cells", "maps")]
+    trays = validation.trays.used(Trays.tray)[Trays.tray].unique().tolist()
+    looks = [validation.tables[name].used("tray")["tray"] for name in ("checks", "cells", "maps")]
     seen = set(pd.concat(looks).unique())
     never = [tray for tray in trays if tray not in seen]
     if never:
@@ -108,18 +108,18 @@ def judge_coverage(judgement: Judgement) -> None:
             f"{checked} of {len(trays)} sown trays ({100 * checked / len(trays):.0f} %) were ever "
             "checked"
         )
-        judgement.note_table(
+        validation.note_table(
             NEVER_CHECKED, "trays", f"{wrong}; never checked: {some_of(never, _NAMED)}"
         )
 
 
-def judge_files(judgement: Judgement, not_read: Sequence[str]) -> None:
+def check_files(validation: Validation, not_read: Sequence[str]) -> None:
     """Files or sheets that bear the name of no table, and files of another kind beside the CSV
     files.
     """
     for name in not_read:
         if name.lower().endswith((*SPREADSHEETS, *TEXT_TABLES)):
-            judgement.note_book(
+            validation.note_book(
                 NOT_CSV, f"{name}: not read, because only the CSV files in a folder are read"
             )
             continue
@@ -127,6 +127,6 @@ def judge_files(judgement: Judgement, not_read: Sequence[str]) -> None:
         if stem != _EXPLANATIONS:
             near = difflib.get_close_matches(stem, TABLES, 1)
             meant = f"; did you mean {near[0]}?" if near else ""
-            judgement.note_book(
+            validation.note_book(
                 NOT_READ, f"{name}: not read, since no table of a record book is called so{meant}"
             )

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from germstats.records.checking.findings import Judgement, Kind, rows_of
+from germstats.records.checking.findings import Kind, Validation, rows_of
 from germstats.records.checking.parsing import so_many, spelled
 from germstats.records.seeds import parse_seeds
 from germstats.records.tables import EVENTS, LEFT_COUNTS, Cells, Checks, Events, Trays
@@ -52,27 +52,27 @@ _LOSS_WORDS = re.compile(
 )
 
 
-def judge_counts(judgement: Judgement) -> None:
+def check_counts(validation: Validation) -> None:
     """Counts above what can be, in cells and in checks."""
-    _keep_raw(judgement, "checks", ["filled", "seedlings"])
-    _keep_raw(judgement, "cells", ["emerged", "occupied"])
-    seeds = _seeds_of_cells(judgement)
-    _judge_cells_above(judgement, seeds)
-    _judge_alive(judgement)
-    _judge_filled_above(judgement)
-    _judge_seedlings_above(judgement, seeds)
-    _judge_left(judgement, seeds)
+    _keep_raw(validation, "checks", ["filled", "seedlings"])
+    _keep_raw(validation, "cells", ["emerged", "occupied"])
+    seeds = _seeds_of_cells(validation)
+    _check_cells_above(validation, seeds)
+    _check_alive(validation)
+    _check_filled_above(validation)
+    _check_seedlings_above(validation, seeds)
+    _check_left(validation, seeds)
 
 
-def _keep_raw(judgement: Judgement, name: str, columns: list[str]) -> None:
-    values = judgement.tables[name].values
+def _keep_raw(validation: Validation, name: str, columns: list[str]) -> None:
+    values = validation.tables[name].values
     for column in columns:
         values[f"{column}_raw"] = values[column]
 
 
-def _trays(judgement: Judgement) -> pd.DataFrame:
+def _trays(validation: Validation) -> pd.DataFrame:
     """Size and largest number of seeds per cell (NaN where there is no bound), by tray."""
-    trays = judgement.trays.used().drop_duplicates(Trays.tray).set_index(Trays.tray)
+    trays = validation.trays.used().drop_duplicates(Trays.tray).set_index(Trays.tray)
     most = {entry: _most_seeds(entry) for entry in trays[Trays.seeds_per_cell].unique()}
     size = (trays[Trays.rows] * trays[Trays.columns]).astype(float)
     return pd.DataFrame({"size": size, "most": trays[Trays.seeds_per_cell].map(most).astype(float)})
@@ -83,32 +83,32 @@ def _most_seeds(entry: str) -> float:
     return float(max(counts)) if counts else np.nan
 
 
-def _seeds_of_cells(judgement: Judgement) -> pd.DataFrame:
+def _seeds_of_cells(validation: Validation) -> pd.DataFrame:
     """Most seeds that each used row of cells can have: its cell's own number, else the tray's."""
-    used = judgement.cells.used(
+    used = validation.cells.used(
         Cells.tray, Cells.cell, Cells.checked_on, Cells.emerged, Cells.occupied, Cells.seeds
     )
     unit = used.groupby([Cells.tray, Cells.cell], sort=False).ngroup()
     own = used[Cells.seeds].astype(float).groupby(unit)
     differ = (own.transform("max") > own.transform("min")).to_numpy(dtype=bool)
     differing = used.index[differ & used[Cells.seeds].notna()]
-    noted = judgement.note(
+    noted = validation.note(
         SEEDS_DIFFER, ("cells", "seeds"), differing, "the seeds sown in this cell differ by row"
     )
-    judgement.set_aside("cells", used.index[unit.isin(unit[unit.index.isin(noted)])].to_numpy())
+    validation.set_aside("cells", used.index[unit.isin(unit[unit.index.isin(noted)])].to_numpy())
     most = own.transform("max").fillna(
-        used[Cells.tray].map(_trays(judgement)["most"]).astype(float)
+        used[Cells.tray].map(_trays(validation)["most"]).astype(float)
     )
     frame = used.drop(columns=Cells.seeds).assign(unit=unit, most=most)
-    frame["moved_in"] = _moved_in(judgement, frame)
-    return frame[judgement.cells.in_use[frame.index]]
+    frame["moved_in"] = _moved_in(validation, frame)
+    return frame[validation.cells.in_use[frame.index]]
 
 
-def _moved_in(judgement: Judgement, frame: pd.DataFrame) -> pd.Series[bool]:
+def _moved_in(validation: Validation, frame: pd.DataFrame) -> pd.Series[bool]:
     """Whether a seedling had been transplanted into the cell (or the tray, where no cell is named)
     by then.
     """
-    events = judgement.events.used()
+    events = validation.events.used()
     events = events[(events[Events.event] == "transplanted_in") & events[Events.on].notna()]
     moved = pd.Series(False, index=frame.index)
     for tray, on, cells in events[[Events.tray, Events.on, Events.cells]].itertuples(index=False):
@@ -119,7 +119,7 @@ def _moved_in(judgement: Judgement, frame: pd.DataFrame) -> pd.Series[bool]:
     return moved
 
 
-def _judge_cells_above(judgement: Judgement, seeds: pd.DataFrame) -> None:
+def _check_cells_above(validation: Validation, seeds: pd.DataFrame) -> None:
     emerged = seeds["emerged"].astype(float)
     sown = seeds["most"] > 0
     above = seeds[(emerged > seeds["most"]) & sown & ~seeds["moved_in"]]
@@ -129,7 +129,7 @@ def _judge_cells_above(judgement: Judgement, seeds: pd.DataFrame) -> None:
             above["tray"], above["cell"], above["emerged"], above["most"], strict=True
         )
     ]
-    judgement.note(ABOVE_SEEDS, ("cells", "emerged"), above.index, said)
+    validation.note(ABOVE_SEEDS, ("cells", "emerged"), above.index, said)
     unsown = seeds[(seeds["most"] == 0) & ~seeds["moved_in"]]
     seen = (unsown["emerged"].astype(float).fillna(unsown["occupied"].astype(float)) > 0).groupby(
         unsown["unit"]
@@ -143,22 +143,22 @@ def _judge_cells_above(judgement: Judgement, seeds: pd.DataFrame) -> None:
             "had a seedling "
             f"({100 * with_seedling / seen.ngroups:.0f} %)"
         )
-        judgement.note(STRAYS, ("cells", column), first, wrong)
+        validation.note(STRAYS, ("cells", column), first, wrong)
 
 
-def _judge_alive(judgement: Judgement) -> None:
-    used = judgement.cells.used(
+def _check_alive(validation: Validation) -> None:
+    used = validation.cells.used(
         Cells.tray, Cells.cell, Cells.checked_on, Cells.emerged, Cells.occupied, Cells.alive
     )
     seen = used[Cells.emerged].fillna(used[Cells.occupied].where(used[Cells.occupied] == 0))
-    moved = _moved_in(judgement, used)
+    moved = _moved_in(validation, used)
     above = used[(used[Cells.alive] > seen).fillna(False).astype(bool) & ~moved]
     said = [
         f"{n} alive, but only {m} ever seen"
         for n, m in zip(above[Cells.alive], seen[above.index], strict=True)
     ]
-    judgement.blank(
-        ("cells", "alive"), judgement.note(ALIVE_ABOVE, ("cells", "alive"), above.index, said)
+    validation.blank(
+        ("cells", "alive"), validation.note(ALIVE_ABOVE, ("cells", "alive"), above.index, said)
     )
 
 
@@ -166,16 +166,16 @@ def _sown(most: float) -> str:
     return f"{so_many(most, 'seed')} {'was' if most == 1 else 'were'} sown"
 
 
-def _judge_filled_above(judgement: Judgement) -> None:
-    used = judgement.checks.used()
-    size = used[Checks.tray].map(_trays(judgement)["size"]).astype(float)
+def _check_filled_above(validation: Validation) -> None:
+    used = validation.checks.used()
+    size = used[Checks.tray].map(_trays(validation)["size"]).astype(float)
     above = used[used[Checks.filled].astype(float) > size]
     said = [
         f"{so_many(n, 'filled cell')}, but tray {t} has {so_many(size[p], 'cell')}"
         for p, t, n in above[[Checks.tray, Checks.filled]].itertuples()
     ]
-    judgement.blank(
-        ("checks", "filled"), judgement.note(ABOVE_CELLS, ("checks", "filled"), above.index, said)
+    validation.blank(
+        ("checks", "filled"), validation.note(ABOVE_CELLS, ("checks", "filled"), above.index, said)
     )
     few = used[
         (used[Checks.seedlings] < used[Checks.filled]).fillna(False).astype(bool)
@@ -185,47 +185,47 @@ def _judge_filled_above(judgement: Judgement) -> None:
         f"{so_many(n, 'seedling')} cannot fill {so_many(m, 'cell')}"
         for n, m in few[[Checks.seedlings, Checks.filled]].itertuples(index=False)
     ]
-    noted = judgement.note(FEW_SEEDLINGS, ("checks", "seedlings"), few.index, said)
-    judgement.blank(("checks", "seedlings"), noted)
+    noted = validation.note(FEW_SEEDLINGS, ("checks", "seedlings"), few.index, said)
+    validation.blank(("checks", "seedlings"), noted)
 
 
-def _judge_seedlings_above(judgement: Judgement, seeds: pd.DataFrame) -> None:
-    used = judgement.checks.used()
-    most = _seeds_of_trays(judgement, seeds, used[Checks.tray])
-    above = used[(used[Checks.seedlings].astype(float) > most) & ~_moved_in(judgement, used)]
+def _check_seedlings_above(validation: Validation, seeds: pd.DataFrame) -> None:
+    used = validation.checks.used()
+    most = _seeds_of_trays(validation, seeds, used[Checks.tray])
+    above = used[(used[Checks.seedlings].astype(float) > most) & ~_moved_in(validation, used)]
     said = [
         f"{so_many(n, 'seedling')} in tray {tray}, where at most {_sown(most[p])}"
         for p, tray, n in above[[Checks.tray, Checks.seedlings]].itertuples()
     ]
-    judgement.note(ABOVE_SEEDS, ("checks", "seedlings"), above.index, said)
+    validation.note(ABOVE_SEEDS, ("checks", "seedlings"), above.index, said)
 
 
 def _seeds_of_trays(
-    judgement: Judgement, seeds: pd.DataFrame, named: pd.Series[Any]
+    validation: Validation, seeds: pd.DataFrame, named: pd.Series[Any]
 ) -> pd.Series[Any]:
     """Most seeds sown in each tray named: of the cells listed for it, else of all its cells; inf or
     NaN: no bound.
     """
-    trays = _trays(judgement)
+    trays = _trays(validation)
     cells = seeds.drop_duplicates("unit").fillna({"most": np.inf})  # a pinch has no bound
     listed = cells.groupby(Cells.tray)["most"].sum()
     whole = trays["most"] * trays["size"]
     return named.map(listed).astype(float).fillna(named.map(whole).astype(float))
 
 
-def _judge_left(judgement: Judgement, seeds: pd.DataFrame) -> None:
+def _check_left(validation: Validation, seeds: pd.DataFrame) -> None:
     """Seeds dug up at the end of a spring: with those that came up, no more than were sown."""
-    trays = judgement.trays.used(Trays.tray, *LEFT_COUNTS)
+    trays = validation.trays.used(Trays.tray, *LEFT_COUNTS)
     trays = trays[
         trays[list(LEFT_COUNTS)].notna().any(axis=1)
-        & ~trays[Trays.tray].isin(_moved_into(judgement))
+        & ~trays[Trays.tray].isin(_moved_into(validation))
     ]
     if trays.empty:
         return
     trays = trays.assign(
         left=trays[list(LEFT_COUNTS)].astype(float).sum(axis=1),
-        came=trays[Trays.tray].map(_came(judgement, seeds)).astype(float).fillna(0.0),
-        sown=_seeds_of_trays(judgement, seeds, trays[Trays.tray]),
+        came=trays[Trays.tray].map(_came(validation, seeds)).astype(float).fillna(0.0),
+        sown=_seeds_of_trays(validation, seeds, trays[Trays.tray]),
     )
     above = trays[trays["left"] + trays["came"] > trays["sown"]]
     said = [
@@ -236,18 +236,18 @@ def _judge_left(judgement: Judgement, seeds: pd.DataFrame) -> None:
             index=False
         )
     ]
-    noted = judgement.note(LEFT_ABOVE, ("trays", LEFT_COUNTS[0]), above.index, said)
+    noted = validation.note(LEFT_ABOVE, ("trays", LEFT_COUNTS[0]), above.index, said)
     for column in LEFT_COUNTS:
-        judgement.blank(("trays", column), noted)
+        validation.blank(("trays", column), noted)
 
 
-def _moved_into(judgement: Judgement) -> set[str]:
+def _moved_into(validation: Validation) -> set[str]:
     """Trays into which a seedling was transplanted: what stands there was not all sown there."""
-    events = judgement.events.used(Events.tray, Events.event)
+    events = validation.events.used(Events.tray, Events.event)
     return set(events.loc[events[Events.event] == "transplanted_in", Events.tray])
 
 
-def _came(judgement: Judgement, seeds: pd.DataFrame) -> pd.Series[Any]:
+def _came(validation: Validation, seeds: pd.DataFrame) -> pd.Series[Any]:
     """Fewest seedlings that can have come up in each tray, by its cells or its totals, whichever is
     more.
     """
@@ -259,7 +259,7 @@ def _came(judgement: Judgement, seeds: pd.DataFrame) -> pd.Series[Any]:
         .max()
     )
     tray_of = seeds.drop_duplicates("unit").set_index("unit")["tray"]
-    checks = judgement.checks.used(Checks.tray, Checks.filled, Checks.seedlings)
+    checks = validation.checks.used(Checks.tray, Checks.filled, Checks.seedlings)
     totals = (
         checks[[Checks.filled, Checks.seedlings]]
         .astype(float)
@@ -272,14 +272,14 @@ def _came(judgement: Judgement, seeds: pd.DataFrame) -> pd.Series[Any]:
     return most
 
 
-def judge_falls(judgement: Judgement) -> None:
+def check_falls(validation: Validation) -> None:
     """Counts of what was ever seen cannot fall; where a loss is noted, the largest so far
     is kept.
     """
-    losses = _losses(judgement)
-    _judge_emerged_falls(judgement, losses)
-    _judge_seedling_falls(judgement, losses)
-    _judge_filled_falls(judgement)
+    losses = _losses(validation)
+    _check_emerged_falls(validation, losses)
+    _check_seedling_falls(validation, losses)
+    _check_filled_falls(validation)
 
 
 Losses = dict[str, list[tuple[pd.Timestamp, frozenset[str]]]]
@@ -288,13 +288,13 @@ speaks of.
 """
 
 
-def _losses(judgement: Judgement) -> Losses:
+def _losses(validation: Validation) -> Losses:
     losses: Losses = {}
-    events = judgement.events.used()
+    events = validation.events.used()
     events = events[events[Events.event].isin(LOSSES)]
     for tray, on, cells in events[[Events.tray, Events.on, Events.cells]].itertuples(index=False):
         losses.setdefault(tray, []).append((on, frozenset(cells.split())))
-    checks = judgement.checks.values
+    checks = validation.checks.values
     noted = checks[
         checks[Checks.note].str.contains(_LOSS_WORDS) & checks[Checks.checked_on].notna()
     ]
@@ -328,8 +328,8 @@ def _is_explained(losses: Losses, row: dict[str, Any]) -> bool:
     )
 
 
-def _judge_emerged_falls(judgement: Judgement, losses: Losses) -> None:
-    used = judgement.cells.used(
+def _check_emerged_falls(validation: Validation, losses: Losses) -> None:
+    used = validation.cells.used(
         Cells.tray, Cells.cell, Cells.note, Cells.checked_on, Cells.emerged, Cells.occupied
     )
     frame = used.rename(columns={"checked_on": "day"}).astype({"emerged": float, "occupied": float})
@@ -356,9 +356,9 @@ def _judge_emerged_falls(judgement: Judgement, losses: Losses) -> None:
             _fell(row, column if pd.notna(row.get(f"{column}_before")) else "any", column)
             for row in rows_of(rows)
         ]
-        judgement.note(FALLS, ("cells", column), rows.index, said)
+        validation.note(FALLS, ("cells", column), rows.index, said)
     fine = set(falls["unit"]) - set(stops["unit"])
-    _raise_cells(judgement, frame[frame["unit"].isin(fine)])
+    _raise_cells(validation, frame[frame["unit"].isin(fine)])
 
 
 def _fell(row: dict[str, Any], before: str, now: str) -> str:
@@ -372,7 +372,7 @@ def _short(day: pd.Timestamp, other: pd.Timestamp) -> str:
     return spelled(day) if day.year != other.year else f"{day.day} {day:%B}"
 
 
-def _raise_cells(judgement: Judgement, frame: pd.DataFrame) -> None:
+def _raise_cells(validation: Validation, frame: pd.DataFrame) -> None:
     """Carry the running maximum of cells whose falls are all explained."""
     if frame.empty:
         return
@@ -389,12 +389,12 @@ def _raise_cells(judgement: Judgement, frame: pd.DataFrame) -> None:
             f"cell {row['cell']}"
             for row in rows_of(frame.assign(best=best).loc[raised])
         ]
-        judgement.note(FALLS_EXPLAINED, ("cells", column), raised, said)
-        judgement.cells.values.loc[raised, column] = best[raised].astype("Int64")
+        validation.note(FALLS_EXPLAINED, ("cells", column), raised, said)
+        validation.cells.values.loc[raised, column] = best[raised].astype("Int64")
 
 
-def _by_day(judgement: Judgement, column: str) -> pd.DataFrame:
-    used = judgement.checks.used()
+def _by_day(validation: Validation, column: str) -> pd.DataFrame:
+    used = validation.checks.used()
     frame = used[[Checks.tray, Checks.note]].assign(
         day=used[Checks.checked_on], now=used[column].astype(float)
     )
@@ -404,12 +404,12 @@ def _by_day(judgement: Judgement, column: str) -> pd.DataFrame:
     return frame.assign(highest=frame.groupby(Checks.tray, sort=False)["now"].cummax())
 
 
-def _judge_seedling_falls(judgement: Judgement, losses: Losses) -> None:
-    frame = _by_day(judgement, "seedlings")
+def _check_seedling_falls(validation: Validation, losses: Losses) -> None:
+    frame = _by_day(validation, "seedlings")
     falls = frame[frame["now"] < frame["now_before"]]
     stops = falls[~_are_explained(losses, falls)].sort_index()
     said = [_fell(row, "now", "now") for row in rows_of(stops)]
-    judgement.note(FALLS, ("checks", "seedlings"), stops.index, said)
+    validation.note(FALLS, ("checks", "seedlings"), stops.index, said)
     kept = frame[
         frame["tray"].isin(set(falls["tray"]) - set(stops["tray"]))
         & (frame["highest"] > frame["now"])
@@ -418,12 +418,12 @@ def _judge_seedling_falls(judgement: Judgement, losses: Losses) -> None:
         f"{now:g} stood there after a loss; the {best:g} seen before are kept in tray {tray}"
         for tray, now, best in zip(kept["tray"], kept["now"], kept["highest"], strict=True)
     ]
-    judgement.note(FALLS_EXPLAINED, ("checks", "seedlings"), kept.index, said)
-    judgement.checks.values.loc[kept.index, Checks.seedlings] = kept["highest"].astype("Int64")
+    validation.note(FALLS_EXPLAINED, ("checks", "seedlings"), kept.index, said)
+    validation.checks.values.loc[kept.index, Checks.seedlings] = kept["highest"].astype("Int64")
 
 
-def _judge_filled_falls(judgement: Judgement) -> None:
-    frame = _by_day(judgement, "filled")
+def _check_filled_falls(validation: Validation) -> None:
+    frame = _by_day(validation, "filled")
     falls = frame[frame["now"] < frame["now_before"]]
     first, number = falls.drop_duplicates("tray").sort_index(), falls["tray"].value_counts()
     said = []
@@ -434,5 +434,5 @@ def _judge_filled_falls(judgement: Judgement) -> None:
             f"{_fell(row, 'now', 'now')}{also}; a loss, and the largest number so far counts for "
             "emergence"
         )
-    judgement.note(FILLED_FALLS, ("checks", "filled"), first.index, said)
-    judgement.checks.values.loc[frame.index, Checks.filled] = frame["highest"].astype("Int64")
+    validation.note(FILLED_FALLS, ("checks", "filled"), first.index, said)
+    validation.checks.values.loc[frame.index, Checks.filled] = frame["highest"].astype("Int64")

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from germstats.records.checking.findings import Judgement, Kind, rows_of
+from germstats.records.checking.findings import Kind, Validation, rows_of
 from germstats.records.checking.parsing import spelled
 from germstats.records.tables import Trays
 
@@ -37,16 +37,16 @@ _LONGEST = pd.Timedelta(days=1100)  # nobody looks at a tray three years after s
 _ROUND = 3  # trays looked at on one day: that was a round, no slip of the pen
 
 
-def judge_sowing(judgement: Judgement) -> None:
+def check_sowing(validation: Validation) -> None:
     """Looks and events before sowing: ask where day and month exchanged explain it, stop
     otherwise.
     """
-    sown = _sown(judgement)
-    early = {name: found for name in DATED if len(found := _before_sowing(judgement, name, sown))}
+    sown = _sown(validation)
+    early = {name: found for name in DATED if len(found := _before_sowing(validation, name, sown))}
     if not early:
         return
     unexplained = {tray for found in early.values() for tray in found.loc[~found["fits"], "tray"]}
-    asked = _ask_sowing_dates(judgement, unexplained, sown)
+    asked = _ask_sowing_dates(validation, unexplained, sown)
     for name, found in early.items():
         found = found[~found["tray"].isin(asked)]
         fits = found[found["fits"]]
@@ -55,22 +55,22 @@ def judge_sowing(judgement: Judgement) -> None:
             f"with day and month exchanged it is {spelled(other)}"
             for tray, day, other in zip(fits["tray"], fits["day"], fits["exchanged"], strict=True)
         ]
-        noted = judgement.note(EXCHANGED, (name, DATED[name]), fits.index, said)
+        noted = validation.note(EXCHANGED, (name, DATED[name]), fits.index, said)
         stops = found[~found.index.isin(noted)]
         said = [
             f"{spelled(day)} is before the sowing of tray {tray} on {spelled(sown[tray])}"
             for tray, day in zip(stops["tray"], stops["day"], strict=True)
         ]
-        judgement.note(BEFORE_SOWING, (name, DATED[name]), stops.index, said)
-        judgement.set_aside(name, found.index.to_numpy())
+        validation.note(BEFORE_SOWING, (name, DATED[name]), stops.index, said)
+        validation.set_aside(name, found.index.to_numpy())
 
 
-def judge_order(judgement: Judgement) -> None:
+def check_order(validation: Validation) -> None:
     """A look out of order with its neighbours in the sheet that fits with day and month
     exchanged.
     """
-    sown = _sown(judgement)
-    looks = {name: _dated(judgement, name) for name in _UNITS}
+    sown = _sown(validation)
+    looks = {name: _dated(validation, name) for name in _UNITS}
     seen = pd.concat([frame[["tray", "day"]] for frame in looks.values()]).drop_duplicates()
     trays_on = seen["day"].value_counts()
     for name, frame in looks.items():
@@ -82,13 +82,13 @@ def judge_order(judgement: Judgement) -> None:
         if (before <= rest["day"]).sum() < _IN_ORDER * before.notna().sum():
             continue
         said = [_both_readings(row) for row in rows_of(out)]
-        judgement.set_aside(name, judgement.note(EXCHANGED, (name, DATED[name]), out.index, said))
+        validation.set_aside(name, validation.note(EXCHANGED, (name, DATED[name]), out.index, said))
         back = rest[before > rest["day"]].drop_duplicates("tray")
         said = [
             f"{spelled(day)} stands below {spelled(was)}"
             for day, was in zip(back["day"], before[back.index], strict=True)
         ]
-        judgement.note(GOES_BACK, (name, DATED[name]), back.index, said)
+        validation.note(GOES_BACK, (name, DATED[name]), back.index, said)
 
 
 def _odd_looks(frame: pd.DataFrame, sown: pd.Series[Any], trays_on: pd.Series[Any]) -> pd.DataFrame:
@@ -110,9 +110,9 @@ def _odd_looks(frame: pd.DataFrame, sown: pd.Series[Any], trays_on: pd.Series[An
     return looks[_out_of_place(looks)]
 
 
-def judge_seasons(judgement: Judgement) -> None:
+def check_seasons(validation: Validation) -> None:
     """A season that is not the year of the first spring after sowing."""
-    trays = judgement.trays.used()
+    trays = validation.trays.used()
     trays = trays[trays[Trays.sown_on].notna() & trays[Trays.season].notna()]
     year, season = trays[Trays.sown_on].dt.year, trays[Trays.season].astype(int)
     late = (trays[Trays.sown_on].dt.month >= 10) & (season == year)
@@ -121,20 +121,20 @@ def judge_seasons(judgement: Judgement) -> None:
         f"sown on {spelled(on)}, yet the season is {n}"
         for on, n in zip(odd[Trays.sown_on], odd[Trays.season], strict=True)
     ]
-    judgement.note(SEASON, ("trays", "season"), odd.index, said)
+    validation.note(SEASON, ("trays", "season"), odd.index, said)
 
 
-def _sown(judgement: Judgement) -> pd.Series[Any]:
-    trays = judgement.trays.used().drop_duplicates(Trays.tray)
+def _sown(validation: Validation) -> pd.Series[Any]:
+    trays = validation.trays.used().drop_duplicates(Trays.tray)
     return trays.set_index(Trays.tray)[Trays.sown_on].dropna()
 
 
-def _dated(judgement: Judgement, name: str) -> pd.DataFrame:
+def _dated(validation: Validation, name: str) -> pd.DataFrame:
     """Rows in use with a date: ``tray``, ``day`` and ``unit`` (what is looked at again and
     again).
     """
     units = _UNITS.get(name, ["tray"])
-    used = judgement.tables[name].used(*units, DATED[name])
+    used = validation.tables[name].used(*units, DATED[name])
     used = used[used[DATED[name]].notna()]
     unit = used.groupby(units, sort=False).ngroup()
     return pd.DataFrame({"tray": used["tray"], "day": used[DATED[name]], "unit": unit})
@@ -157,12 +157,12 @@ def exchanged(days: pd.Series[Any]) -> pd.Series[Any]:
     return pd.to_datetime(parts).reindex(days.index)
 
 
-def _before_sowing(judgement: Judgement, name: str, sown: pd.Series[Any]) -> pd.DataFrame:
-    days = judgement.tables[name].used("tray", DATED[name])
+def _before_sowing(validation: Validation, name: str, sown: pd.Series[Any]) -> pd.DataFrame:
+    days = validation.tables[name].used("tray", DATED[name])
     early = days[DATED[name]] < days["tray"].map(sown)
     if not early.any():
         return days[early]
-    frame = _dated(judgement, name)
+    frame = _dated(validation, name)
     frame = frame[frame["unit"].isin(frame["unit"][early[frame.index]])]
     frame = frame.assign(sown=frame["tray"].map(sown))
     before = frame["day"] < frame["sown"]
@@ -177,7 +177,7 @@ def _between(days: pd.Series[Any], frame: pd.DataFrame) -> pd.Series[bool]:
     return ~(days < frame["above"]) & ~(days > frame["below"])
 
 
-def _ask_sowing_dates(judgement: Judgement, trays: set[str], sown: pd.Series[Any]) -> list[str]:
+def _ask_sowing_dates(validation: Validation, trays: set[str], sown: pd.Series[Any]) -> list[str]:
     """Ask about sowing dates that most looks contradict and all fit once day and month are
     exchanged.
 
@@ -188,10 +188,10 @@ def _ask_sowing_dates(judgement: Judgement, trays: set[str], sown: pd.Series[Any
     """
     if not trays:
         return []
-    looks = pd.concat([_dated(judgement, name) for name in DATED])
+    looks = pd.concat([_dated(validation, name) for name in DATED])
     first = looks.groupby("tray")["day"].min()
     most_before = (looks["day"] < looks["tray"].map(sown)).groupby(looks["tray"]).mean() > 0.5
-    rows = judgement.trays.used()
+    rows = validation.trays.used()
     rows = rows[rows[Trays.tray].isin(trays) & rows[Trays.tray].isin(sown.index)].drop_duplicates(
         Trays.tray
     )
@@ -204,11 +204,11 @@ def _ask_sowing_dates(judgement: Judgement, trays: set[str], sown: pd.Series[Any
             rows[Trays.tray][fits], rows[Trays.sown_on][fits], other[fits], strict=True
         )
     ]
-    noted = judgement.note(EXCHANGED, ("trays", "sown_on"), rows.index[fits], said)
+    noted = validation.note(EXCHANGED, ("trays", "sown_on"), rows.index[fits], said)
     asked = [str(tray) for tray in rows.loc[noted, Trays.tray]]
     for tray in asked:
-        judgement.leave_out(tray, "sowing date in question")
-    judgement.blank(("trays", "sown_on"), noted)
+        validation.leave_out(tray, "sowing date in question")
+    validation.blank(("trays", "sown_on"), noted)
     return asked
 
 

@@ -150,7 +150,7 @@ class Worktable:
 
 
 @dataclass
-class Judgement:
+class Validation:
     """A book while it is being judged.
 
     Attributes

@@ -7,7 +7,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from germstats.records.checking.findings import Judgement, Kind, Positions, more_rows
+from germstats.records.checking.findings import Kind, Positions, Validation, more_rows
 from germstats.records.checking.parsing import spelled
 from germstats.records.seasons import SPRING_ENDS
 from germstats.records.suggesting import some_of
@@ -41,58 +41,58 @@ AFTER_SPRING = Kind(
 HALF_DAY = Kind("watch", "half-day", "leave it, or fill in the missing one")
 
 
-def judge_idle(judgement: Judgement) -> None:
+def check_idle(validation: Validation) -> None:
     """Looks, events, maps and days that nothing is read from, though each is fine by itself.
 
     What is blank because of another finding is not named again.
     """
-    _judge_sowing_day(judgement)
-    _judge_after_spring(judgement)
-    _judge_alive_alone(judgement)
-    of_cells = _trays_of_cells(judgement)
-    _judge_checks_beside_cells(judgement, of_cells)
-    _judge_seedlings(judgement, of_cells)
-    _judge_events(judgement)
-    _judge_maps(judgement, of_cells)
-    _judge_half_days(judgement)
+    _check_sowing_day(validation)
+    _check_after_spring(validation)
+    _check_alive_alone(validation)
+    of_cells = _trays_of_cells(validation)
+    _check_checks_beside_cells(validation, of_cells)
+    _check_seedlings(validation, of_cells)
+    _check_events(validation)
+    _check_maps(validation, of_cells)
+    _check_half_days(validation)
 
 
 def _note_by_tray(
-    judgement: Judgement, kind: Kind, place: tuple[str, str], rows: pd.DataFrame, wrong: str
+    validation: Validation, kind: Kind, place: tuple[str, str], rows: pd.DataFrame, wrong: str
 ) -> None:
     """Note the first row of each tray, which names the others; ``{tray}`` in `wrong` is the
     tray.
     """
-    table = judgement.tables[place[0]]
+    table = validation.tables[place[0]]
     for tray, group in rows.groupby("tray", sort=False):
         at: Positions = group.index.to_numpy()
         also = f" (and so in {more_rows(table, at[1:])})" if len(at) > 1 else ""
-        judgement.note(kind, place, at[:1], wrong.replace("{tray}", str(tray)) + also)
+        validation.note(kind, place, at[:1], wrong.replace("{tray}", str(tray)) + also)
 
 
-def _judge_sowing_day(judgement: Judgement) -> None:
+def _check_sowing_day(validation: Validation) -> None:
     trays = (
-        judgement.trays.used(Trays.tray, Trays.sown_on)
+        validation.trays.used(Trays.tray, Trays.sown_on)
         .drop_duplicates(Trays.tray)
         .set_index(Trays.tray)[Trays.sown_on]
     )
     for name in ("checks", "cells"):
-        used = judgement.tables[name].used("tray", "checked_on")
+        used = validation.tables[name].used("tray", "checked_on")
         rows = used[used["checked_on"].notna() & (used["checked_on"] == used["tray"].map(trays))]
         wrong = "tray {tray} was sown that day, so this check shows nothing yet and is not used"
-        _note_by_tray(judgement, ON_SOWING_DAY, place=(name, "checked_on"), rows=rows, wrong=wrong)
+        _note_by_tray(validation, ON_SOWING_DAY, place=(name, "checked_on"), rows=rows, wrong=wrong)
 
 
-def _judge_after_spring(judgement: Judgement) -> None:
+def _check_after_spring(validation: Validation) -> None:
     """Trays of which every check came after the end of the spring they are judged in."""
-    trays = judgement.trays.used(Trays.tray, Trays.season, Trays.lot, Trays.sown_on)
+    trays = validation.trays.used(Trays.tray, Trays.season, Trays.lot, Trays.sown_on)
     trays = trays.dropna(subset=[Trays.season]).drop_duplicates(Trays.tray)
     lots = (
-        judgement.lots.used(Lots.lot, Lots.species)
+        validation.lots.used(Lots.lot, Lots.species)
         .drop_duplicates(Lots.lot)
         .set_index(Lots.lot)[Lots.species]
     )
-    species = judgement.species.used(Species.species, Species.two_winters)
+    species = validation.species.used(Species.species, Species.two_winters)
     patient = set(species.loc[species[Species.two_winters] == "yes", Species.species])
     year = trays[Trays.season].astype(int) + trays[Trays.lot].map(lots).isin(patient).astype(int)
     month, day = SPRING_ENDS
@@ -103,7 +103,7 @@ def _judge_after_spring(judgement: Judgement) -> None:
     )  # a season that ended before the sowing has a finding of its own
     end_of = dict(zip(trays[Trays.tray][sensible], ends[sensible], strict=True))
     looks = {
-        name: judgement.tables[name].used("tray", "checked_on") for name in ("checks", "cells")
+        name: validation.tables[name].used("tray", "checked_on") for name in ("checks", "cells")
     }
     dated = pd.concat([table.dropna(subset=["checked_on"]) for table in looks.values()])
     first = dated.groupby("tray")["checked_on"].min()
@@ -114,33 +114,33 @@ def _judge_after_spring(judgement: Judgement) -> None:
             f"tray {{tray}} was first checked after {spelled_end}, the end of its spring: its "
             "counts are not used"
         )
-        _note_by_tray(judgement, AFTER_SPRING, place=(name, "checked_on"), rows=rows, wrong=wrong)
+        _note_by_tray(validation, AFTER_SPRING, place=(name, "checked_on"), rows=rows, wrong=wrong)
 
 
-def _judge_alive_alone(judgement: Judgement) -> None:
-    used = judgement.cells.used(Cells.tray, Cells.emerged, Cells.occupied, Cells.alive)
+def _check_alive_alone(validation: Validation) -> None:
+    used = validation.cells.used(Cells.tray, Cells.emerged, Cells.occupied, Cells.alive)
     alone = used[
         used[Cells.alive].notna() & used[Cells.emerged].isna() & used[Cells.occupied].isna()
     ]
-    typed = judgement.cells.typed(Cells.emerged) | judgement.cells.typed(Cells.occupied)
+    typed = validation.cells.typed(Cells.emerged) | validation.cells.typed(Cells.occupied)
     alone = alone[~typed[alone.index]]  # what is typed there has its own finding
     wrong = "only alive is filled in, which does not say how many seedlings ever came up"
-    judgement.note(ALIVE_ALONE, ("cells", "emerged"), alone.index, wrong)
+    validation.note(ALIVE_ALONE, ("cells", "emerged"), alone.index, wrong)
 
 
-def _trays_of_cells(judgement: Judgement) -> set[str]:
+def _trays_of_cells(validation: Validation) -> set[str]:
     """Trays whose emergence is read from single cells."""
-    cells = judgement.cells.used(Cells.tray, Cells.checked_on, Cells.emerged, Cells.occupied)
+    cells = validation.cells.used(Cells.tray, Cells.checked_on, Cells.emerged, Cells.occupied)
     counted = cells[Cells.emerged].notna() | cells[Cells.occupied].notna()
     return set(cells.loc[counted & cells[Cells.checked_on].notna(), Cells.tray])
 
 
-def _judge_checks_beside_cells(judgement: Judgement, of_cells: set[str]) -> None:
-    checks = judgement.checks.used(Checks.tray, Checks.filled, Checks.seedlings)
+def _check_checks_beside_cells(validation: Validation, of_cells: set[str]) -> None:
+    checks = validation.checks.used(Checks.tray, Checks.filled, Checks.seedlings)
     counted = checks[Checks.filled].notna() | checks[Checks.seedlings].notna()
     wrong = "what came up in tray {tray} is read from its rows in cells, not from this count"
     _note_by_tray(
-        judgement,
+        validation,
         CELLS_COUNT,
         place=("checks", "filled"),
         rows=checks[counted & checks[Checks.tray].isin(of_cells)],
@@ -148,11 +148,11 @@ def _judge_checks_beside_cells(judgement: Judgement, of_cells: set[str]) -> None
     )
 
 
-def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
-    checks = judgement.checks.used(Checks.tray, Checks.checked_on, Checks.filled, Checks.seedlings)
+def _check_seedlings(validation: Validation, of_cells: set[str]) -> None:
+    checks = validation.checks.used(Checks.tray, Checks.checked_on, Checks.filled, Checks.seedlings)
     checks = checks[checks[Checks.checked_on].notna() & ~checks[Checks.tray].isin(of_cells)]
     counted = checks[checks[Checks.seedlings].notna()]
-    events = judgement.events.used(Events.tray, Events.on, Events.event)
+    events = validation.events.used(Events.tray, Events.on, Events.event)
     thinned = (
         events[(events[Events.event] == "thinned") & events[Events.on].notna()]
         .groupby(Events.tray)[Events.on]
@@ -164,12 +164,12 @@ def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
         "for emergence"
     )
     _note_by_tray(
-        judgement, AFTER_THINNING, place=("checks", "seedlings"), rows=counted[after], wrong=wrong
+        validation, AFTER_THINNING, place=("checks", "seedlings"), rows=counted[after], wrong=wrong
     )
     last_filled = (
         checks[checks[Checks.filled].notna()].groupby(Checks.tray)[Checks.checked_on].max()
     )
-    noted = checks[judgement.checks.typed(Checks.seedlings)[checks.index]]
+    noted = checks[validation.checks.typed(Checks.seedlings)[checks.index]]
     last_counted = (
         noted[~noted.index.isin(counted.index[after])].groupby(Checks.tray)[Checks.checked_on].max()
     )
@@ -180,7 +180,7 @@ def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
         "instead"
     )
     _note_by_tray(
-        judgement,
+        validation,
         SEEDLINGS_STOP,
         place=("checks", "seedlings"),
         rows=counted[counted[Checks.tray].isin(stopped)],
@@ -188,24 +188,24 @@ def _judge_seedlings(judgement: Judgement, of_cells: set[str]) -> None:
     )
 
 
-def _judge_events(judgement: Judgement) -> None:
-    cells = judgement.cells.used(Cells.tray, Cells.cell)
+def _check_events(validation: Validation) -> None:
+    cells = validation.cells.used(Cells.tray, Cells.cell)
     listed = {str(tray): set(group) for tray, group in cells.groupby(Cells.tray)[Cells.cell]}
-    events = judgement.events.used(Events.tray, Events.cells)
+    events = validation.events.used(Events.tray, Events.cells)
     for at, tray, named in events[events[Events.cells] != ""].itertuples():
         if tray in listed and listed[tray].isdisjoint(named.split()):
             wrong = (
                 f"tray {tray} has no row in cells for {some_of(named.split(), joint=' ')}: counted "
                 "as not sown"
             )
-            judgement.note(EVENT_ELSEWHERE, ("events", "cells"), [at], wrong)
+            validation.note(EVENT_ELSEWHERE, ("events", "cells"), [at], wrong)
 
 
-def _judge_maps(judgement: Judgement, of_cells: set[str]) -> None:
-    maps = judgement.maps.used(Maps.tray, Maps.seen_on)
+def _check_maps(validation: Validation, of_cells: set[str]) -> None:
+    maps = validation.maps.used(Maps.tray, Maps.seen_on)
     wrong = "the rows in cells say more about tray {tray} than this map, so the map is not used"
     _note_by_tray(
-        judgement,
+        validation,
         MAP_IDLE,
         place=("maps", "empty_cells"),
         rows=maps[maps[Maps.tray].isin(of_cells)],
@@ -220,11 +220,11 @@ def _judge_maps(judgement: Judgement, of_cells: set[str]) -> None:
         f"{spelled(day)}"
         for tray, day in zip(earlier[Maps.tray], days, strict=True)
     ]
-    judgement.note(MAP_IDLE, ("maps", "empty_cells"), earlier.index, said)
-    checked = set(judgement.checks.used(Checks.tray)[Checks.tray]) | of_cells
+    validation.note(MAP_IDLE, ("maps", "empty_cells"), earlier.index, said)
+    checked = set(validation.checks.used(Checks.tray)[Checks.tray]) | of_cells
     wrong = "tray {tray} has a map but no check, and emergence is not estimated from a map"
     _note_by_tray(
-        judgement,
+        validation,
         MAP_ALONE,
         place=("maps", "empty_cells"),
         rows=others[~others[Maps.tray].isin(checked)],
@@ -232,10 +232,10 @@ def _judge_maps(judgement: Judgement, of_cells: set[str]) -> None:
     )
 
 
-def _judge_half_days(judgement: Judgement) -> None:
-    table = judgement.weather
+def _check_half_days(validation: Validation) -> None:
+    table = validation.weather
     there = {end: table.typed(f"{end}_c") | table.typed(f"{end}_f") for end in ("tmin", "tmax")}
     for given, missing, words in (("tmin", "tmax", "high"), ("tmax", "tmin", "low")):
         half = np.flatnonzero(there[given] & ~there[missing] & table.in_use)
         wrong = f"the {words} of the day is missing, so the day is not used"
-        judgement.note(HALF_DAY, ("weather", f"{missing}_c"), half, wrong)
+        validation.note(HALF_DAY, ("weather", f"{missing}_c"), half, wrong)

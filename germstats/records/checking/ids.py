@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from germstats.records.checking.findings import Judgement, Kind, Positions, Worktable, also_in
+from germstats.records.checking.findings import Kind, Positions, Validation, Worktable, also_in
 from germstats.records.suggesting import some_of
 from germstats.records.tables import TABLES, Trays
 
@@ -27,35 +27,35 @@ _WITHOUT_IDS = ("weather", "answers")
 _LEVELS = {"trays": ("pretreatment", "place", "block", "trial")}
 
 
-def mend_ids(judgement: Judgement) -> None:
+def mend_ids(validation: Validation) -> None:
     """Bring all ids into the spelling of the table that defines them, and judge those it does not
     know.
     """
-    for name, table in judgement.tables.items():
+    for name, table in validation.tables.items():
         if name not in _WITHOUT_IDS:
             for column in dict.fromkeys(
                 [table.spec.key[0], *(column for column, _, _ in table.spec.links)]
             ):
                 _tidy(table, column)
             if not any(column == table.spec.key[0] for column, _, _ in table.spec.links):
-                _note_mended(judgement, (name, table.spec.key[0]), SPELLING)
+                _note_mended(validation, (name, table.spec.key[0]), SPELLING)
     for name in ("lots", "trays", "checks", "cells", "events", "maps", "orders"):
         for column, other, key in TABLES[name].links:
-            defined = judgement.tables[other].values[key]
+            defined = validation.tables[other].values[key]
             known = [entry for entry in defined.unique() if entry]
             if known or other == "trays":
-                _judge_links(judgement, (name, column), known)
+                _check_links(validation, (name, column), known)
             else:
-                _one_spelling(judgement, (name, column))
+                _one_spelling(validation, (name, column))
 
 
-def one_spelling_of_levels(judgement: Judgement) -> None:
+def one_spelling_of_levels(validation: Validation) -> None:
     """Give words that differ in case or spaces only one spelling, so that they stay one treatment,
     place or block.
     """
     for name, columns in _LEVELS.items():
         for column in columns:
-            _one_spelling(judgement, (name, column))
+            _one_spelling(validation, (name, column))
 
 
 def _tidy(table: Worktable, column: str) -> None:
@@ -63,14 +63,14 @@ def _tidy(table: Worktable, column: str) -> None:
     table.values[column] = _mapped(table.text[column], lambda entry: " ".join(entry.split()))
 
 
-def _note_mended(judgement: Judgement, place: tuple[str, str], kind: Kind) -> None:
+def _note_mended(validation: Validation, place: tuple[str, str], kind: Kind) -> None:
     """List each spelling that was mended once, with the number of its rows."""
-    table = judgement.tables[place[0]]
+    table = validation.tables[place[0]]
     typed, read = table.text[place[1]], table.values[place[1]]
     mended = typed[(typed != read) & (read != "") & table.in_use]
     for entry, group in mended.groupby(mended, sort=False):
         first = int(group.index[0])
-        judgement.note(
+        validation.note(
             kind,
             place,
             [first],
@@ -78,8 +78,8 @@ def _note_mended(judgement: Judgement, place: tuple[str, str], kind: Kind) -> No
         )
 
 
-def _judge_links(judgement: Judgement, place: tuple[str, str], known: Sequence[str]) -> None:
-    table = judgement.tables[place[0]]
+def _check_links(validation: Validation, place: tuple[str, str], known: Sequence[str]) -> None:
+    table = validation.tables[place[0]]
     values = table.values[place[1]]
     mended: dict[str, str] = {}
     alike: dict[str, str] = {}
@@ -98,9 +98,9 @@ def _judge_links(judgement: Judgement, place: tuple[str, str], known: Sequence[s
         else:
             unknown.add(entry)
     table.values[place[1]] = _mapped(values, lambda entry: mended.get(entry, entry))
-    _note_alike(judgement, place, _places(codes, entries, alike), alike)
-    _note_unknown(judgement, place, _places(codes, entries, unknown), known)
-    _note_mended(judgement, place, SPELLING)
+    _note_alike(validation, place, _places(codes, entries, alike), alike)
+    _note_unknown(validation, place, _places(codes, entries, unknown), known)
+    _note_mended(validation, place, SPELLING)
 
 
 def _places(codes: Positions, entries: pd.Index[str], chosen: Container[str]) -> Positions:
@@ -124,29 +124,29 @@ def _one_away(one: str, other: str) -> bool:
 
 
 def _note_alike(
-    judgement: Judgement, place: tuple[str, str], at: Positions, alike: dict[str, str]
+    validation: Validation, place: tuple[str, str], at: Positions, alike: dict[str, str]
 ) -> None:
     name, column = place
-    values = judgement.tables[name].values[column]
+    values = validation.tables[name].values[column]
     said = [
         f"{values[p]} is unknown, and looks like {alike[values[p]]}; did you mean that?" for p in at
     ]
     trays = [alike[values[p]] for p in at] if column == "tray" else None
-    noted = judgement.note(LOOK_ALIKE, place, at, said, trays)
+    noted = validation.note(LOOK_ALIKE, place, at, said, trays)
     for position, words in zip(at.tolist(), said, strict=True):
         tray = alike[values[position]]
-        for one in [tray] if column == "tray" else _trays_of(judgement, name, position):
-            judgement.leave_out(one, f"{column} {words.removesuffix('; did you mean that?')}")
-    _take_out(judgement, place, noted)
+        for one in [tray] if column == "tray" else _trays_of(validation, name, position):
+            validation.leave_out(one, f"{column} {words.removesuffix('; did you mean that?')}")
+    _take_out(validation, place, noted)
 
 
 def _note_unknown(
-    judgement: Judgement, place: tuple[str, str], at: Positions, known: Sequence[str]
+    validation: Validation, place: tuple[str, str], at: Positions, known: Sequence[str]
 ) -> None:
     name, column = place
-    values = judgement.tables[name].values[column]
+    values = validation.tables[name].values[column]
     other = next(link[1] for link in TABLES[name].links if link[0] == column)
-    shown = judgement.tables[other].shown_as
+    shown = validation.tables[other].shown_as
     parts = {
         entry: [one for one in known if one.startswith(f"{entry}/")]
         for entry in values.iloc[at].unique()
@@ -160,29 +160,29 @@ def _note_unknown(
         )
         for p in at
     ]
-    judgement.note(UNKNOWN_ORDER if name == "orders" else UNKNOWN, place, at, said)
+    validation.note(UNKNOWN_ORDER if name == "orders" else UNKNOWN, place, at, said)
     if name == "lots":
         for position, words in zip(at.tolist(), said, strict=True):
-            for tray in _trays_of(judgement, name, position):
-                judgement.leave_out(tray, words)
-    _take_out(judgement, place, at)
+            for tray in _trays_of(validation, name, position):
+                validation.leave_out(tray, words)
+    _take_out(validation, place, at)
 
 
-def _trays_of(judgement: Judgement, name: str, position: int) -> list[str]:
+def _trays_of(validation: Validation, name: str, position: int) -> list[str]:
     """Trays that a row of lots or trays speaks of."""
-    values, trays = judgement.tables[name].values, judgement.trays.values
+    values, trays = validation.tables[name].values, validation.trays.values
     if name == "lots":
         same = trays[Trays.lot].str.casefold() == str(values.at[position, "lot"]).casefold()
         return trays.loc[same, Trays.tray].tolist()
     return [str(values.at[position, "tray"])] if name == "trays" else []
 
 
-def _take_out(judgement: Judgement, place: tuple[str, str], at: Positions) -> None:
+def _take_out(validation: Validation, place: tuple[str, str], at: Positions) -> None:
     """Rows about an unknown tray are no use; of other rows only the id is."""
     if place[1] == "tray":
-        judgement.set_aside(place[0], at)
+        validation.set_aside(place[0], at)
     else:
-        judgement.blank(place, at)
+        validation.blank(place, at)
 
 
 def _mapped(values: pd.Series[Any], change: Callable[[str], str]) -> pd.Series[Any]:
@@ -191,18 +191,18 @@ def _mapped(values: pd.Series[Any], change: Callable[[str], str]) -> pd.Series[A
     return pd.Series(changed[codes], index=values.index, dtype=object)
 
 
-def _one_spelling(judgement: Judgement, place: tuple[str, str]) -> None:
+def _one_spelling(validation: Validation, place: tuple[str, str]) -> None:
     """Where two spellings differ in case or blanks only, the one more often used stands for
     both.
     """
-    table = judgement.tables[place[0]]
+    table = validation.tables[place[0]]
     values = table.values[place[1]]
     counts = values[values != ""].value_counts()
     usual: dict[str, str] = {}
     for entry, _ in sorted(counts.items(), key=lambda one: (-one[1], str(one[0]))):
         usual.setdefault(_form(str(entry)), str(entry))
     table.values[place[1]] = _mapped(values, lambda entry: usual.get(_form(entry), entry))
-    _note_mended(judgement, place, LEVEL)
+    _note_mended(validation, place, LEVEL)
 
 
 def _form(entry: str) -> str:

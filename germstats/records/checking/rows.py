@@ -11,9 +11,9 @@ import pandas as pd
 
 from germstats.records.checking.findings import (
     MERGED,
-    Judgement,
     Kind,
     Positions,
+    Validation,
     Worktable,
     more_rows,
 )
@@ -67,9 +67,9 @@ _KEYED = {
 _CELLS_COLUMN = {"cells": "cell", "events": "cells", "maps": "empty_cells"}
 
 
-def judge_blanks(judgement: Judgement) -> None:
+def check_blanks(validation: Validation) -> None:
     """Ask for what must be filled in; a row without its ids or its date is no use."""
-    for name, table in judgement.tables.items():
+    for name, table in validation.tables.items():
         for column in table.spec.columns:
             place = (name, column.name)
             if (
@@ -85,7 +85,7 @@ def judge_blanks(judgement: Judgement) -> None:
                 if date
                 else f"no {column.name}, which every row needs"
             )
-            judgement.note(
+            validation.note(
                 BLANK_DATE if date else BLANK_NEEDED, place, np.flatnonzero(missing), wrong
             )
             if (
@@ -93,7 +93,7 @@ def judge_blanks(judgement: Judgement) -> None:
                 or (date and name != "trays")
                 or place == ("maps", "empty_cells")
             ):
-                judgement.set_aside(
+                validation.set_aside(
                     name, np.flatnonzero(_is_empty(table.values[column.name]) & table.in_use)
                 )
 
@@ -102,10 +102,10 @@ def _is_empty(values: pd.Series[Any]) -> pd.Series[bool]:
     return values == "" if values.dtype == object else values.isna()
 
 
-def judge_unseen(judgement: Judgement) -> None:
+def check_unseen(validation: Validation) -> None:
     """Rows with a date and no value at all: nobody looked. A blank never becomes 0."""
     for name, columns in _LOOKED.items():
-        table = judgement.tables[name]
+        table = validation.tables[name]
         blank = table.in_use.copy()
         for column in columns:
             blank &= ~table.typed(column)
@@ -116,11 +116,11 @@ def judge_unseen(judgement: Judgement) -> None:
                 f" and so in {more_rows(table, rows[1:])} of tray {tray}" if len(rows) > 1 else ""
             )
             wrong = f"no count in this row{more}; read as not checked"
-            judgement.note(NOT_CHECKED, (name, columns[0]), rows[:1], wrong)
-        judgement.set_aside(name, np.flatnonzero(blank))
+            validation.note(NOT_CHECKED, (name, columns[0]), rows[:1], wrong)
+        validation.set_aside(name, np.flatnonzero(blank))
 
 
-def judge_both(judgement: Judgement) -> None:
+def check_both(validation: Validation) -> None:
     """A row of cells fills `emerged` or `occupied`; a day of weather is in one scale."""
     pairs = [
         ("cells", "emerged", "occupied"),
@@ -128,23 +128,23 @@ def judge_both(judgement: Judgement) -> None:
         ("weather", "tmax_c", "tmax_f"),
     ]
     for name, first, second in pairs:
-        table = judgement.tables[name]
+        table = validation.tables[name]
         both = table.values[first].notna() & table.values[second].notna() & table.in_use
         at = np.flatnonzero(both)
-        judgement.note(
+        validation.note(
             BOTH_FILLED,
             (name, second),
             at,
             f"{first} is filled in as well, and only one of them can count",
         )
-        judgement.blank((name, first), at)
-        judgement.blank((name, second), at)
+        validation.blank((name, first), at)
+        validation.blank((name, second), at)
 
 
-def judge_many_seeds(judgement: Judgement) -> None:
+def check_many_seeds(validation: Validation) -> None:
     """More seeds in a cell than anybody counts out."""
     for name, column in (("trays", "seeds_per_cell"), ("cells", "seeds")):
-        table = judgement.tables[name]
+        table = validation.tables[name]
         many = [
             entry
             for entry in table.used(column)[column].dropna().unique()
@@ -155,12 +155,12 @@ def judge_many_seeds(judgement: Judgement) -> None:
             f"{seeds} seeds in one cell; nobody counts out more than {MOST_SEEDS}"
             for seeds in table.values[column].iloc[at]
         ]
-        judgement.note(MANY_SEEDS, (name, column), at, said)
-        judgement.blank((name, column), at)
+        validation.note(MANY_SEEDS, (name, column), at, said)
+        validation.blank((name, column), at)
         if (
             name == "cells"
         ):  # without a number of its own a cell would be taken as sown like its tray
-            judgement.set_aside(name, at)
+            validation.set_aside(name, at)
 
 
 def _most(entry: object) -> int:
@@ -169,14 +169,16 @@ def _most(entry: object) -> int:
     return int(str(entry))
 
 
-def judge_cells(judgement: Judgement) -> None:
+def check_cells(validation: Validation) -> None:
     """A cell that the tray does not have."""
     trays = (
-        judgement.trays.used().drop_duplicates(Trays.tray).astype({"rows": float, "columns": float})
+        validation.trays.used()
+        .drop_duplicates(Trays.tray)
+        .astype({"rows": float, "columns": float})
     )
     sizes = trays.set_index(Trays.tray)[[Trays.rows, Trays.columns]]
     for name, column in _CELLS_COLUMN.items():
-        used = judgement.tables[name].used("tray", column)
+        used = validation.tables[name].used("tray", column)
         used = used[(used[column] != "") & used["tray"].isin(sizes.index)]
         codes, entries = pd.factorize(used[column])
         farthest = np.array([_farthest(entry) for entry in entries], dtype=float).reshape(-1, 2)[
@@ -186,8 +188,8 @@ def judge_cells(judgement: Judgement) -> None:
         outside = np.flatnonzero((farthest > size).any(axis=1))  # never where the size is not known
         at = used.index[outside].to_numpy()
         named = zip(*used.iloc[outside].to_numpy().T, *size[outside].T, strict=True)
-        noted = judgement.note(OUTSIDE, (name, column), at, [_outside(*one) for one in named])
-        judgement.set_aside(name, noted)
+        noted = validation.note(OUTSIDE, (name, column), at, [_outside(*one) for one in named])
+        validation.set_aside(name, noted)
 
 
 def _farthest(cells: str) -> tuple[int, int]:
@@ -205,17 +207,17 @@ def _outside(tray: str, cells: str, rows: float, columns: float) -> str:
     return f"tray {tray} has no cell {some_of(beyond, joint=' ')}; it is {rows:g} by {columns:g}"
 
 
-def judge_twice(judgement: Judgement) -> None:
+def check_twice(validation: Validation) -> None:
     """Rows about the same thing: alike, one is kept; different, none of them can be used."""
     for name, keyed in _KEYED.items():
-        table = judgement.tables[name]
+        table = validation.tables[name]
         used = table.used(*keyed)
         again = table.values.loc[used.index[used.duplicated(keep=False)]]
         for _, group in again.groupby(list(keyed), sort=False, dropna=False):
-            _judge_group(judgement, table, group)
+            _check_group(validation, table, group)
 
 
-def _judge_group(judgement: Judgement, table: Worktable, group: pd.DataFrame) -> None:
+def _check_group(validation: Validation, table: Worktable, group: pd.DataFrame) -> None:
     name = table.spec.name
     compared = list(
         _COMPARED.get(name, [one for one in group.columns if one not in ("row", "note")])
@@ -223,8 +225,8 @@ def _judge_group(judgement: Judgement, table: Worktable, group: pd.DataFrame) ->
     at, rows = group.index.to_numpy(), group["row"].tolist()
     differing = [one for one in compared if group[one].nunique(dropna=False) > 1]
     if not differing:
-        judgement.note(SAME_TWICE, (name, ""), at[1:], f"the same as row {rows[0]}, which is kept")
-        judgement.set_aside(name, at[1:], MERGED)
+        validation.note(SAME_TWICE, (name, ""), at[1:], f"the same as row {rows[0]}, which is kept")
+        validation.set_aside(name, at[1:], MERGED)
         _join_texts(table, at, [one for one in _TEXTS if one in group and one not in compared])
         return
     others = [" and ".join(str(row) for row in rows if row != own) for own in rows]
@@ -233,14 +235,14 @@ def _judge_group(judgement: Judgement, table: Worktable, group: pd.DataFrame) ->
         for other in others
     ]
     if name in _COMPARED or name == "orders":
-        judgement.note(DIFFERENT_TWICE, (name, differing[0]), at, said)
-        judgement.set_aside(name, at)
+        validation.note(DIFFERENT_TWICE, (name, differing[0]), at, said)
+        validation.set_aside(name, at)
         return
-    judgement.note(DEFINED_TWICE, (name, differing[0]), at, said)
-    judgement.set_aside(name, at[1:])
-    trays = judgement.trays.values
+    validation.note(DEFINED_TWICE, (name, differing[0]), at, said)
+    validation.set_aside(name, at[1:])
+    trays = validation.trays.values
     for tray in _trays_concerned(name, group, trays):
-        judgement.leave_out(
+        validation.leave_out(
             tray, f"row {rows[0]} and row {rows[1]} of {table.shown_as} differ about it"
         )
 

@@ -9,49 +9,49 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from germstats.records.checking.book import judge_coverage, judge_lots, judge_pinches, judge_weather
-from germstats.records.checking.counts import judge_counts, judge_falls
-from germstats.records.checking.dates import judge_order, judge_seasons, judge_sowing
-from germstats.records.checking.findings import Judgement
-from germstats.records.checking.idle import judge_idle
+from germstats.records.checking.book import check_coverage, check_lots, check_pinches, check_weather
+from germstats.records.checking.counts import check_counts, check_falls
+from germstats.records.checking.dates import check_order, check_seasons, check_sowing
+from germstats.records.checking.findings import Validation
+from germstats.records.checking.idle import check_idle
 from germstats.records.checking.ids import mend_ids, one_spelling_of_levels
 from germstats.records.checking.rows import (
-    judge_blanks,
-    judge_both,
-    judge_cells,
-    judge_many_seeds,
-    judge_twice,
-    judge_unseen,
+    check_blanks,
+    check_both,
+    check_cells,
+    check_many_seeds,
+    check_twice,
+    check_unseen,
 )
-from germstats.records.checking.sowing import judge_light, judge_lots_alone
+from germstats.records.checking.sowing import check_light, check_lots_alone
 from germstats.records.checking.staging import parse_columns
 
 
-def _parse_all(judgement: Judgement) -> None:
-    for name in judgement.tables:
-        parse_columns(judgement, name)
+def _parse_all(validation: Validation) -> None:
+    for name in validation.tables:
+        parse_columns(validation, name)
 
 
-RULES: tuple[Callable[[Judgement], None], ...] = (
+RULES: tuple[Callable[[Validation], None], ...] = (
     mend_ids,
     _parse_all,
     one_spelling_of_levels,
-    judge_unseen,
-    judge_blanks,
-    judge_both,
-    judge_many_seeds,
-    judge_seasons,
-    judge_sowing,
-    judge_order,
-    judge_cells,
-    judge_twice,
-    judge_counts,
-    judge_falls,
-    judge_lots,
-    judge_lots_alone,
-    judge_light,
-    judge_weather,
-    judge_pinches,
-    judge_coverage,
-    judge_idle,
+    check_unseen,
+    check_blanks,
+    check_both,
+    check_many_seeds,
+    check_seasons,
+    check_sowing,
+    check_order,
+    check_cells,
+    check_twice,
+    check_counts,
+    check_falls,
+    check_lots,
+    check_lots_alone,
+    check_light,
+    check_weather,
+    check_pinches,
+    check_coverage,
+    check_idle,
 )

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import re
 
-from germstats.records.checking.findings import Judgement, Kind
+from germstats.records.checking.findings import Kind, Validation
 from germstats.records.suggesting import some_of
 from germstats.records.tables import Lots, Species, Trays
 
@@ -27,14 +27,14 @@ _NOT_BURIED = re.compile(r"\b(?:not|never|un)[ -]?buried\b", re.IGNORECASE)
 _NAMED = 10
 
 
-def judge_light(judgement: Judgement) -> None:
+def check_light(validation: Validation) -> None:
     """Seed that needs light, noted as lying where little light comes."""
-    species = judgement.species.used(Species.species, Species.light)
+    species = validation.species.used(Species.species, Species.light)
     needs = set(species.loc[species[Species.light] == "needs", Species.species])
-    trays = judgement.trays.used(
+    trays = validation.trays.used(
         Trays.tray, Trays.lot, Trays.cover, Trays.cover_depth_mm, Trays.note
     )
-    trays = trays.assign(species=trays[Trays.lot].map(_species_of(judgement)))
+    trays = trays.assign(species=trays[Trays.lot].map(_species_of(validation)))
     trays = trays[trays["species"].isin(needs)]
     under = [
         _under(*one)
@@ -47,7 +47,7 @@ def judge_light(judgement: Judgement) -> None:
     for (code, column, words), group in covered.groupby(["species", "column", "under"], sort=False):
         named = f"{'trays' if len(group) > 1 else 'tray'} {some_of(group['tray'].tolist(), _NAMED)}"
         wrong = f"{code} needs light to sprout, and its seed {words} in {named}"
-        judgement.note(LIGHT_COVERED, ("trays", str(column)), group.index[:1], wrong)
+        validation.note(LIGHT_COVERED, ("trays", str(column)), group.index[:1], wrong)
 
 
 def _under(cover: str, depth: float, note: str) -> tuple[str, str]:
@@ -65,13 +65,13 @@ def _under(cover: str, depth: float, note: str) -> tuple[str, str]:
     return "", ""
 
 
-def judge_lots_alone(judgement: Judgement) -> None:
+def check_lots_alone(validation: Validation) -> None:
     """Lots that were sown and whose species is not written down: each is estimated as a species of
     its own.
     """
-    trays = judgement.trays.used(Trays.lot)
-    lots = judgement.lots.used(Lots.lot)
-    blank = ~judgement.lots.typed(Lots.species)[
+    trays = validation.trays.used(Trays.lot)
+    lots = validation.lots.used(Lots.lot)
+    blank = ~validation.lots.typed(Lots.species)[
         lots.index
     ]  # what is typed there has its own finding
     named = set(lots[Lots.lot]) - {""}
@@ -89,12 +89,12 @@ def judge_lots_alone(judgement: Judgement) -> None:
             f"no species is written down for {some_of(alone, _NAMED)}, so each is treated as a "
             "species of its own"
         )
-    judgement.note_table(
+    validation.note_table(
         LOT_ALONE, "lots", f"{wrong}: its estimate gets no help from other lots of its species"
     )
 
 
-def _species_of(judgement: Judgement) -> dict[str, str]:
+def _species_of(validation: Validation) -> dict[str, str]:
     """Lot -> its species, blank where that is not known."""
-    lots = judgement.lots.used(Lots.lot, Lots.species).drop_duplicates(Lots.lot)
+    lots = validation.lots.used(Lots.lot, Lots.species).drop_duplicates(Lots.lot)
     return dict(zip(lots[Lots.lot], lots[Lots.species], strict=True))

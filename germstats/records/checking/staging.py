@@ -16,8 +16,8 @@ from germstats.records.checking.findings import (
     MERGED,
     SET_ASIDE,
     USED,
-    Judgement,
     Kind,
+    Validation,
     Worktable,
     also_in,
 )
@@ -55,7 +55,7 @@ def empty_worktable(spec: Table) -> Worktable:
     return _worktable(spec, f"{spec.name}.csv", texts={}, rows=[], headed=frozenset())
 
 
-def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
+def add_worktable(validation: Validation, sheet: Sheet, edits: Edits) -> None:
     """Put a sheet into the judgement: its text under known headings, with findings about headings
     and widths.
 
@@ -78,17 +78,17 @@ def add_worktable(judgement: Judgement, sheet: Sheet, edits: Edits) -> None:
     table = _worktable(
         spec, sheet.shown_as, texts=texts, rows=sheet.numbers, headed=frozenset(texts)
     )
-    judgement.tables[sheet.name] = table
+    validation.tables[sheet.name] = table
     for name, found in places.items():
         for extra in found[1:]:
-            _join_columns(judgement, (sheet.name, name), grid[:, extra])
+            _join_columns(validation, (sheet.name, name), grid[:, extra])
     table.ids = table.text[list(spec.key)].copy()
-    _note_headings(judgement, sheet, headings)
-    _note_missing(judgement, table)
+    _note_headings(validation, sheet, headings)
+    _note_missing(validation, table)
     over = _too_wide(sheet) if grid.shape[1] > len(sheet.header) else []
     wrong = "more values than headings, so some may stand in wrong columns"
-    judgement.set_aside(sheet.name, judgement.note(TOO_MANY, (sheet.name, ""), over, wrong))
-    _note_formulas(judgement, sheet, headings)
+    validation.set_aside(sheet.name, validation.note(TOO_MANY, (sheet.name, ""), over, wrong))
+    _note_formulas(validation, sheet, headings)
     for (name, position, column), text in edits.items():
         if name == sheet.name:
             table.text.iat[position, table.text.columns.get_loc(column)] = text  # type: ignore[index]
@@ -137,32 +137,32 @@ def _too_wide(sheet: Sheet) -> list[int]:
     ]
 
 
-def _note_headings(judgement: Judgement, sheet: Sheet, headings: list[str]) -> None:
+def _note_headings(validation: Validation, sheet: Sheet, headings: list[str]) -> None:
     known = [column.name for column in TABLES[sheet.name].columns]
     for place, (typed, name) in enumerate(zip(sheet.header, headings, strict=True)):
         if name in known:
             if typed != name:
-                judgement.note_table(
+                validation.note_table(
                     HEADING, sheet.name, f"the heading {typed!r} is read as {name}", name
                 )
             if name in headings[:place]:
                 wrong = (
                     "two columns bear this heading; the second fills what the first leaves blank"
                 )
-                judgement.note_table(TWICE, sheet.name, wrong, name)
+                validation.note_table(TWICE, sheet.name, wrong, name)
         elif name:
             near = difflib.get_close_matches(name, known, 1, cutoff=0.75)
             meant = f"; did you mean {near[0]}?" if near else ""
-            judgement.note_table(
+            validation.note_table(
                 UNKNOWN_COLUMN, sheet.name, f"the column {typed.strip()!r} is not read{meant}"
             )
         else:
             wrong = f"column {place + 1} has no heading and is not read"
             if any(values[place].strip() for values in sheet.values):
-                judgement.note_table(UNKNOWN_COLUMN, sheet.name, wrong)
+                validation.note_table(UNKNOWN_COLUMN, sheet.name, wrong)
 
 
-def _note_missing(judgement: Judgement, table: Worktable) -> None:
+def _note_missing(validation: Validation, table: Worktable) -> None:
     name = table.spec.name
     missing = [
         column.name
@@ -177,21 +177,21 @@ def _note_missing(judgement: Judgement, table: Worktable) -> None:
         wrong = f"the column {column} is missing" + (
             ", so none of its rows can be used" if len(table.text) else ""
         )
-        judgement.note_table(MISSING_COLUMN, name, wrong)
+        validation.note_table(MISSING_COLUMN, name, wrong)
     if not missing:
         return
     if name == "trays":
         for tray in table.text["tray"].str.split().str.join(" "):
-            judgement.leave_out(tray, f"{table.shown_as} lacks the column {missing[0]}")
+            validation.leave_out(tray, f"{table.shown_as} lacks the column {missing[0]}")
     else:
         table.status[:] = SET_ASIDE
 
 
 def _join_columns(
-    judgement: Judgement, place: tuple[str, str], second: np.ndarray[Any, Any]
+    validation: Validation, place: tuple[str, str], second: np.ndarray[Any, Any]
 ) -> None:
     """Fill a column from a second one of the same heading; ask where the two differ."""
-    text = judgement.tables[place[0]].text
+    text = validation.tables[place[0]].text
     first = text[place[1]].str.strip()
     other = (
         pd.Series(second, index=text.index, dtype=object).astype(object).str.strip()
@@ -200,13 +200,13 @@ def _join_columns(
     )
     differ = np.flatnonzero((first != "") & (other != "") & (first != other))
     said = [f"the two columns of this heading say {first[at]} and {other[at]}" for at in differ]
-    judgement.note(TWICE_DIFFERENT, place, differ, said, [""] * len(differ))
+    validation.note(TWICE_DIFFERENT, place, differ, said, [""] * len(differ))
     joined = text[place[1]].where(first != "", other)
     joined.iloc[differ] = ""
     text[place[1]] = joined
 
 
-def _note_formulas(judgement: Judgement, sheet: Sheet, headings: list[str]) -> None:
+def _note_formulas(validation: Validation, sheet: Sheet, headings: list[str]) -> None:
     if not sheet.formula_zeros:
         return
     position = {row: at for at, row in enumerate(sheet.numbers)}
@@ -214,49 +214,52 @@ def _note_formulas(judgement: Judgement, sheet: Sheet, headings: list[str]) -> N
     for row, place in sheet.formula_zeros:
         if row in position and place < len(headings) and headings[place] in known:
             wrong = "a formula stands here and reads back as 0 or as nothing"
-            judgement.note(
+            validation.note(
                 FORMULA_ZERO, (sheet.name, headings[place]), [position[row]], wrong, [""]
             )
 
 
-def parse_columns(judgement: Judgement, name: str) -> None:
+def parse_columns(validation: Validation, name: str) -> None:
     """Parse every column of a table that has not been parsed yet, with findings about single
     values.
     """
-    table = judgement.tables[name]
+    table = validation.tables[name]
     there = table.values
     columns = {
         column.name: there[column.name]
         if column.name in there
-        else _parsed(judgement, (name, column))
+        else _parsed(validation, (name, column))
         for column in table.spec.columns
     }
     table.values = pd.DataFrame({**columns, "row": there["row"]}, index=there.index)
 
 
-def _parsed(judgement: Judgement, place: tuple[str, Column]) -> pd.Series[Any]:
+def _parsed(validation: Validation, place: tuple[str, Column]) -> pd.Series[Any]:
     name, column = place
-    codes, entries = judgement.tables[name].distinct(column.name)
-    results = [parse(column, str(entry), judgement.dates) for entry in entries]
-    _note_values(judgement, (name, column.name), codes, results)
+    codes, entries = validation.tables[name].distinct(column.name)
+    results = [parse(column, str(entry), validation.dates) for entry in entries]
+    _note_values(validation, (name, column.name), codes, results)
     return typed_series(column, [result.value for result in results], codes)
 
 
 def _note_values(
-    judgement: Judgement, place: tuple[str, str], codes: np.ndarray[Any, Any], results: list[Parsed]
+    validation: Validation,
+    place: tuple[str, str],
+    codes: np.ndarray[Any, Any],
+    results: list[Parsed],
 ) -> None:
     kinds = {result.kind for result in results if result.kind}
     for kind in sorted(kinds, key=lambda kind: kind.rule):
         of_kind = np.array([result.kind == kind for result in results])[codes]
         at = np.flatnonzero(of_kind)
         if kind.severity != "changed":
-            judgement.note(kind, place, at, [results[code].wrong for code in codes[at]])
+            validation.note(kind, place, at, [results[code].wrong for code in codes[at]])
             continue
         # one mended spelling may run through a whole sheet: it is listed once, with the number of
         # its rows
         first, counts = np.unique(codes[at], return_index=True, return_counts=True)[1:]
         for start, count in sorted(zip(at[first].tolist(), counts.tolist(), strict=True)):
-            judgement.note(kind, place, [start], results[codes[start]].wrong + also_in(count - 1))
+            validation.note(kind, place, [start], results[codes[start]].wrong + also_in(count - 1))
 
 
 def typed_series(column: Column, values: list[Any], codes: np.ndarray[Any, Any]) -> pd.Series[Any]:

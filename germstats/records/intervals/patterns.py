@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from germstats.records.book import RecordBook
-from germstats.records.intervals.running_maximum import climb, count_distinct
+from germstats.records.intervals.running_maximum import count_distinct, running_maximum
 from germstats.records.intervals.sowings import sown_trays
 from germstats.records.intervals.usable_checks import usable_looks
 from germstats.records.seasons import SPRING_ENDS
@@ -353,7 +353,7 @@ def _climbs(checks: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     unit.
     """
     about = checks.drop(columns=["day", "level"]).drop_duplicates("unit").set_index("unit")
-    ran = climb(*(checks[name].to_numpy() for name in ("unit", "day", "level")))
+    ran = running_maximum(*(checks[name].to_numpy() for name in ("unit", "day", "level")))
     rises = about.loc[ran.unit].assign(unit=ran.unit, lo=ran.lo, hi=ran.hi, count=ran.rise)
     ends = about.loc[ran.units].assign(unit=ran.units, level=ran.level, last=ran.last)
     return rises.reset_index(drop=True), ends.reset_index(drop=True)

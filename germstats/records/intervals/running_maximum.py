@@ -21,7 +21,7 @@ _KEY_BITS = 63
 
 
 @dataclass(frozen=True)
-class Climb:
+class RunningMaximum:
     """What was ever seen of each unit: a staircase.
 
     Attributes
@@ -42,7 +42,7 @@ class Climb:
     last: Whole
 
 
-def climb(unit: Whole, day: Whole, level: Whole) -> Climb:
+def running_maximum(unit: Whole, day: Whole, level: Whole) -> RunningMaximum:
     """Running maximum of every unit, kept only where it rises and where it ends.
 
     Parameters
@@ -57,7 +57,7 @@ def climb(unit: Whole, day: Whole, level: Whole) -> Climb:
 
     Returns
     -------
-    Climb
+    RunningMaximum
 
     Raises
     ------
@@ -75,7 +75,7 @@ def climb(unit: Whole, day: Whole, level: Whole) -> Climb:
     rows, end = np.flatnonzero(up), np.flatnonzero(ends)
     first, before = starts[rows], rows - 1
     lo, rise = np.where(first, 0, day[before]), level[rows] - np.where(first, 0, level[before])
-    return Climb(
+    return RunningMaximum(
         unit=unit[rows],
         lo=lo,
         hi=day[rows],
@@ -105,7 +105,7 @@ def count_distinct(
     Raises
     ------
     ValueError
-        As `climb`.
+        As `running_maximum`.
     """
     _refuse_negative(columns)
     key, bits = _packed(columns)

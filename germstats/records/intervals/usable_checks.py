@@ -23,7 +23,7 @@ _TOTAL_COLUMNS = ["tray", "checked_on", "filled", "seedlings"]
 
 
 @dataclass(frozen=True)
-class Looks:
+class UsableChecks:
     """Usable checks, sorted by tray, cell and day.
 
     Attributes
@@ -48,7 +48,7 @@ class Looks:
     waiting: dict[str, int]
 
 
-def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
+def usable_looks(book: RecordBook, trays: pd.DataFrame) -> UsableChecks:
     """Keep the checks of `trays` (a frame of `sown_trays`, index 0..T-1) that tell of their first
     spring.
     """
@@ -87,7 +87,7 @@ def usable_looks(book: RecordBook, trays: pd.DataFrame) -> Looks:
                 f"{more} more came after its spring had ended; not in the share",
             )
         kept.append(looks[~late & ~cut & ~looks["tray"].isin(waiting)])
-    return Looks(cells=kept[0], totals=kept[1], notes=notes, why_silent=why, waiting=waiting)
+    return UsableChecks(cells=kept[0], totals=kept[1], notes=notes, why_silent=why, waiting=waiting)
 
 
 def _seeds_throughout(cells: pd.DataFrame) -> pd.DataFrame:

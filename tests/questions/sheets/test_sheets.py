@@ -12,7 +12,7 @@ import pytest
 from germstats.engine.fit import fit_emergence
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.order_plan import OrderSpec
-from germstats.forecast.sowing_deadline import SowBy, sow_by
+from germstats.forecast.sowing_deadline import SowingDeadline, sow_by
 from germstats.forecast.trays_to_sow import Seeds, Shape, TrayToSow, trays_frame
 from germstats.questions.plan.next_sowings import next_sowings
 from germstats.questions.plan.plan import plan_orders
@@ -100,7 +100,7 @@ def to_sow(**changes):
         seeds=seeds,
         treatment={"cover": "grit"},
         place="bench 1",
-        sow_by=SowBy(pd.Timestamp("2026-12-10"), "why"),
+        sow_by=SowingDeadline(pd.Timestamp("2026-12-10"), "why"),
     )
     return replace(one, **changes)
 
@@ -284,7 +284,7 @@ def test_sow_by_rests_on_kin_then_nursery_then_cold_then_nothing(tmp_path):
 def test_a_day_that_cannot_be_told_is_a_blank(planned):
     book, _, found = planned
     page = sowing_sheet(
-        replace(found, trays=(to_sow(sow_by=SowBy(None, "cannot be told")),)), book.source
+        replace(found, trays=(to_sow(sow_by=SowingDeadline(None, "cannot be told")),)), book.source
     )
     assert "sow by ________" in words(page)
 
@@ -440,7 +440,7 @@ def test_names_from_a_book_stay_text(planned, benches, name):
         place=name,
         note=name,
         treatment={"cover": name, "pretreatment": name},
-        sow_by=SowBy(None, name),
+        sow_by=SowingDeadline(None, name),
     )
     pages = [
         check_sheets(replace(bench, trays=trays, gone=(name,), unplaced=(name,)), name),
