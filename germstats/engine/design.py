@@ -16,8 +16,8 @@ from germstats.engine.arrays import Index, compile_patterns, taken_as_final
 from germstats.engine.hierarchy import Hierarchy, Part
 from germstats.engine.laplace import BetaPrior
 from germstats.engine.likelihood import Origin, share_out_by
-from germstats.engine.lot_posterior import Priors, Scatter
 from germstats.engine.lots import LotRecords, groups_of
+from germstats.engine.priors import Scatter, TimePriors
 from germstats.engine.timing import FAMILIES, Array
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.tables import Species, Trays
@@ -183,7 +183,7 @@ def build_design(
     patterns: Patterns,
     lots: tuple[LotRecords, ...],
     laws: dict[str, tuple[str, Origin]],
-    priors: dict[str, Priors],
+    priors: dict[str, TimePriors],
     scatter: Scatter,
     current: int | None = None,
     late: Mapping[tuple[str | None, str], float] = MappingProxyType({}),
@@ -284,7 +284,10 @@ def _silent(patterns: Patterns) -> Index:
 
 
 def _columns(
-    trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str, Priors], scatter: Scatter
+    trays: pd.DataFrame,
+    lots: tuple[LotRecords, ...],
+    priors: dict[str, TimePriors],
+    scatter: Scatter,
 ) -> Columns:
     columns = Columns()
     half, half_time = scatter.season / np.sqrt(2), scatter.season_time / np.sqrt(2)

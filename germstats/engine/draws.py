@@ -310,21 +310,3 @@ def even_draws(weight: Array, number: int) -> NDArray[np.intp]:
     steps = np.cumsum(weight)
     at = (np.arange(number) + 0.5) / number * steps[-1]
     return np.asarray(np.minimum(np.searchsorted(steps, at), len(steps) - 1))
-
-
-def weighted_quantiles(values: Array, weight: Array, at: Array) -> Array:
-    """Quantiles of weighted draws, interpolated between the middles of their steps.
-
-    Parameters
-    ----------
-    values, weight : (N,) arrays
-    at : (Q,) array
-        Shares, 0-1.
-
-    Returns
-    -------
-    (Q,) array
-    """
-    order = np.argsort(values, kind="stable")
-    steps = np.cumsum(weight[order])
-    return np.asarray(np.interp(at, (steps - weight[order] / 2) / steps[-1], values[order]))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -11,21 +11,14 @@ from scipy.special import expit
 from germstats.engine.estimates import RowEstimate
 from germstats.engine.hierarchy import predictors
 from germstats.engine.horizon import Horizons, find_horizons, told_by
-from germstats.engine.lot_posterior import Scatter
 from germstats.engine.lots import LotRecords, groups_of, sort_lots
 from germstats.engine.pooled import PooledFit, choose_laws, fit_pooled, laws_near
 from germstats.engine.pooled_rows import pooled_rows
+from germstats.engine.priors import Scatter
 from germstats.engine.still_to_come import Clocks, with_later
 from germstats.engine.threads import one_thread
-from germstats.engine.timing_choice import (
-    CellScatter,
-    TimingChoice,
-    choose_timing,
-    fit_again,
-    learn_cell_scatter,
-)
+from germstats.engine.timing_choice import CellScatter, TimingChoice
 from germstats.engine.trouble import FitTrouble
-from germstats.engine.unpooled import estimate_rows
 from germstats.errors import NotEnoughRecordsError
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many
@@ -39,7 +32,12 @@ if TYPE_CHECKING:
 
 
 HELD = ("tray_time", "lot", "lot_time", "species", "place")
-"""Scatters that a fit may take as given, beside those of `Scatter`."""
+"""Scatters that a fit can be given instead of learning them, beside those of `Scatter`."""
+
+LOTS_APART = 1.5
+"""Standard deviation between lots, on logit p, without pooling: a lot says next to nothing about
+another (common practice, no source).
+"""
 
 
 @dataclass(frozen=True)
@@ -49,27 +47,24 @@ class FitSpec:
     Attributes
     ----------
     scatter : Scatter
-        Season-to-season scatter, taken as given; tray-to-tray scatter too where `pooling` is off or
-        `hold_tray` is on.
+        Between seasons, and between trays where that is not to be learned.
     pooling : bool
-        Species, lots and trays fitted together; off, every lot by itself with a saturated model.
-    hold_tray : bool
-        Take ``scatter.tray`` as given instead of learning it from the trays.
+        How far lots differ is learned from the records; off, lots are taken as far apart
+        (`LOTS_APART`), so that each is estimated nearly by itself.
     held : dict
-        Other scatters taken as given, by their name in `HELD`: what a nursery could foretell that
-        knew them.
+        Other scatters to be used instead of learning them, by their name in `HELD`: what a nursery
+        could forecast that knew them.
     spring_ends : (month, day)
         End of the first spring.
     to_horizon : bool
-        Shares are told up to a day that was looked at (`germstats.engine.horizon`); off, up to the
-        end of all days by the law of timing, as a forecast of a spring under way needs them.
+        Shares are counted up to a day that was looked at (`germstats.engine.horizon`); off, up to
+        the end of all days by the law of timing, as a forecast of a spring under way needs them.
     level : float
         Coverage of the ranges of estimates.
     """
 
     scatter: Scatter = field(default_factory=Scatter)
     pooling: bool = True
-    hold_tray: bool = False
     held: Mapping[str, float] = field(default_factory=dict)
     spring_ends: tuple[int, int] = SPRING_ENDS
     to_horizon: bool = True
@@ -81,6 +76,16 @@ class FitSpec:
             raise ValueError(
                 f"{min(unknown)} is no scatter that can be held; these can: {', '.join(HELD)}"
             )
+
+    @property
+    def held_sds(self) -> dict[str, float]:
+        """Every scatter that is not learned, by field of `VarianceComponents`."""
+        held = dict(self.held)
+        if self.scatter.tray is not None:
+            held["tray"] = self.scatter.tray
+        if not self.pooling:
+            held.setdefault("lot", LOTS_APART)
+        return held
 
 
 @dataclass(frozen=True)
@@ -123,11 +128,11 @@ class EmergenceFit:
         Species (or lot, where species are not recorded) -> TimingChoice.
     cell_scatter : CellScatter
     patterns : Patterns
-        The records it rests on, with the trays left out and why.
-    pooled : PooledFit or None
-        The pooled road's scatters and draws; None where every lot was fitted by itself.
+        The records used, with the trays left out and why.
+    pooled : PooledFit
+        Variance components and draws.
     horizons : Horizons or None
-        Up to when shares are told; None where they are told to the end of all days.
+        Up to when shares are counted; None where that is the end of all days.
     """
 
     rows: tuple[RowEstimate, ...]
@@ -135,7 +140,7 @@ class EmergenceFit:
     timing: dict[str, TimingChoice]
     cell_scatter: CellScatter
     patterns: Patterns
-    pooled: PooledFit | None = None
+    pooled: PooledFit
     horizons: Horizons | None = None
 
     @property
@@ -156,11 +161,11 @@ class EmergenceFit:
         }
         learnt = []
         for name, count in groups.items():
-            found = self.pooled.coordinate(name) if self.pooled else None
+            found = self.pooled.coordinate(name)
             if found is not None and count:
                 sd, low, high = (found.value(z) for z in (0.0, -1.96, 1.96))
                 learnt.append(ScatterEstimate(name=name, sd=sd, low=low, high=high, groups=count))
-        held = self.pooled.scale_set.held if self.pooled else {"tray": self.spec.scatter.tray}
+        held = self.pooled.scale_set.held
         given = {
             **{name: held[name] for name in groups if name in held},
             "season": self.spec.scatter.season,
@@ -175,10 +180,8 @@ class EmergenceFit:
 
     @property
     def trouble(self) -> tuple[FitTrouble, ...]:
-        """What went less than well in the pooled fit; nothing where every lot was fitted by
-        itself.
-        """
-        return self.pooled.trouble if self.pooled else ()
+        """What went less than well."""
+        return self.pooled.trouble
 
     def to_frame(self) -> pd.DataFrame:
         """One row per species, lot and treatment.
@@ -205,9 +208,8 @@ def fit_emergence(
     """Estimate emergence share and timing per species, lot and treatment.
 
     Counts, occupancy and tray totals go through one likelihood; species, lots and trays are fitted
-    together, the scatter between them is learnt, and its uncertainty carried on
-    (`germstats.engine.pooled`). With ``pooling=False`` every lot is fitted by itself with the
-    scatter taken as given (`germstats.engine.lot_posterior`).
+    together, the scatter between them is learned, and its uncertainty carried on
+    (`germstats.engine.pooled`).
 
     Parameters
     ----------
@@ -219,7 +221,7 @@ def fit_emergence(
         Of records that hold these: its laws of timing are kept, and its scatters are where these
         are sought from.
     choices : dict, optional
-        Species (or lot, where species are not recorded) -> law of timing to take, with pooling.
+        Species (or lot, where species are not recorded) -> law of timing to take.
 
     Returns
     -------
@@ -237,9 +239,7 @@ def fit_emergence(
     )
     if patterns.trays.empty:
         raise NotEnoughRecordsError(_why_nothing(patterns))
-    lots = sort_lots(patterns, spec.scatter)
-    if not spec.pooling:
-        return _lot_by_lot(patterns, lots, spec, say)
+    lots = sort_lots(patterns)
     say("choosing the timing law of each species")
     if choices is None:
         with one_thread():
@@ -249,14 +249,13 @@ def fit_emergence(
                 else choose_laws(patterns, lots, spec.scatter)
             )
     told, horizons = _to_horizon(patterns, lots, choices, spec)
-    lots = sort_lots(told, spec.scatter)
-    held = {**spec.held, "tray": spec.scatter.tray} if spec.hold_tray else spec.held
+    lots = sort_lots(told)
     pooled = fit_pooled(
         told,
         lots,
         scatter=spec.scatter,
         choices=choices,
-        held=held,
+        held=spec.held_sds,
         progress=say,
         near=near,
         horizons=horizons,
@@ -304,44 +303,6 @@ def _clocks(pooled: PooledFit, patterns: Patterns) -> dict[str, Clocks]:
         group: Clocks(choice.origin, late, expit(at[:, 0]))
         for group, choice in pooled.choices.items()
     }
-
-
-def _lot_by_lot(
-    patterns: Patterns, lots: tuple[LotRecords, ...], spec: FitSpec, say: Callable[[str], None]
-) -> EmergenceFit:
-    say("choosing the timing law of each species")
-    choices, fitted = choose_timing(lots, patterns)
-    told, horizons = _to_horizon(patterns, lots, choices, spec)
-    if horizons is not None:
-        lots = sort_lots(told, spec.scatter)
-        fitted = fit_again(lots, told, choices)
-    say("learning how seeds of one cell share their fate")
-    rho, values, weights = learn_cell_scatter(lots, fitted)
-    rows: list[RowEstimate] = []
-    for done, lot in enumerate(lots):
-        say(f"lot {done + 1} of {len(lots)}: {lot.lot}")
-        law, mode = fitted[lot.lot]
-        nodes = tuple(replace(law, rho=float(value)) for value in values)
-        horizon = None if horizons is None else horizons.lots[lot.species, lot.lot]
-        rows.extend(
-            estimate_rows(
-                lot,
-                nodes,
-                weights=weights,
-                start=mode,
-                patterns=told,
-                level=spec.level,
-                horizon=horizon,
-            )
-        )
-    return EmergenceFit(
-        rows=tuple(rows),
-        spec=spec,
-        timing=choices,
-        cell_scatter=rho,
-        patterns=patterns,
-        horizons=horizons,
-    )
 
 
 def _why_nothing(patterns: Patterns) -> str:

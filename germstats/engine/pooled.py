@@ -23,8 +23,8 @@ from germstats.engine.hierarchy import (
 from germstats.engine.horizon import Horizons
 from germstats.engine.laplace import PooledMode, find_pooled_mode
 from germstats.engine.likelihood import Origin
-from germstats.engine.lot_posterior import Priors, Scatter
 from germstats.engine.lots import LotRecords, groups_of, sort_lots, time_priors
+from germstats.engine.priors import Scatter, TimePriors
 from germstats.engine.scale_draws import draw_scales, effective_share, given_rho
 from germstats.engine.threads import one_thread
 from germstats.engine.timing import FAMILIES, LOG_NORMAL, Array
@@ -191,7 +191,7 @@ def likeliest(pooled: PooledFit, patterns: Patterns) -> tuple[Array, Array]:
     if not codes.size:
         return values, out
     known = keep_trays(patterns, codes)
-    lots = sort_lots(known, pooled.scatter)
+    lots = sort_lots(known)
     laws = {
         lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin)
         for lot in lots
@@ -442,7 +442,7 @@ def _under(design: PooledDesign, family: str) -> PooledDesign:
 
 def _time_priors(
     patterns: Patterns, lots: tuple[LotRecords, ...], laws: dict[str, tuple[str, Origin]]
-) -> dict[str, Priors]:
+) -> dict[str, TimePriors]:
     by_origin = {
         origin: time_priors(lots, patterns, origin) for origin in {law[1] for law in laws.values()}
     }

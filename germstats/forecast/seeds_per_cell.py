@@ -12,6 +12,7 @@ import pandas as pd
 
 from germstats.engine.estimates import RowEstimate
 from germstats.engine.fit import EmergenceFit, ScatterEstimate
+from germstats.engine.quantiles import count_range
 from germstats.engine.trouble import FitTrouble
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.tray import NewTray, chance_of_filling, filled_cells, new_tray
@@ -101,8 +102,7 @@ class SowingRow:
     emergence, emergence_low, emergence_high : float
     trays : int
     worst_season : int or None
-        The spring on record in which the species did worst; None with one spring only, or without
-        pooling.
+        The spring on record in which the species did worst; None with one spring only.
     worst_chance : float or None
         Chance of reaching the target at the advised number in a spring like that one.
     notes : tuple of str
@@ -287,11 +287,8 @@ def rates_of(n: float, base: SowingRate) -> tuple[SowingRate, ...]:
 def fill_of(tray: NewTray, rates: tuple[SowingRate, ...], cells: int) -> tuple[float, float, float]:
     """Share of cells of a new tray that fill: mean and `FORECAST_LEVEL` range."""
     filled = filled_cells(tray, rates, cells)
-    share, tails = np.arange(cells + 1) / cells, np.cumsum(filled)
-    low, high = (
-        float(share[np.searchsorted(tails, (1 + side * FORECAST_LEVEL) / 2)]) for side in (-1, 1)
-    )
-    return float(filled @ share), low, high
+    low, high = count_range(filled, FORECAST_LEVEL)
+    return float(filled @ np.arange(cells + 1)) / cells, low / cells, high / cells
 
 
 def cells_wanted(target: float, cells: int) -> int:

@@ -206,7 +206,7 @@ def settings_section(account: SeasonSummary) -> Section:
         (
             "lots weighed together, so that few trays lean on others",
             "yes" if fit.pooling else "no",
-            "left out by --no-pooling",
+            "no with --no-pooling: lots are then taken as far apart",
         ),
     )
     blocks = (

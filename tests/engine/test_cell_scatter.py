@@ -11,8 +11,8 @@ import pytest
 from scipy.special import logit
 
 from germstats.engine.fit import FitSpec, fit_emergence
-from germstats.engine.lot_posterior import Scatter
 from germstats.engine.lots import sort_lots
+from germstats.engine.priors import Scatter
 from germstats.engine.scale_draws import draw_scales, given_rho
 from germstats.engine.timing_choice import cell_scatter_is_shown
 from germstats.engine.variance_components import COORDINATES
@@ -83,13 +83,13 @@ SHOWN = {
 @pytest.mark.parametrize("name", SHOWN)
 def test_which_records_show_it(name):
     patterns, shown = SHOWN[name]
-    assert cell_scatter_is_shown(sort_lots(patterns, Scatter())) is shown
+    assert cell_scatter_is_shown(sort_lots(patterns)) is shown
 
 
 def test_two_numbers_of_two_species_show_nothing():
     both = totals(TWO, THREE)
     apart = replace(both, trays=both.trays.assign(species=["A", "B"], lot=["A1", "B1"]))
-    assert not cell_scatter_is_shown(sort_lots(apart, Scatter()))
+    assert not cell_scatter_is_shown(sort_lots(apart))
 
 
 @pytest.mark.parametrize("pooling", [True, False])
@@ -142,6 +142,6 @@ def test_the_other_scatters_follow_rho():
 
 def test_everything_held_leaves_rho_alone():
     held = {"tray_time": 0.1, "lot": 0.3, "lot_time": 0.1}
-    fit = fit_emergence(totals(TWO, TWO), FitSpec(hold_tray=True, held=held))
+    fit = fit_emergence(totals(TWO, TWO), FitSpec(scatter=Scatter(tray=0.5), held=held))
     assert fit.pooled.scale_set.unknown == ()
     assert len({draw.scales.rho for draw in fit.pooled.draws}) > 4

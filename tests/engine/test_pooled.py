@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,12 +9,12 @@ from nurseries.simulated import NurserySpec, World, simulate_nursery
 from scipy.special import expit
 
 from germstats.engine.design import TREATMENT_SD, build_design
-from germstats.engine.draws import weighted_quantiles
 from germstats.engine.fit import FitSpec, fit_emergence
 from germstats.engine.hierarchy import predictors, start_state, tray_terms
 from germstats.engine.laplace import criteria_at, find_pooled_mode
-from germstats.engine.lot_posterior import Scatter
 from germstats.engine.lots import sort_lots, time_priors
+from germstats.engine.priors import Scatter
+from germstats.engine.quantiles import weighted_quantiles
 from germstats.engine.schur import eliminate
 from germstats.engine.sparse_design import lot_entries, sparse_design
 from germstats.engine.variance_components import COORDINATES, ComponentSet, _Outer
@@ -36,7 +34,7 @@ def nursery():
 
 @pytest.fixture(scope="module")
 def laid_out(nursery):
-    lots = sort_lots(nursery.patterns, Scatter())
+    lots = sort_lots(nursery.patterns)
     laws = {lot.group: ("log-normal", "1 February") for lot in lots}
     design = build_design(
         nursery.patterns,
@@ -196,7 +194,7 @@ def test_shuffled_trays_change_nothing(nursery):
 
 
 def test_the_settings_are_used(nursery):
-    held = fit_emergence(nursery.patterns, FitSpec(Scatter(tray=0.9), hold_tray=True))
+    held = fit_emergence(nursery.patterns, FitSpec(Scatter(tray=0.9)))
     assert {one.name: one.learnt for one in held.scatter}["tray"] is False
     np.testing.assert_allclose(held.rows[0].draws.tray_sd, 0.9)
     calm = fit_emergence(nursery.patterns, FitSpec(Scatter(season=0.0)))
@@ -328,10 +326,34 @@ def test_empty_by_the_end_is_the_empty_share():
         np.testing.assert_allclose(empty_by(p, rho, np.zeros(3), rate), 1.0, rtol=1e-12)
 
 
-def test_fills_keep_their_mean(nursery):
-    tray = new_tray(
-        fit_emergence(nursery.patterns, replace(FitSpec(), pooling=False)).rows[0].draws
+def test_without_pooling_a_lot_hardly_leans_on_its_species():
+    """Three lots come at 70 %, the fourth at 30 %, two trays each. With lots taken as far apart it
+    stays nearer to its own 30 % than where the other lots show how little lots differ.
+    """
+    trays = [
+        {"tray": f"T{k}", "lot": lot, "emerged": float(came), "filled": float(came), "looks": 2}
+        for k, (lot, came) in enumerate(
+            zip("AABBCCDD", [50, 51, 49, 50, 51, 50, 22, 21], strict=True)
+        )
+    ]
+    times = [(k, 90.0, 110.0, int(tray["emerged"])) for k, tray in enumerate(trays)]
+    finishes = [
+        (k, 0, n, 200.0, "counts", count)
+        for k, tray in enumerate(trays)
+        for n, count in ((1, int(tray["emerged"])), (0, 72 - int(tray["emerged"])))
+    ]
+    patterns = made_patterns(trays, times, finishes)
+    pooled, alone = (
+        next(row for row in fit_emergence(patterns, FitSpec(pooling=on)).rows if row.lot == "D")
+        for on in (True, False)
     )
+    own = 43 / 144
+    assert abs(alone.emergence - own) < abs(pooled.emergence - own)
+    assert alone.emergence == pytest.approx(own, abs=0.05)
+
+
+def test_fills_keep_their_mean(nursery):
+    tray = new_tray(fit_emergence(nursery.patterns, FitSpec(pooling=False)).rows[0].draws)
     rates = (SowingRate("counted", (2,), 2.0), SowingRate("counted", (3,), 3.0))
     possible = fills(tray, rates)
     for r, rate in enumerate(rates):

@@ -24,7 +24,7 @@ def fit():
 def laid_out_again(fit, others):
     """The records of `others` alone, laid out from nothing."""
     pooled, patterns = fit.pooled, keep_trays(fit.patterns, others)
-    lots = sort_lots(patterns, pooled.scatter)
+    lots = sort_lots(patterns)
     laws = {
         lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin)
         for lot in lots

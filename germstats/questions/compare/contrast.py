@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.arrays import Index
-from germstats.engine.draws import weighted_quantiles
 from germstats.engine.estimates import any_seen, latest_of
 from germstats.engine.fit import EmergenceFit
 from germstats.engine.hierarchy import VarianceComponents
 from germstats.engine.horizon import Horizon, pair_horizon, up_to
+from germstats.engine.quantiles import weighted_quantiles
 from germstats.engine.timing import FAMILIES, Array
 from germstats.engine.treatment_model import (
     Contrasts,
@@ -77,7 +77,6 @@ def borrow(
             source="usual scatter of trays; fewer than ten others of yours to borrow from",
             borrowed=False,
         )
-    assert fit.pooled is not None, "a comparison rests on a pooled fit"
     placed = "place" in fit.pooled.design.prior.learnt and "place" not in found.blocked_by
     sd = float(np.hypot(scales.tray, scales.place)) if placed else scales.tray
     said = f"borrowed from {so_many(len(others.trays), 'tray')} of other species"

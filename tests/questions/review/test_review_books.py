@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from germstats.engine.fit import FitSpec
-from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.errors import NotEnoughRecordsError
 from germstats.questions.review.book import gather, seed_tests
 from germstats.questions.review.gather import lot_file
 from germstats.questions.review.maps import among, hit_trays
@@ -209,9 +209,10 @@ def test_a_book_without_a_tray_is_refused(tmp_path):
         review(read(told, tmp_path))
 
 
-def test_a_fit_without_pooling_is_refused(tmp_path):
-    with pytest.raises(WrongUseError, match="leave out --no-pooling"):
-        review(read(tables(), tmp_path), fit_spec=FitSpec(pooling=False))
+def test_a_lot_is_reviewed_without_pooling_too(tmp_path):
+    book = read(tables(), tmp_path)
+    alone, together = (review(book, fit_spec=FitSpec(pooling=on)).lots for on in (False, True))
+    assert [one.lot for one in alone] == [one.lot for one in together]
 
 
 def two_winters(told):
