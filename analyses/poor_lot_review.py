@@ -13,6 +13,8 @@ from pathlib import Path
 
 import matplotlib
 
+from germstats.questions.review.review import ReviewSpec
+
 matplotlib.use("Agg")
 
 import germstats
@@ -34,7 +36,7 @@ options = parser.parse_args()
 
 # %%
 book = germstats.read_book(options.book)
-found = germstats.review(book, season=options.season)
+found = germstats.review(book, ReviewSpec(season=options.season))
 print(review_text(found))
 
 # %% [markdown]
@@ -48,7 +50,7 @@ if lot is None and options.book == DEMONSTRATION and season is None:
     lot, season = "BASA-24C", 2025
 poor = [one.lot for one in found.lots if one.verdict == POOR]
 lot = lot or (poor or [found.lots[0].lot])[0]
-print(review_text(germstats.review(book, [lot], season), explain=True))
+print(review_text(germstats.review(book, ReviewSpec(lots=(lot,), season=season)), explain=True))
 
 # %% [markdown]
 # Where the empty cells lie is evidence too: a mouse takes a block from an edge, rain washes a

@@ -20,6 +20,8 @@ from pathlib import Path
 
 import matplotlib
 
+from germstats.forecast.seeds_per_cell import SowingSpec
+
 matplotlib.use("Agg")
 import matplotlib.pyplot as plt
 import numpy as np
@@ -467,7 +469,7 @@ def main() -> None:
         write_book(BOOKS[name](options.data), place, force=True)
         book = germstats.read_book(place)
         fit = germstats.fit_emergence(book)
-        advice = germstats.seeds_per_cell(fit, cells=72)
+        advice = germstats.seeds_per_cell(fit, SowingSpec(cells=72))
         table = fit.to_frame().merge(
             advice.to_frame()[["seeds_per_cell", "chance"]], left_index=True, right_index=True
         )

@@ -13,6 +13,8 @@ from pathlib import Path
 
 import matplotlib
 
+from germstats.forecast.seeds_per_cell import SowingSpec
+
 matplotlib.use("Agg")
 import matplotlib.pyplot as plt
 import seaborn as sns
@@ -48,7 +50,7 @@ print(estimates.drop(columns=["notes", "treatment"]).round(2).to_string())
 # The answer: the chance that a new tray reaches the target, for one seed per cell, two, three, ...
 
 # %%
-advice = germstats.seeds_per_cell(fit, target=0.9, assurance=0.8)
+advice = germstats.seeds_per_cell(fit, SowingSpec(target=0.9, assurance=0.8))
 print(advice.to_frame().drop(columns=["notes", "treatment"]).round(2).to_string())
 
 # %%

@@ -17,7 +17,7 @@ from germstats.page.page import season_page
 from germstats.page.pictures import draw, on_page
 from germstats.page.season_summary import SeasonSummary, SummarySpec, account_of
 from germstats.questions.compare.comparison import CANNOT_TELL
-from germstats.questions.plan.plan import plan_orders
+from germstats.questions.plan.plan import planned_orders
 from germstats.records.book import RecordBook, read_book
 from germstats.records.formats.workbook import write_book
 
@@ -97,7 +97,7 @@ def few_seeds(account: SeasonSummary, seeds: int) -> SeasonSummary:
         grams_left=lots["grams_left"].mask(mine, np.nan),
     )
     book = replace(account.book, tables={**account.book.tables, "lots": short})
-    return replace(account, book=book, plan=plan_orders(account.fit, book, OrderSpec()))
+    return replace(account, book=book, plan=planned_orders(account.fit, book, OrderSpec()))
 
 
 def undecided(account: SeasonSummary, species: str = "MOFI", more: int = 11) -> SeasonSummary:

@@ -7,6 +7,7 @@ import pytest
 
 import germstats
 from germstats.demonstration import simulate_demo
+from germstats.forecast.seeds_per_cell import SowingSpec
 from tests.test_datasets import DATASETS
 
 
@@ -38,13 +39,17 @@ def test_ranges_hold_the_truth(fit):
 
 
 def test_more_assurance_never_asks_for_fewer_seeds(fit):
-    easy, hard = (germstats.seeds_per_cell(fit, assurance=a, most_seeds=12) for a in (0.6, 0.9))
+    easy, hard = (
+        germstats.seeds_per_cell(fit, SowingSpec(assurance=a, most_seeds=12)) for a in (0.6, 0.9)
+    )
     for a, b in zip(easy.rows, hard.rows, strict=True):
         assert (a.seeds_per_cell or 99) <= (b.seeds_per_cell or 99)
 
 
 def test_more_seeds_never_lower_the_chance(fit):
-    for row in germstats.seeds_per_cell(fit, assurance=0.99, most_seeds=10, mixes=True).rows:
+    for row in germstats.seeds_per_cell(
+        fit, SowingSpec(assurance=0.99, most_seeds=10, mixes=True)
+    ).rows:
         chances = [chance for _, chance in row.by_seeds]
         assert chances == sorted(chances)
         assert 0 < row.chance < 1

@@ -14,7 +14,7 @@ import germstats
 from germstats.demonstration import simulate_demo
 from germstats.questions.review.book import gather
 from germstats.questions.review.gather import lot_file
-from germstats.questions.review.review import AS_EXPECTED, NOT_OVER, POOR, judge
+from germstats.questions.review.review import AS_EXPECTED, NOT_OVER, POOR, ReviewSpec, judge
 from germstats.questions.review.rules import load_rules
 from tests.test_datasets import DATASETS
 
@@ -131,7 +131,9 @@ def test_a_two_winter_species_before_its_second_spring_is_not_over(tmp_path):
     from germstats.records.formats.workbook import write_book
 
     write_book(early, tmp_path / "book")
-    found = germstats.review(germstats.read_book(tmp_path / "book"), ["SYAL-23A"], 2024)
+    found = germstats.review(
+        germstats.read_book(tmp_path / "book"), ReviewSpec(lots=["SYAL-23A"], season=2024)
+    )
     assert found.lots[0].verdict == NOT_OVER
     assert any("two winters" in note for note in found.lots[0].notes)
 

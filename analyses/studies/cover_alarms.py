@@ -319,6 +319,7 @@ def by_compare(setup: SetUp, made: Made) -> ComparisonRow:
         timing=law,
         cell_scatter=CellScatter(0.0, 0.0, 0.0, 0),
         patterns=patterns_of(made),
+        pooled=None,  # a comparison whose priors are given asks nothing of it
     )
     seen = (int(made.emerged[made.level == 0].sum()), int(made.emerged[made.level == 1].sum()))
     sown = (CELLS * setup.trays,) * 2

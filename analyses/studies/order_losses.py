@@ -127,7 +127,7 @@ def trial(mean_loss: float, seed: int) -> list[dict[str, float]]:
         book(world, Path(folder), rng)
         records = germstats.read_book(folder)
     answer = plan_orders(
-        germstats.fit_emergence(records), records, OrderSpec(assurance=ASSURANCE, most_seeds=SEEDS)
+        germstats.fit_emergence(records), OrderSpec(assurance=ASSURANCE, most_seeds=SEEDS)
     )
     lines = []
     for row in answer.rows:

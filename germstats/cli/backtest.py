@@ -35,11 +35,12 @@ def backtest(book: Path, dates: str | None, target: float, as_json: bool, **sett
     """Hold what the forecasts would have promised in past seasons of BOOK against what came."""
     from germstats.questions.backtest.backtest import back_test
     from germstats.questions.backtest.backtest_text import backtest_text
+    from germstats.questions.backtest.result import BackTestSpec
 
     asked = dict(settings)
-    spec = fit_spec(settings)
+    spec = BackTestSpec(target=target, fit=fit_spec(settings))
     progress("reading the records")
-    test = back_test(opened(book, dates), spec, target, progress=progress)
+    test = back_test(opened(book, dates), spec, progress=progress)
     if as_json:
         print_json({"settings": asked, **test.as_record()})
     else:

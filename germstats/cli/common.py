@@ -8,6 +8,7 @@ import math
 import os
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,8 @@ import click
 from germstats.records.suggesting import shorten
 
 if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
     from germstats.engine.fit import EmergenceFit, FitSpec
     from germstats.records.book import RecordBook
 
@@ -192,7 +195,7 @@ def fitted(book: Path, dates: str | None, spec: FitSpec) -> EmergenceFit:
     from germstats.engine.fit import fit_emergence
 
     progress("reading the records")
-    return fit_emergence(opened(book, dates), spec, progress)
+    return fit_emergence(opened(book, dates), spec, progress=progress)
 
 
 def opened(book: Path, dates: str | None) -> RecordBook:
@@ -216,6 +219,11 @@ def _month_day(text: str) -> tuple[int, int]:
             f"{text!r} is no month and day such as 07-31", param_hint="--spring-ends"
         )
     return day.month, day.day
+
+
+def settings_of(spec: DataclassInstance) -> dict[str, object]:
+    """What a question was asked with, without the settings of its fit (`fit_settings`)."""
+    return {one.name: getattr(spec, one.name) for one in fields(spec) if one.name != "fit"}
 
 
 def fit_settings(fit: EmergenceFit) -> dict[str, object]:

@@ -17,6 +17,7 @@ from germstats.cli.common import (
     opened,
     print_json,
     progress,
+    settings_of,
 )
 
 
@@ -70,13 +71,18 @@ def compare(book: Path, dates: str | None, as_json: bool, **options: Any) -> Non
     from germstats.questions.compare.comparison import CompareSpec
 
     how = fit_spec(options)
-    spec = CompareSpec(**options)
+    spec = CompareSpec(**options, fit=how)
     progress("reading the records")
-    found = compare_book(opened(book, dates), spec, how, progress)
+    found = compare_book(opened(book, dates), spec, progress=progress)
     if as_json:
         rows = [asdict(row) for row in found.rows]
         print_json(
-            {"settings": asdict(spec), "rows": rows, "apart": found.apart, "strays": found.strays}
+            {
+                "settings": settings_of(spec),
+                "rows": rows,
+                "apart": found.apart,
+                "strays": found.strays,
+            }
         )
     else:
         click.echo(compare_text(found))

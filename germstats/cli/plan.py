@@ -79,11 +79,11 @@ def plan(book: Path, dates: str | None, as_json: bool, **settings: Any) -> None:
     from germstats.questions.plan.plan_text import plan_text
 
     how = fit_spec(settings)
-    spec = OrderSpec(**settings)  # refuses wrong options before the work begins
+    spec = OrderSpec(**settings, fit=how)  # refuses wrong options before the work begins
     progress("reading the records")
     records = opened(book, dates)
     order_lines(records)  # so does an orders table that cannot be planned
-    fit = fit_emergence(records, how, progress)
+    fit = fit_emergence(records, how, progress=progress)
     progress("planning the orders")
     answer, _, already = plan_and_sown(fit, records, spec)
     if as_json:

@@ -78,11 +78,11 @@ def report(
     from germstats.page.workers import shared, usable_cores
     from germstats.records.writing import must_take_files, put_files
 
-    how = fit_spec(settings)
     wanted = SummarySpec(
         sowing=SowingSpec(settings["target"], settings["assurance"]),
         orders=OrderSpec(settings["order_assurance"], settings["target"]),
         on=settings["on"],
+        fit=fit_spec(settings),
         prices=settings["prices"],
         past=not settings["no_backtest"],
     )
@@ -93,7 +93,7 @@ def report(
     records = opened(book, dates)
     kinds: tuple[Kind, ...] = ("svg", "png") if figures is not None else ()
     with shared(usable_cores() - 1) as begin:
-        begun = begin_account(records, wanted, fit_spec=how, progress=progress, begin=begin)
+        begun = begin_account(records, wanted, progress=progress, begin=begin)
         lots = begin_lots(begun, kinds, begin)
         account = begun.finished(progress)
         progress("drawing")

@@ -47,15 +47,14 @@ def review(
     """Review the lots of a season in BOOK: bad seed, bad tray, bad practice or bad year, and the
     test that tells.
     """
+    from germstats.questions.review.review import ReviewSpec
     from germstats.questions.review.review import review as review_book
     from germstats.questions.review.review_text import review_text
 
     asked = dict(settings)
-    spec = fit_spec(settings)
+    spec = ReviewSpec(lots=lots, season=season, rules=rules, fit=fit_spec(settings))
     progress("reading the records")
-    found = review_book(
-        opened(book, dates), lots, season=season, fit_spec=spec, rules=rules, progress=progress
-    )
+    found = review_book(opened(book, dates), spec, progress=progress)
     if as_json:
         print_json({"settings": asked, **found.as_record()})
     else:

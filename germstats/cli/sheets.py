@@ -150,7 +150,7 @@ def _next(
     from germstats.questions.plan.next_sowings import next_sowings, why_no_orders
 
     how = fit_spec(settings)
-    spec = OrderSpec(**settings)  # refuses wrong options before the work begins
+    spec = OrderSpec(**settings, fit=how)  # refuses wrong options before the work begins
     progress("reading the records")
     records = opened(book, dates)
     why = why_no_orders(
@@ -158,7 +158,7 @@ def _next(
     )  # refuses an orders table that cannot be planned before the work begins
     if ordered_only and why:
         raise NotEnoughRecordsError(why)
-    fit = fit_emergence(records, how, progress)
+    fit = fit_emergence(records, how, progress=progress)
     progress("planning the orders")
     return next_sowings(fit, records, spec), records.source
 

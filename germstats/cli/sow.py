@@ -44,10 +44,10 @@ def sow(book: Path, dates: str | None, as_json: bool, **wanted: Any) -> None:
     from germstats.forecast.seeds_per_cell import FORECAST_LEVEL, SowingSpec, seeds_per_cell
     from germstats.questions.sow.sow_text import sow_text
 
-    spec = fit_spec(wanted)
-    SowingSpec(**wanted)  # refuses wrong options before the work begins
-    result = fitted(book, dates, spec)
-    advice = seeds_per_cell(result, **wanted)
+    how = fit_spec(wanted)
+    spec = SowingSpec(**wanted, fit=how)  # refuses wrong options before the work begins
+    result = fitted(book, dates, how)
+    advice = seeds_per_cell(result, spec)
     if as_json:
         settings = {**fit_settings(result), **wanted}
         rows = [

@@ -60,7 +60,14 @@ def trial(
     """Say how many trays tell a difference, and lay them out on the benches, from the records of
     BOOK.
     """
-    from germstats.cli.common import fit_settings, fit_spec, opened, print_json, progress
+    from germstats.cli.common import (
+        fit_settings,
+        fit_spec,
+        opened,
+        print_json,
+        progress,
+        settings_of,
+    )
     from germstats.engine.fit import fit_emergence
     from germstats.questions.trial.bench_plan import plan_frame
     from germstats.questions.trial.design import design_trial, must_be_known
@@ -70,18 +77,25 @@ def trial(
 
     how = fit_spec(wanted)
     treatments = tuple(name.strip() for name in wanted["treatments"].split(","))
-    spec = TrialSpec(**{**wanted, "treatments": treatments, "places": wanted["places"] or None})
+    spec = TrialSpec(
+        **{**wanted, "treatments": treatments, "places": wanted["places"] or None}, fit=how
+    )
     if plan_file is not None:
         refuse_place(plan_file, (".csv",), force)
     progress("reading the records")
     records = opened(book, dates)
     must_be_known(records, spec)  # refuses names before the work begins
-    fit = fit_emergence(records, how, progress)
-    design = design_trial(fit, records, spec, progress)
+    fit = fit_emergence(records, how, progress=progress)
+    design = design_trial(fit, spec, progress=progress)
     plan = plan_frame(design.plan)
     if as_json:
-        told = {**asdict(design), "plan": plan.to_dict("records"), "too_many": design.too_many}
-        print_json({"settings": fit_settings(fit), **told})
+        answer = {
+            **asdict(design),
+            "spec": settings_of(spec),
+            "plan": plan.to_dict("records"),
+            "too_many": design.too_many,
+        }
+        print_json({"settings": fit_settings(fit), **answer})
     else:
         click.echo(trial_text(design))
     if plan_file is not None:

@@ -56,15 +56,12 @@ def watch(book: Path, dates: str | None, as_json: bool, **options: Any) -> None:
     from germstats.questions.watch.spec import WatchSpec
     from germstats.questions.watch.watch import watch as watch_book
     from germstats.questions.watch.watch_text import watch_text
-    from germstats.records.intervals.subsets import newest_day
 
     how = fit_spec(options)
     progress("reading the records")
     records = opened(book, dates)
-    spec = WatchSpec(
-        **options | {"on": newest_day(records) if options["on"] is None else options["on"]}
-    )
-    found = watch_book(records, spec, how, progress)
+    spec = WatchSpec(**options, fit=how)
+    found = watch_book(records, spec, progress=progress)
     if as_json:
         print_json(found.as_record())
     else:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -19,7 +20,7 @@ from germstats.engine.still_to_come import Clocks, with_later
 from germstats.engine.threads import one_thread
 from germstats.engine.timing_choice import CellScatter, TimingChoice
 from germstats.engine.trouble import FitTrouble
-from germstats.errors import NotEnoughRecordsError
+from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many
 from germstats.records.intervals.patterns import Patterns, find_patterns
@@ -28,8 +29,10 @@ from germstats.records.suggesting import some_of
 from germstats.records.tables import Trays
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Iterable, Mapping
 
+Progress = Callable[[str], None]
+"""Called with a short text before each stage of a longer piece of work."""
 
 HELD = ("tray_time", "lot", "lot_time", "species", "place")
 """Scatters that a fit can be given instead of learning them, beside those of `Scatter`."""
@@ -133,6 +136,8 @@ class EmergenceFit:
         Variance components and draws.
     horizons : Horizons or None
         Up to when shares are counted; None where that is the end of all days.
+    book : RecordBook or None
+        The book it was fitted from; None where it was fitted from patterns alone.
     """
 
     rows: tuple[RowEstimate, ...]
@@ -142,6 +147,15 @@ class EmergenceFit:
     patterns: Patterns
     pooled: PooledFit
     horizons: Horizons | None = None
+    book: RecordBook | None = None
+
+    def __repr__(self) -> str:
+        lots = len({row.lot for row in self.rows})
+        seasons = sorted({int(season) for season in self.patterns.trays[Trays.season]})
+        return (
+            f"<EmergenceFit: {len(self.rows)} rows of {lots} lots, "
+            f"{len(self.patterns.trays)} trays, springs {seasons[0]} to {seasons[-1]}>"
+        )
 
     @property
     def scatter(self) -> tuple[ScatterEstimate, ...]:
@@ -199,11 +213,10 @@ class EmergenceFit:
 
 
 def fit_emergence(
-    records: RecordBook | Patterns,
+    book: RecordBook | Patterns,
     spec: FitSpec | None = None,
-    progress: Callable[[str], None] | None = None,
-    near: PooledFit | None = None,
-    choices: dict[str, TimingChoice] | None = None,
+    *,
+    progress: Progress | None = None,
 ) -> EmergenceFit:
     """Estimate emergence share and timing per species, lot and treatment.
 
@@ -213,15 +226,11 @@ def fit_emergence(
 
     Parameters
     ----------
-    records : RecordBook or Patterns
+    book : RecordBook or Patterns
+        The records, or what `germstats.records.intervals.patterns.find_patterns` found in them.
     spec : FitSpec, optional
     progress : callable, optional
         Called with a short text before each stage.
-    near : PooledFit, optional
-        Of records that hold these: its laws of timing are kept, and its scatters are where these
-        are sought from.
-    choices : dict, optional
-        Species (or lot, where species are not recorded) -> law of timing to take.
 
     Returns
     -------
@@ -233,10 +242,63 @@ def fit_emergence(
         No tray has a usable check.
     """
     spec = spec or FitSpec()
+    if isinstance(book, Patterns):
+        return fit_patterns(book, spec, progress=progress)
+    fit = fit_patterns(find_patterns(book, spec.spring_ends), spec, progress=progress)
+    return replace(fit, book=book)
+
+
+def fit_of(
+    book_or_fit: RecordBook | EmergenceFit, spec: FitSpec, progress: Progress | None = None
+) -> EmergenceFit:
+    """A fit as it is, or the fit of a book."""
+    if isinstance(book_or_fit, EmergenceFit):
+        return book_or_fit
+    return fit_emergence(book_or_fit, spec, progress=progress)
+
+
+def book_of(book_or_fit: RecordBook | EmergenceFit) -> RecordBook:
+    """A book as it is, or the book of a fit.
+
+    Raises
+    ------
+    WrongUseError
+        The fit was made from patterns alone.
+    """
+    if isinstance(book_or_fit, RecordBook):
+        return book_or_fit
+    if book_or_fit.book is None:
+        raise WrongUseError("This fit has no book: fit the book itself, or hand over the book.")
+    return book_or_fit.book
+
+
+def spec_of(book_or_fit: RecordBook | EmergenceFit, spec: FitSpec) -> FitSpec:
+    """The settings of a fit that is there, else those asked for."""
+    return book_or_fit.spec if isinstance(book_or_fit, EmergenceFit) else spec
+
+
+def fit_patterns(
+    patterns: Patterns,
+    spec: FitSpec,
+    *,
+    progress: Progress | None = None,
+    near: PooledFit | None = None,
+    choices: dict[str, TimingChoice] | None = None,
+) -> EmergenceFit:
+    """Fit patterns; as `fit_emergence`, with what is already known of them.
+
+    Parameters
+    ----------
+    patterns : Patterns
+    spec : FitSpec
+    progress : callable, optional
+    near : PooledFit, optional
+        Of records that hold these: its laws of timing are kept, and the search for the variance
+        components starts from its own.
+    choices : dict, optional
+        Species (or lot, where species are not recorded) -> law of timing to take.
+    """
     say = progress or (lambda text: None)
-    patterns = (
-        records if isinstance(records, Patterns) else find_patterns(records, spec.spring_ends)
-    )
     if patterns.trays.empty:
         raise NotEnoughRecordsError(_why_nothing(patterns))
     lots = sort_lots(patterns)

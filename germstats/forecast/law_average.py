@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from germstats.engine.design import share_seen
-from germstats.engine.fit import EmergenceFit, FitSpec, fit_emergence
+from germstats.engine.fit import EmergenceFit, FitSpec, fit_patterns
 from germstats.engine.hierarchy import predictors
 from germstats.engine.lots import groups_of
 from germstats.engine.timing_choice import TimingChoice
@@ -70,7 +70,7 @@ def fits_by_law(
     tuple of WeighedFit
         The likeliest laws first, `MOST_LAWS` at most.
     """
-    first = fit_emergence(patterns, spec, progress)
+    first = fit_patterns(patterns, spec, progress=progress)
     groups = _still_coming(first, here)
     ranked = {group: _ranked(choice) for group, choice in first.timing.items()}
     passes = max([len(ranked[group]) for group in groups if group in ranked], default=1)
@@ -89,7 +89,7 @@ def fits_by_law(
             group: own[group][0] if group in own else choice
             for group, choice in first.timing.items()
         }
-        fit = fit_emergence(patterns, spec, progress, near=first.pooled, choices=choices)
+        fit = fit_patterns(patterns, spec, progress=progress, near=first.pooled, choices=choices)
         found.append(
             WeighedFit(fit, {group: own[group][1] if group in own else 0.0 for group in ranked})
         )

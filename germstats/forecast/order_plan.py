@@ -5,11 +5,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import ClassVar
 
 import pandas as pd
 
+from germstats.engine.fit import FitSpec
 from germstats.errors import WrongUseError
 from germstats.forecast.demand import Losses
 from germstats.forecast.plan_parts import CollectingRow, CostView, Ready
@@ -70,6 +71,8 @@ class OrderSpec:
         Money for taking out one seedling, and for one cell.
     grow_weeks : float
         Weeks from a seedling to a plug that can go, added to the ready dates.
+    fit : FitSpec
+        Settings of the fit, where a book is handed over instead of one.
     """
 
     assurance: float = 0.9
@@ -87,6 +90,7 @@ class OrderSpec:
     thinning_cost: float = 0.0
     cell_cost: float = 0.0
     grow_weeks: float = 0.0
+    fit: FitSpec = field(default_factory=FitSpec)
 
     def __post_init__(self) -> None:
         shares = {"losses": (self.losses or 0.0, 0.95), "reserve": (self.reserve, 0.95)}
@@ -383,6 +387,10 @@ class OrderPlan:
             "collecting": [asdict(row) for row in self.collecting],
             "set_aside": list(self.set_aside),
         }
+
+    def __repr__(self) -> str:
+        short = sum(row.short for row in self.rows)
+        return f"<OrderPlan for spring {self.season}: {len(self.rows)} order lines, {short} short>"
 
     def to_frame(self) -> pd.DataFrame:
         """One row per order line, the columns of `OrderRow.RECORD`."""

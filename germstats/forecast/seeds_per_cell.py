@@ -11,11 +11,12 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.estimates import RowEstimate
-from germstats.engine.fit import EmergenceFit, ScatterEstimate
+from germstats.engine.fit import EmergenceFit, FitSpec, Progress, ScatterEstimate, fit_of
 from germstats.engine.quantiles import count_range
 from germstats.engine.trouble import FitTrouble
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.tray import NewTray, chance_of_filling, filled_cells, new_tray
+from germstats.records.book import RecordBook
 from germstats.records.seeds import SowingRate
 
 FORECAST_LEVEL = 0.90
@@ -46,6 +47,8 @@ class SowingSpec:
         Largest number of seeds per cell considered.
     mixes : bool
         Whether alternating n and n + 1 may be recommended (half steps).
+    fit : FitSpec
+        Settings of the fit, where a book is handed over instead of one.
     """
 
     target: float = 0.9
@@ -53,6 +56,7 @@ class SowingSpec:
     cells: int | None = None
     most_seeds: int = 8
     mixes: bool = False
+    fit: FitSpec = field(default_factory=FitSpec)
 
     def __post_init__(self) -> None:
         if not 0 < self.target <= 1:
@@ -192,6 +196,12 @@ class SowingAdvice:
     due: Mapping[str, int] = field(default_factory=dict)
     trouble: tuple[FitTrouble, ...] = ()
 
+    def __repr__(self) -> str:
+        reached = sum(row.chance >= self.spec.assurance for row in self.rows)
+        return (
+            f"<SowingAdvice: {reached} of {len(self.rows)} rows reach {self.spec.target:g} filled>"
+        )
+
     def to_frame(self) -> pd.DataFrame:
         """One row per species, lot and treatment.
 
@@ -208,30 +218,22 @@ class SowingAdvice:
 
 
 def seeds_per_cell(
-    fit: EmergenceFit,
-    target: float = 0.9,
-    assurance: float = 0.8,
-    cells: int | None = None,
-    most_seeds: int = 8,
-    mixes: bool = False,
+    book_or_fit: RecordBook | EmergenceFit,
+    spec: SowingSpec | None = None,
+    *,
+    progress: Progress | None = None,
 ) -> SowingAdvice:
-    """Smallest number of seeds per cell that fills the target share of a new tray with the wanted
-    assurance.
+    """Smallest number of seeds per cell that fills enough of a new tray with the chance wanted.
+
+    At least ceil(target x cells - 1e-9) cells are to fill; the chance is over the posterior, a
+    fresh tray and a fresh season.
 
     Parameters
     ----------
-    fit : EmergenceFit
-    target : float, default 0.9
-        Share of cells to be filled; at least ceil(target x cells - 1e-9) cells.
-    assurance : float, default 0.8
-        P(that many filled), over the posterior, a fresh tray and a fresh season.
-    cells : int, optional
-        Cells of the new tray; by default the size of the lot's latest tray.
-    most_seeds : int, default 8
-        Largest number considered.
-    mixes : bool, default False
-        Whether alternating n and n + 1 (a half step) may be recommended; otherwise it is only
-        mentioned.
+    book_or_fit : RecordBook or EmergenceFit
+    spec : SowingSpec, optional
+    progress : callable, optional
+        Called with a short text before each stage of a fit.
 
     Returns
     -------
@@ -239,14 +241,11 @@ def seeds_per_cell(
 
     Raises
     ------
-    WrongUseError
-        An option lies outside its range.
     NotEnoughRecordsError
-        The fit has no row.
+        No tray can be used, or the fit has no row.
     """
-    spec = SowingSpec(
-        target=target, assurance=assurance, cells=cells, most_seeds=most_seeds, mixes=mixes
-    )
+    spec = spec or SowingSpec()
+    fit = fit_of(book_or_fit, spec.fit, progress)
     if not fit.rows:
         raise NotEnoughRecordsError(
             "No lot has a tray that can be used, so no number of seeds can be advised."

@@ -147,9 +147,8 @@ def _source(fit: EmergenceFit, book: RecordBook, stored: StoredLot, rules: SeedR
     row, notes = _row(fit, stored, sown=set(book.trays[Trays.lot]))
     cells = rules.cells or row.tray_cells
     cap = rules.most_seeds or (SowingSpec().most_seeds if row.rate.k is not None else HAND_CAP)
-    (advice,) = seeds_per_cell(
-        replace(fit, rows=(row,)), rules.target, cells=cells, most_seeds=cap
-    ).rows
+    wanted = SowingSpec(rules.target, cells=cells, most_seeds=cap)
+    (advice,) = seeds_per_cell(replace(fit, rows=(row,)), wanted).rows
     per_cell = advice.seeds_per_cell or float(cap)
     if row.rate.k is not None:
         per_cell = max(per_cell, LEAST_PINCH)

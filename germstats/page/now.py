@@ -37,7 +37,7 @@ def _of_orders(account: SeasonSummary) -> list[str]:
         return []
     short = [f"Short order: {words}" for words in short_words(account.plan, account.served)]
     ours = (
-        [order_words(row, account.watch.spec.on) for row in account.watch.orders]
+        [order_words(row, account.watch.spec.day) for row in account.watch.orders]
         if account.watch
         else []
     )

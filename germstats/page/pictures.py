@@ -94,7 +94,7 @@ def lots_drawn(account: PendingSummary | SeasonSummary) -> tuple[str, ...]:
 
 
 def _more_to_come(found: Watch) -> bool:
-    return any(lot.most is not None and lot.most[1] > found.spec.on for lot in found.lots)
+    return any(lot.most is not None and lot.most[1] > found.spec.day for lot in found.lots)
 
 
 Awaited = Callable[[], Drawn | None]

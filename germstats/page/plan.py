@@ -60,7 +60,7 @@ def orders_section(account: SeasonSummary, pictures: tuple[Block, ...]) -> Secti
     served = account.served
     short = short_words(plan, served)
     now = (
-        [order_words(row, account.watch.spec.on) for row in account.watch.orders]
+        [order_words(row, account.watch.spec.day) for row in account.watch.orders]
         if account.watch and served
         else []
     )

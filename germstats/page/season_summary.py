@@ -9,22 +9,21 @@ from typing import Any, TypeVar
 
 import pandas as pd
 
-from germstats.engine.fit import EmergenceFit, FitSpec, fit_emergence
+from germstats.engine.fit import EmergenceFit, FitSpec, Progress, fit_emergence
 from germstats.engine.threads import one_thread
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.order_plan import OrderPlan, OrderSpec
 from germstats.forecast.seeds_per_cell import SowingAdvice, SowingSpec, seeds_per_cell
 from germstats.page.workers import Begin
 from germstats.questions.backtest.backtest import back_test
-from germstats.questions.backtest.result import BackTest
+from germstats.questions.backtest.result import BackTest, BackTestSpec
 from germstats.questions.compare.compare import compare
 from germstats.questions.compare.comparison import CompareSpec, Comparison
 from germstats.questions.plan.plan import plan_orders
-from germstats.questions.review.review import Review, review
+from germstats.questions.review.review import Review, ReviewSpec, review
 from germstats.questions.watch.spec import Watch, WatchSpec
 from germstats.questions.watch.watch import under_way, watch
 from germstats.records.book import RecordBook
-from germstats.records.intervals.patterns import find_patterns
 from germstats.records.intervals.subsets import as_of, newest_day
 
 Part = TypeVar("Part")
@@ -45,7 +44,9 @@ class SummarySpec:
     prices : bool
         Whether what prices show through is told.
     past : bool
-        Whether past seasons are foretold, too, which takes as many fits as there are seasons.
+        Whether past seasons are forecast, too, which takes as many fits as there are seasons.
+    fit : FitSpec
+        Settings of every fit.
     """
 
     sowing: SowingSpec = field(default_factory=SowingSpec)
@@ -54,6 +55,7 @@ class SummarySpec:
     on: pd.Timestamp | None = None
     prices: bool = False
     past: bool = True
+    fit: FitSpec = field(default_factory=FitSpec)
 
 
 @dataclass(frozen=True)
@@ -116,7 +118,7 @@ class PendingSummary:
     missing: dict[str, str]
     pending: Mapping[str, Callable[[], Any]]
 
-    def finished(self, progress: Callable[[str], None] = lambda text: None) -> SeasonSummary:
+    def finished(self, progress: Progress | None = None) -> SeasonSummary:
         """Every part, as soon as the last is there."""
         missing = dict(self.missing)
         parts = {name: _told(name, work, missing, progress) for name, work in self.pending.items()}
@@ -134,8 +136,8 @@ class PendingSummary:
 def account_of(
     book: RecordBook,
     spec: SummarySpec | None = None,
-    fit_spec: FitSpec | None = None,
-    progress: Callable[[str], None] = lambda text: None,
+    *,
+    progress: Progress | None = None,
 ) -> SeasonSummary:
     """Work out every part of a season's page.
 
@@ -143,7 +145,6 @@ def account_of(
     ----------
     book : RecordBook
     spec : SummarySpec, optional
-    fit_spec : FitSpec, optional
     progress : callable, optional
 
     Returns
@@ -158,46 +159,47 @@ def account_of(
     WrongUseError
         No tray is under way on the day asked for.
     """
-    return begin_account(book, spec, fit_spec, progress).finished(progress)
+    return begin_account(book, spec, progress=progress).finished(progress)
 
 
 def begin_account(
     book: RecordBook,
     spec: SummarySpec | None = None,
-    fit_spec: FitSpec | None = None,
-    progress: Callable[[str], None] = lambda text: None,
+    *,
+    progress: Progress | None = None,
     begin: Begin = partial,
 ) -> PendingSummary:
-    """Begin every part of a season's page, and work out the fit, what to sow and the plan;
-    parameters as in `account_of`, with `begin`, which begins a piece of work whose result is asked
-    for later, as in `germstats.page.workers.shared`.
+    """Begin every part of a season's page, and work out the fit, what to sow and the plan.
+
+    Parameters are those of `account_of`, with `begin`, which begins a piece of work whose result is
+    asked for later, as in `germstats.page.workers.shared`.
     """
-    spec, fit_spec, missing = spec or SummarySpec(), fit_spec or FitSpec(), dict[str, str]()
+    spec, missing = spec or SummarySpec(), dict[str, str]()
     if spec.on is not None:
-        under_way(book, WatchSpec(spec.on), fit_spec)  # refuses a wrong day before the work begins
+        under_way(book, WatchSpec(spec.on), spec.fit)  # refuses a wrong day before the work begins
         book = as_of(book, spec.on)
-    patterns = find_patterns(book, fit_spec.spring_ends)
-    pending = {"watch": begin(_watched, book, spec.on, fit_spec)}  # the longest first
+    pending = {"watch": begin(_watched, book, spec.on, spec.fit)}  # the longest first
     if spec.past:
-        pending["past"] = begin(back_test, patterns, fit_spec, spec.sowing.target)
+        pending["past"] = begin(back_test, book, BackTestSpec(spec.sowing.target, fit=spec.fit))
     else:
         missing["past"] = "Past seasons were not asked for."
-    pending["review"] = begin(review, book, fit_spec=fit_spec)
-    fit = fit_emergence(patterns, fit_spec, progress)
-    pending = {"covers": begin(compare, book, spec.covers, fit_spec, fit=fit), **pending}
+    pending["review"] = begin(review, book, ReviewSpec(fit=spec.fit))
+    fit = fit_emergence(book, spec.fit, progress=progress)
+    pending = {"covers": begin(compare, fit, spec.covers), **pending}
     with one_thread():  # the other cores have work of their own
-        sowing = seeds_per_cell(fit, **vars(spec.sowing))
-        plan = _told("plan", lambda: plan_orders(fit, book, spec.orders), missing, progress)
+        sowing = seeds_per_cell(fit, spec.sowing)
+        plan = _told("plan", lambda: plan_orders(fit, spec.orders), missing, progress)
     return PendingSummary(
         book=book, spec=spec, fit=fit, sowing=sowing, plan=plan, missing=missing, pending=pending
     )
 
 
 def _told(
-    name: str, work: Callable[[], Part], missing: dict[str, str], progress: Callable[[str], None]
+    name: str, work: Callable[[], Part], missing: dict[str, str], progress: Progress | None
 ) -> Part | None:
     """A part, or why there is none among what is missing."""
-    progress(_WORDS[name])
+    if progress is not None:
+        progress(_WORDS[name])
     try:
         return work()
     except NotEnoughRecordsError as refused:
@@ -220,7 +222,7 @@ def _watched(book: RecordBook, on: pd.Timestamp | None, fit_spec: FitSpec) -> Wa
     """
     day = on if on is not None else newest_day(book)
     try:
-        return watch(book, WatchSpec(day), fit_spec)
+        return watch(book, WatchSpec(day, fit=fit_spec))
     except WrongUseError as refused:
         if on is not None:
             raise

@@ -69,7 +69,7 @@ def watch_section(account: SeasonSummary, over: SpringOver | None = None) -> Sec
     few = few_words(found, why=_WHY)
     blocks: tuple[Block, ...] = (
         Words(
-            f"Spring {found.spring} as of {spelled(found.spec.on)}, by the checks up to that day."
+            f"Spring {found.spring} as of {spelled(found.spec.day)}, by the checks up to that day."
         ),
         *items("Overdue", overdue),
         *([] if overdue else [Words("No tray is overdue.", "lead")]),
@@ -96,7 +96,7 @@ def _after(account: SeasonSummary) -> tuple[Block, ...]:
         grid("Trays of this spring, as last looked at", trays_table(found), folded=True),
         Words(_columns(found)),
         *items(
-            f"The weather, as told on {spelled(found.spec.on)}",
+            f"The weather, as told on {spelled(found.spec.day)}",
             [sentence(words) for words in found.weather],
         ),
         Words(next_when_over(found), "next"),
@@ -125,7 +125,7 @@ def calendar_section(
                 lots_table(found),
             ),
             *items(
-                "Orders due this year", [order_words(row, found.spec.on) for row in found.orders]
+                "Orders due this year", [order_words(row, found.spec.day) for row in found.orders]
             ),
         )
     ahead = items(

@@ -54,6 +54,12 @@ class RecordBook:
     left_out: dict[str, str]
     headings: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
+    def __repr__(self) -> str:
+        rows = ", ".join(
+            f"{len(table)} {name}" for name, table in self.tables.items() if len(table)
+        )
+        return f"<RecordBook {self.source}: {rows or 'no rows'}; {len(self.findings)} findings>"
+
     @property
     def species(self) -> pd.DataFrame:
         """The table ``species``; its columns are those of `germstats.records.tables.Species`."""

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from nurseries.simulated import NurserySpec, World, simulate_nursery
 
-from germstats.engine.fit import fit_emergence
+from germstats.engine.fit import FitSpec, fit_emergence, fit_patterns
 from germstats.engine.pooled import likeliest
 from germstats.engine.scale_draws import draw_scales
 from germstats.engine.variance_components import COORDINATES, ComponentSet
@@ -121,7 +121,7 @@ def test_trays_kept_out_of_a_fit_still_tell_their_time():
     )
     whole = fit_emergence(made.patterns)
     kept = np.arange(0, len(made.patterns.trays), 2)
-    part = fit_emergence(keep_trays(made.patterns, kept), near=whole.pooled)
+    part = fit_patterns(keep_trays(made.patterns, kept), FitSpec(), near=whole.pooled)
     of_whole, out_of_whole = likeliest(whole.pooled, made.patterns)
     values, out = likeliest(part.pooled, made.patterns)
     # log days; trays differ by .08, and all move with the delay of the spring

@@ -13,7 +13,7 @@ import pytest
 from germstats.document.blocks import Items, Section, Words
 from germstats.engine.fit import fit_emergence
 from germstats.forecast.order_plan import LotNote
-from germstats.forecast.seeds_per_cell import seeds_per_cell
+from germstats.forecast.seeds_per_cell import SowingSpec, seeds_per_cell
 from germstats.forecast.sowing_deadline import sow_by
 from germstats.forecast.trays_to_sow import advised_sowings, trays_frame
 from germstats.page.ending import spring_over
@@ -73,7 +73,7 @@ def pinched(tmp_path_factory):
         "2\nB-1,BBBB,,,0.5,,3,\n"
     )
     book = small_book(tmp_path_factory.mktemp("pinch") / "book", trays=trays, lots=lots)
-    return book, seeds_per_cell(fit_emergence(book), target=0.3)
+    return book, seeds_per_cell(fit_emergence(book), SowingSpec(target=0.3))
 
 
 @pytest.mark.parametrize(

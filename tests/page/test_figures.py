@@ -15,7 +15,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
 from germstats.document.figures_style import COLOURS, LINES, MARKERS, SHADE, TEXT, file_name, shown
-from germstats.forecast.seeds_per_cell import seeds_per_cell
+from germstats.forecast.seeds_per_cell import SowingSpec, seeds_per_cell
 from germstats.page import figures
 from germstats.page.figures import FigureWords, Picture, figure_bytes, file_names
 from germstats.questions.fit.course import courses_of_lot
@@ -36,7 +36,7 @@ from tests.page.figure_results import (
 
 def fill(**wanted: object) -> Picture:
     fit = small_fit()
-    advice = seeds_per_cell(fit, **wanted)  # type: ignore[arg-type]
+    advice = seeds_per_cell(fit, SowingSpec(**wanted))  # type: ignore[arg-type]
     return figures.fill_picture(fit.rows[0], advice.rows[0], advice.spec)
 
 

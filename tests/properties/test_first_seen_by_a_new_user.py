@@ -7,6 +7,9 @@ from pathlib import Path
 import pytest
 
 import germstats
+from germstats.forecast.order_plan import OrderSpec
+from germstats.questions.plan.plan import planned_orders
+from germstats.questions.review.review import ReviewSpec
 from germstats.questions.watch.spec import WatchSpec
 from germstats.questions.watch.watch_text import watch_text
 from germstats.records.book import RecordBook
@@ -49,7 +52,7 @@ def test_seed_of_two_winters_is_promised_from_its_second_spring_on(tmp_path, due
     """Sown in December 2026 it comes up in 2028; 96 % had been promised for 2027."""
     trays = [*PAST, "L1,2026,B-25,2025-12-01,6,12,2,none"]
     book = book_of(tmp_path, trays, [*PAST_LOOKS, "L1,2026-05-05,4"], f"O-1,BBBB,10,{due}")
-    (row,) = germstats.plan_orders(germstats.fit_emergence(book), book).rows
+    (row,) = germstats.plan_orders(germstats.fit_emergence(book)).rows
     assert (row.chance > 0.5) == in_time
     if not in_time:
         assert row.chance < 0.01 and row.comes_late
@@ -69,7 +72,7 @@ def test_seed_looked_at_once_a_spring_is_promised_for_no_day_before_february(tmp
     )
     fit = germstats.fit_emergence(book)
     assert all(row.draws.time is None and row.draws.worst is not None for row in fit.rows)
-    (row,) = germstats.plan_orders(fit, book).rows
+    (row,) = planned_orders(fit, book, OrderSpec()).rows
     assert row.chance < 0.01 and row.worst_chance < 0.01
 
 
@@ -109,7 +112,7 @@ def test_a_tray_looked_at_in_february_only_is_not_lost_beside_trays_of_may(tmp_p
         for line in looked_at(name, 2026, 20, top - 2, top, top)
     ]
     book = book_of(tmp_path, trays, [*PAST_LOOKS, *late, "FEB,2026-02-05,0"])
-    (found,) = germstats.review(book, lots=("A-25",)).lots
+    (found,) = germstats.review(book, ReviewSpec(lots=("A-25",))).lots
     standing = {cause.cause: cause.standing for cause in found.causes}
     assert standing.get("tray", "unlikely") not in ("likely", "possible"), standing
 

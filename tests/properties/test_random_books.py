@@ -64,7 +64,7 @@ def answers(book: RecordBook) -> Iterator[tuple[str, Any]]:
         "watch": lambda: germstats.watch(book, WatchSpec(on=newest_day(book))),
         "backtest": lambda: germstats.back_test(book),
         "review": lambda: germstats.review(book),
-        "compare": lambda: germstats.compare(book, fit=fits[0]),
+        "compare": lambda: germstats.compare(fits[0]),
     }
     for name, ask in asked.items():
         if name in ("sow", "compare") and not fits:

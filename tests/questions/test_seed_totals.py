@@ -17,6 +17,7 @@ from germstats.forecast.tray import filled_cells, new_tray
 from germstats.forecast.within_season import finish_season
 from germstats.questions.backtest.backtest import back_test
 from germstats.questions.backtest.backtest_text import backtest_text
+from germstats.questions.backtest.result import BackTestSpec
 from germstats.questions.review.review import review
 from germstats.questions.watch.course import Course, plugs_by_date
 from germstats.questions.watch.spec import WatchSpec
@@ -91,7 +92,7 @@ def test_one_seed_a_cell_is_watched_alike_however_it_was_counted(single):
 
 def test_one_seed_a_cell_is_back_tested_alike_however_it_was_counted(single):
     found = {
-        name: sorted(back_test(book, target=0.5).rows, key=lambda row: row.tray)
+        name: sorted(back_test(book, BackTestSpec(target=0.5)).rows, key=lambda row: row.tray)
         for name, book in single.items()
     }
     names = ("cells", "wanted", "seen", "expected", "low", "high", "chance", "pencil_expected")
@@ -161,7 +162,7 @@ def test_three_seeds_a_cell_are_promised_as_so_many_single_seeds(tmp_path):
         lots=1, trays=3, seasons=2, seeds_per_cell="3", rows=3, columns=4, record="seedlings"
     )
     book = book_of(tmp_path / "book", spec, seedlings=True)
-    rows = back_test(book, target=0.6).rows
+    rows = back_test(book, BackTestSpec(target=0.6)).rows
     (fitted,) = fit_emergence(before_season(find_patterns(book), 2022)).rows
     direct = filled_cells(new_tray(fitted.draws), (ONE_SEED,), 36)
     totals = book.tables["checks"].groupby("tray")["seedlings"].max()
@@ -257,13 +258,13 @@ def test_pinches_of_known_size_are_answered_by_their_seedlings(tmp_path):
     patterns = find_patterns(book)
     seeds = {round(72 * rate.mean) for rate in patterns.sowings}
     watched = watch(book, WatchSpec(ON)).rows
-    tested = back_test(book, target=0.5).rows
+    tested = back_test(book, BackTestSpec(target=0.5)).rows
     assert {row.counted for row in (*watched, *tested)} == {"seeds"}
     assert {row.cells for row in tested} <= seeds
     assert len(watched) == 6 and len(tested) == 6
     for said in (
         watch_text(watch(book, WatchSpec(ON))),
-        backtest_text(back_test(book, target=0.5)),
+        backtest_text(back_test(book, BackTestSpec(target=0.5))),
     ):
         assert "a pinch as its mean" in " ".join(said.split())
 

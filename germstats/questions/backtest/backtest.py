@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from typing import Any
 
@@ -14,7 +14,13 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from germstats.engine.draws import RowDraws, by_day
-from germstats.engine.fit import EmergenceFit, FitSpec, fit_emergence, trays_by_reason
+from germstats.engine.fit import (
+    EmergenceFit,
+    FitSpec,
+    Progress,
+    fit_patterns,
+    trays_by_reason,
+)
 from germstats.engine.horizon import nearest_looks
 from germstats.engine.quantiles import count_range
 from germstats.engine.timing import Array
@@ -23,7 +29,7 @@ from germstats.forecast.order import Parts
 from germstats.forecast.tray import filled_cells, new_tray
 from germstats.questions.backtest.finished_trays import empty_cells, why_not_finished
 from germstats.questions.backtest.out_of_sample import OutOfSample, foreknow, share_seen
-from germstats.questions.backtest.result import BackTest, SetAside
+from germstats.questions.backtest.result import BackTest, BackTestSpec, SetAside
 from germstats.questions.backtest.scores import Forecast, Score, TrayTest, score
 from germstats.records.book import RecordBook
 from germstats.records.intervals.patterns import Patterns, find_patterns, seen_by
@@ -63,23 +69,18 @@ class Promise:
 
 
 def back_test(
-    records: RecordBook | Patterns,
-    spec: FitSpec | None = None,
-    target: float = 0.9,
-    level: float = 0.9,
-    progress: Callable[[str], None] | None = None,
+    book_or_fit: RecordBook | Patterns | EmergenceFit,
+    spec: BackTestSpec | None = None,
+    *,
+    progress: Progress | None = None,
 ) -> BackTest:
-    """Foretell every season after the first from the seasons before it, and compare with what came.
+    """Forecast every season after the first from the seasons before it, and compare.
 
     Parameters
     ----------
-    records : RecordBook or Patterns
-    spec : FitSpec, optional
-        Settings of the fits.
-    target : float, default 0.9
-        Share of cells whose filling is promised with a chance.
-    level : float, default 0.9
-        Chance of the ranges of filled cells.
+    book_or_fit : RecordBook, Patterns or EmergenceFit
+        Of a fit only its records and settings are used: each season is fitted from those before.
+    spec : BackTestSpec, optional
     progress : callable, optional
         Called with a short text before each stage.
 
@@ -89,22 +90,24 @@ def back_test(
 
     Raises
     ------
-    WrongUseError
-        `target` or `level` lies outside its range.
     NotEnoughRecordsError
         No tray can be tested: one season only, or nothing finished in the later ones.
     """
-    promise = Promise(target, level)
-    spec, say = spec or FitSpec(), progress or (lambda text: None)
-    patterns = (
-        records if isinstance(records, Patterns) else find_patterns(records, spec.spring_ends)
-    )
-    seasons = _seasons(patterns, spec)
+    spec = spec or BackTestSpec()
+    if isinstance(book_or_fit, EmergenceFit):
+        patterns, spec = book_or_fit.patterns, replace(spec, fit=book_or_fit.spec)
+    elif isinstance(book_or_fit, Patterns):
+        patterns = book_or_fit
+    else:
+        patterns = find_patterns(book_or_fit, spec.fit.spring_ends)
+    say = progress or (lambda text: None)
+    promise = Promise(spec.target, spec.level)
+    seasons = _seasons(patterns, spec.fit)
     results: list[TrayTest | SetAside] = []
     for season in seasons[1:]:
         say(f"{season}, from the seasons before it")
         past = before_season(patterns, season)
-        fit = fit_emergence(past, spec) if len(past.trays) else None
+        fit = fit_patterns(past, spec.fit) if len(past.trays) else None
         results += held_against(
             patterns, np.flatnonzero(patterns.trays[Trays.season] == season), fit, promise
         )
@@ -122,16 +125,16 @@ def back_test(
         bases=_scores(rows, lambda row: row.basis),
         overall=score("all", rows),
         first_season=seasons[0],
-        spec=spec,
-        target=target,
-        level=level,
+        spec=spec.fit,
+        target=spec.target,
+        level=spec.level,
     )
 
 
 def _seasons(patterns: Patterns, spec: FitSpec) -> list[int]:
     """Seasons on record, two or more."""
     if patterns.trays.empty:
-        fit_emergence(patterns, spec)  # refuses, and says why nothing can be used
+        fit_patterns(patterns, spec)  # refuses, and says why nothing can be used
     seasons = sorted(int(season) for season in patterns.trays[Trays.season].unique())
     if len(seasons) < 2:
         raise NotEnoughRecordsError(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 
 import pandas as pd
 
 from germstats.engine.fit import FitSpec
+from germstats.errors import WrongUseError
 from germstats.questions.backtest.scores import Score, TrayTest, score
 
 _FEW_TRAYS, _FEW_SEASONS = 10, 3  # under so many a verdict is a hint
@@ -33,6 +34,38 @@ class SetAside:
     season: int
     lot: str
     why: str
+
+
+@dataclass(frozen=True)
+class BackTestSpec:
+    """What is promised of every tray, and how the fits are made.
+
+    Attributes
+    ----------
+    target : float
+        Share of cells whose filling is promised with a chance, above 0 and at most 1.
+    level : float
+        Chance of the ranges of filled cells, between 0 and 1.
+    fit : FitSpec
+        Settings of the fits.
+
+    Raises
+    ------
+    WrongUseError
+        `target` or `level` lies outside its range.
+    """
+
+    target: float = 0.9
+    level: float = 0.9
+    fit: FitSpec = field(default_factory=FitSpec)
+
+    def __post_init__(self) -> None:
+        if not 0 < self.target <= 1:
+            raise WrongUseError(
+                f"The target is a share of cells above 0 and at most 1, not {self.target:g}."
+            )
+        if not 0 < self.level < 1:
+            raise WrongUseError(f"The level of a range lies between 0 and 1, not {self.level:g}.")
 
 
 @dataclass(frozen=True)
@@ -65,6 +98,10 @@ class BackTest:
     spec: FitSpec
     target: float
     level: float
+
+    def __repr__(self) -> str:
+        inside = sum(row.inside for row in self.rows)
+        return f"<BackTest: {inside} of {len(self.rows)} trays inside their ranges>"
 
     def to_frame(self) -> pd.DataFrame:
         """One row per tray.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from itertools import combinations
 
@@ -10,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.estimates import FEW_SEEN
-from germstats.engine.fit import EmergenceFit, FitSpec, fit_emergence
+from germstats.engine.fit import EmergenceFit, Progress, book_of, fit_patterns, spec_of
 from germstats.engine.hierarchy import VarianceComponents
 from germstats.engine.lots import groups_of
 from germstats.engine.threads import one_thread
@@ -27,22 +26,20 @@ from germstats.records.suggesting import must_know
 
 
 def compare(
-    book: RecordBook,
+    book_or_fit: RecordBook | EmergenceFit,
     spec: CompareSpec | None = None,
-    fit_spec: FitSpec | None = None,
-    progress: Callable[[str], None] = lambda text: None,
-    fit: EmergenceFit | None = None,
+    *,
+    progress: Progress | None = None,
 ) -> Comparison:
     """Compare the levels of a treatment, trays as the units, within lots, seasons and places.
 
     Parameters
     ----------
-    book : RecordBook
+    book_or_fit : RecordBook or EmergenceFit
+        A fit brings its book.
     spec : CompareSpec, optional
-    fit_spec : FitSpec, optional
     progress : callable, optional
-    fit : EmergenceFit, optional
-        The pooled fit of this book with these settings, where it is already there.
+        Called with a short text before each stage.
 
     Returns
     -------
@@ -55,14 +52,16 @@ def compare(
     NotEnoughRecordsError
         No tray can be used, or every tray has the same level.
     """
-    spec, fit_spec = spec or CompareSpec(), fit_spec or FitSpec()
-    patterns = fit.patterns if fit is not None else find_patterns(book, fit_spec.spring_ends)
+    spec, say = spec or CompareSpec(), progress or (lambda text: None)
+    book, fit_spec = book_of(book_or_fit), spec_of(book_or_fit, spec.fit)
+    fit = book_or_fit if isinstance(book_or_fit, EmergenceFit) else None
+    patterns = find_patterns(book, fit_spec.spring_ends) if fit is None else fit.patterns
     unnamed = patterns.trays["species"].isna()
     if unnamed.any():  # a lot whose species is not written down stands for itself, as in the fit
         patterns = replace(patterns, trays=patterns.trays.assign(species=groups_of(patterns.trays)))
     trays = _chosen(patterns, spec)
     if fit is None or unnamed.any():
-        fit = fit_emergence(patterns, fit_spec, progress)
+        fit = fit_patterns(patterns, fit_spec, progress=progress)
     rows: list[ComparisonRow] = []
     for species, own in trays.groupby("species", sort=True, dropna=False):
         own = _known_seeds(own, patterns)
@@ -76,7 +75,7 @@ def compare(
         )
         if len(names) < 2:
             continue
-        progress(f"comparing {species}")
+        say(f"comparing {species}")
         rows += _of_species(fit, str(species), trays=own, levels=levels, names=names, spec=spec)
     if not rows:
         raise NotEnoughRecordsError(

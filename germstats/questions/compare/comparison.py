@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 
 import numpy as np
 import pandas as pd
 
+from germstats.engine.fit import FitSpec
 from germstats.errors import WrongUseError
 from germstats.forecast.comparing import ANOTHER_SPRING_SD, MOST_TRAYS
 from germstats.questions.compare.blocking import TREATMENTS
@@ -46,6 +47,9 @@ class CompareSpec:
         levels are practically the same: both must hold, because 12 and 4 seedlings of a hundred
         seeds lie few points apart.
     another_spring_sd : float
+        How far a treatment's effect differs from spring to spring, as sd on the logit.
+    fit : FitSpec
+        Settings of the fit, where a book is handed over instead of one.
     """
 
     treatment: str = "cover"
@@ -55,6 +59,7 @@ class CompareSpec:
     margin: float = 10.0
     ratio_margin: float = RATIO_MARGIN
     another_spring_sd: float = ANOTHER_SPRING_SD
+    fit: FitSpec = field(default_factory=FitSpec)
 
     def __post_init__(self) -> None:
         if self.treatment not in TREATMENTS:
@@ -226,6 +231,10 @@ class Comparison:
     apart: tuple[str, ...]
     strays: tuple[str, ...]
     spec: CompareSpec
+
+    def __repr__(self) -> str:
+        species = len({row.species for row in self.rows if row.species})
+        return f"<Comparison of {self.spec.treatment}: {len(self.rows)} pairs, {species} species>"
 
     def to_frame(self) -> pd.DataFrame:
         """One row per pair of levels and species, as `ComparisonRow`."""

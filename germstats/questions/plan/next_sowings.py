@@ -18,7 +18,7 @@ from germstats.forecast.reconcile import (
 from germstats.forecast.seeds_per_cell import SowingSpec, seeds_per_cell
 from germstats.forecast.sources import SeedRules, next_season
 from germstats.forecast.trays_to_sow import TrayToSow, advised_sowings, planned_trays
-from germstats.questions.plan.plan import plan_orders
+from germstats.questions.plan.plan import planned_orders
 from germstats.records.book import RecordBook
 from germstats.records.suggesting import must_know, some_of
 from germstats.records.tables import Lots
@@ -105,7 +105,7 @@ def plan_and_sown(
     if spec.season is None:
         spec = replace(spec, season=spring_being_sown(book))
     before = before_sowing(book, spec.season)
-    plan = plan_orders(fit, before, spec)
+    plan = planned_orders(fit, before, spec)
     trays = planned_trays(plan, fit, before)
     left, already = still_to_sow(trays, book) if trays else ((), Reconciliation())
     return plan, left, already
@@ -116,9 +116,8 @@ def _advised(fit: EmergenceFit, book: RecordBook, spec: OrderSpec, why: str) -> 
     for lot in spec.lots:
         must_know(lot, known, f"No lot is called {lot}")
     most = SowingSpec.most_seeds if spec.most_seeds is None else spec.most_seeds
-    advice = seeds_per_cell(
-        fit, spec.target, assurance=spec.assurance, cells=spec.cells, most_seeds=most
-    )
+    wanted = SowingSpec(spec.target, spec.assurance, cells=spec.cells, most_seeds=most)
+    advice = seeds_per_cell(fit, wanted)
     season = next_season(book, SeedRules(season=spec.season))
     trays = advised_sowings(advice, book, season, spec.lots)
     if not trays:

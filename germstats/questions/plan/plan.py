@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from germstats.engine.fit import EmergenceFit
+from germstats.engine.fit import EmergenceFit, Progress, book_of, fit_of
 from germstats.engine.quantiles import count_range
 from germstats.engine.timing import Array
 from germstats.errors import NotEnoughRecordsError, WrongUseError
@@ -80,15 +80,21 @@ class _Field:
     places: tuple[str, ...]
 
 
-def plan_orders(fit: EmergenceFit, book: RecordBook, spec: OrderSpec | None = None) -> OrderPlan:
+def plan_orders(
+    book_or_fit: RecordBook | EmergenceFit,
+    spec: OrderSpec | None = None,
+    *,
+    progress: Progress | None = None,
+) -> OrderPlan:
     """Plan the trays of every order line still to be grown.
 
     Parameters
     ----------
-    fit : EmergenceFit
-    book : RecordBook
-        The same book; its orders, lots and species tables are read.
+    book_or_fit : RecordBook or EmergenceFit
+        A fit brings its book, of which orders, lots and species are read.
     spec : OrderSpec, optional
+    progress : callable, optional
+        Called with a short text before each stage of a fit.
 
     Returns
     -------
@@ -102,6 +108,12 @@ def plan_orders(fit: EmergenceFit, book: RecordBook, spec: OrderSpec | None = No
         A price lies below 0, a lot or a species named is not in the book, or the season is past.
     """
     spec = spec or OrderSpec()
+    book = book_of(book_or_fit)
+    return planned_orders(fit_of(book_or_fit, spec.fit, progress), book, spec)
+
+
+def planned_orders(fit: EmergenceFit, book: RecordBook, spec: OrderSpec) -> OrderPlan:
+    """`plan_orders` with the orders and the seed of `book`, which may be as of another day."""
     lines = order_lines(book)
     if not fit.rows:
         raise NotEnoughRecordsError(

@@ -1,5 +1,5 @@
-"""Why a lot did poorly, and what would settle it."""
+"""Why a lot did poorly: `review`."""
 
-from germstats.questions.review.review import LotReview, Review, review
+from germstats.questions.review.review import LotReview, Review, ReviewSpec, review
 
-__all__ = ["LotReview", "Review", "review"]
+__all__ = ["LotReview", "Review", "ReviewSpec", "review"]

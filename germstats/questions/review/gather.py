@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from germstats.engine.design import TrayKey, share_seen
-from germstats.engine.fit import EmergenceFit, FitSpec, fit_emergence
+from germstats.engine.fit import EmergenceFit, FitSpec, fit_patterns
 from germstats.engine.hierarchy import predictors
 from germstats.engine.pooled import likeliest
 from germstats.engine.timing import FAMILIES, Array
@@ -124,7 +124,7 @@ class Gathered:
         kept = np.setdiff1d(np.arange(len(self.fit.patterns.trays)), low)
         if not low.size or not kept.size:
             return self.fit
-        return fit_emergence(keep_trays(self.fit.patterns, kept), self.fit.spec, near=pooled)
+        return fit_patterns(keep_trays(self.fit.patterns, kept), self.fit.spec, near=pooled)
 
     @cached_property
     def files(self) -> dict[tuple[str, int], LotFile]:
@@ -173,7 +173,7 @@ def fit_sound(
     """Fit the trays to which nothing plain has happened; all of them where none is left."""
     sound = np.flatnonzero(~patterns.trays[Trays.tray].isin(hit).to_numpy(dtype=bool))
     kept = keep_trays(patterns, sound) if sound.size else patterns
-    return fit_emergence(kept, replace(spec, to_horizon=False), progress)
+    return fit_patterns(kept, replace(spec, to_horizon=False), progress=progress)
 
 
 def usual_tests(gathered: Gathered, without: Collection[str]) -> dict[str, Usual]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
 
-from germstats.engine.fit import FitSpec
+from germstats.engine.fit import EmergenceFit, FitSpec, Progress, book_of, spec_of
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.questions.review.befell import OneTray, maps_to_draw, one_tray_of
 from germstats.questions.review.book import gather
@@ -156,6 +156,21 @@ class Review:
         """Lots that came well enough but for one tray."""
         return tuple(one for one in self.lots if one.one_tray is not None)
 
+    def __repr__(self) -> str:
+        return f"<Review of spring {self.season}: {len(self.poor)} of {len(self.lots)} lots poor>"
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per lot, poor ones first.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns lot, species, season, verdict, shown_verdict, because (list), seen,
+            likeliest_cause and its standing (None where no cause is worth naming), told (whether a
+            cause is likely), test, test_when, next_year (list), maps (list of trays).
+        """
+        return pd.DataFrame([_summary(one) for one in self.lots], columns=_SUMMARY)
+
     def as_record(self) -> dict[str, object]:
         """What `germstats review --json` prints beside the settings."""
         return {
@@ -165,6 +180,34 @@ class Review:
             "poor": [one.lot for one in self.poor],
             "of_one_tray": [one.lot for one in self.of_one_tray],
         }
+
+
+_SUMMARY = [
+    "lot",
+    "species",
+    "season",
+    "verdict",
+    "shown_verdict",
+    "because",
+    "seen",
+    "likeliest_cause",
+    "standing",
+    "told",
+    "test",
+    "test_when",
+    "next_year",
+    "maps",
+]
+
+
+def _summary(one: LotReview) -> dict[str, object]:
+    """A lot's columns of `Review.to_frame`: as in its record, with the first cause shown."""
+    first = one.shown[0] if one.shown else None
+    return {
+        **_record(one),
+        "likeliest_cause": first.cause if first else None,
+        "standing": first.standing if first else None,
+    }
 
 
 def _record(one: LotReview) -> dict[str, object]:
@@ -215,27 +258,43 @@ def _record(one: LotReview) -> dict[str, object]:
     }
 
 
+@dataclass(frozen=True)
+class ReviewSpec:
+    """What is reviewed.
+
+    Attributes
+    ----------
+    lots : tuple of str
+        Only these; empty for all.
+    season : int or None
+        Year of the first spring; None: the last in the book, or the lots' own last.
+    rules : pathlib.Path or None
+        Folder of edited rules; None: the rules that come with the package.
+    fit : FitSpec
+        Settings of the fit, where a book is handed over instead of one.
+    """
+
+    lots: tuple[str, ...] = ()
+    season: int | None = None
+    rules: Path | None = None
+    fit: FitSpec = field(default_factory=FitSpec)
+
+
 def review(
-    book: RecordBook,
-    lots: Sequence[str] = (),
-    season: int | None = None,
-    fit_spec: FitSpec | None = None,
-    rules: Path | None = None,
-    progress: Callable[[str], None] = lambda text: None,
+    book_or_fit: RecordBook | EmergenceFit,
+    spec: ReviewSpec | None = None,
+    *,
+    progress: Progress | None = None,
 ) -> Review:
     """Review the lots of a season against what the rest of the records lets expect.
 
     Parameters
     ----------
-    book : RecordBook
-    lots : sequence of str, optional
-        Only these.
-    season : int, optional
-        Year of the first spring; the last in the book by default, or the lots' own last.
-    fit_spec : FitSpec, optional
-    rules : pathlib.Path, optional
-        Folder of edited rules.
+    book_or_fit : RecordBook or EmergenceFit
+        Of a fit only its book and settings are used: a review leaves some trays out of its own.
+    spec : ReviewSpec, optional
     progress : callable, optional
+        Called with a short text before each stage.
 
     Returns
     -------
@@ -244,17 +303,18 @@ def review(
     Raises
     ------
     WrongUseError
-        An unknown lot or season.
+        An unknown lot or season, or rules that cannot be read.
     NotEnoughRecordsError
         No tray can be used.
     """
-    fit_spec = fit_spec or FitSpec()
-    held = load_rules(rules)
-    chosen, year, lotless = _chosen(book, lots, season)
-    gathered = gather(book, held, fit_spec, progress)
+    spec, say = spec or ReviewSpec(), progress or (lambda text: None)
+    book, fit_spec = book_of(book_or_fit), spec_of(book_or_fit, spec.fit)
+    held = load_rules(spec.rules)
+    chosen, year, lotless = _chosen(book, spec.lots, spec.season)
+    gathered = gather(book, held, fit_spec, say)
     reviews = []
     for lot in chosen:
-        progress(f"reviewing {lot}")
+        say(f"reviewing {lot}")
         reviews.append(judge(lot_file(gathered, lot, year), held))
     order = [POOR, NO_VERDICT, NOT_OVER, AS_EXPECTED]
     return Review(

@@ -4,13 +4,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from germstats.engine.fit import EmergenceFit
+from germstats.engine.fit import EmergenceFit, Progress, book_of, fit_of
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.comparing import others_of
 from germstats.forecast.demand import StoredLot, lots_in_store
@@ -57,20 +56,21 @@ class _Lot:
 
 
 def design_trial(
-    fit: EmergenceFit,
-    book: RecordBook,
-    spec: TrialSpec,
-    progress: Callable[[str], None] = lambda text: None,
+    book_or_fit: RecordBook | EmergenceFit,
+    spec: TrialSpec | None = None,
+    *,
+    progress: Progress | None = None,
 ) -> TrialDesign:
     """Say how many trays tell a difference, check that by simulation, and lay them out.
 
     Parameters
     ----------
-    fit : EmergenceFit
-    book : RecordBook
-        The one it was fitted from: seed in store, benches and names of trays.
+    book_or_fit : RecordBook or EmergenceFit
+        A fit brings its book, of which seed in store, benches and names of trays are read.
     spec : TrialSpec
+        Needed: a trial has a species and treatments.
     progress : callable, optional
+        Called with a short text before each stage.
 
     Returns
     -------
@@ -79,15 +79,22 @@ def design_trial(
     Raises
     ------
     WrongUseError
-        An unknown species, treatment or lot, a difference no share can have, or too little seed in
-        store.
+        No spec; an unknown species, treatment or lot; a difference no share can have; or too little
+        seed in store.
     NotEnoughRecordsError
         No number of trays would tell the difference, or the species has no lot.
     """
+    if spec is None:
+        raise WrongUseError(
+            "A trial needs a species and treatments, such as TrialSpec('PEAT', ('none', 'grit'))."
+        )
+    book, say = book_of(book_or_fit), progress or (lambda text: None)
+    must_be_known(book, spec)  # refuses names before the work begins
+    fit = fit_of(book_or_fit, spec.fit, progress)
     said = must_be_known(book, spec)
     places, place_note = _places(book, spec)
     sowing = _sowing(book, spec)
-    progress("counting the trays a trial needs")
+    say("counting the trays a trial needs")
     chosen, left = _choose(fit, book, spec=spec, places=len(places), cells=sowing.cells)
     trays = spec.trays or chosen.needed
     if trays is None:
@@ -103,7 +110,7 @@ def design_trial(
     other, power = worse_direction(
         chosen.share, spec.difference, trays=trays, blocks=blocks, setting=chosen.setting
     )
-    progress(f"simulating {spec.simulations} trials of {trays} trays of each")
+    say(f"simulating {spec.simulations} trials of {trays} trays of each")
     shares = (chosen.share, other)
     simulated = simulated_power(
         shares,

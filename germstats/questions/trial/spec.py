@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+import pandas as pd
+
+from germstats.engine.fit import FitSpec
 from germstats.errors import WrongUseError
 from germstats.forecast.comparing import MOST_TRAYS
-from germstats.questions.trial.bench_plan import PlannedTray
+from germstats.questions.trial.bench_plan import PlannedTray, plan_frame
 
 SIMULATIONS = 100
 """Simulated trials of one answer: their standard error is .04, and they take two to three
@@ -40,6 +43,8 @@ class TrialSpec:
     seed : int
         Draws the order on the benches and the simulated trials.
     simulations : int
+    fit : FitSpec
+        Settings of the fit, where a book is handed over instead of one.
     """
 
     species: str
@@ -53,6 +58,7 @@ class TrialSpec:
     season: int | None = None
     seed: int = 1
     simulations: int = SIMULATIONS
+    fit: FitSpec = field(default_factory=FitSpec)
 
     def __post_init__(self) -> None:
         names = {name.casefold() for name in self.treatments}
@@ -162,6 +168,14 @@ class TrialDesign:
     seeds_left: int | None
     plan: tuple[PlannedTray, ...]
     notes: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        covers = ", ".join(self.spec.treatments)
+        return f"<TrialDesign for {self.lot}: {self.trays} trays each of {covers}>"
+
+    def to_frame(self) -> pd.DataFrame:
+        """The bench plan: rows of the table `trays` for the first season, its day as text."""
+        return plan_frame(self.plan)
 
     @property
     def too_many(self) -> bool:

@@ -102,7 +102,7 @@ class Facts:
     def give_up(self) -> dict[str, pd.Timestamp | None]:
         """Lot -> day after which waiting is pointless."""
         return {
-            str(lot): give_up_day(self.course, self.of_lot(str(lot)), self.spec.on)
+            str(lot): give_up_day(self.course, self.of_lot(str(lot)), self.spec.day)
             for lot in dict.fromkeys(self.course.trays[Trays.lot])
         }
 
@@ -308,7 +308,7 @@ def _status(facts: Facts, k: int, ahead: Outlook) -> str:
     course = facts.course
     now = int(course.now[k])
     if not course.checked[k]:
-        here = int(course.dates.searchsorted(facts.spec.on))
+        here = int(course.dates.searchsorted(facts.spec.day))
         due = float(course.weight @ course.course[:, min(here, len(course.dates) - 1), k])
         return UNSEEN if due >= _DUE_CELLS else NOT_DUE
     left = ahead.mean - now
@@ -364,7 +364,7 @@ def _advice(
             "",
         )
     if give_up is not None and status not in (FINISHED, FEW):
-        weeks = max((give_up - spec.on).days, 0) / 7
+        weeks = max((give_up - spec.day).days, 0) / 7
         cost = spec.holding_cost * weeks
         if plugs * value >= cost:
             money = f"worth {plugs * value:.3g} against {cost:.2g} for holding it till then"

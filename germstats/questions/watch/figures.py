@@ -24,7 +24,7 @@ def calendar_picture(watch: Watch) -> Picture | None:
     Picture or None
         None where nothing of any lot is still to come.
     """
-    on = watch.spec.on
+    on = watch.spec.day
     rows = [(lot, _lot_row(lot, on)) for lot in watch.lots]
     coming = [(lot, row) for lot, row in rows if any(row.spans) or row.mark is not None]
     if not coming:

@@ -5,10 +5,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 
 import pandas as pd
 
+from germstats.engine.fit import FitSpec
 from germstats.errors import WrongUseError
 from germstats.forecast.weather import BASE_C
 from germstats.records.intervals.seed_totals import Unit
@@ -46,8 +47,8 @@ class WatchSpec:
 
     Attributes
     ----------
-    on : pandas.Timestamp, or text such as 2026-04-15
-        The day; later records are not used.
+    on : pandas.Timestamp, text such as 2026-04-15, or None
+        The day; later records are not used. None: the newest day in the book.
     lots : tuple of str
         Only these; empty for all.
     plug_value : float or None
@@ -56,17 +57,21 @@ class WatchSpec:
         Money for holding a tray a week, in plugs' values (common practice, no source).
     base_c : float
         Temperature above which heat counts.
+    fit : FitSpec
+        Settings of the fits.
     """
 
-    on: pd.Timestamp
+    on: pd.Timestamp | None = None
     lots: tuple[str, ...] = ()
     plug_value: float | None = None
     holding_cost: float = 0.5
     base_c: float = BASE_C
+    fit: FitSpec = field(default_factory=FitSpec)
 
     def __post_init__(self) -> None:
         try:
-            object.__setattr__(self, "on", pd.Timestamp(self.on).normalize())
+            if self.on is not None:
+                object.__setattr__(self, "on", pd.Timestamp(self.on).normalize())
         except ValueError:
             raise WrongUseError(f"{self.on!r} is no day: give a date such as 2026-04-15.") from None
         if not (
@@ -80,6 +85,12 @@ class WatchSpec:
             raise WrongUseError(
                 f"The base of degree-days is a temperature from -10 to 30 C, not {self.base_c:g}."
             )
+
+    @property
+    def day(self) -> pd.Timestamp:
+        """The day itself; a watch fills in the newest one where none was given."""
+        assert self.on is not None, "the day is filled in before anything asks for it"
+        return self.on
 
 
 @dataclass(frozen=True)
@@ -239,12 +250,25 @@ class Watch:
     plug_value: float
     first_springs: tuple[str, ...]
 
+    def __repr__(self) -> str:
+        return f"<Watch on {self.spec.day:%Y-%m-%d}: {len(self.rows)} trays, {len(self.lots)} lots>"
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per tray.
+
+        Returns
+        -------
+        pandas.DataFrame
+            The attributes of `TrayWatch`, then ``overdue`` and ``unfinished``; days as text.
+        """
+        return pd.DataFrame([row.as_record() for row in self.rows])
+
     @property
     def over(self) -> bool:
         """Whether by the checks nothing more is to come on any tray, so that the spring is over
         before its last day.
         """
-        passed = all(lot.most is None or lot.most[1] <= self.spec.on for lot in self.lots)
+        passed = all(lot.most is None or lot.most[1] <= self.spec.day for lot in self.lots)
         return bool(self.lots) and passed and not any(row.unfinished for row in self.rows)
 
     @property
@@ -255,7 +279,7 @@ class Watch:
     def as_record(self) -> dict[str, object]:
         """What `germstats watch --json` prints; dates as text."""
         return {
-            "on": f"{self.spec.on:%Y-%m-%d}",
+            "on": f"{self.spec.day:%Y-%m-%d}",
             "spring": self.spring,
             "plug_value": self.plug_value,
             "holding_cost": self.spec.holding_cost,

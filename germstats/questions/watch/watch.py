@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.arrays import Index
-from germstats.engine.fit import EmergenceFit, FitSpec
+from germstats.engine.fit import EmergenceFit, FitSpec, Progress, book_of, spec_of
 from germstats.engine.lots import groups_of
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.demand import later_losses
@@ -48,7 +48,7 @@ from germstats.records.checking.parsing import spelled
 from germstats.records.intervals.patterns import Patterns, find_patterns
 from germstats.records.intervals.seed_totals import UNITS, Unit, seeds_as_cells, told_by_seeds
 from germstats.records.intervals.sowings import ending_dates, sown_trays
-from germstats.records.intervals.subsets import as_of, looked_at_sowing
+from germstats.records.intervals.subsets import as_of, looked_at_sowing, newest_day
 from germstats.records.suggesting import must_know
 from germstats.records.tables import Cells, Checks, Events, Orders, Species, Trays
 
@@ -72,7 +72,7 @@ class Season:
         trays = trays[
             trays[Trays.sown_on].notna()
             & trays["rate"].notna()
-            & (trays["window_end"] >= self.spec.on)
+            & (trays["window_end"] >= self.spec.day)
         ]
         trays = trays[trays[Trays.lot].isin(self.spec.lots)] if self.spec.lots else trays
         tables = self.book.tables
@@ -121,19 +121,20 @@ class Season:
 
 
 def watch(
-    book: RecordBook,
-    spec: WatchSpec,
-    fit_spec: FitSpec | None = None,
-    progress: Callable[[str], None] = lambda text: None,
+    book_or_fit: RecordBook | EmergenceFit,
+    spec: WatchSpec | None = None,
+    *,
+    progress: Progress | None = None,
 ) -> Watch:
     """Say of every tray of the spring under way what is still to come, and what to do with it.
 
     Parameters
     ----------
-    book : RecordBook
-    spec : WatchSpec
-    fit_spec : FitSpec, optional
+    book_or_fit : RecordBook or EmergenceFit
+        Of a fit only its book and settings are used: a watch fits the records up to its day.
+    spec : WatchSpec, optional
     progress : callable, optional
+        Called with a short text before each stage.
 
     Returns
     -------
@@ -146,9 +147,12 @@ def watch(
     NotEnoughRecordsError
         Nothing on record tells of any tray.
     """
-    fit_spec = fit_spec or FitSpec()
-    season = under_way(book, spec, fit_spec)
-    fit, clock, course = _foretold(season, progress)
+    book = book_of(book_or_fit)
+    spec = spec or WatchSpec()
+    if spec.on is None:
+        spec = replace(spec, on=newest_day(book))
+    season = under_way(book, spec, spec_of(book_or_fit, spec.fit))
+    fit, clock, course = _foretold(season, progress or (lambda text: None))
     losses = _losses(season.book)
     value = spec.plug_value if spec.plug_value is not None else _usual_price(book)
     facts = Facts(
@@ -190,8 +194,8 @@ def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None
 
 def _season_of(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
     month, day = fit_spec.spring_ends
-    spring = spec.on.year + (spec.on > pd.Timestamp(spec.on.year, month, day))
-    return Season(as_of(book, spec.on), spec, replace(fit_spec, to_horizon=False), spring)
+    spring = spec.day.year + (spec.day > pd.Timestamp(spec.day.year, month, day))
+    return Season(as_of(book, spec.day), spec, replace(fit_spec, to_horizon=False), spring)
 
 
 def _foretold(
@@ -201,7 +205,7 @@ def _foretold(
     progress("looking ahead")
     courses = [
         (
-            course_of(one.fit, season.here, closed=season.closed, clock=clock, on=season.spec.on),
+            course_of(one.fit, season.here, closed=season.closed, clock=clock, on=season.spec.day),
             one.weight,
         )
         for one in fits
@@ -228,7 +232,7 @@ def _fitted(
     clock = None
     if weather is not None:
         years = sorted({int(y) for y in patterns.trays[Trays.season]} | {season.spring})
-        clock = heat_clock(weather, years, season.spec.on, season.spec.base_c)
+        clock = heat_clock(weather, years, season.spec.day, season.spec.base_c)
     here = set(season.here["tray"])
     if clock is None or season.spring not in clock.springs:
         return fits_by_law(patterns, season.fit_spec, here, progress), None
@@ -243,12 +247,12 @@ def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> 
     if trays.empty or trays[Trays.sown_on].isna().all():
         return f"No tray{of} is in the book yet: enter trays first."
     first, last = trays[Trays.sown_on].min(), trays["window_end"].max()
-    if spec.on < first:
+    if spec.day < first:
         return (
-            f"On {spelled(spec.on)} no tray{of} was sown yet; the first was on {spelled(first)}: "
+            f"On {spelled(spec.day)} no tray{of} was sown yet; the first was on {spelled(first)}: "
             "choose a later day."
         )
-    if spec.on > last:
+    if spec.day > last:
         spring = (
             "its last spring"
             if len(spec.lots) == 1
@@ -257,12 +261,12 @@ def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> 
             else "the last spring"
         )
         return (
-            f"On {spelled(spec.on)} no tray{of} is under way: {spring} on record ended on "
+            f"On {spelled(spec.day)} no tray{of} is under way: {spring} on record ended on "
             f"{spelled(last)}. "
             "germstats review looks back on it."
         )
     return (
-        f"On {spelled(spec.on)} no tray{of} is under way: choose a day between sowing and the end "
+        f"On {spelled(spec.day)} no tray{of} is under way: choose a day between sowing and the end "
         "of a spring."
     )
 
@@ -312,7 +316,7 @@ def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
         seen, cells, counted = counts.get(name) or _as_written(season.book, tray)
         status, advice = NOT_TOLD, NOTHING
         why = season.book.left_out.get(name, "nothing of it can be used")
-        if tray[Species.two_winters] and tray["origin"] > season.spec.on:
+        if tray[Species.two_winters] and tray["origin"] > season.spec.day:
             status, advice, why = (
                 SECOND_WINTER,
                 KEEP,
@@ -458,8 +462,8 @@ def _orders(
     delivered = table[Orders.delivered].astype("Float64").fillna(0).astype(float)
     table = table.assign(owed=(table[Orders.plugs].astype(float) - delivered).clip(lower=0))
     year_ends = pd.Timestamp(season.spring, 12, 31)
-    due = table[Orders.due].fillna(season.spec.on)
-    orders = table[(due >= season.spec.on) & (due <= year_ends)]
+    due = table[Orders.due].fillna(season.spec.day)
+    orders = table[(due >= season.spec.day) & (due <= year_ends)]
     served = table[(table[Orders.due] <= year_ends) & (table["owed"] > 0)]
     rows = []
     for species, plugs in orders["owed"].groupby(orders[Orders.species]).sum().items():

@@ -48,7 +48,7 @@ def watch_text(found: Watch) -> str:
     overdue = overdue_trays(found)
     lines = [
         wrapped(
-            f"Spring {found.spring} as of {spelled(found.spec.on)}, by the checks up to that day. "
+            f"Spring {found.spring} as of {spelled(found.spec.day)}, by the checks up to that day. "
             "'filled' is seen, "
             "'final' what to expect by the end of the spring, its range holding nine trays of "
             "ten; 'more %' the chance "
@@ -101,7 +101,7 @@ def lots_table(found: Watch) -> Table:
         "nine in ten",
         "give up after",
     )
-    return header, [_lot(row, found.spec.on) for row in found.lots]
+    return header, [_lot(row, found.spec.day) for row in found.lots]
 
 
 def _by_seeds(found: Watch) -> list[str]:
@@ -289,7 +289,7 @@ def _orders(found: Watch) -> list[str]:
         return []
     return [
         "Orders due this year:",
-        *(wrapped(order_words(row, found.spec.on), "  ") for row in found.orders),
+        *(wrapped(order_words(row, found.spec.day), "  ") for row in found.orders),
         "",
     ]
 

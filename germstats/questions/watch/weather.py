@@ -58,7 +58,7 @@ def heat_words(
         said.append(
             f"heat since 1 February, above {clock.base_c:g} C: {heat:.0f} degree-days (single "
             "sine) to "
-            f"{spelled(spec.on)}; {by_then} {springs} by then: this spring is {way}, and the "
+            f"{spelled(spec.day)}; {by_then} {springs} by then: this spring is {way}, and the "
             "forecasts follow it"
         )
     else:
@@ -66,7 +66,7 @@ def heat_words(
             "too little weather is written down to tell this spring by its heat: forecasts allow "
             "for a late one"
         )
-    return (*said, *_cold_words(weather, trays, came=came, on=spec.on, spring=spring))
+    return (*said, *_cold_words(weather, trays, came=came, on=spec.day, spring=spring))
 
 
 def _cold_words(

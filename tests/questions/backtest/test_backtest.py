@@ -22,6 +22,7 @@ from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.tray import filled_cells, new_tray
 from germstats.questions.backtest.backtest import Promise, back_test, held_against
 from germstats.questions.backtest.out_of_sample import pencil_share
+from germstats.questions.backtest.result import BackTestSpec
 from germstats.questions.backtest.scores import chance_range, score
 from germstats.records.formats.workbook import write_book
 from germstats.records.intervals.patterns import find_patterns
@@ -76,7 +77,7 @@ PAST = [("A", 10), ("A", 8), ("A", 9)]
 
 def test_promises_are_those_of_the_forecast_and_the_pencils_those_of_a_binomial():
     book = tiny_book(PAST, [("A", 9), ("A", 0)], change={"T4": {"sowing": 1, "seeds": 24.0}})
-    test = back_test(book, target=0.7)
+    test = back_test(book, BackTestSpec(target=0.7))
     (row,) = fit_emergence(before_season(book, 2025)).rows
     for told, rate, share in zip(test.rows, (ONE, TWO), (27 / 36, 1 - (9 / 36) ** 2), strict=True):
         direct = filled_cells(new_tray(row.draws), (rate,), CELLS)
@@ -107,7 +108,7 @@ def test_cells_sown_at_two_rates_are_foretold_together():
     )
     halves.loc[(halves["tray"] == 3) & (halves["seen"] == 0), "count"] = 6
     halves.loc[(halves["tray"] == 3) & (halves["seen"] == 0), "sowing"] = 0
-    (told,) = back_test(replace(book, finishes=halves), target=0.7).rows
+    (told,) = back_test(replace(book, finishes=halves), BackTestSpec(target=0.7)).rows
     (row,) = fit_emergence(before_season(book, 2025)).rows
     direct = filled_cells(new_tray(row.draws), (ONE, TWO), CELLS)
     assert told.seeds_per_cell == 1.5
@@ -130,13 +131,15 @@ def test_what_is_assured_is_the_most_that_comes_with_that_chance():
 
 def test_what_a_forecast_rests_on_is_told():
     grit = {"T4": {"treatment": "grit", "cover": "grit"}, "T5": {"species": "OTHER"}}
-    test = back_test(tiny_book(PAST, [("B", 8), ("A", 8), ("C", 8)], change=grit), level=0.99)
+    test = back_test(
+        tiny_book(PAST, [("B", 8), ("A", 8), ("C", 8)], change=grit), BackTestSpec(level=0.99)
+    )
     assert {row.tray: row.basis for row in test.rows} == {
         "T3": "species",
         "T4": "cover",
         "T5": "unknown",
     }
-    (own,) = back_test(tiny_book(PAST, [("A", 8)]), level=0.99).rows
+    (own,) = back_test(tiny_book(PAST, [("A", 8)]), BackTestSpec(level=0.99)).rows
     wider = [row for row in test.rows if row.low < own.low]
     assert wider == list(test.rows)  # what was not sown before is less certain
     assert [row.pencil_expected for row in test.rows] == pytest.approx([9.0, 9.0, 9.0])
@@ -177,9 +180,9 @@ def test_one_season_and_senseless_wishes_are_refused():
     ):
         back_test(tiny_book(PAST, [("A", 2)], change={"T3": {"last_day": 65.0}}))
     with pytest.raises(WrongUseError, match="share of cells above 0 and at most 1"):
-        back_test(tiny_book(PAST, PAST), target=1.2)
+        back_test(tiny_book(PAST, PAST), BackTestSpec(target=1.2))
     with pytest.raises(WrongUseError, match="level of a range lies between 0 and 1"):
-        back_test(tiny_book(PAST, PAST), level=1.0)
+        back_test(tiny_book(PAST, PAST), BackTestSpec(level=1.0))
 
 
 CAME = {"seen", "inside", "reached", "pencil_inside"}
@@ -221,14 +224,14 @@ def test_earlier_seasons_are_what_promises_rest_on():
 
 def test_a_cover_new_to_the_lot_is_forecast_without_pooling_too():
     book = tiny_book(PAST, [("A", 8)], change={"T3": {"treatment": "grit", "cover": "grit"}})
-    (row,) = back_test(book, FitSpec(pooling=False)).rows
+    (row,) = back_test(book, BackTestSpec(fit=FitSpec(pooling=False))).rows
     assert row.basis == "cover"
     assert 5 < row.expected < 11
     assert 0 < row.chance < 1
 
 
 def test_sums_by_hand():
-    test = back_test(tiny_book(PAST, [("A", 9), ("A", 0)], [("A", 8)]), target=0.7)
+    test = back_test(tiny_book(PAST, [("A", 9), ("A", 0)], [("A", 8)]), BackTestSpec(target=0.7))
     rows, one = test.rows, test.overall
     assert (one.trays, one.inside, one.short, one.better, one.reached) == (
         3,

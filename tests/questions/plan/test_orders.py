@@ -16,7 +16,7 @@ from germstats.demonstration import simulate_demo
 from germstats.engine.fit import FitSpec
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.order_plan import OrderPlan, OrderRow, OrderSpec
-from germstats.questions.plan.plan import plan_orders
+from germstats.questions.plan.plan import plan_orders, planned_orders
 from tests.questions.plan.plan_books import (
     COUNTS,
     LOT_HEAD,
@@ -39,7 +39,7 @@ def plan(fit, tmp_path):
     """Plan the small book with other orders or lots."""
 
     def planned(spec: OrderSpec | None = None, **tables: str) -> OrderPlan:
-        return plan_orders(fit, small_book(tmp_path / "book", **tables), spec)
+        return planned_orders(fit, small_book(tmp_path / "book", **tables), spec or OrderSpec())
 
     return planned
 
@@ -130,7 +130,7 @@ def test_dates_follow_the_sowing_before(plan) -> None:
 
 def test_two_winters_come_a_year_later(fit, tmp_path) -> None:
     book = small_book(tmp_path, species=SPECIES.replace("AAAA,a,no", "AAAA,a,yes"))
-    row = only(plan_orders(fit, book))
+    row = only(planned_orders(fit, book, OrderSpec()))
     assert row.ready_from.year == 2028
     assert any("coming up in its second spring" in note for note in row.lot_notes)
 
@@ -303,7 +303,7 @@ def test_a_lot_named_by_the_plan_brings_its_warnings(tmp_path) -> None:
     tables["trays"] = tables["trays"].replace("T-1,2026,A-1,2025-12-10", "T-1,2025,A-1,2024-12-10")
     tables["checks"] = tables["checks"].replace("T-1,2026", "T-1,2025")
     book = small_book(tmp_path, **tables)
-    row = only(plan_orders(germstats.fit_emergence(book), book, OrderSpec(lots=("A-1",))))
+    row = only(plan_orders(germstats.fit_emergence(book), OrderSpec(lots=("A-1",))))
     assert any(note.startswith("A-1: last sown for 2025; seed ages") for note in row.lot_notes)
     assert "A-1: one tray only" in row.lot_notes
 
@@ -317,7 +317,7 @@ def test_pinches_of_unknown_size_are_not_called_never_sown(tmp_path) -> None:
     tables = tray_tables(COUNTS)
     tables["trays"] = tables["trays"].replace("6,6,1,", "6,6,pinch,")
     book = small_book(tmp_path, orders=ORDER_HEAD + "Q-1,BBBB,20,2027-09-01,,2,1,1,\n", **tables)
-    row = only(plan_orders(germstats.fit_emergence(book), book))
+    row = only(plan_orders(germstats.fit_emergence(book)))
     assert any("never sown but by pinches of unknown size" in note for note in row.lot_notes)
 
 
@@ -342,7 +342,7 @@ def test_thin_and_extreme_books_get_an_honest_answer(counts, pooling: bool, tmp_
     book = small_book(tmp_path, **tray_tables(counts))
     row = only(
         plan_orders(
-            germstats.fit_emergence(book, FitSpec(pooling=pooling)), book, OrderSpec(most_trays=4)
+            germstats.fit_emergence(book, FitSpec(pooling=pooling)), OrderSpec(most_trays=4)
         )
     )
     assert row.plugs_high > row.plugs_low
@@ -391,7 +391,7 @@ def test_the_demonstrations_orders_hold_in_the_planted_world(
     seeds for two.
     """
     book, fit = demonstration
-    answer = plan_orders(fit, book, OrderSpec(lots=lots))
+    answer = planned_orders(fit, book, OrderSpec(lots=lots))
     honest(answer)
     assert sum(row.plugs for row in answer.rows) == 520
     rng = np.random.default_rng(7)
@@ -410,7 +410,7 @@ def test_the_demonstrations_orders_hold_in_the_planted_world(
 
 def test_the_small_packets_are_short_and_spread(demonstration) -> None:
     book, fit = demonstration
-    answer = plan_orders(fit, book, OrderSpec(lots=("HECY-22A", "BASA-25A")))
+    answer = planned_orders(fit, book, OrderSpec(lots=("HECY-22A", "BASA-25A")))
     assert all(row.short for row in answer.rows)
     assert all(row.expected_plugs > 0.75 * row.plugs for row in answer.rows), (
         "every order gets a fair part"
@@ -451,7 +451,7 @@ def test_a_book_without_lots_is_never_told_that_a_species_was_never_sown(tmp_pat
     orders = ORDER_HEAD + "Q-1,A-1,60,2027-09-01,,2,1,1,\nQ-2,AAAA,60,2027-09-01,,2,1,1,\n"
     book = small_book(tmp_path / "book", lots=LOT_HEAD, species="species\n", orders=orders)
     for spec in (FitSpec(), FitSpec(pooling=False)):
-        own, guess = plan_orders(germstats.fit_emergence(book, spec), book).rows
+        own, guess = plan_orders(germstats.fit_emergence(book, spec)).rows
         assert any("only grit was tried" in note for note in own.lot_notes), (
             "the lot stands for its species"
         )
@@ -462,9 +462,7 @@ def test_a_book_without_lots_is_never_told_that_a_species_was_never_sown(tmp_pat
 def test_a_lot_sown_and_not_yet_looked_at_is_not_called_never_sown(tmp_path) -> None:
     trays = tray_tables(COUNTS)["trays"] + "T-9,2027,A-2,2026-12-10,6,6,2,grit\n"
     book = small_book(tmp_path / "book", trays=trays)
-    row = only(
-        plan_orders(germstats.fit_emergence(book), book, OrderSpec(lots=("A-2",), most_trays=2))
-    )
+    row = only(plan_orders(germstats.fit_emergence(book), OrderSpec(lots=("A-2",), most_trays=2)))
     assert any(
         "no usable check yet: a guess from the other lots of AAAA" in note for note in row.lot_notes
     )

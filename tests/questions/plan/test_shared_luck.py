@@ -24,7 +24,7 @@ from germstats.forecast.order import (
 from germstats.forecast.order_plan import OrderSpec
 from germstats.forecast.springs import shared_luck
 from germstats.forecast.trays_to_sow import planned_trays
-from germstats.questions.plan.plan import plan_orders
+from germstats.questions.plan.plan import planned_orders
 from germstats.records.seeds import SowingRate
 from tests.plain_luck import plain_luck
 from tests.questions.plan.plan_books import COUNTS, ORDER_HEAD, small_book, tray_tables
@@ -190,7 +190,7 @@ def placed(tmp_path_factory):
 
 def test_the_joint_chance_lies_between_the_least_and_all_at_once(placed) -> None:
     book, fit = placed
-    plan = plan_orders(fit, book, OrderSpec(losses=0.1))
+    plan = planned_orders(fit, book, OrderSpec(losses=0.1))
     chances = [row.chance for row in plan.rows]
     assert np.prod(chances) < plan.chance_of_all <= min(chances)
     assert plan.as_record()["chance_of_all"] == plan.chance_of_all
@@ -204,7 +204,7 @@ def test_the_joint_chance_lies_between_the_least_and_all_at_once(placed) -> None
 
 def test_the_sheet_sets_trays_where_the_plan_counts_them(placed) -> None:
     book, fit = placed
-    plan = plan_orders(fit, book)
+    plan = planned_orders(fit, book, OrderSpec())
     sheet = planned_trays(plan, fit, book)
     for row in plan.rows:
         places = [place for sowing in row.sowings for place in sowing.places]
@@ -214,6 +214,6 @@ def test_the_sheet_sets_trays_where_the_plan_counts_them(placed) -> None:
 
 def test_one_order_alone_has_its_own_chance(placed, tmp_path) -> None:
     _, fit = placed
-    plan = plan_orders(fit, small_book(tmp_path))
+    plan = planned_orders(fit, small_book(tmp_path), OrderSpec())
     assert plan.chance_of_all == pytest.approx(plan.rows[0].chance, abs=1e-9)
     assert {place for sowing in plan.rows[0].sowings for place in sowing.places} == {""}

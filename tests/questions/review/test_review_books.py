@@ -13,7 +13,15 @@ from germstats.questions.review.book import gather, seed_tests
 from germstats.questions.review.gather import lot_file
 from germstats.questions.review.maps import among, hit_trays
 from germstats.questions.review.records import sudden_fall, tray_records, usual_of
-from germstats.questions.review.review import AS_EXPECTED, NO_VERDICT, NOT_OVER, POOR, judge, review
+from germstats.questions.review.review import (
+    AS_EXPECTED,
+    NO_VERDICT,
+    NOT_OVER,
+    POOR,
+    ReviewSpec,
+    judge,
+    review,
+)
 from germstats.questions.review.rules import load_rules
 from germstats.questions.review.sown import always_together
 from germstats.records.book import read_book
@@ -211,7 +219,9 @@ def test_a_book_without_a_tray_is_refused(tmp_path):
 
 def test_a_lot_is_reviewed_without_pooling_too(tmp_path):
     book = read(tables(), tmp_path)
-    alone, together = (review(book, fit_spec=FitSpec(pooling=on)).lots for on in (False, True))
+    alone, together = (
+        review(book, ReviewSpec(fit=FitSpec(pooling=on))).lots for on in (False, True)
+    )
     assert [one.lot for one in alone] == [one.lot for one in together]
 
 

@@ -18,7 +18,7 @@ from germstats.page.spring import _other, _poor
 from germstats.questions.review.befell import Befell
 from germstats.questions.review.book import gather
 from germstats.questions.review.gather import lot_file
-from germstats.questions.review.review import NOT_OVER, POOR, LotReview, judge, review
+from germstats.questions.review.review import NOT_OVER, POOR, LotReview, ReviewSpec, judge, review
 from germstats.questions.review.review_text import review_text, settle_words
 from germstats.questions.review.rules import DATA, OWN_DOOR, When, load_rules
 from tests.questions.review.test_review_books import (
@@ -103,7 +103,7 @@ def decisions(one: LotReview) -> tuple[object, ...]:
 def test_no_sentence_of_the_rules_changes_a_decision(tmp_path):
     book = read(told_by_block(), tmp_path)
     folder = reworded_rules(tmp_path / "rules")
-    plain, reworded = review(book), review(book, rules=folder)
+    plain, reworded = review(book), review(book, ReviewSpec(rules=folder))
     assert [decisions(one) for one in reworded.lots] == [decisions(one) for one in plain.lots]
     assert [one.lot for one in reworded.of_one_tray] == [one.lot for one in plain.of_one_tray]
     assert plain.of_one_tray, "the book should hold a lot with one tray lost"

@@ -15,7 +15,7 @@ from germstats.forecast.order_plan import OrderSpec
 from germstats.forecast.sowing_deadline import SowingDeadline, sow_by
 from germstats.forecast.trays_to_sow import Seeds, Shape, TrayToSow, trays_frame
 from germstats.questions.plan.next_sowings import next_sowings
-from germstats.questions.plan.plan import plan_orders
+from germstats.questions.plan.plan import planned_orders
 from germstats.questions.sheets.sheet_words import (
     seeds_words,
     shape_words,
@@ -107,7 +107,7 @@ def to_sow(**changes):
 
 def test_the_sheet_holds_every_tray_of_the_plan_and_no_other(planned):
     book, fit, found = planned
-    plan = plan_orders(fit, book)
+    plan = planned_orders(fit, book, OrderSpec())
     sowings = [sowing for row in plan.rows for sowing in row.sowings]
     assert len(found.trays) == sum(sowing.trays for sowing in sowings) > 0
     assert all(well_formed(one.tray) for one in found.trays)

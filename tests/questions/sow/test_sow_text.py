@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from germstats.engine.fit import fit_emergence
-from germstats.forecast.seeds_per_cell import seeds_per_cell
+from germstats.forecast.seeds_per_cell import SowingSpec, seeds_per_cell
 from germstats.questions.sow.sow_text import sow_table, sow_text
 from tests.questions.plan.plan_books import COUNTS, small_book, tray_tables
 
@@ -19,7 +19,7 @@ def test_the_table_says_as_many_pinches_as_the_note(
     # nobody weighed or counted the pinches of A-1; B-1 is sown one seed a cell
     trays = tray_tables(COUNTS)["trays"].replace("6,6,2,", "6,6,pinch,")
     advice = seeds_per_cell(
-        fit_emergence(small_book(tmp_path / "book", trays=trays)), target=target
+        fit_emergence(small_book(tmp_path / "book", trays=trays)), SowingSpec(target=target)
     )
     pinched, counted = advice.rows
     assert (pinched.seeds_per_cell, counted.pinches_per_cell) == (None, None)
@@ -35,7 +35,7 @@ def test_the_table_says_as_many_pinches_as_the_note(
 def test_pinches_that_do_not_reach_are_a_dash(tmp_path: Path) -> None:
     trays = tray_tables(COUNTS)["trays"].replace("6,6,2,", "6,6,pinch,")
     fit = fit_emergence(small_book(tmp_path / "book", trays=trays))
-    advice = seeds_per_cell(fit, target=1.0, assurance=0.99, most_seeds=1)
+    advice = seeds_per_cell(fit, SowingSpec(target=1.0, assurance=0.99, most_seeds=1))
     header, rows = sow_table(advice)
     assert rows[0][header.index("sow")] == "-"
     assert advice.rows[0].pinches_per_cell is None

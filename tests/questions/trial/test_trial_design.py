@@ -177,11 +177,11 @@ def test_seeds_per_cell_advised(share: float, seeds: int) -> None:
 
 
 def test_the_newest_lot_with_enough_seed_is_taken(fit, book) -> None:
-    assert design_trial(fit, book, wish()).lot == "PEAT-24A"  # collected last
+    assert design_trial(fit, wish()).lot == "PEAT-24A"  # collected last
     # 20 points at a share of a half: too many trays for the 600 seeds of BASA-25A, so the lot
     # before it
-    assert design_trial(fit, book, wish("BASA", ("grit", "none"))).lot == "BASA-24C"
-    assert design_trial(fit, book, wish(lot="PEAT-23B")).lot == "PEAT-23B"
+    assert design_trial(fit, wish("BASA", ("grit", "none"))).lot == "BASA-24C"
+    assert design_trial(fit, wish(lot="PEAT-23B")).lot == "PEAT-23B"
 
 
 def test_too_little_seed_is_refused_with_what_it_would_make(fit, book) -> None:
@@ -189,15 +189,12 @@ def test_too_little_seed_is_refused_with_what_it_would_make(fit, book) -> None:
     with pytest.raises(
         WrongUseError, match=r"holds 600\. It would make 4 trays of each; --trays 4 lays out 4"
     ):
-        design_trial(fit, book, wish("BASA", ("grit", "none"), lot="BASA-25A"))
-    assert (
-        design_trial(fit, book, wish("BASA", ("grit", "none"), lot="BASA-25A", trays=4)).seeds
-        == 576
-    )
+        design_trial(fit, wish("BASA", ("grit", "none"), lot="BASA-25A"))
+    assert design_trial(fit, wish("BASA", ("grit", "none"), lot="BASA-25A", trays=4)).seeds == 576
 
 
 def test_a_lot_of_unknown_seed_is_said(fit, book) -> None:
-    told = design_trial(fit, book, wish("GAAR", lot="GAAR-22A"))
+    told = design_trial(fit, wish("GAAR", lot="GAAR-22A"))
     assert told.seeds_left is None
     assert any("seed left not written down" in note for note in told.notes)
 
@@ -216,7 +213,7 @@ def test_a_lot_never_sown_leans_on_its_species(fit) -> None:
 
 
 def test_high_end_and_strewn_trays_ask_for_more(fit, book) -> None:
-    told = design_trial(fit, book, wish())
+    told = design_trial(fit, wish())
     assert told.tray_sd < told.tray_sd_high
     assert told.needed <= told.needed_strewn
     assert told.needed < told.needed_high
@@ -230,7 +227,7 @@ def test_high_end_and_strewn_trays_ask_for_more(fit, book) -> None:
 
 
 def test_every_block_holds_each_treatment_equally_often(fit, book) -> None:
-    told = design_trial(fit, book, wish(treatments=("none", "grit", "sand"), trays=8))
+    told = design_trial(fit, wish(treatments=("none", "grit", "sand"), trays=8))
     assert told.blocks == 4
     assert set(Counter((tray.block, tray.place, tray.cover) for tray in told.plan).values()) == {2}
     assert len({tray.place for tray in told.plan}) == 4
@@ -239,7 +236,7 @@ def test_every_block_holds_each_treatment_equally_often(fit, book) -> None:
 
 def test_the_order_is_drawn_by_the_seed(fit, book) -> None:
     orders = [
-        tuple(tray.cover for tray in design_trial(fit, book, wish(trays=12, seed=seed)).plan)
+        tuple(tray.cover for tray in design_trial(fit, wish(trays=12, seed=seed)).plan)
         for seed in (1, 1, 2)
     ]
     assert orders[0] == orders[1] != orders[2]
@@ -260,7 +257,7 @@ def test_check_finds_nothing_in_the_plan_but_that_it_was_never_checked(
     shutil.copytree(
         DATASETS / "demonstration", place, ignore=shutil.ignore_patterns("build.py", "README.md")
     )
-    told = design_trial(fit, book, wish(treatments=treatments))
+    told = design_trial(fit, wish(treatments=treatments))
     columns = (place / "trays.csv").read_text(encoding="utf-8").splitlines()[0].split(",")
     lines = plan_frame(told.plan).reindex(columns=columns).to_csv(index=False, header=False)
     with (place / "trays.csv").open("a", encoding="utf-8", newline="") as file:
@@ -325,10 +322,10 @@ def test_a_new_cover_is_taken_and_said(book) -> None:
 
 def test_what_cannot_be_is_refused(fit, book) -> None:
     with pytest.raises(WrongUseError, match="neither 70 points more nor fewer"):
-        design_trial(fit, book, wish(difference=70.0))
+        design_trial(fit, wish(difference=70.0))
     with pytest.raises(WrongUseError, match="7 trays of each cannot be shared evenly"):
-        design_trial(fit, book, wish(trays=7))
+        design_trial(fit, wish(trays=7))
     with pytest.raises(
         NotEnoughRecordsError, match="No number of trays anybody sows tells 2 points"
     ):
-        design_trial(fit, book, wish(difference=2.0))
+        design_trial(fit, wish(difference=2.0))

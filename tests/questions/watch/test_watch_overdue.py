@@ -57,7 +57,7 @@ def winter(mean):
     days = pd.date_range("2025-12-01", periods=len(mean))
     mean = np.array(mean, dtype=float)
     frame = pd.DataFrame({"date": days, "tmin_c": mean - 2, "tmax_c": mean + 2})
-    return SimpleNamespace(tables={"weather": frame.assign(tmin_f=np.nan, tmax_f=np.nan)})
+    return SimpleNamespace(weather=frame.assign(tmin_f=np.nan, tmax_f=np.nan))
 
 
 def cold_of(book, on, came=()):
@@ -79,7 +79,7 @@ def test_weeks_of_cold_are_those_of_the_review():
     book = winter([-8.0] * 28 + [3.0] * 28 + [9.0] * 80)
     words = cold_of(book, "2026-02-08")
     assert ": 8; EARLY, LATE need more, and nothing of them is up" in words
-    weather = daily_weather(book.tables["weather"])
+    weather = daily_weather(book.weather)
     assert weeks_of_cold(weather, pd.Timestamp("2025-12-01"), 2026) == pytest.approx(8.0)
     assert ": 8; EARLY, LATE needed more" in cold_of(
         book, "2026-04-10"
