@@ -25,7 +25,7 @@ from scipy.special import expit, logit, ndtri
 
 import germstats
 from germstats.engine.fit import FitSpec
-from germstats.engine.lot_posterior import Scatter
+from germstats.engine.scatter import Scatter
 
 RESULTS = Path(__file__).parent / "results"
 LAWS = ("log-normal", "log-logistic", "Weibull", "two flushes")

@@ -140,7 +140,7 @@ def fit_options(command: Command) -> Command:
         click.option(
             "--no-pooling",
             is_flag=True,
-            help="Fit every lot by itself, with the scatter taken as given.",
+            help="Take lots of a species as far apart, so that each rests on its own trays.",
         ),
         click.option(
             "--spring-ends",
@@ -161,7 +161,7 @@ def fit_options(command: Command) -> Command:
             type=click.FloatRange(0, 3),
             help="Scatter between trays of one lot, on the logit scale, "
             "taken as given; by default it is "
-            "learnt from the trays (0.5 without pooling).",
+            "learned from the trays.",
         ),
     ):
         command = decorate(command)
@@ -174,7 +174,7 @@ FIT_OPTIONS = ("tray_sd", "season_sd", "spring_ends", "no_pooling")
 def fit_spec(options: dict[str, Any]) -> FitSpec:
     """Take the settings of `fit_options` out of a command's options."""
     from germstats.engine.fit import FitSpec
-    from germstats.engine.lot_posterior import Scatter
+    from germstats.engine.scatter import Scatter
 
     tray_sd, season_sd, spring_ends, no_pooling = (options.pop(name) for name in FIT_OPTIONS)
     for name, sd in (("--season-sd", season_sd), ("--tray-sd", tray_sd)):

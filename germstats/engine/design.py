@@ -13,12 +13,14 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.arrays import Index, compile_patterns, taken_as_final
-from germstats.engine.hierarchy import Hierarchy, Part
-from germstats.engine.laplace import BetaPrior
+from germstats.engine.hierarchy import Hierarchy, Part, State, VarianceComponents, start_state
+from germstats.engine.laplace import BetaPrior, PooledMode, find_pooled_mode
 from germstats.engine.likelihood import Origin, share_out_by
-from germstats.engine.lot_posterior import Priors, Scatter
 from germstats.engine.lots import LotRecords, groups_of
+from germstats.engine.scatter import Scatter
 from germstats.engine.timing import FAMILIES, Array
+from germstats.engine.timing_prior import TimingPrior
+from germstats.engine.variance_components import COORDINATES, ComponentSet
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.tables import Species, Trays
 
@@ -36,6 +38,8 @@ CHILL_SD = 0.25
 heavy-tailed.
 """
 _PER_WEEKS = 10.0
+_LEAST_SD = 1e-3
+"""Of a component that is held; its precision stays finite."""
 
 SHARE, TIME, SPREAD = 0, 1, 2
 """The three predictors of a tray: logit p, log time, log sigma."""
@@ -183,7 +187,7 @@ def build_design(
     patterns: Patterns,
     lots: tuple[LotRecords, ...],
     laws: dict[str, tuple[str, Origin]],
-    priors: dict[str, Priors],
+    priors: dict[str, TimingPrior],
     scatter: Scatter,
     current: int | None = None,
     late: Mapping[tuple[str | None, str], float] = MappingProxyType({}),
@@ -284,7 +288,10 @@ def _silent(patterns: Patterns) -> Index:
 
 
 def _columns(
-    trays: pd.DataFrame, lots: tuple[LotRecords, ...], priors: dict[str, Priors], scatter: Scatter
+    trays: pd.DataFrame,
+    lots: tuple[LotRecords, ...],
+    priors: dict[str, TimingPrior],
+    scatter: Scatter,
 ) -> Columns:
     columns = Columns()
     half, half_time = scatter.season / np.sqrt(2), scatter.season_time / np.sqrt(2)
@@ -354,3 +361,51 @@ def share_seen(design: PooledDesign, at: Array) -> Array:
             part.family, part.origin, data=part.data, mu=mu, sigma=sigma
         )
     return seen
+
+
+def component_set(design: PooledDesign, held: Mapping[str, float]) -> ComponentSet:
+    """The variance components of a design: those held, and the others as unknown.
+
+    Parameters
+    ----------
+    design : PooledDesign
+    held : dict
+        Values by field of `VarianceComponents`; without effect where nothing has that component.
+
+    Returns
+    -------
+    ComponentSet
+    """
+    names = ["tray", "lot", "tray_time", "lot_time", "rho"]
+    names += [name for name in ("species", "place") if name in design.prior.learnt]
+    if design.tree.delayed.any():
+        names.append("delay")
+    given = {name: max(sd, _LEAST_SD) for name, sd in held.items() if name in names}
+    unknown = tuple(COORDINATES[name] for name in names if name not in given)
+    return ComponentSet(unknown, given)
+
+
+def usual_components(design: PooledDesign) -> VarianceComponents:
+    """The middles of the priors, where no tray has been asked yet."""
+    usual = component_set(design, {})
+    return usual.at(np.zeros(len(usual.unknown)))
+
+
+def mode_of_design(
+    design: PooledDesign, components: VarianceComponents, near: State | None = None
+) -> PooledMode:
+    """The mode of all effects at given variance components.
+
+    Parameters
+    ----------
+    design : PooledDesign
+    components : VarianceComponents
+    near : State, optional
+        Where the mode is sought from.
+
+    Returns
+    -------
+    PooledMode
+    """
+    start = near or start_state(design.tree, design.prior.mean.copy())
+    return find_pooled_mode(design.tree, design.prior, components, start)

@@ -2,30 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import pandas as pd
 from scipy.special import expit
 
+from germstats.engine.cell_scatter import CellScatter
 from germstats.engine.estimates import RowEstimate
 from germstats.engine.hierarchy import predictors
 from germstats.engine.horizon import Horizons, find_horizons, told_by
-from germstats.engine.lot_posterior import Scatter
 from germstats.engine.lots import LotRecords, groups_of, sort_lots
-from germstats.engine.pooled import PooledFit, choose_laws, fit_pooled, laws_near
+from germstats.engine.pooled import PooledFit, fit_pooled
 from germstats.engine.pooled_rows import pooled_rows
+from germstats.engine.scatter import Scatter
 from germstats.engine.still_to_come import Clocks, with_later
 from germstats.engine.threads import one_thread
-from germstats.engine.timing_choice import (
-    CellScatter,
-    TimingChoice,
-    choose_timing,
-    fit_again,
-    learn_cell_scatter,
-)
+from germstats.engine.timing_choice import TimingChoice, choose_laws, laws_near
 from germstats.engine.trouble import FitTrouble
-from germstats.engine.unpooled import estimate_rows
 from germstats.errors import NotEnoughRecordsError
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many
@@ -39,7 +33,11 @@ if TYPE_CHECKING:
 
 
 HELD = ("tray_time", "lot", "lot_time", "species", "place")
-"""Scatters that a fit may take as given, beside those of `Scatter`."""
+"""Scatters that a fit may be given, beside those of `Scatter`."""
+LOTS_APART_SD = 1.5
+"""Of lots of one species on the logit, where they are taken as far apart: a lot then learns next to
+nothing from the others. Three times the middle of the sd's prior; common practice, no source.
+"""
 
 
 @dataclass(frozen=True)
@@ -49,20 +47,19 @@ class FitSpec:
     Attributes
     ----------
     scatter : Scatter
-        Season-to-season scatter, taken as given; tray-to-tray scatter too where `pooling` is off or
-        `hold_tray` is on.
+        Season-to-season scatter; tray-to-tray scatter too where `hold_tray` is on.
     pooling : bool
-        Species, lots and trays fitted together; off, every lot by itself with a saturated model.
+        How far the lots of a species differ is learned; off, they are taken as far apart
+        (`LOTS_APART_SD`, unless `held` says otherwise), so that each rests on its own trays.
     hold_tray : bool
-        Take ``scatter.tray`` as given instead of learning it from the trays.
+        Hold the tray sd at ``scatter.tray`` instead of learning it from the trays.
     held : dict
-        Other scatters taken as given, by their name in `HELD`: what a nursery could foretell that
-        knew them.
+        Other scatters held at a value, by their name in `HELD`.
     spring_ends : (month, day)
         End of the first spring.
     to_horizon : bool
-        Shares are told up to a day that was looked at (`germstats.engine.horizon`); off, up to the
-        end of all days by the law of timing, as a forecast of a spring under way needs them.
+        Shares are counted up to a day that was looked at (`germstats.engine.horizon`); off, up to
+        the end of all days by the law of timing, as a forecast of a spring under way needs them.
     level : float
         Coverage of the ranges of estimates.
     """
@@ -81,6 +78,15 @@ class FitSpec:
             raise ValueError(
                 f"{min(unknown)} is no scatter that can be held; these can: {', '.join(HELD)}"
             )
+
+    @property
+    def held_components(self) -> dict[str, float]:
+        """Every sd that is held instead of learned, by field of `VarianceComponents`."""
+        held = {} if self.pooling else {"lot": LOTS_APART_SD}
+        held |= self.held
+        if self.hold_tray:
+            held["tray"] = self.scatter.tray
+        return held
 
 
 @dataclass(frozen=True)
@@ -124,10 +130,10 @@ class EmergenceFit:
     cell_scatter : CellScatter
     patterns : Patterns
         The records it rests on, with the trays left out and why.
-    pooled : PooledFit or None
-        The pooled road's scatters and draws; None where every lot was fitted by itself.
+    pooled : PooledFit
+        The scatters and draws of everything.
     horizons : Horizons or None
-        Up to when shares are told; None where they are told to the end of all days.
+        Up to when shares are counted; None where they are counted to the end of all days.
     """
 
     rows: tuple[RowEstimate, ...]
@@ -135,50 +141,44 @@ class EmergenceFit:
     timing: dict[str, TimingChoice]
     cell_scatter: CellScatter
     patterns: Patterns
-    pooled: PooledFit | None = None
+    pooled: PooledFit
     horizons: Horizons | None = None
 
     @property
     def scatter(self) -> tuple[ScatterEstimate, ...]:
-        """The scatters the forecasts rest on, at their likeliest mode: learnt ones first, then
-        those taken as given.
+        """The scatters that forecasts rest on: learned ones at their mode, then held ones.
+
+        Returns
+        -------
+        tuple of ScatterEstimate
         """
+        learned, given = [], []
+        for name, groups in self._groups().items():
+            found = self.pooled.coordinate(name)
+            held = self.pooled.scale_set.held.get(name)
+            if held is not None:
+                given.append(_given_scatter(name, held))
+            elif found is not None and groups:
+                sd, low, high = (found.value(z) for z in (0.0, -1.96, 1.96))
+                learned.append(ScatterEstimate(name=name, sd=sd, low=low, high=high, groups=groups))
+        given.append(_given_scatter("season", self.spec.scatter.season))
+        return (*learned, *given)
+
+    def _groups(self) -> dict[str, int]:
+        """How many trays, lots, species and places of a spring there are."""
         trays = self.patterns.trays
-        groups = {
+        placed = trays.loc[trays[Trays.place] != "", [Trays.season, Trays.place]]
+        return {
             "tray": len(trays),
             "lot": int(trays[Trays.lot].nunique()),
             "species": int(trays["species"].nunique()),
-            "place": int(
-                trays.loc[trays[Trays.place] != "", [Trays.season, Trays.place]]
-                .drop_duplicates()
-                .shape[0]
-            ),
+            "place": len(placed.drop_duplicates()),
         }
-        learnt = []
-        for name, count in groups.items():
-            found = self.pooled.coordinate(name) if self.pooled else None
-            if found is not None and count:
-                sd, low, high = (found.value(z) for z in (0.0, -1.96, 1.96))
-                learnt.append(ScatterEstimate(name=name, sd=sd, low=low, high=high, groups=count))
-        held = self.pooled.scale_set.held if self.pooled else {"tray": self.spec.scatter.tray}
-        given = {
-            **{name: held[name] for name in groups if name in held},
-            "season": self.spec.scatter.season,
-        }
-        return (
-            *learnt,
-            *(
-                ScatterEstimate(name=name, sd=sd, low=None, high=None, groups=0)
-                for name, sd in given.items()
-            ),
-        )
 
     @property
     def trouble(self) -> tuple[FitTrouble, ...]:
-        """What went less than well in the pooled fit; nothing where every lot was fitted by
-        itself.
-        """
-        return self.pooled.trouble if self.pooled else ()
+        """What went less than well."""
+        return self.pooled.trouble
 
     def to_frame(self) -> pd.DataFrame:
         """One row per species, lot and treatment.
@@ -195,6 +195,10 @@ class EmergenceFit:
         )
 
 
+def _given_scatter(name: str, sd: float) -> ScatterEstimate:
+    return ScatterEstimate(name=name, sd=sd, low=None, high=None, groups=0)
+
+
 def fit_emergence(
     records: RecordBook | Patterns,
     spec: FitSpec | None = None,
@@ -205,9 +209,8 @@ def fit_emergence(
     """Estimate emergence share and timing per species, lot and treatment.
 
     Counts, occupancy and tray totals go through one likelihood; species, lots and trays are fitted
-    together, the scatter between them is learnt, and its uncertainty carried on
-    (`germstats.engine.pooled`). With ``pooling=False`` every lot is fitted by itself with the
-    scatter taken as given (`germstats.engine.lot_posterior`).
+    together, the scatter between them is learned, and its uncertainty carried on
+    (`germstats.engine.pooled`). With ``pooling=False`` lots are taken as far apart.
 
     Parameters
     ----------
@@ -219,7 +222,7 @@ def fit_emergence(
         Of records that hold these: its laws of timing are kept, and its scatters are where these
         are sought from.
     choices : dict, optional
-        Species (or lot, where species are not recorded) -> law of timing to take, with pooling.
+        Species (or lot, where species are not recorded) -> law of timing to take.
 
     Returns
     -------
@@ -237,26 +240,17 @@ def fit_emergence(
     )
     if patterns.trays.empty:
         raise NotEnoughRecordsError(_why_nothing(patterns))
-    lots = sort_lots(patterns, spec.scatter)
-    if not spec.pooling:
-        return _lot_by_lot(patterns, lots, spec, say)
-    say("choosing the timing law of each species")
+    lots = sort_lots(patterns)
     if choices is None:
-        with one_thread():
-            choices = (
-                laws_near(near, lots)
-                if near is not None
-                else choose_laws(patterns, lots, spec.scatter)
-            )
+        say("choosing the timing law of each species")
+        choices = _chosen_laws(patterns, lots, spec, near)
     told, horizons = _to_horizon(patterns, lots, choices, spec)
-    lots = sort_lots(told, spec.scatter)
-    held = {**spec.held, "tray": spec.scatter.tray} if spec.hold_tray else spec.held
     pooled = fit_pooled(
         told,
-        lots,
+        sort_lots(told),
         scatter=spec.scatter,
         choices=choices,
-        held=held,
+        held=spec.held_components,
         progress=say,
         near=near,
         horizons=horizons,
@@ -265,7 +259,7 @@ def fit_emergence(
     if horizons is not None:
         rows = with_later(
             rows,
-            lots,
+            pooled.design.lots,
             patterns=patterns,
             clocks=_clocks(pooled, patterns),
             spring_ends=spec.spring_ends,
@@ -279,6 +273,16 @@ def fit_emergence(
         pooled=pooled,
         horizons=horizons,
     )
+
+
+def _chosen_laws(
+    patterns: Patterns, lots: tuple[LotRecords, ...], spec: FitSpec, near: PooledFit | None
+) -> dict[str, TimingChoice]:
+    """The laws of timing: those of a fit near this one, or else chosen by these records."""
+    if near is not None:
+        return laws_near(near.choices, lots)
+    with one_thread():
+        return choose_laws(patterns, lots, spec.scatter)
 
 
 def _to_horizon(
@@ -304,44 +308,6 @@ def _clocks(pooled: PooledFit, patterns: Patterns) -> dict[str, Clocks]:
         group: Clocks(choice.origin, late, expit(at[:, 0]))
         for group, choice in pooled.choices.items()
     }
-
-
-def _lot_by_lot(
-    patterns: Patterns, lots: tuple[LotRecords, ...], spec: FitSpec, say: Callable[[str], None]
-) -> EmergenceFit:
-    say("choosing the timing law of each species")
-    choices, fitted = choose_timing(lots, patterns)
-    told, horizons = _to_horizon(patterns, lots, choices, spec)
-    if horizons is not None:
-        lots = sort_lots(told, spec.scatter)
-        fitted = fit_again(lots, told, choices)
-    say("learning how seeds of one cell share their fate")
-    rho, values, weights = learn_cell_scatter(lots, fitted)
-    rows: list[RowEstimate] = []
-    for done, lot in enumerate(lots):
-        say(f"lot {done + 1} of {len(lots)}: {lot.lot}")
-        law, mode = fitted[lot.lot]
-        nodes = tuple(replace(law, rho=float(value)) for value in values)
-        horizon = None if horizons is None else horizons.lots[lot.species, lot.lot]
-        rows.extend(
-            estimate_rows(
-                lot,
-                nodes,
-                weights=weights,
-                start=mode,
-                patterns=told,
-                level=spec.level,
-                horizon=horizon,
-            )
-        )
-    return EmergenceFit(
-        rows=tuple(rows),
-        spec=spec,
-        timing=choices,
-        cell_scatter=rho,
-        patterns=patterns,
-        horizons=horizons,
-    )
 
 
 def _why_nothing(patterns: Patterns) -> str:

@@ -1,4 +1,4 @@
-"""Patterns sorted into lots, with what each lot's fit needs to know beforehand."""
+"""Patterns sorted into lots."""
 
 from __future__ import annotations
 
@@ -7,19 +7,10 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from germstats.engine.arrays import Index, compile_patterns, taken_as_final
-from germstats.engine.likelihood import Origin
-from germstats.engine.lot_posterior import Lot, Priors, Scatter
+from germstats.engine.arrays import Index
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.tables import Trays
-
-_SOWN = 1.0  # day after sowing up to which a tray is taken as empty without a look
-_UNSEEN_TIME_SD = (
-    0.15  # of a species of which nothing was seen: "very late" must not stand in for "none"
-)
-_DAYS_TO_HALF = 60.0  # from 1 February, where no seedling was ever seen; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -33,13 +24,12 @@ class LotRecords:
         Treatment labels, in the order of the rows.
     codes : (T,) int array
         Tray codes in the patterns.
-    row, season : (T,) int arrays
-        Treatment row of each tray, 0..R-1, and its season, 0..S-1.
+    row : (T,) int array
+        Treatment row of each tray, 0..R-1.
     timed : bool
         False where every tray was looked at once only: the count is taken as final and no timing is
         estimated.
     patterns : Patterns
-    scatter : Scatter
     """
 
     species: str | None
@@ -47,23 +37,13 @@ class LotRecords:
     labels: tuple[str, ...]
     codes: Index
     row: Index
-    season: Index
     timed: bool
     patterns: Patterns
-    scatter: Scatter
 
     @property
     def group(self) -> str:
         """What shares one law of timing: the species, or the lot where species are not recorded."""
         return self.species if self.species is not None else self.lot
-
-    @cached_property
-    def fit(self) -> Lot:
-        """This lot laid out for a fit by itself."""
-        data = compile_patterns(self.patterns, self.codes)
-        return Lot(
-            data if self.timed else taken_as_final(data), self.row, self.season, self.scatter
-        )
 
     @cached_property
     def has_cell_counts(self) -> bool:
@@ -108,14 +88,13 @@ def groups_of(trays: pd.DataFrame) -> pd.Series:
     return groups
 
 
-def sort_lots(patterns: Patterns, scatter: Scatter) -> tuple[LotRecords, ...]:
-    """Group trays by lot; treatments become rows, seasons blocks."""
+def sort_lots(patterns: Patterns) -> tuple[LotRecords, ...]:
+    """Group trays by lot; treatments become rows."""
     lots = []
     for (species, lot), trays in patterns.trays.groupby(
         ["species", Trays.lot], sort=True, dropna=False
     ):
         labels, row = np.unique(trays["treatment"].astype(str), return_inverse=True)
-        _, season = np.unique(trays[Trays.season].astype(int), return_inverse=True)
         lots.append(
             LotRecords(
                 species=str(species) if isinstance(species, str) else None,
@@ -123,66 +102,8 @@ def sort_lots(patterns: Patterns, scatter: Scatter) -> tuple[LotRecords, ...]:
                 labels=tuple(str(label) for label in labels),
                 codes=trays.index.to_numpy(dtype=np.int64),
                 row=row,
-                season=season,
                 timed=bool((trays["looks"] > 1).any()),
                 patterns=patterns,
-                scatter=scatter,
             )
         )
     return tuple(lots)
-
-
-def time_priors(
-    lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin
-) -> dict[str, Priors]:
-    """Weak prior of m per species: centred on the days by which half of what was seen had been
-    seen.
-
-    A species with no seedling takes the book's centre, closely; a book with none takes 60 days from
-    1 February.
-    """
-    frames = []
-    for seen in (patterns.times, patterns.occupied):
-        trays = patterns.trays.iloc[seen["tray"]]
-        shift = trays["origin_days"].to_numpy() if origin == "1 February" else 0.0
-        frames.append(
-            pd.DataFrame(
-                {
-                    "group": groups_of(trays).to_numpy(),
-                    "day": np.maximum(_middle_days(seen) - shift, 1.0),
-                    "count": seen["count"].to_numpy(dtype=float),
-                }
-            )
-        )
-    seen_days = pd.concat([frame for frame in frames if len(frame)] or frames[:1])
-    shift_all = -float(patterns.trays["origin_days"].mean()) if origin == "1 February" else 0.0
-    usual = (
-        _weighted_median(seen_days)
-        if len(seen_days)
-        else _DAYS_TO_HALF
-        + float(patterns.trays["origin_days"].clip(lower=0).mean() + min(shift_all, 0.0))
-    )
-    medians = {str(group): _weighted_median(part) for group, part in seen_days.groupby("group")}
-    return {
-        lot.group: Priors(float(np.log(medians[lot.group])))
-        if lot.group in medians
-        else Priors(float(np.log(usual)), log_time_sd=_UNSEEN_TIME_SD)
-        for lot in lots
-    }
-
-
-def _middle_days(seen: pd.DataFrame) -> NDArray[np.float64]:
-    """The day that stands for each interval: its middle, but the look itself where that was the
-    first.
-
-    What is up at a first look weeks after sowing came nearer to the look than to the sowing:
-    nothing comes for most of the time between.
-    """
-    lo, hi = seen["lo"].to_numpy(dtype=float), seen["hi"].to_numpy(dtype=float)
-    return np.where(lo <= _SOWN, hi, (lo + hi) / 2)
-
-
-def _weighted_median(days: pd.DataFrame) -> float:
-    ordered = days.sort_values("day")
-    reached = ordered["count"].cumsum() >= ordered["count"].sum() / 2
-    return float(ordered["day"][reached].iloc[0])

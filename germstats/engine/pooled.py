@@ -9,33 +9,27 @@ from types import MappingProxyType
 import numpy as np
 
 from germstats.engine.arrays import Index
-from germstats.engine.design import PooledDesign, build_design, share_seen
+from germstats.engine.cell_scatter import CellScatter, cell_scatter, cell_scatter_is_shown
+from germstats.engine.design import (
+    PooledDesign,
+    build_design,
+    component_set,
+    mode_of_design,
+    share_seen,
+    usual_components,
+)
 from germstats.engine.draws import lateness
 from germstats.engine.gaussian_vb import NormalLaw, normal_law
-from germstats.engine.hierarchy import (
-    State,
-    VarianceComponents,
-    part_of,
-    predictors,
-    start_state,
-    state_of,
-)
+from germstats.engine.hierarchy import VarianceComponents, part_of, predictors, state_of
 from germstats.engine.horizon import Horizons
-from germstats.engine.laplace import PooledMode, find_pooled_mode
-from germstats.engine.likelihood import Origin
-from germstats.engine.lot_posterior import Priors, Scatter
-from germstats.engine.lots import LotRecords, groups_of, sort_lots, time_priors
+from germstats.engine.laplace import PooledMode
+from germstats.engine.lots import LotRecords, groups_of, sort_lots
 from germstats.engine.scale_draws import draw_scales, effective_share, given_rho
+from germstats.engine.scatter import Scatter
 from germstats.engine.threads import one_thread
-from germstats.engine.timing import FAMILIES, LOG_NORMAL, Array
-from germstats.engine.timing_choice import (
-    ORIGINS,
-    CellScatter,
-    TimingChoice,
-    TimingLaw,
-    cell_scatter,
-    cell_scatter_is_shown,
-)
+from germstats.engine.timing import Array
+from germstats.engine.timing_choice import TimingChoice, seen_before_february
+from germstats.engine.timing_prior import timing_priors_under
 from germstats.engine.trouble import FitTrouble, trouble_of
 from germstats.engine.variance_components import (
     COORDINATES,
@@ -69,12 +63,6 @@ spring may be late.
 """
 # on the logit of a share for one on log days: a spring a tenth later takes next to nothing
 _HARDLY = 0.05
-_TIMES_USUAL = (
-    1.0,
-    0.5,
-    2.0,
-    4.0,
-)  # scatters of trays on log time for which clocks are compared; the first is 1
 
 
 @dataclass(frozen=True)
@@ -185,13 +173,13 @@ def likeliest(pooled: PooledFit, patterns: Patterns) -> tuple[Array, Array]:
         [group for group, law in pooled.choices.items() if law.origin == "1 February"]
     )
     able = groups.isin(list(pooled.choices)) & ~(
-        waits & patterns.trays.index.isin(_seen_too_early(patterns))
+        waits & patterns.trays.index.isin(seen_before_february(patterns))
     )
     codes = np.flatnonzero(able.to_numpy(dtype=bool))
     if not codes.size:
         return values, out
     known = keep_trays(patterns, codes)
-    lots = sort_lots(known, pooled.scatter)
+    lots = sort_lots(known)
     laws = {
         lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin)
         for lot in lots
@@ -201,14 +189,14 @@ def likeliest(pooled: PooledFit, patterns: Patterns) -> tuple[Array, Array]:
             known,
             lots,
             laws=laws,
-            priors=_time_priors(known, lots, laws),
+            priors=timing_priors_under(lots, known, laws),
             scatter=pooled.scatter,
             current=pooled.current,
         )
         scales = pooled.scale_set.at(pooled.scales.mode)
         if "place" not in pooled.design.prior.learnt:  # places among these trays alone
             scales = replace(scales, place=COORDINATES["place"].value(0.0))
-        found = _mode(design, scales)
+        found = mode_of_design(design, scales)
     at = predictors(design.tree, found.state)
     values[codes[design.order]], out[codes[design.order]] = at, share_seen(design, at)
     return values, out
@@ -251,7 +239,7 @@ def fit_pooled(
     with one_thread():
         design, start, current = _laid_out(patterns, lots, scatter, choices)
         shown = cell_scatter_is_shown(lots)
-        scale_set = _scale_set(
+        scale_set = component_set(
             design, held if shown else {**held, "rho": COORDINATES["rho"].value(0.0)}
         )
         progress("learning how far trays, lots and species lie apart")
@@ -313,9 +301,9 @@ def _laid_out(
 ) -> tuple[PooledDesign, PooledMode, int | None]:
     """The design, a first mode without lateness, and the season still under way."""
     laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
-    priors = _time_priors(patterns, lots, laws)
+    priors = timing_priors_under(lots, patterns, laws)
     design = build_design(patterns, lots, laws=laws, priors=priors, scatter=scatter)
-    start = _mode(design, _usual_scales(design))
+    start = mode_of_design(design, usual_components(design))
     current = _under_way(design, patterns, start) if scatter.late_spring else None
     late = _late(design, start)
     if current is not None or late:
@@ -343,142 +331,6 @@ def _shared_out(draw: PooledDraw, asked: int) -> list[PooledDraw]:
     """A draw as often as it is heavier than one of `asked` equal ones, its weight shared out."""
     times = max(round(asked * draw.weight), 1)
     return [replace(draw, weight=draw.weight / times)] * times
-
-
-def _scale_set(design: PooledDesign, held: Mapping[str, float]) -> ComponentSet:
-    names = ["tray", "lot", "tray_time", "lot_time", "rho"]
-    names += [name for name in ("species", "place") if name in design.prior.learnt]
-    names += ["delay"] if design.tree.delayed.any() else []
-    given = {name: max(sd, 1e-3) for name, sd in held.items() if name in names}
-    return ComponentSet(tuple(COORDINATES[name] for name in names if name not in given), given)
-
-
-def _usual_scales(design: PooledDesign) -> VarianceComponents:
-    """The priors' middles, where no tray has been asked yet."""
-    usual = _scale_set(design, {})
-    return usual.at(np.zeros(len(usual.unknown)))
-
-
-def _mode(
-    design: PooledDesign, scales: VarianceComponents, near: State | None = None
-) -> PooledMode:
-    """The mode at these scales, sought from `near`, if that is known."""
-    start = near or start_state(design.tree, design.prior.mean.copy())
-    return find_pooled_mode(design.tree, design.prior, scales, start)
-
-
-def laws_near(near: PooledFit, lots: tuple[LotRecords, ...]) -> dict[str, TimingChoice]:
-    """The laws of timing of these lots' species in a fit of records that hold theirs."""
-    return {lot.group: near.choices[lot.group] for lot in lots}
-
-
-def choose_laws(
-    patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatter
-) -> dict[str, TimingChoice]:
-    """Family and origin of each species by AIC.
-
-    The score of a species is its part of Laplace's criterion: its trays' and lots' log-likelihoods
-    with their effects integrated out. All species are fitted under one law at a time, at the usual
-    scales. Then the best law of each origin is held against the other's under the scatter of trays
-    on time that suits it best: the same days scatter less on a clock that starts earlier, and one
-    sd for both clocks would decide between them by itself.
-
-    One with a seed seen before the clock starts stays with sowing, and one looked at once only
-    takes the log-normal from sowing, which says nothing there.
-    """
-    groups = list(dict.fromkeys(lot.group for lot in lots))
-    timed = {lot.group for lot in lots if lot.timed}
-    early = set(groups_of(patterns.trays).iloc[_seen_too_early(patterns)])
-    aic: dict[str, dict[TimingLaw, float]] = {group: {} for group in groups}
-    for origin in ORIGINS:
-        used: dict[str, Origin] = {
-            group: "sowing" if group in early else origin for group in groups
-        }
-        laws = {group: (LOG_NORMAL.name, used[group]) for group in groups}
-        priors = _time_priors(patterns, lots, laws)
-        design = build_design(patterns, lots, laws=laws, priors=priors, scatter=scatter)
-        near: State | None = None
-        tried: dict[str, dict[str, float]] = {}
-        for family in FAMILIES:
-            near, tried[family] = _scores(_under(design, family), near)
-        best = {group: max(tried, key=lambda family: tried[family][group]) for group in groups}
-        laws = {group: (best[group], used[group]) for group in groups}
-        gain = _gains(build_design(patterns, lots, laws=laws, priors=priors, scatter=scatter), near)
-        for group in groups:
-            for family in FAMILIES:
-                score = tried[family][group] + (gain[group] if family == best[group] else 0.0)
-                aic[group][family, origin] = -2 * score if used[group] == origin else np.inf
-    choices = {}
-    for group, of_law in aic.items():
-        able = {
-            law: score for law, score in of_law.items() if np.isfinite(score)
-        }  # none where no search found a number
-        family, origin = (
-            min(able, key=lambda law: able[law])
-            if able and group in timed
-            else (LOG_NORMAL.name, "sowing")
-        )
-        choices[group] = TimingChoice(family, origin, of_law)
-    return choices
-
-
-def _gains(design: PooledDesign, near: State | None) -> dict[str, float]:
-    """By how much each species' score rises under the scatter of trays on time that suits
-    it best.
-    """
-    usual = _usual_scales(design)
-    found = []
-    for times in _TIMES_USUAL:
-        near, scores = _scores(design, near, replace(usual, tray_time=times * usual.tray_time))
-        found.append(scores)
-    return {group: max(scores[group] for scores in found) - found[0][group] for group in found[0]}
-
-
-def _under(design: PooledDesign, family: str) -> PooledDesign:
-    """The same trays under another law; their records are compiled once."""
-    parts = tuple(replace(part, family=FAMILIES[family]) for part in design.tree.parts)
-    return replace(design, tree=replace(design.tree, parts=parts))
-
-
-def _time_priors(
-    patterns: Patterns, lots: tuple[LotRecords, ...], laws: dict[str, tuple[str, Origin]]
-) -> dict[str, Priors]:
-    by_origin = {
-        origin: time_priors(lots, patterns, origin) for origin in {law[1] for law in laws.values()}
-    }
-    return {group: by_origin[origin][group] for group, (_, origin) in laws.items()}
-
-
-def _seen_too_early(patterns: Patterns) -> Index:
-    """Codes of trays in which a seedling was seen before 1 February."""
-    origin = patterns.trays["origin_days"].to_numpy(dtype=float)
-    early = []
-    for seen in (patterns.times, patterns.occupied):
-        codes = seen["tray"].to_numpy(dtype=np.int64)
-        early.append(codes[seen["hi"].to_numpy(dtype=float) <= origin[codes]])
-    return np.unique(np.concatenate(early))
-
-
-def _scores(
-    design: PooledDesign, near: State | None, scales: VarianceComponents | None = None
-) -> tuple[State, dict[str, float]]:
-    """The mode at these scales, the usual ones by default, and each species' part of Laplace's
-    criterion there.
-    """
-    tree, scales = design.tree, scales or _usual_scales(design)
-    found = _mode(design, scales, near)
-    trays = found.terms.value - 0.5 * found.elimination.tray_log_det
-    trays -= 0.5 * (found.state.trays**2 * tree.tray_precision(scales)).sum(axis=1)
-    lots = -0.5 * (
-        found.elimination.lot_log_det
-        + (found.state.lots**2 * tree.lot_precision(scales)).sum(axis=1)
-    )
-    groups = np.array([lot.group for lot in design.lots])
-    of_tray = groups[tree.lot[tree.group]]
-    return found.state, {
-        group: float(trays[of_tray == group].sum() + lots[groups == group].sum())
-        for group in dict.fromkeys(groups)
-    }
 
 
 def _under_way(design: PooledDesign, patterns: Patterns, found: PooledMode) -> int | None:

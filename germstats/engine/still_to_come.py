@@ -32,7 +32,7 @@ from germstats.engine.horizon import spring_end_days
 from germstats.engine.likelihood import Origin
 from germstats.engine.lots import LotRecords, groups_of
 from germstats.engine.timing import FAMILIES, Array, TimingFamily
-from germstats.engine.timing_choice import ORIGINS, THREE_NODES, THREE_WEIGHTS
+from germstats.engine.timing_choice import ORIGINS
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.tables import Trays
 
@@ -48,6 +48,8 @@ _FINE = (25, 21)
 _UNLIKELY = 10.0  # below the best on the log, a law or a corner of the grid counts no more
 _SHARES = (np.arange(32) + 0.5) / 32
 _LEAST = 1e-300
+_LOT_NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
+_LOT_WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])  # three-point Gauss-Hermite rule
 _LOT_TIME_SD = 0.08  # between lots of a species, on log days: the middle of the fit's prior
 
 
@@ -312,7 +314,7 @@ def still_to_come(
     """
     q = weighted_quantiles(share, weight, _SHARES)[:, None]
     values, weights = [], []
-    for told, likely in zip(days, THREE_WEIGHTS, strict=True):
+    for told, likely in zip(days, _LOT_WEIGHTS, strict=True):
         for tail in tails:
             by_horizon, by_end = tail.share_by(np.array(told[tail.origin])).T
             ever = q / np.maximum(by_horizon, _LEAST)
@@ -455,7 +457,7 @@ def _told(members: Sequence[_Row], tails: tuple[Tail, ...]) -> dict[int, RowEsti
             told[one.number] = replace(row, later_low=0.0, later_high=0.0)
         elif tails:
             unsure = one.unsure
-            days = [one.days_if(unsure * z) for z in THREE_NODES]
+            days = [one.days_if(unsure * z) for z in _LOT_NODES]
             low, high = still_to_come(tails, one.share, row.draws.weight, days)
             living = _living(one.patterns.trays.iloc[one.own])
             told[one.number] = replace(

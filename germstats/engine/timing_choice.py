@@ -1,29 +1,27 @@
-"""Which law of timing each species follows, and how strongly seeds of one cell share their fate."""
+"""Which law of timing each species follows."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import minimize_scalar
-from scipy.special import expit
 
+from germstats.engine.arrays import Index
+from germstats.engine.design import PooledDesign, build_design, mode_of_design, usual_components
+from germstats.engine.hierarchy import State, VarianceComponents
 from germstats.engine.likelihood import Origin
-from germstats.engine.lot_posterior import Law, Mode, find_mode
-from germstats.engine.lots import LotRecords, time_priors
-from germstats.engine.timing import FAMILIES, LOG_NORMAL, Array
-from germstats.engine.variance_components import LOGIT_RHO
+from germstats.engine.lots import LotRecords, groups_of
+from germstats.engine.scatter import Scatter
+from germstats.engine.timing import FAMILIES, LOG_NORMAL
+from germstats.engine.timing_prior import timing_priors_under
 from germstats.records.intervals.patterns import Patterns
 
 TimingLaw = tuple[str, Origin]
 """Family and origin."""
 ORIGINS: tuple[Origin, ...] = ("1 February", "sowing")
-_LOGIT_RHO_SD = 1.0
-THREE_NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
-THREE_WEIGHTS = np.array(
-    [1 / 6, 2 / 3, 1 / 6]
-)  # three-point Gauss-Hermite rule of a standard normal
+_TIMES_USUAL = (1.0, 0.5, 2.0, 4.0)
+"""Scatters of trays on log time for which clocks are compared; the first is 1."""
 
 
 @dataclass(frozen=True)
@@ -36,8 +34,8 @@ class TimingChoice:
         Distribution and where its clock starts.
     aic : dict
         (family, origin) -> AIC at the usual scatters; infinite where a seed came before the clock
-        starts. Of a pooled fit the best law of each origin has it under the scatter of trays on
-        time that suits it best.
+        starts. The best law of each origin has it under the scatter of trays on time that suits it
+        best.
     """
 
     family: str
@@ -45,175 +43,142 @@ class TimingChoice:
     aic: dict[TimingLaw, float]
 
 
-_APART = 1.5
-"""Numbers of seeds per cell that differ by this factor show whether seeds of a cell share their
-fate; common practice, no source.
-"""
-
-
 @dataclass(frozen=True)
-class CellScatter:
-    """Within-cell correlation rho with its uncertainty.
+class _Candidates:
+    """Records whose laws of timing are to be chosen."""
 
-    Attributes
-    ----------
-    rho, low, high : float
-        Middle and 95 % range.
-    learnt_from : int
-        Lots with trays in which two cells or more, sown with two seeds or more, were counted.
-    learned : bool
-        The records had a say: such lots, or species sown with different numbers of seeds; else it
-        is the prior alone.
-    """
+    patterns: Patterns
+    lots: tuple[LotRecords, ...]
+    scatter: Scatter
 
-    rho: float
-    low: float
-    high: float
-    learnt_from: int
-    learned: bool = False
+    def design(self, laws: Mapping[str, TimingLaw]) -> PooledDesign:
+        """The trays laid out under a law for each species."""
+        priors = timing_priors_under(self.lots, self.patterns, laws)
+        return build_design(
+            self.patterns, self.lots, laws=dict(laws), priors=priors, scatter=self.scatter
+        )
 
 
-def cell_scatter(
-    middle: float, sd: float, lots: tuple[LotRecords, ...], learned: bool
-) -> CellScatter:
-    """Summary of a normal law of logit rho."""
-    low, high = expit(middle - 1.96 * sd), expit(middle + 1.96 * sd)
-    counted = sum(lot.has_cell_counts for lot in lots)
-    return CellScatter(
-        rho=float(expit(middle)),
-        low=float(low),
-        high=float(high),
-        learnt_from=counted,
-        learned=learned,
-    )
+def choose_laws(
+    patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatter
+) -> dict[str, TimingChoice]:
+    """Family and origin of each species by AIC.
 
+    The score of a species is its part of Laplace's criterion: its trays' and lots' log-likelihoods
+    with their effects integrated out. All species are fitted under one law at a time, at the usual
+    scatters. Then the best law of each origin is held against the other's under the scatter of
+    trays on time that suits it best: the same days scatter less on a clock that starts earlier, and
+    one sd for both clocks would decide between them by itself.
 
-def shows_cell_scatter(lots: Iterable[LotRecords]) -> bool:
-    """Whether lots of one species show whether seeds of one cell share their fate.
-
-    Elsewhere rho would take up whatever misfit there is, of the law of timing above all.
-    """
-    lots = tuple(lots)
-    seeds = [number for lot in lots for number in lot.seeds_sown]
-    return any(lot.has_cell_counts for lot in lots) or (
-        bool(seeds) and max(seeds) >= _APART * min(seeds)
-    )
-
-
-def cell_scatter_is_shown(lots: tuple[LotRecords, ...]) -> bool:
-    """Whether any species of the book shows it."""
-    groups = dict.fromkeys(lot.group for lot in lots)
-    return any(shows_cell_scatter(lot for lot in lots if lot.group == group) for group in groups)
-
-
-def choose_timing(
-    lots: tuple[LotRecords, ...], patterns: Patterns
-) -> tuple[dict[str, TimingChoice], dict[str, tuple[Law, Mode]]]:
-    """Pick family and origin per species by AIC of the lots' integrated likelihoods.
+    One with a seed seen before the clock starts stays with sowing, and one looked at once only
+    takes the log-normal from sowing, which says nothing there.
 
     Parameters
     ----------
-    lots : tuple of LotRecords
     patterns : Patterns
+    lots : tuple of LotRecords
+    scatter : Scatter
 
     Returns
     -------
-    choices : dict
+    dict
         Group (species) -> TimingChoice.
-    fitted : dict
-        Lot -> its law at the usual rho, and the mode under it, a start for what follows.
     """
-    rho = float(expit(LOGIT_RHO))
-    tried: dict[TimingLaw, dict[str, tuple[Law, Mode]]] = {}
+    candidates = _Candidates(patterns, lots, scatter)
+    groups = list(dict.fromkeys(lot.group for lot in lots))
+    timed = {lot.group for lot in lots if lot.timed}
+    early = set(groups_of(patterns.trays).iloc[seen_before_february(patterns)])
+
+    aic: dict[str, dict[TimingLaw, float]] = {group: {} for group in groups}
     for origin in ORIGINS:
-        priors = time_priors(lots, patterns, origin)
-        for family in FAMILIES.values():
-            laws = {lot.lot: Law(family, origin, rho, priors[lot.group]) for lot in lots}
-            tried[family.name, origin] = {
-                lot.lot: (laws[lot.lot], find_mode(lot.fit, laws[lot.lot])) for lot in lots
-            }
-    choices: dict[str, TimingChoice] = {}
-    for group in dict.fromkeys(lot.group for lot in lots):
-        members = [lot for lot in lots if lot.group == group]
-        aic = {
-            law: sum(
-                2 * (2 * lot.fit.rows + 1) - 2 * found[lot.lot][1].integrated
-                for lot in members
-                if lot.timed
-            )
-            for law, found in tried.items()
+        origins: dict[str, Origin] = {
+            group: "sowing" if group in early else origin for group in groups
         }
-        best = (
-            min(aic, key=lambda law: aic[law])
-            if any(lot.timed for lot in members)
-            else (LOG_NORMAL.name, "sowing")
-        )
-        choices[group] = TimingChoice(best[0], best[1], aic)
-    return choices, {
-        lot.lot: tried[choices[lot.group].family, choices[lot.group].origin][lot.lot]
-        for lot in lots
-    }
+        scores = _scores_of_families(candidates, origins)
+        for family in FAMILIES:
+            for group in groups:
+                able = origins[group] == origin
+                aic[group][family, origin] = -2 * scores[family][group] if able else np.inf
+    return {group: _choice(aic[group], timed=group in timed) for group in groups}
 
 
-def fit_again(
-    lots: tuple[LotRecords, ...], patterns: Patterns, choices: dict[str, TimingChoice]
-) -> dict[str, tuple[Law, Mode]]:
-    """Lot -> its law, as chosen, at the usual rho, and the mode under it."""
-    rho = float(expit(LOGIT_RHO))
-    fitted = {}
-    for lot in lots:
-        choice = choices[lot.group]
-        priors = time_priors(lots, patterns, choice.origin)[lot.group]
-        law = Law(FAMILIES[choice.family], choice.origin, rho, priors)
-        fitted[lot.lot] = (law, find_mode(lot.fit, law))
-    return fitted
+def laws_near(
+    near: Mapping[str, TimingChoice], lots: Iterable[LotRecords]
+) -> dict[str, TimingChoice]:
+    """The laws of timing of these lots' species, from those chosen for records that hold theirs."""
+    return {lot.group: near[lot.group] for lot in lots}
 
 
-def learn_cell_scatter(
-    lots: tuple[LotRecords, ...], fitted: dict[str, tuple[Law, Mode]]
-) -> tuple[CellScatter, Array, Array]:
-    """Posterior of rho from lots that show it, each by itself; the prior alone where none does.
+def seen_before_february(patterns: Patterns) -> Index:
+    """Codes of trays in which a seedling was seen before 1 February, ascending."""
+    origin = patterns.trays["origin_days"].to_numpy(dtype=float)
+    early = []
+    for seen in (patterns.times, patterns.occupied):
+        codes = seen["tray"].to_numpy(dtype=np.int64)
+        early.append(codes[seen["hi"].to_numpy(dtype=float) <= origin[codes]])
+    return np.unique(np.concatenate(early))
 
-    The criterion is the lots' integrated likelihood (tray and season effects integrated by Laplace)
-    times the prior logit rho ~ N(logit .04, 1); its curvature at the mode gives the three values to
-    average over.
 
-    Returns
-    -------
-    summary : CellScatter
-    nodes, weights : (3,) arrays
-        Values of rho to average over, with their weights.
+def _choice(aic: dict[TimingLaw, float], timed: bool) -> TimingChoice:
+    """The law of least AIC; the log-normal from sowing where no timing is known."""
+    able = {law: score for law, score in aic.items() if np.isfinite(score)}
+    if not able or not timed:  # none is able where no search found a number
+        return TimingChoice(LOG_NORMAL.name, "sowing", aic)
+    family, origin = min(able, key=lambda law: able[law])
+    return TimingChoice(family, origin, aic)
+
+
+def _scores_of_families(
+    candidates: _Candidates, origins: Mapping[str, Origin]
+) -> dict[str, dict[str, float]]:
+    """Family -> species -> score, with each species' clock starting at its origin.
+
+    The best family of a species has its score at the scatter of trays on time that suits it best.
     """
-    telling = [lot for lot in lots if shows_cell_scatter([lot])]
+    usual = candidates.design({group: (LOG_NORMAL.name, origins[group]) for group in origins})
+    near: State | None = None
+    scores: dict[str, dict[str, float]] = {}
+    for family in FAMILIES:
+        near, scores[family] = _scores(_under_family(usual, family), near)
 
-    def criterion(logit_rho: float) -> float:
-        total = -0.5 * ((logit_rho - LOGIT_RHO) / _LOGIT_RHO_SD) ** 2
-        for lot in telling:
-            law, mode = fitted[lot.lot]
-            total += find_mode(
-                lot.fit, replace(law, rho=float(expit(logit_rho))), mode.x
-            ).integrated
-        return float(total)
+    best = {group: max(scores, key=lambda family: scores[family][group]) for group in origins}
+    design = candidates.design({group: (best[group], origins[group]) for group in origins})
+    for group, gain in _gains(design, near).items():
+        scores[best[group]][group] += gain
+    return scores
 
-    middle, sd = LOGIT_RHO, _LOGIT_RHO_SD
-    if telling:
-        middle = float(
-            minimize_scalar(
-                lambda at: -criterion(at),
-                bounds=(-9.0, 2.0),
-                method="bounded",
-                options={"xatol": 0.01},
-            ).x
-        )
-        step = 0.2
-        bend = (
-            criterion(middle + step) - 2 * criterion(middle) + criterion(middle - step)
-        ) / step**2
-        sd = float(
-            1 / np.sqrt(max(-bend, 1 / 9.0))
-        )  # a flat or rising criterion may not claim more than sd 3
-    return (
-        cell_scatter(middle, sd, lots, bool(telling)),
-        np.asarray(expit(middle + sd * THREE_NODES)),
-        THREE_WEIGHTS,
-    )
+
+def _gains(design: PooledDesign, near: State | None) -> dict[str, float]:
+    """How much the score of each species rises at the best scatter of trays on time."""
+    usual = usual_components(design)
+    found = []
+    for times in _TIMES_USUAL:
+        near, scores = _scores(design, near, replace(usual, tray_time=times * usual.tray_time))
+        found.append(scores)
+    return {group: max(scores[group] for scores in found) - found[0][group] for group in found[0]}
+
+
+def _under_family(design: PooledDesign, family: str) -> PooledDesign:
+    """The same trays under another family; their records are compiled once."""
+    parts = tuple(replace(part, family=FAMILIES[family]) for part in design.tree.parts)
+    return replace(design, tree=replace(design.tree, parts=parts))
+
+
+def _scores(
+    design: PooledDesign, near: State | None, scales: VarianceComponents | None = None
+) -> tuple[State, dict[str, float]]:
+    """The mode at some scatters, by default the usual ones, and the score of each species there."""
+    tree, scales = design.tree, scales or usual_components(design)
+    found = mode_of_design(design, scales, near)
+
+    of_trays = found.terms.value - 0.5 * found.elimination.tray_log_det  # (T,)
+    of_trays -= 0.5 * (found.state.trays**2 * tree.tray_precision(scales)).sum(axis=1)
+    squares = (found.state.lots**2 * tree.lot_precision(scales)).sum(axis=1)
+    of_lots = -0.5 * (found.elimination.lot_log_det + squares)  # (L,)
+
+    group_of_lot = np.array([lot.group for lot in design.lots])
+    group_of_tray = group_of_lot[tree.lot[tree.group]]
+    return found.state, {
+        group: float(of_trays[group_of_tray == group].sum() + of_lots[group_of_lot == group].sum())
+        for group in dict.fromkeys(group_of_lot)
+    }

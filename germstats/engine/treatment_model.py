@@ -22,11 +22,11 @@ from scipy.linalg import cho_solve
 from scipy.special import expit, logit, logsumexp, ndtr, ndtri
 
 from germstats.engine.arrays import Index, compile_patterns, taken_as_final
+from germstats.engine.cell_scatter import CellScatter
 from germstats.engine.hierarchy import Hierarchy, Part, State, VarianceComponents, start_state
 from germstats.engine.laplace import BetaPrior, PooledMode, find_pooled_modes
 from germstats.engine.likelihood import Origin
 from germstats.engine.timing import FAMILIES, Array
-from germstats.engine.timing_choice import CellScatter
 from germstats.errors import NotEnoughRecordsError
 from germstats.records.intervals.patterns import Patterns
 

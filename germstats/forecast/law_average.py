@@ -99,7 +99,6 @@ def fits_by_law(
 def _still_coming(fit: EmergenceFit, here: Collection[str]) -> set[str]:
     """Species (or lots) of which some of these trays have more to come, by the likeliest law."""
     pooled = fit.pooled
-    assert pooled is not None, "laws are weighed in a pooled fit"
     out = share_seen(pooled.design, predictors(pooled.design.tree, pooled.scales.found.state))[
         pooled.design.place_of
     ]

@@ -78,7 +78,6 @@ class LeaveOut:
     @property
     def pooled(self) -> PooledFit:
         """The pooled fit itself."""
-        assert self.fit.pooled is not None, "expectations need the pooled fit"
         return self.fit.pooled
 
     @cached_property

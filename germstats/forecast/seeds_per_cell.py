@@ -101,8 +101,7 @@ class SowingRow:
     emergence, emergence_low, emergence_high : float
     trays : int
     worst_season : int or None
-        The spring on record in which the species did worst; None with one spring only, or without
-        pooling.
+        The spring on record in which the species did worst; None with one spring only.
     worst_chance : float or None
         Chance of reaching the target at the advised number in a spring like that one.
     notes : tuple of str

@@ -107,7 +107,6 @@ def finish_season(
         stands as a cell.
     """
     pooled = fit.pooled
-    assert pooled is not None, "a half-way forecast needs the pooled fit"
     assert fit.horizons is None, "a half-way forecast needs shares told to the end of all days"
     patterns = seeds_as_cells(fit.patterns)
     known = (patterns.trays[Trays.season] == season) & patterns.trays["filled"].notna()

@@ -123,7 +123,9 @@ def _alone(fit: EmergenceFit, lot: str) -> EmergenceFit:
     """What the course of one lot rests on, little enough to be handed to another process."""
     own = np.flatnonzero(fit.patterns.trays[Trays.lot] == lot)
     rows = tuple(row for row in fit.rows if row.lot == lot)
-    return replace(fit, rows=rows, patterns=keep_trays(fit.patterns, own), pooled=None)
+    return replace(
+        fit, rows=rows, patterns=keep_trays(fit.patterns, own), pooled=replace(fit.pooled, draws=())
+    )
 
 
 def draw(

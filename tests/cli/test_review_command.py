@@ -139,7 +139,6 @@ def test_edited_rules_are_followed(tmp_path):
         (["--season", "2031"], "the book has 2023, 2024, 2025, 2026"),
         (["GAAR-22A", "--season", "2026"], "GAAR-22A in 2023 and 2024"),
         (["GAAR-22A", "GAAR-24B"], "GAAR-22A in 2023 and 2024; choose with --season"),
-        (["--no-pooling"], "leave out --no-pooling"),
         (["--rules", "nowhere"], "is no folder"),
     ],
 )

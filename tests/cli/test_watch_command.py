@@ -142,7 +142,6 @@ def test_without_a_day_the_newest_one_is_taken():
         ),
         (["--on", "2026-04-15", "--lot", "MOFI-24B"], "did you mean MOFI-24A"),
         (["--on", "2026-04-15", "--holding-cost", "-1"], "cannot be below 0"),
-        (["--on", "2026-04-15", "--no-pooling"], "leave out --no-pooling"),
     ],
 )
 def test_bad_wishes_are_refused_in_words(arguments, said):

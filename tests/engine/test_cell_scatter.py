@@ -10,11 +10,10 @@ import numpy as np
 import pytest
 from scipy.special import logit
 
+from germstats.engine.cell_scatter import cell_scatter_is_shown
 from germstats.engine.fit import FitSpec, fit_emergence
-from germstats.engine.lot_posterior import Scatter
 from germstats.engine.lots import sort_lots
 from germstats.engine.scale_draws import draw_scales, given_rho
-from germstats.engine.timing_choice import cell_scatter_is_shown
 from germstats.engine.variance_components import COORDINATES
 from germstats.questions.fit.fit_text import cell_words
 from germstats.records.intervals.patterns import ONE_SEED, Patterns
@@ -83,13 +82,13 @@ SHOWN = {
 @pytest.mark.parametrize("name", SHOWN)
 def test_which_records_show_it(name):
     patterns, shown = SHOWN[name]
-    assert cell_scatter_is_shown(sort_lots(patterns, Scatter())) is shown
+    assert cell_scatter_is_shown(sort_lots(patterns)) is shown
 
 
 def test_two_numbers_of_two_species_show_nothing():
     both = totals(TWO, THREE)
     apart = replace(both, trays=both.trays.assign(species=["A", "B"], lot=["A1", "B1"]))
-    assert not cell_scatter_is_shown(sort_lots(apart, Scatter()))
+    assert not cell_scatter_is_shown(sort_lots(apart))
 
 
 @pytest.mark.parametrize("pooling", [True, False])

@@ -15,7 +15,6 @@ import pytest
 import germstats
 from germstats.engine.fit import FitSpec, fit_emergence
 from germstats.engine.horizon import Horizons, find_horizons, spring_end_days, told_by
-from germstats.engine.lot_posterior import Scatter
 from germstats.engine.lots import sort_lots
 from germstats.errors import NotEnoughRecordsError
 from germstats.records.intervals.patterns import Patterns, find_patterns, seen_by
@@ -47,7 +46,7 @@ def looks(name: str, days: dict[str, int], season: int = 2025) -> list[str]:
 
 
 def horizons(patterns: Patterns, origin: str = "1 February") -> Horizons:
-    lots = sort_lots(patterns, Scatter())
+    lots = sort_lots(patterns)
     return find_horizons(patterns, lots, {lot.group: origin for lot in lots})
 
 
@@ -129,7 +128,7 @@ def test_on_the_clock_of_sowing_days_are_counted_from_it_and_end_with_the_spring
     found = of_lot(patterns, origin="sowing")
     days = (pd.Timestamp("2024-06-01") - pd.Timestamp("2023-10-01")).days
     assert found.day == days
-    told = told_by(patterns, sort_lots(patterns, Scatter()), horizons(patterns, "sowing"))
+    told = told_by(patterns, sort_lots(patterns), horizons(patterns, "sowing"))
     late = told.trays.set_index("tray").loc["N", "horizon"]
     assert late == (pd.Timestamp("2025-07-31") - pd.Timestamp("2025-01-20")).days < days
 
@@ -189,7 +188,7 @@ def test_the_nearer_look_stands_for_the_horizon(tmp_path):
         + looks("B3", {"05-20": 0})
     )
     patterns = find_patterns(book(tmp_path, trays, checks))
-    lots = sort_lots(patterns, Scatter())
+    lots = sort_lots(patterns)
     told = told_by(patterns, lots, horizons(patterns)).trays.set_index("tray")
     start = pd.Timestamp("2024-12-03")
     ends = {

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
 from nurseries.simulated import NurserySpec, World, simulate_nursery
-from scipy.special import expit
+from scipy.special import expit, logit
 
 from germstats.engine.design import TREATMENT_SD, build_design
 from germstats.engine.draws import weighted_quantiles
-from germstats.engine.fit import FitSpec, fit_emergence
+from germstats.engine.fit import LOTS_APART_SD, FitSpec, fit_emergence
 from germstats.engine.hierarchy import predictors, start_state, tray_terms
 from germstats.engine.laplace import criteria_at, find_pooled_mode
-from germstats.engine.lot_posterior import Scatter
-from germstats.engine.lots import sort_lots, time_priors
+from germstats.engine.lots import sort_lots
+from germstats.engine.scatter import Scatter
 from germstats.engine.schur import eliminate
 from germstats.engine.sparse_design import lot_entries, sparse_design
+from germstats.engine.timing_prior import timing_priors
 from germstats.engine.variance_components import COORDINATES, ComponentSet, _Outer
 from germstats.forecast.new_lots import new_lot, unknown_species
 from germstats.forecast.tray import empty_by, empty_share, fills, new_tray
@@ -36,13 +35,13 @@ def nursery():
 
 @pytest.fixture(scope="module")
 def laid_out(nursery):
-    lots = sort_lots(nursery.patterns, Scatter())
+    lots = sort_lots(nursery.patterns)
     laws = {lot.group: ("log-normal", "1 February") for lot in lots}
     design = build_design(
         nursery.patterns,
         lots,
         laws=laws,
-        priors=time_priors(lots, nursery.patterns, "1 February"),
+        priors=timing_priors(lots, nursery.patterns, "1 February"),
         scatter=Scatter(),
     )
     scale_set = ComponentSet(tuple(COORDINATES[name] for name in NAMES), {})
@@ -204,9 +203,31 @@ def test_the_settings_are_used(nursery):
     np.testing.assert_allclose(calm.rows[0].draws.season_sd, 0.0)
 
 
+def test_lots_taken_as_far_apart_rest_on_their_own_trays(nursery):
+    """The lot sd is held; a lot's estimate comes nearer to what its own trays counted."""
+    together = fit_emergence(nursery.patterns)
+    apart = fit_emergence(nursery.patterns, FitSpec(pooling=False))
+    assert {one.name: one.sd for one in apart.scatter if not one.learnt}["lot"] == LOTS_APART_SD
+    np.testing.assert_allclose([draw.scales.lot for draw in apart.pooled.draws], LOTS_APART_SD)
+
+    def away(fit):
+        """Mean distance from the raw shares, on the logit."""
+        pairs = [(row.emergence, row.emerged / row.seeds) for row in fit.rows if row.emerged]
+        return np.mean([abs(logit(estimate) - logit(raw)) for estimate, raw in pairs])
+
+    assert away(apart) < away(together)
+
+
+def test_a_lot_sd_that_is_given_goes_before_lots_far_apart():
+    assert FitSpec(pooling=False).held_components == {"lot": LOTS_APART_SD}
+    assert FitSpec(pooling=False, held={"lot": 0.2}).held_components == {"lot": 0.2}
+    assert FitSpec(hold_tray=True).held_components == {"tray": 0.5}
+    assert FitSpec().held_components == {}
+
+
 @pytest.mark.parametrize("seen", [0, 72])
 def test_all_empty_and_all_full(seen):
-    """One tray, nothing or everything came: a wide finite answer on both roads, never 0 or 1."""
+    """One tray, nothing or everything came: a wide finite answer never 0 or 1."""
     finishes = [(0, 0, int(seen > 0), 150, "counts", 72)]
     times = [(0, 90, 100, seen)] if seen else []
     made = made_patterns([{"emerged": float(seen), "filled": float(seen)}], times, finishes)
@@ -329,9 +350,7 @@ def test_empty_by_the_end_is_the_empty_share():
 
 
 def test_fills_keep_their_mean(nursery):
-    tray = new_tray(
-        fit_emergence(nursery.patterns, replace(FitSpec(), pooling=False)).rows[0].draws
-    )
+    tray = new_tray(fit_emergence(nursery.patterns).rows[0].draws)
     rates = (SowingRate("counted", (2,), 2.0), SowingRate("counted", (3,), 3.0))
     possible = fills(tray, rates)
     for r, rate in enumerate(rates):

@@ -16,7 +16,7 @@ from germstats.document.sentences import scatter_words
 from germstats.engine.design import TrayKey
 from germstats.engine.draws import weighted_quantiles
 from germstats.engine.fit import FitSpec, fit_emergence
-from germstats.engine.lot_posterior import Scatter
+from germstats.engine.scatter import Scatter
 from germstats.records.book import read_book
 from tests.test_datasets import DATASETS
 

@@ -8,7 +8,8 @@ from germstats.engine.fit import FitSpec, fit_emergence
 from germstats.engine.gaussian_vb import normal_law
 from germstats.engine.hierarchy import part_of, start_state, state_of, terms_at
 from germstats.engine.laplace import find_pooled_mode, find_pooled_modes
-from germstats.engine.lots import sort_lots, time_priors
+from germstats.engine.lots import sort_lots
+from germstats.engine.timing_prior import timing_priors_under
 from germstats.engine.variance_components import fit_scales
 from germstats.forecast.leave_out import LeaveOut
 from germstats.records.book import read_book
@@ -24,14 +25,12 @@ def fit():
 def laid_out_again(fit, others):
     """The records of `others` alone, laid out from nothing."""
     pooled, patterns = fit.pooled, keep_trays(fit.patterns, others)
-    lots = sort_lots(patterns, pooled.scatter)
+    lots = sort_lots(patterns)
     laws = {
         lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin)
         for lot in lots
     }
-    priors = {
-        group: time_priors(lots, patterns, origin)[group] for group, (_, origin) in laws.items()
-    }
+    priors = timing_priors_under(lots, patterns, laws)
     return build_design(
         patterns, lots, laws=laws, priors=priors, scatter=pooled.scatter, current=pooled.current
     )

@@ -93,10 +93,11 @@ def test_weibull_regression_of_the_joint_model():
     """Computed: intercept 3.89928 (.14053), RCT -0.56755 (.17573), scale .61934, log-likelihood
     -143.3208.
     """
+
     from germstats.engine.arrays import compile_patterns
-    from germstats.engine.lot_posterior import Law, Lot, Priors, Scatter, find_mode
     from germstats.engine.timing import WEIBULL
     from tests.made_patterns import made_patterns
+    from tests.maximum_likelihood import maximum_likelihood
 
     # every one comes in the end: share held at 1, one row a group, one common sigma
     groups = ["RT", "RCT"]
@@ -111,16 +112,14 @@ def test_weibull_regression_of_the_joint_model():
             for k, n in enumerate(finite.groupby(level=0).sum()[groups])
         ],
     )
-    lot = Lot(compile_patterns(patterns), np.array([0, 1]), np.array([0, 0]), Scatter(0, 0, 0, 0))
-    x = np.array([30.0, 30.0, 3.9, 3.3, np.log(0.6)])
-    law = Law(WEIBULL, "sowing", 0.0, Priors(3.5, weak=False))
-    found = find_mode(lot, law, x)
-    _, _, rt, rct, log_sigma = found.x
+    start = np.array([0.0, 0.0, 3.9, 3.3, np.log(0.6)])
+    found = maximum_likelihood(compile_patterns(patterns), WEIBULL, start, eta=30.0)
+    rt, rct = found.mu
     assert rt == pytest.approx(3.89928, rel=1e-4)
     assert rct - rt == pytest.approx(-0.56755, rel=1e-4)
-    assert np.exp(log_sigma) == pytest.approx(0.61934, rel=1e-4)
-    assert found.value == pytest.approx(-143.3208, abs=5e-5)
-    sd = np.sqrt(np.diag(np.linalg.inv(found.negative_hessian[2:, 2:])))
+    assert np.exp(found.log_sigma) == pytest.approx(0.61934, rel=1e-4)
+    assert found.log_likelihood == pytest.approx(-143.3208, abs=5e-5)
+    sd = np.sqrt(np.diag(found.covariance))
     assert sd[0] == pytest.approx(0.14053, rel=1e-3)
 
 

@@ -10,10 +10,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from germstats.engine.lot_posterior import Law, Lot, Priors, Scatter, find_mode
-from germstats.engine.lots import sort_lots
+from germstats.engine.arrays import compile_patterns
 from germstats.engine.timing import LOG_LOGISTIC
 from tests.made_patterns import made_patterns
+from tests.maximum_likelihood import maximum_likelihood
 
 GERMINATED = {  # (lo, hi] hours: seeds; 160 of 200 never
     (133, 143): 2,
@@ -34,25 +34,24 @@ def chickweed():
         times=[(0, lo, hi, n) for (lo, hi), n in GERMINATED.items()],
         finishes=[(0, 0, 1, 281.5, "counts", 40), (0, 0, 0, 281.5, "counts", 160)],
     )
-    (lot,) = sort_lots(patterns, Scatter(0, 0, 0, 0))
-    fit: Lot = lot.fit
-    return find_mode(fit, Law(LOG_LOGISTIC, "sowing", 0.0, Priors(np.log(196.0), weak=False)))
+    start = np.array([0.0, np.log(196.0), np.log(0.3)])
+    return maximum_likelihood(compile_patterns(patterns), LOG_LOGISTIC, start)
 
 
 def test_parameters_of_the_chickweed_curve(chickweed):
-    theta, mu, log_sigma = chickweed.x
-    assert chickweed.converged
-    assert 1 / (1 + np.exp(-theta)) == pytest.approx(0.20011, rel=1e-3)
+    (eta,), (mu,), log_sigma = chickweed.eta, chickweed.mu, chickweed.log_sigma
+    assert chickweed.steepest < 1e-3
+    assert 1 / (1 + np.exp(-eta)) == pytest.approx(0.20011, rel=1e-3)
     assert np.exp(mu) == pytest.approx(196.053, rel=1e-3)
     assert -1 / np.exp(log_sigma) == pytest.approx(-20.767, rel=1e-3)
-    assert chickweed.value == pytest.approx(
+    assert chickweed.log_likelihood == pytest.approx(
         -188.17186, abs=5e-5
     )  # log-likelihood, computed to five decimals
 
 
 @pytest.mark.parametrize(("share", "hours"), [(0.1, 176.370), (0.5, 196.053), (0.9, 217.933)])
 def test_hours_until_a_share_of_those_that_germinate(chickweed, share, hours):
-    _, mu, log_sigma = chickweed.x
+    (mu,), log_sigma = chickweed.mu, chickweed.log_sigma
     assert np.exp(mu + np.exp(log_sigma) * LOG_LOGISTIC.quantile(share)) == pytest.approx(
         hours, rel=1e-3
     )
@@ -62,9 +61,9 @@ def test_standard_errors_are_not_those_of_independent_cumulative_counts(chickwee
     """Published: .0283 for d, 2.944 for b, 2.506 for e; treating cumulative counts as independent
     gives .0115 for d.
     """
-    theta, mu, log_sigma = chickweed.x
-    p = 1 / (1 + np.exp(-theta))
-    sd = np.sqrt(np.diag(np.linalg.inv(chickweed.negative_hessian)))
+    (eta,), (mu,), log_sigma = chickweed.eta, chickweed.mu, chickweed.log_sigma
+    p = 1 / (1 + np.exp(-eta))
+    sd = np.sqrt(np.diag(chickweed.covariance))
     assert p * (1 - p) * sd[0] == pytest.approx(0.0283, abs=5e-5)
     assert np.exp(mu) * sd[1] == pytest.approx(
         2.506, rel=5e-3

@@ -116,10 +116,6 @@ def _draws(fit: EmergenceFit, basis: Basis, rows: Sequence[RowEstimate], label: 
     species = rows[0].species
     if basis == "unknown" or species is None:
         return unknown_species(fit)
-    if (
-        basis == "cover" and fit.pooled is None
-    ):  # which knows no spread of treatments: the species' usual one
-        label = max(rows, key=lambda row: row.trays).label
     return new_lot(fit, species, label)
 
 

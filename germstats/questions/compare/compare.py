@@ -61,8 +61,8 @@ def compare(
     if unnamed.any():  # a lot whose species is not written down stands for itself, as in the fit
         patterns = replace(patterns, trays=patterns.trays.assign(species=groups_of(patterns.trays)))
     trays = _chosen(patterns, spec)
-    if fit is None or fit.pooled is None or unnamed.any():
-        fit = fit_emergence(patterns, replace(fit_spec, pooling=True), progress)
+    if fit is None or unnamed.any():
+        fit = fit_emergence(patterns, fit_spec, progress)
     rows: list[ComparisonRow] = []
     for species, own in trays.groupby("species", sort=True, dropna=False):
         own = _known_seeds(own, patterns)
@@ -166,7 +166,6 @@ def _of_species(
             rows.append(replace(base, notes=(why,)))
             continue
         if scales is None and others.enough:
-            assert fit.pooled is not None, "a comparison rests on a pooled fit"
             scales = fit.pooled.scales_of(others.trays)
         with one_thread():
             rows.append(

@@ -19,9 +19,9 @@ from germstats.document.sentences import (
     wrapped,
 )
 from germstats.document.tables import Table, text_table
+from germstats.engine.cell_scatter import CellScatter
 from germstats.engine.estimates import RowEstimate
 from germstats.engine.fit import EmergenceFit
-from germstats.engine.timing_choice import CellScatter
 from germstats.records.checking.parsing import so_many
 
 

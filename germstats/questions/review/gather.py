@@ -109,7 +109,6 @@ class Gathered:
         expect.
         """
         pooled = self.fit.pooled
-        assert pooled is not None, "a review rests on a pooled fit"
         scales, state, design = (
             pooled.scale_set.at(pooled.scales.mode),
             pooled.scales.found.state,
@@ -151,7 +150,6 @@ class Gathered:
         came.
         """
         pooled = self.fit.pooled
-        assert pooled is not None, "a review rests on a pooled fit"
         if len(self.fit.patterns.trays) < len(self.patterns.trays):
             values, shares = likeliest(pooled, self.patterns)
         else:

@@ -244,16 +244,11 @@ def review(
     Raises
     ------
     WrongUseError
-        An unknown lot or season, or a fit without pooling.
+        An unknown lot or season.
     NotEnoughRecordsError
         No tray can be used.
     """
     fit_spec = fit_spec or FitSpec()
-    if not fit_spec.pooling:
-        raise WrongUseError(
-            "A review holds a lot against the others, so it needs them fitted together: leave out "
-            "--no-pooling."
-        )
     held = load_rules(rules)
     chosen, year, lotless = _chosen(book, lots, season)
     gathered = gather(book, held, fit_spec, progress)

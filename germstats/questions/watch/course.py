@@ -231,7 +231,7 @@ def mixed(
 
 def _rho(fit: EmergenceFit) -> float:
     """Mean of the cell scatter over the fit's draws."""
-    draws = [] if fit.pooled is None else fit.pooled.draws
+    draws = fit.pooled.draws
     weight = sum(draw.weight for draw in draws)
     return sum(draw.weight * draw.scales.rho for draw in draws) / weight if weight else 0.0
 

@@ -142,7 +142,7 @@ def watch(
     Raises
     ------
     WrongUseError
-        No tray is under way on the day, an unknown lot, or a fit without pooling.
+        No tray is under way on the day, or an unknown lot.
     NotEnoughRecordsError
         Nothing on record tells of any tray.
     """
@@ -174,11 +174,6 @@ def watch(
 
 def under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
     """The trays under way on a day, before any of them is forecast; refuses as `watch` does."""
-    if not fit_spec.pooling:
-        raise WrongUseError(
-            "A watch forecasts trays from all others, so it needs them fitted together: leave out "
-            "--no-pooling."
-        )
     known = {str(lot) for lot in book.trays[Trays.lot] if lot}
     for lot in spec.lots:
         must_know(lot, known, f"There is no tray of the lot {lot}")

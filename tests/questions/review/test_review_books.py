@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from germstats.engine.fit import FitSpec
-from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.errors import NotEnoughRecordsError
 from germstats.questions.review.book import gather, seed_tests
 from germstats.questions.review.gather import lot_file
 from germstats.questions.review.maps import among, hit_trays
@@ -209,9 +209,10 @@ def test_a_book_without_a_tray_is_refused(tmp_path):
         review(read(told, tmp_path))
 
 
-def test_a_fit_without_pooling_is_refused(tmp_path):
-    with pytest.raises(WrongUseError, match="leave out --no-pooling"):
-        review(read(tables(), tmp_path), fit_spec=FitSpec(pooling=False))
+def test_lots_taken_as_far_apart_are_reviewed_too(tmp_path):
+    book = read(tables(), tmp_path)
+    apart = review(book, fit_spec=FitSpec(pooling=False))
+    assert {one.lot for one in apart.lots} == {one.lot for one in review(book).lots}
 
 
 def two_winters(told):
