@@ -5,9 +5,10 @@ uncertainty.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import expit, logit
 
 from germstats.engine.likelihood import Origin
@@ -319,7 +320,7 @@ def weighted_quantiles(values: Array, weight: Array, at: Array) -> Array:
     ----------
     values, weight : (N,) arrays
     at : (Q,) array
-        Shares, 0-1.
+        Shares of the weight, 0-1.
 
     Returns
     -------
@@ -328,3 +329,24 @@ def weighted_quantiles(values: Array, weight: Array, at: Array) -> Array:
     order = np.argsort(values, kind="stable")
     steps = np.cumsum(weight[order])
     return np.asarray(np.interp(at, (steps - weight[order] / 2) / steps[-1], values[order]))
+
+
+def weighted_inverse_cdf(values: ArrayLike, weight: ArrayLike, at: ArrayLike) -> NDArray[Any]:
+    """Smallest values at or below which shares of the weight lie: quantiles of whole numbers.
+
+    Parameters
+    ----------
+    values, weight : (N,) arrays
+    at : (Q,) array
+        Shares of the weight, 0-1.
+
+    Returns
+    -------
+    (Q,) array
+        Some of the values.
+    """
+    values, weight = np.asarray(values), np.asarray(weight, dtype=float)
+    order = np.argsort(values, kind="stable")
+    steps = np.cumsum(weight[order])
+    place = np.searchsorted(steps / steps[-1], at)
+    return np.asarray(values[order][np.minimum(place, len(values) - 1)])

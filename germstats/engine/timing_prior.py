@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from germstats.engine.draws import weighted_inverse_cdf
 from germstats.engine.likelihood import Origin
 from germstats.engine.lots import LotRecords, groups_of
 from germstats.engine.timing import Array
@@ -126,6 +127,4 @@ def _middle_days(seen: pd.DataFrame) -> Array:
 
 def _weighted_median(days: pd.DataFrame) -> float:
     """The first day by which half of the seedlings had been seen."""
-    ordered = days.sort_values("day")
-    reached = ordered["count"].cumsum() >= ordered["count"].sum() / 2
-    return float(ordered["day"][reached].iloc[0])
+    return float(weighted_inverse_cdf(days["day"], days["count"], [0.5])[0])

@@ -10,6 +10,7 @@ from typing import ClassVar
 import numpy as np
 import pandas as pd
 
+from germstats.engine.draws import weighted_inverse_cdf
 from germstats.engine.estimates import RowEstimate
 from germstats.engine.fit import EmergenceFit, ScatterEstimate
 from germstats.engine.trouble import FitTrouble
@@ -286,11 +287,10 @@ def rates_of(n: float, base: SowingRate) -> tuple[SowingRate, ...]:
 def fill_of(tray: NewTray, rates: tuple[SowingRate, ...], cells: int) -> tuple[float, float, float]:
     """Share of cells of a new tray that fill: mean and `FORECAST_LEVEL` range."""
     filled = filled_cells(tray, rates, cells)
-    share, tails = np.arange(cells + 1) / cells, np.cumsum(filled)
-    low, high = (
-        float(share[np.searchsorted(tails, (1 + side * FORECAST_LEVEL) / 2)]) for side in (-1, 1)
-    )
-    return float(filled @ share), low, high
+    share = np.arange(cells + 1) / cells
+    tails = ((1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2)
+    low, high = weighted_inverse_cdf(share, filled, tails)
+    return float(filled @ share), float(low), float(high)
 
 
 def cells_wanted(target: float, cells: int) -> int:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from germstats.engine.draws import weighted_inverse_cdf
 from germstats.engine.fit import EmergenceFit
 from germstats.engine.timing import Array
 from germstats.errors import NotEnoughRecordsError, WrongUseError
@@ -232,12 +233,9 @@ def _row(
     outlook, laid_out = field.outlook.by(line.due), field.outlook.to_lay_out(line.due, field.best)
     plugs = outlook.plugs(batches)
     enough = never_certain(chance_of_plugs(laid_out.plugs(batches), line.plugs))
-    tails = np.cumsum(plugs)
     chance = never_certain(chance_of_plugs(plugs, line.plugs))
-    low, high = (
-        int(np.searchsorted(tails, at))
-        for at in ((1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2)
-    )
+    tails = ((1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2)
+    low, high = (int(end) for end in weighted_inverse_cdf(np.arange(len(plugs)), plugs, tails))
     tries = _chances(line, field, spec)
     pencil = _pencil_trays(line, field)
     ready = ready_dates(

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from germstats.engine.arrays import Index
-from germstats.engine.draws import even_draws
+from germstats.engine.draws import even_draws, weighted_inverse_cdf
 from germstats.engine.fit import EmergenceFit
 from germstats.engine.timing import Array
 from germstats.forecast.tray import empty_share
@@ -96,10 +96,7 @@ class Course:
     @staticmethod
     def _points(values: Array | Index, weight: Array) -> tuple[float, float]:
         """The values that hold 5 and 95 % of the weight."""
-        order = np.argsort(values, kind="stable")
-        steps = np.cumsum(weight[order]) / weight.sum()
-        at = np.minimum(np.searchsorted(steps, [0.05, 0.95]), len(values) - 1)
-        low, high = np.asarray(values)[order][at].astype(float)
+        low, high = weighted_inverse_cdf(values, weight, [0.05, 0.95])
         return float(low), float(high)
 
     def window(self, filled: Array, wanted: Array | float) -> Window | None:
