@@ -125,13 +125,13 @@ class PooledDesign:
 
     Attributes
     ----------
-    tree : Hierarchy
+    hierarchy : Hierarchy
     prior : BetaPrior
     columns : Columns
     lots : tuple of LotRecords
-        In the order of the tree's lots.
+        In the order of the hierarchy's lots.
     order : (T,) int array
-        Tray code in the patterns of each tray of the tree.
+        Tray code in the patterns of each tray of the hierarchy.
     chill : dict
         Species -> weeks of cold it needs, where given.
     seasons : tuple of int
@@ -141,7 +141,7 @@ class PooledDesign:
         share by the horizon; empty where shares are told to the end of all days.
     """
 
-    tree: Hierarchy
+    hierarchy: Hierarchy
     prior: BetaPrior
     columns: Columns
     lots: tuple[LotRecords, ...]
@@ -159,7 +159,7 @@ class PooledDesign:
 
     @cached_property
     def place_of(self) -> Index:
-        """(T,) int array: place in the tree of each tray code."""
+        """(T,) int array: place in the hierarchy of each tray code."""
         return np.argsort(self.order)
 
 
@@ -236,7 +236,7 @@ def build_design(
         else np.zeros(len(trays), dtype=bool)
     )
     return PooledDesign(
-        tree=Hierarchy(
+        hierarchy=Hierarchy(
             parts=_parts(patterns, lots, laws, order),
             design=np.array([columns.row(keys[code]) for code in heads]),
             group=group.astype(np.int64),
@@ -354,8 +354,8 @@ def share_seen(design: PooledDesign, at: Array) -> Array:
     """Expected share of each tray's emerging seeds out by its last check, (T,), at predictors `at`
     (T, 3).
     """
-    seen = np.ones(design.tree.trays)
-    for part in design.tree.parts:
+    seen = np.ones(design.hierarchy.trays)
+    for part in design.hierarchy.parts:
         mu, sigma = at[part.trays, 1], np.exp(at[part.trays, 2])
         seen[part.trays] = share_out_by(
             part.family, part.origin, data=part.data, mu=mu, sigma=sigma
@@ -363,7 +363,7 @@ def share_seen(design: PooledDesign, at: Array) -> Array:
     return seen
 
 
-def component_set(design: PooledDesign, held: Mapping[str, float]) -> ComponentSet:
+def component_set_of(design: PooledDesign, held: Mapping[str, float]) -> ComponentSet:
     """The variance components of a design: those held, and the others as unknown.
 
     Parameters
@@ -378,7 +378,7 @@ def component_set(design: PooledDesign, held: Mapping[str, float]) -> ComponentS
     """
     names = ["tray", "lot", "tray_time", "lot_time", "rho"]
     names += [name for name in ("species", "place") if name in design.prior.learnt]
-    if design.tree.delayed.any():
+    if design.hierarchy.delayed.any():
         names.append("delay")
     given = {name: max(sd, _LEAST_SD) for name, sd in held.items() if name in names}
     unknown = tuple(COORDINATES[name] for name in names if name not in given)
@@ -387,7 +387,7 @@ def component_set(design: PooledDesign, held: Mapping[str, float]) -> ComponentS
 
 def usual_components(design: PooledDesign) -> VarianceComponents:
     """The middles of the priors, where no tray has been asked yet."""
-    usual = component_set(design, {})
+    usual = component_set_of(design, {})
     return usual.at(np.zeros(len(usual.unknown)))
 
 
@@ -407,5 +407,5 @@ def mode_of_design(
     -------
     PooledMode
     """
-    start = near or start_state(design.tree, design.prior.mean.copy())
-    return find_pooled_mode(design.tree, design.prior, components, start)
+    start = near or start_state(design.hierarchy, design.prior.mean.copy())
+    return find_pooled_mode(design.hierarchy, design.prior, components, start)

@@ -155,7 +155,7 @@ class EmergenceFit:
         learned, given = [], []
         for name, groups in self._groups().items():
             found = self.pooled.coordinate(name)
-            held = self.pooled.scale_set.held.get(name)
+            held = self.pooled.component_set.held.get(name)
             if held is not None:
                 given.append(_given_scatter(name, held))
             elif found is not None and groups:
@@ -301,7 +301,9 @@ def _to_horizon(
 
 def _clocks(pooled: PooledFit, patterns: Patterns) -> dict[str, Clocks]:
     """How the days of each species' trays are read: how late each is by the fit, and its share."""
-    at = predictors(pooled.design.tree, pooled.scales.found.state)[pooled.design.place_of]
+    at = predictors(pooled.design.hierarchy, pooled.component_fit.found.state)[
+        pooled.design.place_of
+    ]
     groups = groups_of(patterns.trays)
     late = at[:, 1] - pd.Series(at[:, 1]).groupby(groups.to_numpy()).transform("mean").to_numpy()
     return {

@@ -70,7 +70,7 @@ class ReducedHessian:
     tray_log_det, lot_log_det : (T,), (L,) arrays
     """
 
-    tree: Hierarchy
+    hierarchy: Hierarchy
     curvature: Array
     tray_inverse: Array
     tray_pull: Array
@@ -83,7 +83,7 @@ class ReducedHessian:
     @cached_property
     def lot_pull(self) -> Array:
         """(L, 2, P) array: B^-1 N of each lot."""
-        return self.tree.lot_entries.dense(self.pulled)
+        return self.hierarchy.lot_entries.dense(self.pulled)
 
     def passed_up(self, trays: Array, own: Array, lots: Array) -> tuple[Array, Array, Array]:
         """A right-hand side carried up to beta, (P,), with what goes back down to lots (L, 2) and
@@ -93,11 +93,15 @@ class ReducedHessian:
         the gradient of a log-likelihood does; `own` (T, 2) and `lots` (L, 2) act on those effects
         alone, as priors do.
         """
-        tree = self.tree
+        hierarchy = self.hierarchy
         first = _times(self.tray_inverse, trays[:, :2] + own)
-        rows = summed([*(trays - _times(self.curvature, first)).T], tree.group, len(tree.lot))
-        for_lots = summed([*rows[:2]], tree.lot, len(lots)).T + lots
-        for_beta = tree.entries.gathered(rows.T) - tree.lot_entries.gathered(self.pulled, for_lots)
+        rows = summed(
+            [*(trays - _times(self.curvature, first)).T], hierarchy.group, len(hierarchy.lot)
+        )
+        for_lots = summed([*rows[:2]], hierarchy.lot, len(lots)).T + lots
+        for_beta = hierarchy.entries.gathered(rows.T) - hierarchy.lot_entries.gathered(
+            self.pulled, for_lots
+        )
         return for_beta, for_lots, first
 
 
@@ -129,12 +133,14 @@ class SchurComplement(ReducedHessian):
         """H^-1 times a right-hand side: as in `passed_up`, with `beta` (P,) for its prior."""
         for_beta, for_lots, first = self.passed_up(trays, own, lots)
         step = cho_solve((self.factor, False), for_beta + beta, check_finite=False)
-        step_lots = _times(self.lot_inverse, for_lots) - self.tree.lot_entries.times(
+        step_lots = _times(self.lot_inverse, for_lots) - self.hierarchy.lot_entries.times(
             self.pulled, step
         )
-        rows_step = self.tree.entries.times(step)
-        rows_step[:, :2] += step_lots[self.tree.lot]
-        step_trays = first - _times(self.tray_pull, rows_step.T.take(self.tree.group, axis=1).T)
+        rows_step = self.hierarchy.entries.times(step)
+        rows_step[:, :2] += step_lots[self.hierarchy.lot]
+        step_trays = first - _times(
+            self.tray_pull, rows_step.T.take(self.hierarchy.group, axis=1).T
+        )
         return State(step, step_lots, step_trays)
 
     def under(self, precision: Array) -> SchurComplement:
@@ -150,16 +156,16 @@ _REDUCED = tuple(one.name for one in fields(ReducedHessian))
 
 
 def eliminate(
-    tree: Hierarchy, hessian: Array, scales: VarianceComponents, precision: Array
+    hierarchy: Hierarchy, hessian: Array, components: VarianceComponents, precision: Array
 ) -> SchurComplement:
     """Eliminate trays, then lots.
 
     Parameters
     ----------
-    tree : Hierarchy
+    hierarchy : Hierarchy
     hessian : (T, 3, 3) array
         Of the trays' log-likelihood.
-    scales : VarianceComponents
+    components : VarianceComponents
     precision : (P,) or (P, P) array
         Prior precision of beta.
 
@@ -179,14 +185,14 @@ def eliminate(
         with np.errstate(
             over="ignore", invalid="ignore"
         ):  # what overflows is refused, and made less steep
-            return _factored(reduced(tree, -hessian, scales), precision)
+            return _factored(reduced(hierarchy, -hessian, components), precision)
     except np.linalg.LinAlgError:
         pass
     values, vectors = np.linalg.eigh(-hessian)
     for steepest in _STEEPEST:
         firm = (vectors * values.clip(1e-9, steepest)[:, None, :]) @ vectors.transpose(0, 2, 1)
         try:
-            return _factored(reduced(tree, firm, scales), precision)
+            return _factored(reduced(hierarchy, firm, components), precision)
         except np.linalg.LinAlgError:
             continue
     raise np.linalg.LinAlgError(
@@ -209,23 +215,25 @@ def _factored(found: ReducedHessian, precision: Array) -> SchurComplement:
     )
 
 
-def reduced(tree: Hierarchy, curvature: Array, scales: VarianceComponents) -> ReducedHessian:
+def reduced(
+    hierarchy: Hierarchy, curvature: Array, components: VarianceComponents
+) -> ReducedHessian:
     """Trays and lots eliminated from `curvature` (T, 3, 3), the trays' negative Hessians."""
     entries = curvature.transpose(1, 2, 0)
-    tray_inverse, tray_log_det = _inverted(entries[:2, :2], tree.tray_precision(scales))
+    tray_inverse, tray_log_det = _inverted(entries[:2, :2], hierarchy.tray_precision(components))
     pull = tray_inverse[:, :1] * entries[:1] + tray_inverse[:, 1:] * entries[1:2]
     rows = entries - entries[:, :1] * pull[:1] - entries[:, 1:2] * pull[1:]
-    rows = _symmetric(rows, tree.group, len(tree.lot))
-    by_prior = tree.lot_precision(scales)
+    rows = _symmetric(rows, hierarchy.group, len(hierarchy.lot))
+    by_prior = hierarchy.lot_precision(components)
     lot_inverse, lot_log_det = _inverted(
-        _symmetric(rows[:2, :2], tree.lot, len(by_prior)), by_prior
+        _symmetric(rows[:2, :2], hierarchy.lot, len(by_prior)), by_prior
     )
-    by_row, of_lots = rows.transpose(2, 0, 1), tree.lot_entries
+    by_row, of_lots = rows.transpose(2, 0, 1), hierarchy.lot_entries
     crossed, own = of_lots.crossed(by_row), lot_inverse[:, :, of_lots.lot]
     pulled = own[:, 0] * crossed[0] + own[:, 1] * crossed[1]
-    left = tree.entries.sandwich(by_row) - of_lots.squared(crossed, pulled)
+    left = hierarchy.entries.sandwich(by_row) - of_lots.squared(crossed, pulled)
     return ReducedHessian(
-        tree=tree,
+        hierarchy=hierarchy,
         curvature=curvature,
         tray_inverse=tray_inverse.transpose(2, 0, 1),
         tray_pull=pull.transpose(2, 0, 1),

@@ -160,24 +160,24 @@ def _gains(design: PooledDesign, near: State | None) -> dict[str, float]:
 
 def _under_family(design: PooledDesign, family: str) -> PooledDesign:
     """The same trays under another family; their records are compiled once."""
-    parts = tuple(replace(part, family=FAMILIES[family]) for part in design.tree.parts)
-    return replace(design, tree=replace(design.tree, parts=parts))
+    parts = tuple(replace(part, family=FAMILIES[family]) for part in design.hierarchy.parts)
+    return replace(design, hierarchy=replace(design.hierarchy, parts=parts))
 
 
 def _scores(
-    design: PooledDesign, near: State | None, scales: VarianceComponents | None = None
+    design: PooledDesign, near: State | None, components: VarianceComponents | None = None
 ) -> tuple[State, dict[str, float]]:
     """The mode at some scatters, by default the usual ones, and the score of each species there."""
-    tree, scales = design.tree, scales or usual_components(design)
-    found = mode_of_design(design, scales, near)
+    hierarchy, components = design.hierarchy, components or usual_components(design)
+    found = mode_of_design(design, components, near)
 
     of_trays = found.terms.value - 0.5 * found.elimination.tray_log_det  # (T,)
-    of_trays -= 0.5 * (found.state.trays**2 * tree.tray_precision(scales)).sum(axis=1)
-    squares = (found.state.lots**2 * tree.lot_precision(scales)).sum(axis=1)
+    of_trays -= 0.5 * (found.state.trays**2 * hierarchy.tray_precision(components)).sum(axis=1)
+    squares = (found.state.lots**2 * hierarchy.lot_precision(components)).sum(axis=1)
     of_lots = -0.5 * (found.elimination.lot_log_det + squares)  # (L,)
 
     group_of_lot = np.array([lot.group for lot in design.lots])
-    group_of_tray = group_of_lot[tree.lot[tree.group]]
+    group_of_tray = group_of_lot[hierarchy.lot[hierarchy.group]]
     return found.state, {
         group: float(of_trays[group_of_tray == group].sum() + of_lots[group_of_lot == group].sum())
         for group in dict.fromkeys(group_of_lot)

@@ -313,21 +313,23 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
     -------
     TreatmentPosterior
     """
-    tree, prior, blocks, levels = _laid_out(trial)
+    hierarchy, prior, blocks, levels = _laid_out(trial)
     columns = np.arange(blocks + levels - 1)
     usual_time = float(_TIME_SDS[np.argmax(time_prior.log_density(_TIME_SDS))])
-    start = start_state(tree, prior.mean.copy())
+    start = start_state(hierarchy, prior.mean.copy())
     rho = (
-        trial.rho if tree.parts[0].data.seeds > 1 else trial.rho.likeliest
+        trial.rho if hierarchy.parts[0].data.seeds > 1 else trial.rho.likeliest
     )  # a seed by itself shares nothing
     likeliest = float(rho.likeliest.values[0])
     grid = [(sd, usual_time) for sd in _SOLVED_AT]
-    usual = _along(tree, prior, rho=likeliest, grid=grid, starts=[start] * len(grid))
+    usual = _along(hierarchy, prior, rho=likeliest, grid=grid, starts=[start] * len(grid))
     near = [mode.state for mode in usual]
     laws = []
     for value in rho.values.tolist():
         found = (
-            usual if value == likeliest else _along(tree, prior, rho=value, grid=grid, starts=near)
+            usual
+            if value == likeliest
+            else _along(hierarchy, prior, rho=value, grid=grid, starts=near)
         )
         laws.append(
             _mixture(
@@ -345,7 +347,7 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
     if trial.timed:
         tray_sd = float(share.sd[share.weight.argmax()])
         grid = [(tray_sd, sd) for sd in _TIME_SOLVED_AT]
-        found = _along(tree, prior, rho=likeliest, grid=grid, starts=[last.state] * len(grid))
+        found = _along(hierarchy, prior, rho=likeliest, grid=grid, starts=[last.state] * len(grid))
         time = _mixture(
             found,
             _TIME_SOLVED_AT,
@@ -366,18 +368,18 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
 
 
 def _along(
-    tree: Hierarchy,
+    hierarchy: Hierarchy,
     prior: BetaPrior,
     rho: float,
     grid: list[tuple[float, float]],
     starts: list[State],
 ) -> list[PooledMode]:
     """Modes along a grid of tray sds on share and time."""
-    scales = [
+    components = [
         VarianceComponents(tray=sd, tray_time=time_sd, lot=_NO_LOT, lot_time=_NO_LOT, rho=rho)
         for sd, time_sd in grid
     ]
-    return find_pooled_modes(tree, prior, scales, starts)
+    return find_pooled_modes(hierarchy, prior, components, starts)
 
 
 def _together(laws: list[Contrasts], weights: Array) -> Contrasts:
@@ -474,11 +476,11 @@ def _laid_out(trial: Trial) -> tuple[Hierarchy, BetaPrior, int, int]:
             [0.7],
         ]
     )
-    tree = Hierarchy(
+    hierarchy = Hierarchy(
         parts=(part,),
         design=design,
         group=group.astype(np.int64),
         lot=np.zeros(len(first), dtype=np.int64),
         delayed=np.zeros(trays, bool),
     )
-    return tree, BetaPrior(mean, sd, none), blocks, levels
+    return hierarchy, BetaPrior(mean, sd, none), blocks, levels

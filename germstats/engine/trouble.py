@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from germstats.engine.scale_draws import ComponentDraw
+from germstats.engine.component_draws import ComponentDraw
 from germstats.engine.variance_components import ComponentFit
 
 TroubleKind = Literal["few draws count", "search not ended", "effects not ended"]

@@ -34,7 +34,7 @@ def fit(request):
 
 
 def mixture(fit, row):
-    """Weights, means and sds of the logit of a row's share, one for each draw of the scales."""
+    """Weights, means and sds of the logit of a row's share, one for each draw of the components."""
     design = fit.pooled.design
     lot = next(k for k, one in enumerate(design.lots) if one.lot == row.lot)
     form = design.columns.row(TrayKey(row.species, row.label))[None]
