@@ -11,7 +11,7 @@ from scipy.special import expit
 from germstats.engine.cell_scatter import CellScatter
 from germstats.engine.estimates import RowEstimate
 from germstats.engine.hierarchy import predictors
-from germstats.engine.horizon import Horizons, find_horizons, told_by
+from germstats.engine.horizon import Horizons, counted_up_to, find_horizons
 from germstats.engine.lots import LotRecords, groups_of, sort_lots
 from germstats.engine.pooled import PooledFit, fit_pooled
 from germstats.engine.pooled_rows import pooled_rows
@@ -99,7 +99,7 @@ class ScatterEstimate:
         ``tray`` (of one lot), ``lot`` (of one species), ``place`` (of one spring) or ``season``.
     sd : float
     low, high : float or None
-        95 % range; None where the sd was taken as given.
+        95 % range; None where the sd was held.
     groups : int
         How many of the kind it rests on.
     """
@@ -244,10 +244,10 @@ def fit_emergence(
     if choices is None:
         say("choosing the timing law of each species")
         choices = _chosen_laws(patterns, lots, spec, near)
-    told, horizons = _to_horizon(patterns, lots, choices, spec)
+    counted, horizons = _up_to_horizons(patterns, lots, choices, spec)
     pooled = fit_pooled(
-        told,
-        sort_lots(told),
+        counted,
+        sort_lots(counted),
         scatter=spec.scatter,
         choices=choices,
         held=spec.held_components,
@@ -255,7 +255,7 @@ def fit_emergence(
         near=near,
         horizons=horizons,
     )
-    rows = tuple(pooled_rows(pooled, told, spec.level))
+    rows = tuple(pooled_rows(pooled, counted, spec.level))
     if horizons is not None:
         rows = with_later(
             rows,
@@ -285,7 +285,7 @@ def _chosen_laws(
         return choose_laws(patterns, lots, spec.scatter)
 
 
-def _to_horizon(
+def _up_to_horizons(
     patterns: Patterns,
     lots: tuple[LotRecords, ...],
     choices: Mapping[str, TimingChoice],
@@ -296,7 +296,7 @@ def _to_horizon(
         return patterns, None
     origins = {group: choice.origin for group, choice in choices.items()}
     horizons = find_horizons(patterns, lots, origins, spec.spring_ends)
-    return told_by(patterns, lots, horizons, spec.spring_ends), horizons
+    return counted_up_to(patterns, lots, horizons, spec.spring_ends), horizons
 
 
 def _clocks(pooled: PooledFit, patterns: Patterns) -> dict[str, Clocks]:

@@ -26,14 +26,14 @@ spring's chill.
 _STEPS = 80
 DECREMENT = 1e-9
 """Of Newton's method, under which a mode is found."""
-_TRIFLE = 0.05
+_LEAST_BEND = 0.05
 _HALVINGS = 20
 _LONGEST = 3.0  # largest change of a predictor in one Newton step
 
 
 @dataclass(frozen=True)
 class QuadraticSummary:
-    """What trays tell of the common effects, to second order.
+    """What trays say of the common effects, to second order.
 
     Attributes
     ----------
@@ -60,15 +60,15 @@ class BetaPrior:
         Effects with a t law of `HEAVY_DF` degrees of freedom and scale sd.
     learnt : dict
         Field of `VarianceComponents` -> (P,) bool array: effects whose sd it is.
-    told : QuadraticSummary, optional
-        What trays outside the hierarchy tell.
+    outside : QuadraticSummary, optional
+        What trays outside the hierarchy say.
     """
 
     mean: Array
     sd: Array
     heavy: Array
     learnt: Mapping[str, Array] = field(default_factory=dict)
-    told: QuadraticSummary | None = None
+    outside: QuadraticSummary | None = None
 
     def sd_at(self, components: VarianceComponents) -> Array:
         """(P,) sds at these components."""
@@ -78,22 +78,23 @@ class BetaPrior:
         return sd
 
     def bend(self, beta: Array, components: VarianceComponents) -> Array:
-        """The log density's own curvature, never below a trifle: Newton's method needs it to
-        converge fast.
+        """The log density's own curvature, (P,) or (P, P), for Newton's method to converge fast.
+
+        Never below `_LEAST_BEND` of a normal law's.
         """
         sd = self.sd_at(components)
         away = np.where(np.isfinite(sd), (beta - self.mean) / sd, 0.0) ** 2
-        heavy = np.maximum((HEAVY_DF + 1) * (HEAVY_DF - away) / (HEAVY_DF + away) ** 2, _TRIFLE)
-        return self._with_told(
+        heavy = np.maximum((HEAVY_DF + 1) * (HEAVY_DF - away) / (HEAVY_DF + away) ** 2, _LEAST_BEND)
+        return self._with_outside(
             np.where(np.isfinite(sd), np.where(self.heavy, heavy, 1.0) / sd**2, 0.0)
         )
 
-    def _with_told(self, precision: Array) -> Array:
-        return precision if self.told is None else np.diag(precision) + self.told.information
+    def _with_outside(self, precision: Array) -> Array:
+        return precision if self.outside is None else np.diag(precision) + self.outside.information
 
     def at(self, beta: Array, components: VarianceComponents) -> tuple[float, Array, Array]:
         """Log density (flat effects left out), gradient, and the precision of the matching normal
-        law: (P,), or (P, P) where other trays tell of the effects together.
+        law: (P,), or (P, P) where trays outside say something of the effects.
         """
         sd = self.sd_at(components)
         proper = np.isfinite(sd)
@@ -103,12 +104,12 @@ class BetaPrior:
         depth = np.where(self.heavy, (HEAVY_DF + 1) * np.log1p(away**2 / HEAVY_DF), away**2)
         value = -0.5 * float(depth.sum()) - float(np.log(sd[proper]).sum())
         slope = -precision * np.where(proper, beta - self.mean, 0.0)
-        if self.told is not None:
-            off = beta - self.told.at
-            bent = self.told.information @ off
-            value += float(off @ (self.told.slope - 0.5 * bent))
-            slope = slope + self.told.slope - bent
-        return value, slope, self._with_told(precision)
+        if self.outside is not None:
+            off = beta - self.outside.at
+            bent = self.outside.information @ off
+            value += float(off @ (self.outside.slope - 0.5 * bent))
+            slope = slope + self.outside.slope - bent
+        return value, slope, self._with_outside(precision)
 
 
 @dataclass(frozen=True)

@@ -218,7 +218,7 @@ class LeaveOut:
             sd=prior.sd[columns],
             heavy=prior.heavy[columns],
             learnt=learnt,
-            told=told,
+            outside=told,
         )
 
     def _mode(
