@@ -61,8 +61,8 @@ class Hierarchy:
         Trays whose spring may be late by a common number of days.
     silent : (T,) bool array, optional
         Finished trays in which no seedling was seen. Their own time effects are held near 0, and
-        those of lots made of such trays: where nothing came nothing is told of time, and "very
-        late" must not stand in for "none".
+        those of lots made of such trays: where nothing came nothing is known of time, and "very
+        late" must not pass for "none".
     """
 
     parts: tuple[Part, ...]
@@ -136,9 +136,7 @@ class Hierarchy:
         return {1: self.parts}
 
     def tiled(self, times: int) -> tuple[Part, ...]:
-        """The parts laid out `times` times over, tray i of copy k at i + k T; made once for each
-        number of times.
-        """
+        """The parts laid out several times over, tray i of copy k at i + k T; kept once made."""
         if times not in self._tiles:
             moved = [
                 (part.trays[None, :] + self.trays * np.arange(times)[:, None]).ravel()
@@ -177,9 +175,7 @@ def part_of(hierarchy: Hierarchy, kept: NDArray[np.bool_]) -> Hierarchy:
 
 @dataclass(frozen=True)
 class VarianceComponents:
-    """Standard deviations of tray, lot, place and species effects, rho, and the delay of the
-    current spring in days.
-    """
+    """Sds of tray, lot, place and species effects, rho, and the current spring's delay in days."""
 
     tray: float
     tray_time: float
@@ -225,17 +221,27 @@ def state_of(hierarchy: Hierarchy, state: State, kept: NDArray[np.bool_]) -> Sta
 def tray_terms(
     parts: tuple[Part, ...], at: Array, rho: Array | float, delay: Array | None = None
 ) -> TrayTerms:
-    """Log-likelihood of every tray with derivatives at predictors `at`, (T, 3); `rho` and `delay`
-    as in `evaluate`.
+    """Log-likelihood of every tray with derivatives.
+
+    Parameters
+    ----------
+    parts : tuple of Part
+    at : (T, 3) array
+        Predictors.
+    rho, delay
+        As in `evaluate`.
+
+    Returns
+    -------
+    TrayTerms
     """
     sums = np.zeros((10, len(at)))
     for part in parts:
         eta, mu, log_sigma = at.T.take(part.trays, axis=1)
         late = None if delay is None else delay[part.trays]
         own = rho[part.trays] if isinstance(rho, np.ndarray) else rho
-        with np.errstate(
-            over="ignore", invalid="ignore"
-        ):  # a step too far comes back as not finite, and is halved
+        # a step too far comes back as not finite, and is halved
+        with np.errstate(over="ignore", invalid="ignore"):
             sums[:, part.trays] = evaluate(
                 part.data,
                 eta,
@@ -250,8 +256,9 @@ def tray_terms(
 
 
 def delays(hierarchy: Hierarchy, components: Sequence[VarianceComponents]) -> Array | None:
-    """(K T,) days by which the spring of each tray is late at each of K components; None where no
-    tray's may be.
+    """Days by which each tray's spring is late at each of K sets of components, (K T,).
+
+    None where no tray's spring may be late.
     """
     if not hierarchy.delayed.any():
         return None
@@ -261,8 +268,9 @@ def delays(hierarchy: Hierarchy, components: Sequence[VarianceComponents]) -> Ar
 def terms_at(
     hierarchy: Hierarchy, states: Sequence[State], components: Sequence[VarianceComponents]
 ) -> list[TrayTerms]:
-    """What `tray_terms` gives at each state and its components: as many at once as pay, since small
-    arrays cost most by their number.
+    """What `tray_terms` gives at each state and its components.
+
+    As many go at once as pay, since small arrays cost most by their number.
     """
     together, found = max(_AT_ONCE // max(hierarchy.size, 1), 1), []
     for first in range(0, len(states), together):

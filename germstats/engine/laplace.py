@@ -93,8 +93,20 @@ class BetaPrior:
         return precision if self.outside is None else np.diag(precision) + self.outside.information
 
     def at(self, beta: Array, components: VarianceComponents) -> tuple[float, Array, Array]:
-        """Log density (flat effects left out), gradient, and the precision of the matching normal
-        law: (P,), or (P, P) where trays outside say something of the effects.
+        """The prior's log density, with its gradient and the matching normal law.
+
+        Parameters
+        ----------
+        beta : (P,) array
+        components : VarianceComponents
+
+        Returns
+        -------
+        value : float
+            Log density; flat effects are left out.
+        slope : (P,) array
+        precision : (P,) or (P, P) array
+            The latter where trays outside say something of the effects.
         """
         sd = self.sd_at(components)
         proper = np.isfinite(sd)
@@ -208,7 +220,7 @@ def find_pooled_modes(
     starts : sequence of State
     decrement : float
         Of Newton's method, under which a search ends. What it leaves of the criterion's value is
-        added by the parabola on which the next step stands.
+        added by the parabola that the next step rests on.
 
     Returns
     -------
@@ -305,8 +317,10 @@ def _is_number(here: _Point) -> bool:
 def _under(
     found: SchurComplement, hierarchy: Hierarchy, components: VarianceComponents, here: _Point
 ) -> SchurComplement:
-    """The elimination with the precision of the matching normal law, which may be looser than
-    Newton's own: the likelihood is eliminated anew where too little is left.
+    """The elimination with the precision of the matching normal law.
+
+    That may be looser than Newton's own: the likelihood is eliminated anew where too little is
+    left.
     """
     try:
         return found.under(here.precision)
@@ -322,8 +336,9 @@ def _ahead(
     step: State,
     moved: float,
 ) -> Generator[State, TrayTerms, _Point | None]:
-    """A point along `step`, which moves some predictor by `moved`, that is no worse, the step
-    halved until it is; None where there is none.
+    """A point along `step` that is no worse, the step halved until it is; None if there is none.
+
+    The whole step moves some predictor by `moved`.
     """
     by = min(1.0, _LONGEST / moved) if moved > 0 else 1.0
     for halving in range(_HALVINGS):
@@ -350,33 +365,68 @@ def mode_slopes(
     ahead: Sequence[VarianceComponents],
     gap: float,
 ) -> list[State]:
-    """How the mode at components `here` moves per unit of each scale's coordinate, which lies `gap`
-    ahead in each of `ahead`: H^-1 times the change of the gradient at fixed effects.
+    """How the mode moves with each coordinate of the components.
 
-    For a delay of the spring that change is taken from both sides: trays of a few days bend so
-    sharply in it, and few and late are so nearly the same there, that from one side the path was
-    off by a hundredfold.
+    It is H^-1 times the change of the gradient at fixed effects. For a delay of the spring that
+    change is taken from both sides: trays of a few days bend so sharply in it, and few and late are
+    so nearly the same there, that from one side the path was off by a hundredfold.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    prior : BetaPrior
+    mode : PooledMode
+    here : VarianceComponents
+        Of the mode.
+    ahead : sequence of VarianceComponents
+        With one coordinate further by `gap` in each.
+    gap : float
+
+    Returns
+    -------
+    list of State
+        Per unit of each coordinate.
     """
-    moved = [k for k, one in enumerate(ahead) if (one.rho, one.delay) != (here.rho, here.delay)]
-    late = [k for k in moved if ahead[k].delay != here.delay]
-    behind = [replace(here, delay=2 * here.delay - ahead[k].delay) for k in late]
-    asked = [*(ahead[k] for k in moved), *behind]
-    changed = terms_at(hierarchy, [mode.state] * len(asked), asked)
-    terms = dict.fromkeys(range(len(ahead)), mode.terms)  # elsewhere the likelihood does not change
-    terms |= dict(zip(moved, changed, strict=False))
-    before = dict(zip(late, changed[len(moved) :], strict=True))
     low = _point(hierarchy, prior, components=here, state=mode.state, terms=mode.terms)
+    changes = _likelihood_changes(hierarchy, mode, here, ahead)
     paths = []
-    for k, components in enumerate(ahead):
-        high = _point(hierarchy, prior, components=components, state=mode.state, terms=terms[k])
-        from_both = (high.terms.gradient - before[k].gradient) / 2 if k in before else None
+    for components, change in zip(ahead, changes, strict=True):
+        high = _point(hierarchy, prior, components=components, state=mode.state, terms=mode.terms)
         paths.append(
             mode.elimination.solve(
-                (high.terms.gradient - low.terms.gradient if from_both is None else from_both)
-                / gap,
+                change / gap,
                 (high.own - low.own) / gap,
                 (high.lots - low.lots) / gap,
                 (high.beta - low.beta) / gap,
             )
         )
     return paths
+
+
+def _likelihood_changes(
+    hierarchy: Hierarchy,
+    mode: PooledMode,
+    here: VarianceComponents,
+    ahead: Sequence[VarianceComponents],
+) -> list[Array]:
+    """(T, 3) changes of the likelihood's gradient ahead, at the effects of the mode.
+
+    Only rho and a delay change it.
+    """
+    delayed = [k for k, one in enumerate(ahead) if one.delay != here.delay]
+    moved = [k for k, one in enumerate(ahead) if one.rho != here.rho or k in delayed]
+    behind = [replace(here, delay=2 * here.delay - ahead[k].delay) for k in delayed]
+    asked = [*(ahead[k] for k in moved), *behind]
+    terms = terms_at(hierarchy, [mode.state] * len(asked), asked)
+    high = dict(zip(moved, terms, strict=False))
+    low = dict(zip(delayed, terms[len(moved) :], strict=True))
+
+    changes = []
+    for k in range(len(ahead)):
+        if k in low:
+            changes.append((high[k].gradient - low[k].gradient) / 2)
+        elif k in high:
+            changes.append(high[k].gradient - mode.terms.gradient)
+        else:
+            changes.append(np.zeros_like(mode.terms.gradient))
+    return changes

@@ -162,8 +162,13 @@ def log_likelihood(
     origin: Origin,
     delay: Array | None = None,
 ) -> Array:
-    """(T,) values of `evaluate` without their derivatives, at less than half the cost; parameters
-    as there.
+    """Values of `evaluate` without their derivatives, at less than half the cost.
+
+    Parameters are as there.
+
+    Returns
+    -------
+    (T,) array
     """
     eta = np.clip(eta, -_LARGEST_LOGIT, _LARGEST_LOGIT)
     clock, ends = (
@@ -197,8 +202,7 @@ def log_likelihood(
 def share_out_by(
     family: TimingFamily, origin: Origin, data: PatternArrays, mu: Array, sigma: Array | float
 ) -> Array:
-    """Expected share of what emerges, by its horizon if it has one, that is out by each tray's last
-    look.
+    """Expected share of what emerges by the horizon that is out by each tray's last look.
 
     Parameters
     ----------

@@ -47,8 +47,9 @@ class LotRecords:
 
     @cached_property
     def has_cell_counts(self) -> bool:
-        """Whether some tray has two cells or more in which two seeds or more were counted: only
-        cells beside each other tell the scatter of cells from that of trays.
+        """Whether some tray has two or more counted cells of two or more seeds.
+
+        Only cells beside each other separate the scatter of cells from that of trays.
         """
         finishes = self.patterns.finishes
         several = [
@@ -64,26 +65,20 @@ class LotRecords:
     def seeds_sown(self) -> tuple[float, ...]:
         """Numbers of seeds per cell of which its trays say how many cells filled."""
         trays = self.patterns.trays.loc[self.codes]
-        cells = set(
-            trays.index[trays["record"] != "seedlings"]
-        )  # seedlings of a whole tray say nothing of its cells
+        # seedlings of a whole tray say nothing of its cells
+        cells = set(trays.index[trays["record"] != "seedlings"])
         codes = {
             int(code)
             for frame in (self.patterns.finishes, self.patterns.occupied)
             for code in frame.loc[frame["tray"].isin(cells), "sowing"]
         }
         rates = [self.patterns.sowings[code] for code in codes]
-        return tuple(
-            sorted(
-                {rate.mean for rate in rates if rate.kind in ("counted", "range") and rate.mean > 0}
-            )
-        )
+        counted = [rate for rate in rates if rate.kind in ("counted", "range")]
+        return tuple(sorted({rate.mean for rate in counted if rate.mean > 0}))
 
 
 def groups_of(trays: pd.DataFrame) -> pd.Series:
-    """What shares one law of timing with each tray: its species, or its lot where species are not
-    recorded.
-    """
+    """What shares one law of timing with each tray: its species, or its lot without one."""
     groups: pd.Series = trays["species"].fillna(trays[Trays.lot]).astype(str)
     return groups
 

@@ -22,8 +22,7 @@ _FLOOR = 0.05  # smallest eigenvalue of a block in units of its prior precision
 
 
 def _inverted(blocks: Array, precision: Array) -> tuple[Array, Array]:
-    """Symmetric 2 x 2 blocks (2, 2, N) plus their prior precisions (N, 2), inverted, and their log
-    determinants.
+    """Symmetric 2 x 2 blocks (2, 2, N) plus prior precisions (N, 2), inverted; log determinants.
 
     The smallest eigenvalue in units of the precision is lifted to the floor, if it lies lower;
     where one entry dwarfs the other by more than a double holds, that bounds the determinant.
@@ -66,7 +65,7 @@ class ReducedHessian:
     pulled : (2, M) array
         B^-1 N of each lot, by `Hierarchy.lot_entries`.
     left : (P, P) array
-        What they tell of beta: its information, without its prior.
+        What they say of beta: its information, without its prior.
     tray_log_det, lot_log_det : (T,), (L,) arrays
     """
 
@@ -86,12 +85,19 @@ class ReducedHessian:
         return self.hierarchy.lot_entries.dense(self.pulled)
 
     def passed_up(self, trays: Array, own: Array, lots: Array) -> tuple[Array, Array, Array]:
-        """A right-hand side carried up to beta, (P,), with what goes back down to lots (L, 2) and
-        trays (T, 2).
+        """A right-hand side carried up to beta, with what goes back down to lots and trays.
 
-        `trays` (T, 3) acts on eta, mu and log sigma of each tray and so on everything above it, as
-        the gradient of a log-likelihood does; `own` (T, 2) and `lots` (L, 2) act on those effects
-        alone, as priors do.
+        Parameters
+        ----------
+        trays : (T, 3) array
+            Acts on eta, mu and log sigma of each tray and so on everything above it, as the
+            gradient of a log-likelihood does.
+        own, lots : (T, 2), (L, 2) arrays
+            Act on those effects alone, as priors do.
+
+        Returns
+        -------
+        for_beta, for_lots, first : (P,), (L, 2), (T, 2) arrays
         """
         hierarchy = self.hierarchy
         first = _times(self.tray_inverse, trays[:, :2] + own)
@@ -106,9 +112,7 @@ class ReducedHessian:
 
 
 def _times(blocks: Array, by: Array) -> Array:
-    """(N, I) products of (N, I, J) `blocks`, of which the first K columns are taken, and (N, K)
-    `by`.
-    """
+    """Products (N, I) of blocks (N, I, J), of which the first K columns are taken, and (N, K)."""
     found = blocks[:, :, 0].T * by[:, 0]
     for k in range(1, by.shape[1]):
         found += blocks[:, :, k].T * by[:, k]

@@ -78,8 +78,7 @@ class Clocks:
 
 @dataclass(frozen=True)
 class DaysSeen:
-    """When seedlings of a species were seen, in days on one clock of a tray that is neither early
-    nor late.
+    """When seedlings of a species were seen, on the clock of a tray neither early nor late.
 
     Attributes
     ----------

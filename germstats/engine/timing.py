@@ -61,8 +61,16 @@ class TimingFamily:
         return share
 
     def share_by(self, z: Array, horizon: Array) -> Array:
-        """Share of the seeds that emerge by `horizon` that have emerged by z; +inf: of all that
-        ever do.
+        """Share of the seeds that emerge by `horizon` that have emerged by z.
+
+        Parameters
+        ----------
+        z, horizon : arrays
+            Standardized times; a horizon of +inf is the end of all days.
+
+        Returns
+        -------
+        array
         """
         z, horizon = np.broadcast_arrays(
             np.maximum(z, _EARLIEST_Z), np.maximum(horizon, _EARLIEST_Z)
