@@ -23,7 +23,7 @@ class CellScatter:
     ----------
     rho, low, high : float
         Middle and 95 % range.
-    learnt_from : int
+    learned_from : int
         Lots with trays in which two cells or more, sown with two seeds or more, were counted.
     learned : bool
         The records had a say: such lots, or species sown with different numbers of seeds; else it
@@ -33,7 +33,7 @@ class CellScatter:
     rho: float
     low: float
     high: float
-    learnt_from: int
+    learned_from: int
     learned: bool = False
 
 
@@ -58,7 +58,7 @@ def cell_scatter(
         rho=float(expit(middle)),
         low=float(expit(middle - 1.96 * sd)),
         high=float(expit(middle + 1.96 * sd)),
-        learnt_from=sum(lot.has_cell_counts for lot in lots),
+        learned_from=sum(lot.has_cell_counts for lot in lots),
         learned=learned,
     )
 

@@ -46,7 +46,7 @@ class LibraryEstimates:
         return self.table.copy()
 
 
-def library_road(patterns: Patterns) -> LibraryEstimates:
+def library_estimates(patterns: Patterns) -> LibraryEstimates:
     """Estimate every lot and treatment by statsmodels and lifelines.
 
     Shares: binomial regression of the last counts, errors clustered by tray with statsmodels'
@@ -211,20 +211,27 @@ def _curve(trays: pd.DataFrame, patterns: Patterns) -> dict[str, Any]:
     }
 
 
-def compare_roads(rows: tuple[RowEstimate, ...], road: LibraryEstimates) -> pd.DataFrame:
+def compare_with_libraries(
+    rows: tuple[RowEstimate, ...], libraries: LibraryEstimates
+) -> pd.DataFrame:
     """Where the joint model and the libraries agree within two standard errors, and why they part.
 
     Both rest on the same records, so the larger of the two standard errors is the yardstick, not
     their sum.
 
+    Parameters
+    ----------
+    rows : tuple of RowEstimate
+    libraries : LibraryEstimates
+
     Returns
     -------
     pandas.DataFrame
         ``lot``, ``treatment``; ``points`` (joint minus libraries, 0-100), ``points_limit`` (two
-        standard errors), ``points_agree`` (None where one road has no answer); ``days``,
+        standard errors), ``points_agree`` (None where one method has no answer); ``days``,
         ``days_limit``, ``days_agree`` likewise; ``why`` they part, or one has no answer.
     """
-    found = {(line["lot"], line["treatment"]): line for line in road.table.to_dict("records")}
+    found = {(line["lot"], line["treatment"]): line for line in libraries.table.to_dict("records")}
     return pd.DataFrame([_compared(row, found[row.lot, row.label]) for row in rows])
 
 

@@ -107,7 +107,7 @@ class Columns:
             mean=np.array(self.mean),
             sd=np.array(self.sd),
             heavy=np.array(self.heavy, dtype=bool),
-            learnt={str(name): component == name for name in names},
+            learned={str(name): component == name for name in names},
         )
 
 
@@ -430,7 +430,7 @@ def component_set_of(design: PooledDesign, held: Mapping[str, float]) -> Compone
     ComponentSet
     """
     names = ["tray", "lot", "tray_time", "lot_time", "rho"]
-    names += [name for name in ("species", "place") if name in design.prior.learnt]
+    names += [name for name in ("species", "place") if name in design.prior.learned]
     if design.hierarchy.delayed.any():
         names.append("delay")
     given = {name: max(sd, _LEAST_SD) for name, sd in held.items() if name in names}

@@ -111,7 +111,7 @@ class ScatterEstimate:
     groups: int
 
     @property
-    def learnt(self) -> bool:
+    def learned(self) -> bool:
         """Whether the records had a say."""
         return self.low is not None
 

@@ -58,7 +58,7 @@ class BetaPrior:
         sd inf is flat.
     heavy : (P,) bool array
         Effects with a t law of `HEAVY_DF` degrees of freedom and scale sd.
-    learnt : dict
+    learned : dict
         Field of `VarianceComponents` -> (P,) bool array: effects whose sd it is.
     outside : QuadraticSummary, optional
         What trays outside the hierarchy say.
@@ -67,13 +67,13 @@ class BetaPrior:
     mean: Array
     sd: Array
     heavy: Array
-    learnt: Mapping[str, Array] = field(default_factory=dict)
+    learned: Mapping[str, Array] = field(default_factory=dict)
     outside: QuadraticSummary | None = None
 
     def sd_at(self, components: VarianceComponents) -> Array:
         """(P,) sds at these components."""
         sd = self.sd
-        for name, here in self.learnt.items():
+        for name, here in self.learned.items():
             sd = np.where(here, getattr(components, name), sd)
         return sd
 

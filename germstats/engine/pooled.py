@@ -190,7 +190,7 @@ def likeliest(pooled: PooledFit, patterns: Patterns) -> tuple[Array, Array]:
     lots = sort_lots(known)
     laws = _laws_of({lot.group: pooled.choices[lot.group] for lot in lots})
     components = pooled.component_set.at(pooled.component_fit.mode)
-    if "place" not in pooled.design.prior.learnt:  # places among these trays alone
+    if "place" not in pooled.design.prior.learned:  # places among these trays alone
         components = replace(components, place=COORDINATES["place"].value(0.0))
     with one_thread():
         design = build_design(

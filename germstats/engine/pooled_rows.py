@@ -509,7 +509,7 @@ def _assembled(
     weight = _each([draw.weight for draw in fit.draws], size) / (size // len(fit.draws))
     place_sd = None
     tray_sd = _each([one.tray for one in components], size)
-    if "place" in fit.design.prior.learnt:
+    if "place" in fit.design.prior.learned:
         place_sd = _each([one.place for one in components], size)
         tray_sd = np.hypot(tray_sd, place_sd)
     slope = 0.0

@@ -212,12 +212,12 @@ class LeaveOut:
             slope[columns] - across.T @ pull[:, -1],
             middle[columns],
         )
-        learnt = {name: here[columns] for name, here in prior.learnt.items()}
+        learned = {name: here[columns] for name, here in prior.learned.items()}
         return BetaPrior(
             mean=prior.mean[columns],
             sd=prior.sd[columns],
             heavy=prior.heavy[columns],
-            learnt=learnt,
+            learned=learned,
             outside=told,
         )
 

@@ -210,7 +210,7 @@ def test_shuffled_trays_change_nothing(nursery):
 
 def test_the_settings_are_used(nursery):
     held = fit_emergence(nursery.patterns, FitSpec(Scatter(tray=0.9), hold_tray=True))
-    assert {one.name: one.learnt for one in held.scatter}["tray"] is False
+    assert {one.name: one.learned for one in held.scatter}["tray"] is False
     np.testing.assert_allclose(held.rows[0].draws.tray_sd, 0.9)
     calm = fit_emergence(nursery.patterns, FitSpec(Scatter(season=0.0)))
     assert calm.rows[0].draws.worst is None
@@ -221,7 +221,7 @@ def test_lots_taken_as_far_apart_rest_on_their_own_trays(nursery):
     """The lot sd is held; a lot's estimate comes nearer to what its own trays counted."""
     together = fit_emergence(nursery.patterns)
     apart = fit_emergence(nursery.patterns, FitSpec(pooling=False))
-    assert {one.name: one.sd for one in apart.scatter if not one.learnt}["lot"] == LOTS_APART_SD
+    assert {one.name: one.sd for one in apart.scatter if not one.learned}["lot"] == LOTS_APART_SD
     np.testing.assert_allclose([draw.components.lot for draw in apart.pooled.draws], LOTS_APART_SD)
 
     def away(fit):
