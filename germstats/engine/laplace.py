@@ -273,34 +273,30 @@ def _search(
         return PooledMode(
             state=here.state, terms=here.terms, elimination=flat, criterion=-np.inf, converged=False
         )
+
     for _ in range(_STEPS):
         bend = prior.bend(here.state.beta, components)
         found = eliminate(hierarchy, here.terms.hessian, components, bend)
         step = found.solve(here.terms.gradient, here.own, here.lots, here.beta)
         moves = predictors(hierarchy, step)
         gain = _slope(here, step, moves)
-        converged = gain < decrement
-        ahead = None
-        if not converged:
-            ahead = yield from _ahead(
-                hierarchy,
-                prior,
-                components=components,
-                here=here,
-                step=step,
-                moved=float(np.abs(moves).max(initial=0.0)),
-            )
+        if gain < decrement:
+            break
+        farthest = float(np.abs(moves).max(initial=0.0))
+        ahead = yield from _ahead(
+            hierarchy, prior, components=components, here=here, step=step, moved=farthest
+        )
         if ahead is None:
             break
         here = ahead
     else:
-        bend, found = (
-            here.precision,
-            eliminate(hierarchy, here.terms.hessian, components, here.precision),
-        )
+        bend = here.precision
+        found = eliminate(hierarchy, here.terms.hessian, components, bend)
+
     if not np.array_equal(bend, here.precision):
         found = _under(found, hierarchy, components, here)
-    value = here.value + (0.5 * gain if converged else 0.0)
+    converged = gain < decrement
+    value = here.value + 0.5 * gain if converged else here.value
     return PooledMode(
         state=here.state,
         terms=here.terms,
