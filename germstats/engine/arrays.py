@@ -285,7 +285,18 @@ def tiled(data: PatternArrays, times: int) -> PatternArrays:
 
 
 def only(data: PatternArrays, trays: Index) -> PatternArrays:
-    """The records of some trays (ascending), renumbered in that order."""
+    """The records of some trays (ascending), renumbered in that order.
+
+    Parameters
+    ----------
+    data : PatternArrays
+    trays : int array
+        Ascending.
+
+    Returns
+    -------
+    PatternArrays
+    """
 
     def kept(codes: Index, chosen: Index, size: int) -> tuple[Index, Index]:
         code = np.full(size, -1)
@@ -359,7 +370,17 @@ def _rearranged(
 
 
 def taken_as_final(data: PatternArrays, trays: Index | None = None) -> PatternArrays:
-    """Counts of the given trays (all by default) taken as all that ever comes."""
+    """Counts of the given trays (all by default) taken as all that ever comes.
+
+    Parameters
+    ----------
+    data : PatternArrays
+    trays : int array, optional
+
+    Returns
+    -------
+    PatternArrays
+    """
 
     def final(tray: Index, hi: Array) -> Array:
         """Last days, moved after all days."""

@@ -88,7 +88,17 @@ class Clock:
         return self.family.slope(self.z)
 
     def log_gap(self, lo: Index, hi: Index) -> Array:
-        """log(F(hi) - F(lo)); -inf where the interval ends before the clock starts."""
+        """log(F(hi) - F(lo)); -inf where the interval ends before the clock starts.
+
+        Parameters
+        ----------
+        lo, hi : (N,) int arrays
+            Places of the ends among the times.
+
+        Returns
+        -------
+        (N,) array
+        """
         first = np.where(self.started[lo], self.z[lo], -np.inf)
         gap = self.family.log_difference(first, self.z[hi])
         return np.where(self.started[hi], gap, -np.inf)

@@ -275,6 +275,17 @@ def _weights(log_weight: Array, value: Index) -> Array:
 
 
 def effective_share(draws: tuple[ComponentDraw, ...], asked: int) -> float:
-    """Effective number of draws over the number asked for; near 1 where the t law fits well."""
+    """Effective number of draws over the number asked for; near 1 where the t law fits well.
+
+    Parameters
+    ----------
+    draws : tuple of ComponentDraw
+    asked : int
+
+    Returns
+    -------
+    float
+        0-1.
+    """
     weight = np.array([draw.weight for draw in draws])
     return float(weight.sum() ** 2 / (weight**2).sum() / asked)

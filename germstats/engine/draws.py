@@ -88,7 +88,16 @@ class TimeDraws:
     horizon: float = np.inf
 
     def on_clock(self, days: Array | float, origin_days: Array | float) -> Array:
-        """Days from sowing as days on the clock, where 1 February is `origin_days` after sowing."""
+        """Days from sowing as days on the clock, where 1 February is `origin_days` after sowing.
+
+        Parameters
+        ----------
+        days, origin_days : arrays or floats
+
+        Returns
+        -------
+        array
+        """
         return np.asarray(days - (origin_days if self.origin == "1 February" else 0.0))
 
     def share_by(self, day: Array | float, mu: Array, sigma: Array) -> Array:

@@ -136,7 +136,19 @@ class RowEstimate(RawCounts):
 
 
 def raw_counts(lot: LotRecords, row: int, patterns: Patterns) -> RawCounts:
-    """Raw counts of one treatment row of a lot."""
+    """Raw counts of one treatment row of a lot.
+
+    Parameters
+    ----------
+    lot : LotRecords
+    row : int
+        Treatment row of the lot.
+    patterns : Patterns
+
+    Returns
+    -------
+    RawCounts
+    """
     trays = trays_of(lot, row, patterns)
     latest = trays.iloc[latest_of(trays)].to_dict()
     return RawCounts(
@@ -178,7 +190,18 @@ def horizon_facts(horizon: Horizon | None, trays: pd.DataFrame) -> dict[str, Any
 
 
 def horizon_notes(horizon: Horizon | None, on: pd.Timestamp | None) -> tuple[str, ...]:
-    """What must be known of the day up to which a row is counted."""
+    """What must be known of the day up to which a row is counted.
+
+    Parameters
+    ----------
+    horizon : Horizon or None
+    on : pandas.Timestamp or None
+        Its day for the latest of the trays.
+
+    Returns
+    -------
+    tuple of str
+    """
     if horizon is None or on is None:
         return ()
     notes = []
@@ -197,7 +220,19 @@ def horizon_notes(horizon: Horizon | None, on: pd.Timestamp | None) -> tuple[str
 
 
 def trays_of(lot: LotRecords, row: int, patterns: Patterns) -> pd.DataFrame:
-    """The rows of `Patterns.trays` of one treatment row of a lot."""
+    """The rows of `Patterns.trays` of one treatment row of a lot.
+
+    Parameters
+    ----------
+    lot : LotRecords
+    row : int
+        Treatment row of the lot.
+    patterns : Patterns
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     trays: pd.DataFrame = patterns.trays.iloc[lot.codes[lot.row == row]]
     return trays
 

@@ -121,7 +121,18 @@ def normal_law(
 def averaged_terms(
     hierarchy: Hierarchy, components: VarianceComponents, law: NormalLaw
 ) -> TrayTerms:
-    """Gradient and Hessian of every tray averaged over the law of its (eta, mu)."""
+    """Gradient and Hessian of every tray averaged over the law of its (eta, mu).
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    components : VarianceComponents
+    law : NormalLaw
+
+    Returns
+    -------
+    TrayTerms
+    """
     middle = predictors(hierarchy, law.middle)
     covariance = law.trays()
     root = np.zeros_like(covariance)

@@ -150,7 +150,17 @@ class Hierarchy:
 
 
 def part_of(hierarchy: Hierarchy, kept: NDArray[np.bool_]) -> Hierarchy:
-    """The hierarchy of some of its trays, (T,) bool, under the same common effects."""
+    """The hierarchy of some of its trays, (T,) bool, under the same common effects.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    kept : (T,) bool array
+
+    Returns
+    -------
+    Hierarchy
+    """
     trays = np.flatnonzero(kept)
     code = np.cumsum(kept) - 1
     rows, group = np.unique(hierarchy.group[trays], return_inverse=True)
@@ -203,7 +213,17 @@ class State:
 
 
 def predictors(hierarchy: Hierarchy, state: State) -> Array:
-    """(T, 3) array of eta, mu and log sigma."""
+    """(T, 3) array of eta, mu and log sigma.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    state : State
+
+    Returns
+    -------
+    (T, 3) array
+    """
     rows = hierarchy.entries.times(state.beta).T
     rows[:2] += state.lots.T.take(hierarchy.lot, axis=1)
     trays = rows.take(hierarchy.group, axis=1)
@@ -212,7 +232,18 @@ def predictors(hierarchy: Hierarchy, state: State) -> Array:
 
 
 def state_of(hierarchy: Hierarchy, state: State, kept: NDArray[np.bool_]) -> State:
-    """The effects of some of its trays, (T,) bool, and of their lots, for `part_of`."""
+    """The effects of some of its trays, (T,) bool, and of their lots, for `part_of`.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    state : State
+    kept : (T,) bool array
+
+    Returns
+    -------
+    State
+    """
     return State(
         state.beta, state.lots[np.unique(hierarchy.lot[hierarchy.group[kept]])], state.trays[kept]
     )
@@ -259,6 +290,16 @@ def delays(hierarchy: Hierarchy, components: Sequence[VarianceComponents]) -> Ar
     """Days by which each tray's spring is late at each of K sets of components, (K T,).
 
     None where no tray's spring may be late.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    components : sequence of VarianceComponents
+
+    Returns
+    -------
+    (K T,) array or None
+        NaN for trays whose spring is not late.
     """
     if not hierarchy.delayed.any():
         return None
@@ -271,6 +312,16 @@ def terms_at(
     """What `tray_terms` gives at each state and its components.
 
     As many go at once as pay, since small arrays cost most by their number.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    states : sequence of State
+    components : sequence of VarianceComponents
+
+    Returns
+    -------
+    list of TrayTerms
     """
     together, found = max(_AT_ONCE // max(hierarchy.size, 1), 1), []
     for first in range(0, len(states), together):
@@ -287,5 +338,15 @@ def terms_at(
 
 
 def start_state(hierarchy: Hierarchy, beta: Array) -> State:
-    """No lot or tray effect."""
+    """No lot or tray effect.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    beta : (P,) array
+
+    Returns
+    -------
+    State
+    """
     return State(beta, np.zeros((int(hierarchy.lot[-1]) + 1, 2)), np.zeros((hierarchy.trays, 2)))

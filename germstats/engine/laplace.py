@@ -186,7 +186,19 @@ def criteria_at(
     components: Sequence[VarianceComponents],
     states: Sequence[State],
 ) -> list[float]:
-    """Laplace's criterion with the expansion taken at each state, which need not be the mode."""
+    """Laplace's criterion with the expansion taken at each state, which need not be the mode.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    prior : BetaPrior
+    components : sequence of VarianceComponents
+    states : sequence of State
+
+    Returns
+    -------
+    list of float
+    """
     found = []
     for known, state, terms in zip(
         components, states, terms_at(hierarchy, states, components), strict=True

@@ -83,7 +83,17 @@ def _chain(clock: Clock, ends: Places) -> _Chain:
 
 
 def time_sums(clock: Clock, ends: Places) -> list[Array]:
-    """Seen seeds, log dF(lo, hi]: the value and the five rows of time alone."""
+    """Seen seeds, log dF(lo, hi]: the value and the five rows of time alone.
+
+    Parameters
+    ----------
+    clock : Clock
+    ends : two (N,) int arrays
+
+    Returns
+    -------
+    list of (N,) arrays
+    """
     lo, hi = ends
     gap = clock.log_gap(lo, hi)
     safe = np.where(np.isneginf(gap), 0.0, gap)
@@ -190,7 +200,20 @@ def _on_eta(share: Shares, tray: Index, p1: Array, p2: Array) -> tuple[Array, Ar
 
 
 def finish_values(cells: CellTerms, share: Shares, clock: Clock, last: Index) -> Array:
-    """Cells at their last check: log A, a sum over the seeds that may still come."""
+    """Cells at their last check: log A, a sum over the seeds that may still come.
+
+    Parameters
+    ----------
+    cells : CellTerms
+    share : Shares
+    clock : Clock
+    last : (N,) int array
+        Place of each pattern's last day.
+
+    Returns
+    -------
+    (N,) array
+    """
     log_time = cells.power * clock.log_survival[last][cells.row]
     return _in_all(cells, share.value_of(cells) + log_time)[0]
 
@@ -276,13 +299,35 @@ def _filling(cells: CellTerms, clock: Clock, ends: Places) -> _Filling:
 
 
 def filling_values(cells: CellTerms, share: Shares, clock: Clock, ends: Places) -> Array:
-    """Cells known only to be first filled in an interval: log D."""
+    """Cells known only to be first filled in an interval: log D.
+
+    Parameters
+    ----------
+    cells : CellTerms
+    share : Shares
+    clock : Clock
+    ends : two (N,) int arrays
+
+    Returns
+    -------
+    (N,) array
+    """
     value = _in_all(cells, share.value_of(cells) + _filling(cells, clock, ends).log_time)[0]
     return np.where(clock.started[ends[1]], value, -np.inf)
 
 
 def filling_sums(cells: CellTerms, share: Shares, clock: Clock, ends: Places) -> list[Array]:
-    """The same with derivatives, ten rows a pattern."""
+    """The same with derivatives, ten rows a pattern.
+
+    Parameters
+    ----------
+    cells, share, clock, ends
+        As in `filling_values`.
+
+    Returns
+    -------
+    list of (N,) arrays
+    """
     lo, hi = ends
     i, time = cells.power, _filling(cells, clock, ends)
     log_share, p1, p2 = share.of(cells)
@@ -370,7 +415,20 @@ def _pinch_value(pinches: PinchTerms, at: _PinchEnds) -> Array:
 
 
 def pinch_values(pinches: PinchTerms, eta: Array, clock: Clock, ends: Places) -> Array:
-    """Cells sown by the pinch: negative-binomial seeds, seen ones with mean m p F."""
+    """Cells sown by the pinch: negative-binomial seeds, seen ones with mean m p F.
+
+    Parameters
+    ----------
+    pinches : PinchTerms
+    eta : (N,) array
+        Of the tray of each pattern.
+    clock : Clock
+    ends : two (N,) int arrays
+
+    Returns
+    -------
+    (N,) array
+    """
     return _pinch_value(pinches, _pinch_ends(pinches, eta, clock, ends))
 
 
@@ -409,6 +467,15 @@ def pinch_sums(pinches: PinchTerms, eta: Array, clock: Clock, ends: Places) -> l
     A first filling has probability (1 + y_lo)^-k - (1 + y_hi)^-k, of which the two ends have the
     weights w and 1 - w. At a last check the first end says nothing, and k + seen takes the place
     of k.
+
+    Parameters
+    ----------
+    pinches, eta, clock, ends
+        As in `pinch_values`.
+
+    Returns
+    -------
+    list of (N,) arrays
     """
     at = _pinch_ends(pinches, eta, clock, ends)
     weight_lo = np.where(at.is_filling, 1 / at.come, 0.0)

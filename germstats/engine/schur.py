@@ -134,7 +134,17 @@ class SchurComplement(ReducedHessian):
     log_det: float
 
     def solve(self, trays: Array, own: Array, lots: Array, beta: Array) -> State:
-        """H^-1 times a right-hand side: as in `passed_up`, with `beta` (P,) for its prior."""
+        """H^-1 times a right-hand side: as in `passed_up`, with `beta` (P,) for its prior.
+
+        Parameters
+        ----------
+        trays, own, lots : (T, 3), (T, 2), (L, 2) arrays
+        beta : (P,) array
+
+        Returns
+        -------
+        State
+        """
         for_beta, for_lots, first = self.passed_up(trays, own, lots)
         step = cho_solve((self.factor, False), for_beta + beta, check_finite=False)
         step_lots = _times(self.lot_inverse, for_lots) - self.hierarchy.lot_entries.times(
@@ -222,7 +232,18 @@ def _factored(found: ReducedHessian, precision: Array) -> SchurComplement:
 def reduced(
     hierarchy: Hierarchy, curvature: Array, components: VarianceComponents
 ) -> ReducedHessian:
-    """Trays and lots eliminated from `curvature` (T, 3, 3), the trays' negative Hessians."""
+    """Trays and lots eliminated from `curvature` (T, 3, 3), the trays' negative Hessians.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    curvature : (T, 3, 3) array
+    components : VarianceComponents
+
+    Returns
+    -------
+    ReducedHessian
+    """
     entries = curvature.transpose(1, 2, 0)
     tray_inverse, tray_log_det = _inverted(entries[:2, :2], hierarchy.tray_precision(components))
     pull = tray_inverse[:, :1] * entries[:1] + tray_inverse[:, 1:] * entries[1:2]

@@ -135,7 +135,17 @@ class LotEntries:
 
 
 def lot_entries(design: SparseDesign, lot: Index) -> LotEntries:
-    """Entries of a design by lot, (G,) ascending."""
+    """Entries of a design by lot, (G,) ascending.
+
+    Parameters
+    ----------
+    design : (G, 3, P) array
+    lot : (G,) int array
+
+    Returns
+    -------
+    LotEntries
+    """
     code = lot[design.row] * design.columns + design.column
     unique, of_entry = np.unique(code, return_inverse=True)
     lots, (of, column) = int(lot[-1]) + 1, np.divmod(unique, design.columns)

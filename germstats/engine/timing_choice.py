@@ -105,7 +105,18 @@ def choose_laws(
 def laws_near(
     near: Mapping[str, TimingChoice], lots: Iterable[LotRecords]
 ) -> dict[str, TimingChoice]:
-    """The laws of timing of these lots' species, from those chosen for records that hold theirs."""
+    """The laws of timing of these lots' species, from those chosen for records that hold theirs.
+
+    Parameters
+    ----------
+    near : dict
+        Group (species) -> TimingChoice.
+    lots : iterable of LotRecords
+
+    Returns
+    -------
+    dict
+    """
     return {lot.group: near[lot.group] for lot in lots}
 
 
