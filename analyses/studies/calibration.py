@@ -214,7 +214,7 @@ def told_rows(
     scatter = replace(
         FitSpec().scatter, season=world.season, season_time=world.season_time, tray=world.tray
     )
-    told = FitSpec(scatter, hold_tray=True, held={name: getattr(world, name) for name in names})
+    told = FitSpec(scatter, held={name: getattr(world, name) for name in names})
     return sowing_rows(world_name, lots, seasons=seasons, trays=trays, nursery=nursery, spec=told)
 
 

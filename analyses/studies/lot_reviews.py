@@ -130,9 +130,7 @@ def gathered_of(made: FailedNursery, rules: Rules, known: bool) -> Gathered:
     usual = usual_of(records, species)
     spec = FitSpec()
     if known:
-        spec = replace(
-            spec, scatter=replace(spec.scatter, tray=made.spec.world.tray), hold_tray=True
-        )
+        spec = replace(spec, scatter=replace(spec.scatter, tray=made.spec.world.tray))
     fit = fit_sound(made.patterns, hit_trays(records, species, usual, rules.limits), spec)
     tests = {
         lot: (SeedTest(test.kind, test.tested, test.good),) for lot, test in made.tests.items()

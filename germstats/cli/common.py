@@ -8,7 +8,6 @@ import math
 import os
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -140,7 +139,7 @@ def fit_options(command: Command) -> Command:
         click.option(
             "--no-pooling",
             is_flag=True,
-            help="Take lots of a species as far apart, so that each rests on its own trays.",
+            help="Take lots as far apart, so that each is estimated nearly by itself.",
         ),
         click.option(
             "--spring-ends",
@@ -160,8 +159,7 @@ def fit_options(command: Command) -> Command:
             "--tray-sd",
             type=click.FloatRange(0, 3),
             help="Scatter between trays of one lot, on the logit scale, "
-            "taken as given; by default it is "
-            "learned from the trays.",
+            "instead of the one learned from your trays.",
         ),
     ):
         command = decorate(command)
@@ -174,7 +172,7 @@ FIT_OPTIONS = ("tray_sd", "season_sd", "spring_ends", "no_pooling")
 def fit_spec(options: dict[str, Any]) -> FitSpec:
     """Take the settings of `fit_options` out of a command's options."""
     from germstats.engine.fit import FitSpec
-    from germstats.engine.scatter import Scatter
+    from germstats.engine.priors import Scatter
 
     tray_sd, season_sd, spring_ends, no_pooling = (options.pop(name) for name in FIT_OPTIONS)
     for name, sd in (("--season-sd", season_sd), ("--tray-sd", tray_sd)):
@@ -182,11 +180,9 @@ def fit_spec(options: dict[str, Any]) -> FitSpec:
             raise click.BadParameter(
                 f"{sd} is no scatter; it is a number from 0 to 3", param_hint=name
             )
-    usual = Scatter(season=season_sd)
     return FitSpec(
-        scatter=usual if tray_sd is None else replace(usual, tray=tray_sd),
+        scatter=Scatter(tray=tray_sd, season=season_sd),
         pooling=not no_pooling,
-        hold_tray=tray_sd is not None,
         spring_ends=_month_day(spring_ends),
     )
 

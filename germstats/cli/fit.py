@@ -69,5 +69,5 @@ def _cross_checked(result: EmergenceFit) -> tuple[pd.DataFrame, pd.DataFrame]:
     from germstats.engine.crosscheck import compare_with_libraries, library_estimates
 
     progress("estimating again with general-purpose libraries")
-    libraries = library_estimates(result.patterns)
-    return compare_with_libraries(result.rows, libraries), libraries.to_frame()
+    road = library_estimates(result.patterns)
+    return compare_with_libraries(result.rows, road), road.to_frame()

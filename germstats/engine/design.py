@@ -15,9 +15,8 @@ from germstats.engine.hierarchy import Hierarchy, Part, State, VarianceComponent
 from germstats.engine.laplace import BetaPrior, PooledMode, find_pooled_mode
 from germstats.engine.likelihood import Origin, share_out_by
 from germstats.engine.lots import LotRecords, groups_of
-from germstats.engine.scatter import Scatter
+from germstats.engine.priors import Scatter, TimePriors
 from germstats.engine.timing import FAMILIES, Array
-from germstats.engine.timing_prior import TimingPrior
 from germstats.engine.variance_components import COORDINATES, ComponentSet
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.tables import Species, Trays
@@ -207,7 +206,7 @@ def build_design(
     patterns: Patterns,
     lots: tuple[LotRecords, ...],
     laws: dict[str, tuple[str, Origin]],
-    priors: dict[str, TimingPrior],
+    priors: dict[str, TimePriors],
     scatter: Scatter,
     current: int | None = None,
     late: Mapping[tuple[str | None, str], float] = MappingProxyType({}),
@@ -310,7 +309,7 @@ def _silent(patterns: Patterns) -> Index:
 def _columns(
     trays: pd.DataFrame,
     lots: tuple[LotRecords, ...],
-    priors: dict[str, TimingPrior],
+    priors: dict[str, TimePriors],
     scatter: Scatter,
 ) -> Columns:
     """The common effects of some trays, with their priors."""
@@ -323,7 +322,7 @@ def _columns(
 
 
 def _add_species(
-    columns: Columns, lots: tuple[LotRecords, ...], priors: dict[str, TimingPrior]
+    columns: Columns, lots: tuple[LotRecords, ...], priors: dict[str, TimePriors]
 ) -> None:
     """What all species have in common, where there are several, and each species' own."""
     several = len({lot.group for lot in lots}) > 1

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from germstats.engine.likelihood import Origin
@@ -354,42 +353,3 @@ def even_draws(weight: Array, number: int) -> NDArray[np.intp]:
     steps = np.cumsum(weight)
     at = (np.arange(number) + 0.5) / number * steps[-1]
     return np.asarray(np.minimum(np.searchsorted(steps, at), len(steps) - 1))
-
-
-def weighted_quantiles(values: Array, weight: Array, at: Array) -> Array:
-    """Quantiles of weighted draws, interpolated between the middles of their steps.
-
-    Parameters
-    ----------
-    values, weight : (N,) arrays
-    at : (Q,) array
-        Shares of the weight, 0-1.
-
-    Returns
-    -------
-    (Q,) array
-    """
-    order = np.argsort(values, kind="stable")
-    steps = np.cumsum(weight[order])
-    return np.asarray(np.interp(at, (steps - weight[order] / 2) / steps[-1], values[order]))
-
-
-def weighted_inverse_cdf(values: ArrayLike, weight: ArrayLike, at: ArrayLike) -> NDArray[Any]:
-    """Smallest values at or below which shares of the weight lie: quantiles of whole numbers.
-
-    Parameters
-    ----------
-    values, weight : (N,) arrays
-    at : (Q,) array
-        Shares of the weight, 0-1.
-
-    Returns
-    -------
-    (Q,) array
-        Some of the values.
-    """
-    values, weight = np.asarray(values), np.asarray(weight, dtype=float)
-    order = np.argsort(values, kind="stable")
-    steps = np.cumsum(weight[order])
-    place = np.searchsorted(steps / steps[-1], at)
-    return np.asarray(values[order][np.minimum(place, len(values) - 1)])

@@ -15,7 +15,7 @@ from germstats.engine.horizon import Horizons, counted_up_to, find_horizons
 from germstats.engine.lots import LotRecords, groups_of, sort_lots
 from germstats.engine.pooled import PooledFit, fit_pooled
 from germstats.engine.pooled_rows import pooled_rows
-from germstats.engine.scatter import Scatter
+from germstats.engine.priors import Scatter
 from germstats.engine.still_to_come import Clocks, with_later
 from germstats.engine.threads import one_thread
 from germstats.engine.timing_choice import TimingChoice, choose_laws, laws_near
@@ -33,10 +33,10 @@ if TYPE_CHECKING:
 
 
 HELD = ("tray_time", "lot", "lot_time", "species", "place")
-"""Scatters that a fit may be given, beside those of `Scatter`."""
-LOTS_APART_SD = 1.5
-"""Of lots of one species on the logit, where they are taken as far apart: a lot then learns next to
-nothing from the others. Three times the middle of the sd's prior; common practice, no source.
+"""Scatters that a fit can be given instead of learning them, beside those of `Scatter`."""
+LOTS_APART = 1.5
+"""Standard deviation between lots, on logit p, without pooling: a lot says next to nothing about
+another. Three times the middle of its prior; common practice, no source.
 """
 
 
@@ -47,14 +47,13 @@ class FitSpec:
     Attributes
     ----------
     scatter : Scatter
-        Season-to-season scatter; tray-to-tray scatter too where `hold_tray` is on.
+        Between seasons, and between trays where that is not to be learned.
     pooling : bool
-        How far the lots of a species differ is learned; off, they are taken as far apart
-        (`LOTS_APART_SD`, unless `held` says otherwise), so that each rests on its own trays.
-    hold_tray : bool
-        Hold the tray sd at ``scatter.tray`` instead of learning it from the trays.
+        How far lots differ is learned from the records; off, lots are taken as far apart
+        (`LOTS_APART`), so that each is estimated nearly by itself.
     held : dict
-        Other scatters held at a value, by their name in `HELD`.
+        Other scatters to be used instead of learning them, by their name in `HELD`: what a nursery
+        could forecast that knew them.
     spring_ends : (month, day)
         End of the first spring.
     to_horizon : bool
@@ -66,7 +65,6 @@ class FitSpec:
 
     scatter: Scatter = field(default_factory=Scatter)
     pooling: bool = True
-    hold_tray: bool = False
     held: Mapping[str, float] = field(default_factory=dict)
     spring_ends: tuple[int, int] = SPRING_ENDS
     to_horizon: bool = True
@@ -80,12 +78,13 @@ class FitSpec:
             )
 
     @property
-    def held_components(self) -> dict[str, float]:
-        """Every sd that is held instead of learned, by field of `VarianceComponents`."""
-        held = {} if self.pooling else {"lot": LOTS_APART_SD}
-        held |= self.held
-        if self.hold_tray:
+    def held_sds(self) -> dict[str, float]:
+        """Every scatter that is not learned, by field of `VarianceComponents`."""
+        held = dict(self.held)
+        if self.scatter.tray is not None:
             held["tray"] = self.scatter.tray
+        if not self.pooling:
+            held.setdefault("lot", LOTS_APART)
         return held
 
 
@@ -250,7 +249,7 @@ def fit_emergence(
         sort_lots(counted),
         scatter=spec.scatter,
         choices=choices,
-        held=spec.held_components,
+        held=spec.held_sds,
         progress=say,
         near=near,
         horizons=horizons,

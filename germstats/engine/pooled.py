@@ -30,11 +30,10 @@ from germstats.engine.hierarchy import VarianceComponents, part_of, predictors, 
 from germstats.engine.horizon import Horizons
 from germstats.engine.laplace import PooledMode
 from germstats.engine.lots import LotRecords, groups_of, sort_lots
-from germstats.engine.scatter import Scatter
+from germstats.engine.priors import Scatter, time_priors_under
 from germstats.engine.threads import one_thread
 from germstats.engine.timing import Array
 from germstats.engine.timing_choice import TimingChoice, TimingLaw, seen_before_february
-from germstats.engine.timing_prior import timing_priors_under
 from germstats.engine.trouble import FitTrouble, trouble_of
 from germstats.engine.variance_components import (
     COORDINATES,
@@ -197,7 +196,7 @@ def likeliest(pooled: PooledFit, patterns: Patterns) -> tuple[Array, Array]:
             known,
             lots,
             laws=laws,
-            priors=timing_priors_under(lots, known, laws),
+            priors=time_priors_under(lots, known, laws),
             scatter=pooled.scatter,
             current=pooled.current,
         )
@@ -306,7 +305,7 @@ def _layout(
 ) -> _Layout:
     """Trays laid out twice: what the first mode says of late springs goes into the second."""
     laws = _laws_of(choices)
-    priors = timing_priors_under(lots, patterns, laws)
+    priors = time_priors_under(lots, patterns, laws)
     design = build_design(patterns, lots, laws=laws, priors=priors, scatter=scatter)
     first_mode = mode_of_design(design, usual_components(design))
     current = _under_way(design, patterns, first_mode) if scatter.late_spring else None

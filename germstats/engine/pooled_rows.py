@@ -26,7 +26,6 @@ from germstats.engine.draws import (
     TimeDraws,
     WorstSpring,
     in_ordinary_spring,
-    weighted_quantiles,
 )
 from germstats.engine.estimates import (
     RowEstimate,
@@ -41,6 +40,7 @@ from germstats.engine.hierarchy import predictors
 from germstats.engine.horizon import Horizon
 from germstats.engine.lots import LotRecords
 from germstats.engine.pooled import PooledFit
+from germstats.engine.quantiles import weighted_quantiles
 from germstats.engine.threads import one_thread
 from germstats.engine.timing import Array
 from germstats.engine.variance_components import COORDINATES

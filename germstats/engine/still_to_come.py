@@ -25,11 +25,11 @@ from scipy import stats
 from scipy.special import expit, logit
 
 from germstats.engine.arrays import Index
-from germstats.engine.draws import weighted_quantiles
 from germstats.engine.estimates import RowEstimate, latest_of
 from germstats.engine.horizon import spring_end_days
 from germstats.engine.likelihood import Origin
 from germstats.engine.lots import LotRecords, groups_of
+from germstats.engine.quantiles import weighted_quantiles
 from germstats.engine.timing import FAMILIES, Array, TimingFamily
 from germstats.engine.timing_choice import ORIGINS
 from germstats.records.intervals.patterns import Patterns

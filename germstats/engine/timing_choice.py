@@ -12,9 +12,8 @@ from germstats.engine.design import PooledDesign, build_design, mode_of_design, 
 from germstats.engine.hierarchy import State, VarianceComponents
 from germstats.engine.likelihood import Origin
 from germstats.engine.lots import LotRecords, groups_of
-from germstats.engine.scatter import Scatter
+from germstats.engine.priors import Scatter, time_priors_under
 from germstats.engine.timing import FAMILIES, LOG_NORMAL
-from germstats.engine.timing_prior import timing_priors_under
 from germstats.records.intervals.patterns import Patterns
 
 TimingLaw = tuple[str, Origin]
@@ -53,7 +52,7 @@ class _Candidates:
 
     def design(self, laws: Mapping[str, TimingLaw]) -> PooledDesign:
         """The trays laid out under a law for each species."""
-        priors = timing_priors_under(self.lots, self.patterns, laws)
+        priors = time_priors_under(self.lots, self.patterns, laws)
         return build_design(
             self.patterns, self.lots, laws=dict(laws), priors=priors, scatter=self.scatter
         )

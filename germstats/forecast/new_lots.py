@@ -14,17 +14,15 @@ def group_of(row: RowEstimate) -> str:
 
 
 def new_lot(fit: EmergenceFit, species: str, label: str) -> RowDraws:
-    """A lot not yet sown of a known species under one treatment.
+    """Draws for a lot not yet sown of a known species under one treatment: a fresh lot effect.
 
     Parameters
     ----------
     fit : EmergenceFit
-    species, label : str
-
-    Returns
-    -------
-    RowDraws
-        Of a lot with a fresh effect of its own.
+    species : str
+        As `group_of` names it.
+    label : str
+        The treatment in words.
     """
     rows = [row for row in fit.rows if group_of(row) == species and row.label == label]
     timed = any(row.draws.time is not None for row in rows)
@@ -32,5 +30,5 @@ def new_lot(fit: EmergenceFit, species: str, label: str) -> RowDraws:
 
 
 def unknown_species(fit: EmergenceFit) -> RowDraws:
-    """A species never sown: a wide guess from all species of the book."""
+    """Draws for a species never sown: a wide guess from all species of the book."""
     return unknown_species_draws(fit.pooled)

@@ -24,6 +24,7 @@ _SPRINGS = 2
 """Springs for each draw of a lot."""
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _NODE_WEIGHTS = _NODE_WEIGHTS / _NODE_WEIGHTS.sum()
+GOLDEN = (5**0.5 - 1) / 2
 
 Parts = tuple[tuple[SowingRate, int], ...]
 """What one tray holds: cells sown at each rate."""

@@ -10,9 +10,9 @@ from typing import ClassVar
 import numpy as np
 import pandas as pd
 
-from germstats.engine.draws import weighted_inverse_cdf
 from germstats.engine.estimates import RowEstimate
 from germstats.engine.fit import EmergenceFit, ScatterEstimate
+from germstats.engine.quantiles import count_range
 from germstats.engine.trouble import FitTrouble
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.tray import NewTray, chance_of_filling, filled_cells, new_tray
@@ -287,10 +287,8 @@ def rates_of(n: float, base: SowingRate) -> tuple[SowingRate, ...]:
 def fill_of(tray: NewTray, rates: tuple[SowingRate, ...], cells: int) -> tuple[float, float, float]:
     """Share of cells of a new tray that fill: mean and `FORECAST_LEVEL` range."""
     filled = filled_cells(tray, rates, cells)
-    share = np.arange(cells + 1) / cells
-    tails = ((1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2)
-    low, high = weighted_inverse_cdf(share, filled, tails)
-    return float(filled @ share), float(low), float(high)
+    low, high = count_range(filled, FORECAST_LEVEL)
+    return float(filled @ np.arange(cells + 1)) / cells, low / cells, high / cells
 
 
 def cells_wanted(target: float, cells: int) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any, Literal
@@ -12,6 +12,7 @@ import numpy as np
 
 from germstats.document.blocks import Block, Drawing, Gallery, Grid, Words
 from germstats.document.inline_svg import inline_svg
+from germstats.engine.estimates import RowEstimate
 from germstats.engine.fit import EmergenceFit
 from germstats.maps.tray_map import TrayMap
 from germstats.page.figures import (
@@ -19,10 +20,10 @@ from germstats.page.figures import (
     backtest_picture,
     calendar_picture,
     covers_picture,
-    emergence_picture,
     figure_bytes,
     file_names,
     fill_picture,
+    lot_picture,
     ready_picture,
     tray_map_picture,
 )
@@ -30,6 +31,7 @@ from germstats.page.season_summary import PendingSummary, SeasonSummary
 from germstats.page.workers import Begin
 from germstats.questions.review.review import LotReview
 from germstats.questions.watch.spec import Watch
+from germstats.records.intervals.patterns import Patterns
 from germstats.records.intervals.subsets import keep_trays
 from germstats.records.tables import Trays
 
@@ -112,20 +114,18 @@ def begin_lots(
         if pair[0].lot in lots
     ]
     jobs: list[Job] = [
-        ("curves", "", emergence_picture, (_alone(account.fit, lot), lot)) for lot in lots[:MOST]
+        ("curves", "", lot_picture, _of_lot(account.fit, lot)) for lot in lots[:MOST]
     ]
     for row, advice in sorted(pairs, key=lambda pair: lots.index(pair[0].lot))[:MOST]:
         jobs.append(("sow", "", fill_picture, (row, advice, account.sowing.spec)))
     return _begun("f", jobs, kinds, begin)
 
 
-def _alone(fit: EmergenceFit, lot: str) -> EmergenceFit:
-    """What the course of one lot rests on, little enough to be handed to another process."""
+def _of_lot(fit: EmergenceFit, lot: str) -> tuple[tuple[RowEstimate, ...], Patterns]:
+    """The rows and records of one lot: little enough to be handed to another process."""
     own = np.flatnonzero(fit.patterns.trays[Trays.lot] == lot)
     rows = tuple(row for row in fit.rows if row.lot == lot)
-    return replace(
-        fit, rows=rows, patterns=keep_trays(fit.patterns, own), pooled=replace(fit.pooled, draws=())
-    )
+    return rows, keep_trays(fit.patterns, own)
 
 
 def draw(

@@ -47,7 +47,7 @@ SOURCES = (
     "leans on the others "
     "(a joint fit of logits by Laplace's method: Tierney & Kadane 1986; the uncertainty of their "
     "scatters is carried "
-    "on).",
+    "on); a share without scatter has a range of its own (Jeffreys: Newcombe 1998).",
     "How emergence spreads over the days: a curve for each species (laws of time: Kalbfleisch & "
     "Prentice 2002; curves "
     "without a law: Turnbull 1976). Heat of a day from its lowest and highest temperature (single "
@@ -204,9 +204,9 @@ def settings_section(account: SeasonSummary) -> Section:
             "taken as given, --spring-ends",
         ),
         (
-            "how far lots of a species differ, so that few trays lean on others",
-            "learned" if fit.pooling else "taken as far apart",
-            "usual, --no-pooling takes them as far apart",
+            "lots weighed together, so that few trays lean on others",
+            "yes" if fit.pooling else "no",
+            "no with --no-pooling: lots are then taken as far apart",
         ),
     )
     blocks = (

@@ -9,8 +9,8 @@ import pandas as pd
 
 from germstats.document.sentences import number
 from germstats.document.tables import Table
-from germstats.engine.draws import weighted_inverse_cdf
 from germstats.engine.fit import EmergenceFit
+from germstats.engine.quantiles import weighted_values
 from germstats.records.intervals.seed_totals import Unit, seeds_as_cells, told_by_seeds
 from germstats.records.tables import Trays
 
@@ -74,7 +74,8 @@ def _came(lot: str, trays: pd.DataFrame, rises: pd.DataFrame) -> LotCame:
     counted: Unit = "seeds" if trays["by_seeds"].all() else "cells"
     if by_day.empty:
         return LotCame(lot, *counts, None, None, None, counted)
-    half = by_day.index[int(weighted_inverse_cdf(np.arange(len(by_day)), by_day, [0.5])[0])]
+    seedlings = by_day.to_numpy(dtype=float)
+    half = pd.Timestamp(weighted_values(by_day.index.to_numpy(), seedlings, np.array([0.5]))[0])
     return LotCame(lot, *counts, by_day.index[0], half, by_day.index[-1], counted)
 
 

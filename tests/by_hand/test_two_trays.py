@@ -12,12 +12,12 @@ import json
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from scipy.special import expit, log_expit
+from scipy.stats import beta
 
 import germstats
 from germstats.cli.main import main
 from germstats.engine.fit import FitSpec
-from germstats.engine.scatter import Scatter
+from germstats.engine.priors import Scatter
 from germstats.forecast.seeds_per_cell import SowingSpec
 from germstats.records.intervals.patterns import find_patterns
 
@@ -64,29 +64,24 @@ def test_patterns_are_those_on_paper(book):
     ]
 
 
-def test_a_single_look_gives_a_final_count(book):
-    """With one look a tray the count is final: 5 of 8 seeds.
-
-    Worked out for a logit with the fit's prior N(0, pi) and no scatter, on a fine grid: the middle
-    is .628, the range .292 to .890. The fit's normal law on the logit is within a hundredth.
+def test_a_single_look_gives_the_beta_posterior(book):
+    """With one look a tray the count is final: 5 of 8 is Beta(5.5, 3.5), worked out from the
+    Jeffreys prior.
     """
     (book / "cells.csv").write_text(
         "\n".join(CELLS.split("\n")[:1] + CELLS.split("\n")[2::2]) + "\n", encoding="utf-8"
     )
     (book / "checks.csv").write_text("tray,checked_on,filled\nT2,2025-04-10,2\n", encoding="utf-8")
-    without_scatter = FitSpec(
-        scatter=Scatter(tray=0.0, season=0.0, season_time=0.0),
-        hold_tray=True,
-        held={"tray_time": 0.0, "lot": 0.0, "lot_time": 0.0},
-    )
-    (row,) = germstats.fit_emergence(germstats.read_book(book), without_scatter).rows
-    logits = np.linspace(-15, 15, 60_001)
-    log_weight = 5 * log_expit(logits) + 3 * log_expit(-logits) - logits**2 / (2 * np.pi**2)
-    steps = np.cumsum(np.exp(log_weight))
-    by_hand = expit(np.interp(np.array([0.5, 0.025, 0.975]) * steps[-1], steps, logits))
-    np.testing.assert_allclose(by_hand, (0.628, 0.292, 0.890), atol=5e-4)
+    (row,) = germstats.fit_emergence(
+        germstats.read_book(book),
+        FitSpec(
+            Scatter(tray=0.0, season=0.0, season_time=0.0),
+            held=dict.fromkeys(("tray_time", "lot", "lot_time", "species", "place"), 0.0),
+        ),
+    ).rows
+    middle, low, high = beta.ppf([0.5, 0.025, 0.975], 5.5, 3.5)
     np.testing.assert_allclose(
-        (row.emergence, row.emergence_low, row.emergence_high), by_hand, atol=0.01
+        (row.emergence, row.emergence_low, row.emergence_high), (middle, low, high), atol=0.025
     )
     assert row.median_days is None
 
@@ -160,7 +155,7 @@ def test_the_settings_shown_by_help_are_those_of_the_python_face():
     assert shown["season_sd"] == spec.scatter.season
     assert not isinstance(shown["tray_sd"], float)  # trays are asked for theirs
     assert spec.pooling
-    assert not spec.hold_tray
+    assert spec.scatter.tray is None
     assert shown["spring_ends"] == "{:02d}-{:02d}".format(*spec.spring_ends)
     assert (shown["target"], shown["assurance"], shown["most_seeds"]) == (
         wanted.target,

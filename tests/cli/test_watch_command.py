@@ -124,6 +124,12 @@ def test_before_the_first_check_the_past_alone_speaks():
     )
 
 
+def test_watch_takes_no_pooling():
+    told = run("--on", "2026-04-15", "--lot", "HECY-22A", "--no-pooling")
+    assert told.exit_code == 0, told.output
+    assert "HECY-22A" in told.stdout
+
+
 def test_without_a_day_the_newest_one_is_taken():
     told = run("--lot", "HECY-22A")
     assert told.exit_code == 0, told.output

@@ -14,6 +14,7 @@ from germstats.engine.cell_scatter import cell_scatter_is_shown
 from germstats.engine.component_draws import draw_components, given_rho
 from germstats.engine.fit import FitSpec, fit_emergence
 from germstats.engine.lots import sort_lots
+from germstats.engine.priors import Scatter
 from germstats.engine.variance_components import COORDINATES
 from germstats.questions.fit.fit_text import cell_words
 from germstats.records.intervals.patterns import ONE_SEED, Patterns
@@ -141,6 +142,6 @@ def test_the_other_scatters_follow_rho():
 
 def test_everything_held_leaves_rho_alone():
     held = {"tray_time": 0.1, "lot": 0.3, "lot_time": 0.1}
-    fit = fit_emergence(totals(TWO, TWO), FitSpec(hold_tray=True, held=held))
+    fit = fit_emergence(totals(TWO, TWO), FitSpec(scatter=Scatter(tray=0.5), held=held))
     assert fit.pooled.component_set.unknown == ()
     assert len({draw.components.rho for draw in fit.pooled.draws}) > 4

@@ -6,18 +6,17 @@ import numpy as np
 import pandas as pd
 import pytest
 from nurseries.simulated import NurserySpec, World, simulate_nursery
-from scipy.special import expit, logit
+from scipy.special import expit
 
 from germstats.engine.design import TREATMENT_SD, build_design
-from germstats.engine.draws import weighted_quantiles
-from germstats.engine.fit import LOTS_APART_SD, FitSpec, fit_emergence
+from germstats.engine.fit import FitSpec, fit_emergence
 from germstats.engine.hierarchy import predictors, start_state, tray_terms
 from germstats.engine.laplace import criteria_at, find_pooled_mode
 from germstats.engine.lots import sort_lots
-from germstats.engine.scatter import Scatter
+from germstats.engine.priors import Scatter, time_priors
+from germstats.engine.quantiles import weighted_quantiles
 from germstats.engine.schur import eliminate
 from germstats.engine.sparse_design import lot_entries, sparse_design
-from germstats.engine.timing_prior import timing_priors
 from germstats.engine.variance_components import COORDINATES, ComponentSearch, ComponentSet
 from germstats.forecast.new_lots import new_lot, unknown_species
 from germstats.forecast.tray import empty_by, empty_share, fills, new_tray
@@ -41,7 +40,7 @@ def laid_out(nursery):
         nursery.patterns,
         lots,
         laws=laws,
-        priors=timing_priors(lots, nursery.patterns, "1 February"),
+        priors=time_priors(lots, nursery.patterns, "1 February"),
         scatter=Scatter(),
     )
     component_set = ComponentSet(tuple(COORDINATES[name] for name in NAMES), {})
@@ -209,7 +208,7 @@ def test_shuffled_trays_change_nothing(nursery):
 
 
 def test_the_settings_are_used(nursery):
-    held = fit_emergence(nursery.patterns, FitSpec(Scatter(tray=0.9), hold_tray=True))
+    held = fit_emergence(nursery.patterns, FitSpec(Scatter(tray=0.9)))
     assert {one.name: one.learned for one in held.scatter}["tray"] is False
     np.testing.assert_allclose(held.rows[0].draws.tray_sd, 0.9)
     calm = fit_emergence(nursery.patterns, FitSpec(Scatter(season=0.0)))
@@ -217,31 +216,9 @@ def test_the_settings_are_used(nursery):
     np.testing.assert_allclose(calm.rows[0].draws.season_sd, 0.0)
 
 
-def test_lots_taken_as_far_apart_rest_on_their_own_trays(nursery):
-    """The lot sd is held; a lot's estimate comes nearer to what its own trays counted."""
-    together = fit_emergence(nursery.patterns)
-    apart = fit_emergence(nursery.patterns, FitSpec(pooling=False))
-    assert {one.name: one.sd for one in apart.scatter if not one.learned}["lot"] == LOTS_APART_SD
-    np.testing.assert_allclose([draw.components.lot for draw in apart.pooled.draws], LOTS_APART_SD)
-
-    def away(fit):
-        """Mean distance from the raw shares, on the logit."""
-        pairs = [(row.emergence, row.emerged / row.seeds) for row in fit.rows if row.emerged]
-        return np.mean([abs(logit(estimate) - logit(raw)) for estimate, raw in pairs])
-
-    assert away(apart) < away(together)
-
-
-def test_a_lot_sd_that_is_given_goes_before_lots_far_apart():
-    assert FitSpec(pooling=False).held_components == {"lot": LOTS_APART_SD}
-    assert FitSpec(pooling=False, held={"lot": 0.2}).held_components == {"lot": 0.2}
-    assert FitSpec(hold_tray=True).held_components == {"tray": 0.5}
-    assert FitSpec().held_components == {}
-
-
 @pytest.mark.parametrize("seen", [0, 72])
 def test_all_empty_and_all_full(seen):
-    """One tray, nothing or everything came: a wide finite answer never 0 or 1."""
+    """One tray, nothing or everything came: a wide finite answer on both roads, never 0 or 1."""
     finishes = [(0, 0, int(seen > 0), 150, "counts", 72)]
     times = [(0, 90, 100, seen)] if seen else []
     made = made_patterns([{"emerged": float(seen), "filled": float(seen)}], times, finishes)
@@ -363,8 +340,34 @@ def test_empty_by_the_end_is_the_empty_share():
         np.testing.assert_allclose(empty_by(p, rho, np.zeros(3), rate), 1.0, rtol=1e-12)
 
 
+def test_without_pooling_a_lot_hardly_leans_on_its_species():
+    """Three lots come at 70 %, the fourth at 30 %, two trays each. With lots taken as far apart it
+    stays nearer to its own 30 % than where the other lots show how little lots differ.
+    """
+    trays = [
+        {"tray": f"T{k}", "lot": lot, "emerged": float(came), "filled": float(came), "looks": 2}
+        for k, (lot, came) in enumerate(
+            zip("AABBCCDD", [50, 51, 49, 50, 51, 50, 22, 21], strict=True)
+        )
+    ]
+    times = [(k, 90.0, 110.0, int(tray["emerged"])) for k, tray in enumerate(trays)]
+    finishes = [
+        (k, 0, n, 200.0, "counts", count)
+        for k, tray in enumerate(trays)
+        for n, count in ((1, int(tray["emerged"])), (0, 72 - int(tray["emerged"])))
+    ]
+    patterns = made_patterns(trays, times, finishes)
+    pooled, alone = (
+        next(row for row in fit_emergence(patterns, FitSpec(pooling=on)).rows if row.lot == "D")
+        for on in (True, False)
+    )
+    own = 43 / 144
+    assert abs(alone.emergence - own) < abs(pooled.emergence - own)
+    assert alone.emergence == pytest.approx(own, abs=0.05)
+
+
 def test_fills_keep_their_mean(nursery):
-    tray = new_tray(fit_emergence(nursery.patterns).rows[0].draws)
+    tray = new_tray(fit_emergence(nursery.patterns, FitSpec(pooling=False)).rows[0].draws)
     rates = (SowingRate("counted", (2,), 2.0), SowingRate("counted", (3,), 3.0))
     possible = fills(tray, rates)
     for r, rate in enumerate(rates):

@@ -14,9 +14,9 @@ from scipy.special import ndtr
 
 from germstats.document.sentences import scatter_words
 from germstats.engine.design import TrayKey
-from germstats.engine.draws import weighted_quantiles
 from germstats.engine.fit import FitSpec, fit_emergence
-from germstats.engine.scatter import Scatter
+from germstats.engine.priors import Scatter
+from germstats.engine.quantiles import weighted_quantiles
 from germstats.records.book import read_book
 from tests.test_datasets import DATASETS
 
@@ -25,11 +25,7 @@ TAILS = np.array([0.025, 0.05, 0.5, 0.95, 0.975])
 
 @pytest.fixture(scope="module", params=["learnt", "tray sd held"])
 def fit(request):
-    spec = (
-        FitSpec()
-        if request.param == "learnt"
-        else FitSpec(scatter=Scatter(tray=0.3), hold_tray=True)
-    )
+    spec = FitSpec() if request.param == "learnt" else FitSpec(scatter=Scatter(tray=0.3))
     return fit_emergence(read_book(DATASETS / "demonstration"), spec)
 
 

@@ -9,7 +9,7 @@ from germstats.engine.gaussian_vb import normal_law
 from germstats.engine.hierarchy import part_of, start_state, state_of, terms_at
 from germstats.engine.laplace import find_pooled_mode, find_pooled_modes
 from germstats.engine.lots import sort_lots
-from germstats.engine.timing_prior import timing_priors_under
+from germstats.engine.priors import time_priors
 from germstats.engine.variance_components import fit_components
 from germstats.forecast.leave_out import LeaveOut
 from germstats.records.book import read_book
@@ -30,7 +30,9 @@ def laid_out_again(fit, others):
         lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin)
         for lot in lots
     }
-    priors = timing_priors_under(lots, patterns, laws)
+    priors = {
+        group: time_priors(lots, patterns, origin)[group] for group, (_, origin) in laws.items()
+    }
     return build_design(
         patterns, lots, laws=laws, priors=priors, scatter=pooled.scatter, current=pooled.current
     )

@@ -48,7 +48,7 @@ def small_fit(lot: str = "A-1") -> EmergenceFit:
 
 
 @cache
-def made_fit(came: tuple[int, ...], looks: int = 2, pooling: bool = True) -> EmergenceFit:
+def made_fit(came: tuple[int, ...], looks: int = 2) -> EmergenceFit:
     """A fit of lot E: the first tray under grit, others under none; looked at on day 200 only, or
     on more.
     """
@@ -78,7 +78,7 @@ def made_fit(came: tuple[int, ...], looks: int = 2, pooling: bool = True) -> Eme
         for row in ((t, 0, 1, 200, "counts", k), (t, 0, 0, 200, "counts", 72 - k))
     ]
     patterns = made_patterns(trays, times, [row for row in ends if row[-1]])
-    return fit_emergence(patterns, FitSpec(pooling=pooling))
+    return fit_emergence(patterns)
 
 
 def comparison(species: str = "AAA") -> Comparison:

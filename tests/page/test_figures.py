@@ -145,7 +145,7 @@ def test_boxes_stand_between_the_checks_and_as_high_as_what_came():
 
 def test_the_expected_course_ends_at_the_estimate_and_never_falls():
     fit = small_fit()
-    for course, row in zip(courses_of_lot(fit, "A-1"), fit.rows, strict=True):
+    for course, row in zip(courses_of_lot(fit.rows, fit.patterns), fit.rows, strict=True):
         assert course.middle[-1] == pytest.approx(row.emergence, abs=0.002)
         assert course.expected_by(row.median_days - 62)[0] == pytest.approx(
             row.emergence / 2, abs=0.04
@@ -172,7 +172,7 @@ def test_a_course_of_cells_is_the_fill_of_a_new_tray():
     fit = fit_emergence(
         made_patterns(trays, (), finishes=finishes, occupied=occupied, sowings=(rate,))
     )
-    (course,) = courses_of_lot(fit, "C")
+    (course,) = courses_of_lot(fit.rows, fit.patterns)
     assert course.unit == "cells"
     assert (course.seen.came, course.seen.sown) == (100, 144)
     (two,) = fill_by_seeds(fit.rows[0], 0.9, 72, [2])
@@ -515,7 +515,7 @@ def test_trays_all_empty_or_all_full(came: int):
 
 
 def test_a_lot_looked_at_once_has_no_timing_and_still_its_share():
-    fit = made_fit((40, 60), looks=1, pooling=False)
+    fit = made_fit((40, 60), looks=1)
     assert fit.rows[0].draws.time is None
     picture = figures.emergence_picture(fit, "E")
     assert picture.words.title.endswith("without timing")

@@ -121,7 +121,9 @@ def test_newcombe_exact_range_where_none_or_all_came(seen, seeds, low, high):
     ],
 )
 def test_newcombe_intervals_of_the_library(seen, seeds, method, low, high):
-    """The function behind that exact range; Jeffreys' intervals are in test_shares_published.py."""
+    """The function behind that exact range; Jeffreys intervals are in test_shares_published.py, by
+    this package.
+    """
     from statsmodels.stats.proportion import proportion_confint
 
     found = proportion_confint(seen, seeds, method=method)

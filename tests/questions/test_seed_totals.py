@@ -12,7 +12,7 @@ import pytest
 from nurseries.trays import TraySpec, simulate_trays
 
 from germstats.engine.fit import FitSpec, fit_emergence
-from germstats.engine.scatter import Scatter
+from germstats.engine.priors import Scatter
 from germstats.forecast.tray import filled_cells, new_tray
 from germstats.forecast.within_season import finish_season
 from germstats.questions.backtest.backtest import back_test

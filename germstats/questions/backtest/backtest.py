@@ -16,6 +16,7 @@ from scipy import stats
 from germstats.engine.draws import RowDraws, by_day
 from germstats.engine.fit import EmergenceFit, FitSpec, fit_emergence, trays_by_reason
 from germstats.engine.horizon import nearest_looks
+from germstats.engine.quantiles import count_range
 from germstats.engine.timing import Array
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.order import Parts
@@ -23,7 +24,7 @@ from germstats.forecast.tray import filled_cells, new_tray
 from germstats.questions.backtest.finished_trays import empty_cells, why_not_finished
 from germstats.questions.backtest.out_of_sample import OutOfSample, foreknow, share_seen
 from germstats.questions.backtest.result import BackTest, SetAside
-from germstats.questions.backtest.scores import Forecast, Score, TrayTest, count_range, score
+from germstats.questions.backtest.scores import Forecast, Score, TrayTest, score
 from germstats.records.book import RecordBook
 from germstats.records.intervals.patterns import Patterns, find_patterns, seen_by
 from germstats.records.intervals.seed_totals import seeds_as_cells, told_by_seeds
@@ -297,10 +298,10 @@ def _forecast(known: OutOfSample, draws: RowDraws, parts: Parts, promise: Promis
     wanted = max(math.ceil(promise.target * cells - 1e-9), 1)
     if promise.assured is not None:
         wanted = _most(filled, promise.assured)
-    low, high = count_range(np.cumsum(filled), promise.level)
+    low, high = count_range(filled, promise.level)
     fill = sum(count * pencil_fill(known.pencil, rate) for rate, count in parts) / cells
     plain = stats.binom(cells, fill)
-    plain_low, plain_high = count_range(plain.cdf(np.arange(cells + 1)), promise.level)
+    plain_low, plain_high = count_range(plain.pmf(np.arange(cells + 1)), promise.level)
     return Forecast(
         cells=cells,
         wanted=wanted,

@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from germstats.engine.quantiles import count_range
 from germstats.questions.backtest.out_of_sample import Basis
 from germstats.records.intervals.seed_totals import Unit
 
@@ -231,10 +232,4 @@ def chance_range(chances: np.ndarray) -> tuple[int, int]:
     distribution = np.ones(1)
     for chance in chances:
         distribution = np.convolve(distribution, [1 - chance, chance])
-    return count_range(np.cumsum(distribution), _LEVEL)
-
-
-def count_range(cumulative: np.ndarray, level: float) -> tuple[int, int]:
-    """Smallest counts whose cumulative probability reaches the two tails of a range."""
-    low, high = np.searchsorted(cumulative, [(1 - level) / 2, (1 + level) / 2])
-    return int(low), int(min(high, len(cumulative) - 1))
+    return count_range(distribution, _LEVEL)

@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.arrays import Index
-from germstats.engine.draws import weighted_quantiles
 from germstats.engine.estimates import any_seen, latest_of
 from germstats.engine.fit import EmergenceFit
 from germstats.engine.hierarchy import VarianceComponents
 from germstats.engine.horizon import Horizon, pair_horizon, up_to
+from germstats.engine.quantiles import weighted_quantiles
 from germstats.engine.timing import FAMILIES, Array
 from germstats.engine.treatment_model import (
     Contrasts,

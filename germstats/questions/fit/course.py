@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.curves import dated, interval_masses
-from germstats.engine.draws import NODE_WEIGHTS, NODES, RowDraws, weighted_quantiles
+from germstats.engine.draws import NODE_WEIGHTS, NODES, RowDraws
 from germstats.engine.estimates import RowEstimate
-from germstats.engine.fit import EmergenceFit
+from germstats.engine.quantiles import weighted_quantiles
 from germstats.engine.timing import Array
 from germstats.forecast.tray import empty_by
 from germstats.records.intervals.patterns import Patterns
@@ -120,17 +120,17 @@ class Telling:
     about: bool = False
 
 
-def courses_of_lot(fit: EmergenceFit, lot: str) -> list[Course]:
-    """The courses of a lot's rows, in one unit where all can be told in one, so that they can be
-    held together.
+def courses_of_lot(rows: Sequence[RowEstimate], patterns: Patterns) -> list[Course]:
+    """The courses of a lot's rows, in one unit where all were counted in one.
 
     Parameters
     ----------
-    fit : EmergenceFit
-    lot : str
+    rows : sequence of RowEstimate
+        All of one lot.
+    patterns : Patterns
+        Records that hold the lot's.
     """
-    rows = [row for row in fit.rows if row.lot == lot]
-    told = [_tellings(fit.patterns, _trays_of(fit, row)) for row in rows]
+    told = [_tellings(patterns, _trays_of(patterns, row)) for row in rows]
     shared = [
         unit
         for unit in ("seeds", "cells")
@@ -145,11 +145,11 @@ def courses_of_lot(fit: EmergenceFit, lot: str) -> list[Course]:
         key=lambda unit: sum(len(best(own, unit).codes) for own in told),
         default=["seeds", "cells"],
     )
-    return [_course(fit, row, best(own, units)) for row, own in zip(rows, told, strict=True)]
+    return [_course(patterns, row, best(own, units)) for row, own in zip(rows, told, strict=True)]
 
 
-def _trays_of(fit: EmergenceFit, row: RowEstimate) -> pd.DataFrame:
-    trays = fit.patterns.trays
+def _trays_of(patterns: Patterns, row: RowEstimate) -> pd.DataFrame:
+    trays = patterns.trays
     own = trays["species"].isna() if row.species is None else trays["species"] == row.species
     chosen: pd.DataFrame = trays[
         own & (trays[Trays.lot] == row.lot) & (trays["treatment"] == row.label)
@@ -187,15 +187,15 @@ def _by_pinch(patterns: Patterns, trays: pd.DataFrame) -> tuple[tuple[int, ...],
     return tuple(int(code) for code in own.index), intervals[intervals["count"] > 0]
 
 
-def _course(fit: EmergenceFit, row: RowEstimate, telling: Telling) -> Course:
-    trays = _trays_of(fit, row)
+def _course(patterns: Patterns, row: RowEstimate, telling: Telling) -> Course:
+    trays = _trays_of(patterns, row)
     time = row.draws.time
     by_date = time is not None and time.origin == "1 February"
     seen = _seen(telling, trays, by_date)
     sown: Sown = []
     if telling.unit == "cells":
         rates = trays.loc[list(telling.codes), "sowing"].value_counts(normalize=True)
-        sown = [(fit.patterns.sowings[int(str(code))], float(part)) for code, part in rates.items()]
+        sown = [(patterns.sowings[int(str(code))], float(part)) for code, part in rates.items()]
     if time is None:
         day, out = np.array([seen.last, seen.last * _FLAT]), (np.ones((1, 2)), np.ones((1, 2)))
     else:

@@ -25,9 +25,11 @@ from germstats.document.figures_style import (
     titled,
 )
 from germstats.document.sentences import percent
+from germstats.engine.estimates import RowEstimate
 from germstats.engine.fit import EmergenceFit
 from germstats.questions.fit.course import Boxes, Course, courses_of_lot
 from germstats.records.checking.parsing import so_many
+from germstats.records.intervals.patterns import Patterns
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -130,10 +132,15 @@ def emergence_picture(fit: EmergenceFit, lot: str) -> Picture:
     lot : str
         One of its rows' lots.
     """
-    courses = courses_of_lot(fit, lot)
-    if (
-        len({course.by_date for course in courses}) > 1
-    ):  # rows in which nothing was seen have no clock of their own
+    return lot_picture([row for row in fit.rows if row.lot == lot], fit.patterns)
+
+
+def lot_picture(rows: Sequence[RowEstimate], patterns: Patterns) -> Picture:
+    """`emergence_picture` from the rows of one lot and records that hold the lot's."""
+    lot = rows[0].lot
+    courses = courses_of_lot(rows, patterns)
+    # rows in which nothing was seen have no clock of their own
+    if len({course.by_date for course in courses}) > 1:
         courses = [course for course in courses if course.row.draws.time is not None]
     days = "" if courses[0].row.draws.time is not None else ", without timing"
     title = f"When {shown(lot)} comes up{days}"

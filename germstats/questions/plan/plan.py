@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from germstats.engine.draws import weighted_inverse_cdf
 from germstats.engine.fit import EmergenceFit
+from germstats.engine.quantiles import count_range
 from germstats.engine.timing import Array
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.demand import (
@@ -234,8 +234,7 @@ def _row(
     plugs = outlook.plugs(batches)
     enough = never_certain(chance_of_plugs(laid_out.plugs(batches), line.plugs))
     chance = never_certain(chance_of_plugs(plugs, line.plugs))
-    tails = ((1 - FORECAST_LEVEL) / 2, (1 + FORECAST_LEVEL) / 2)
-    low, high = (int(end) for end in weighted_inverse_cdf(np.arange(len(plugs)), plugs, tails))
+    low, high = count_range(plugs, FORECAST_LEVEL)
     tries = _chances(line, field, spec)
     pencil = _pencil_trays(line, field)
     ready = ready_dates(

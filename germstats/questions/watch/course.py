@@ -11,8 +11,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from germstats.engine.arrays import Index
-from germstats.engine.draws import even_draws, weighted_inverse_cdf
+from germstats.engine.draws import even_draws
 from germstats.engine.fit import EmergenceFit
+from germstats.engine.quantiles import weighted_values
 from germstats.engine.timing import Array
 from germstats.forecast.tray import empty_share
 from germstats.forecast.weather import HeatClock
@@ -25,6 +26,7 @@ from germstats.records.tables import Trays
 
 _DRAWS = 400
 _FROM, _STEP = -60.0, 2.0  # days from 1 February
+_WINDOW = np.array([0.05, 0.95])  # what nine in ten draws lie within
 _REMAINING = 0.05
 """Share of a lot's remaining plugs still to come after which waiting is pointless (the
 design's).
@@ -90,14 +92,8 @@ class Course:
 
     def quantiles(self, values: Array | Index) -> tuple[int, int]:
         """5 and 95 % points of whole numbers (N,)."""
-        low, high = self._points(values, self.weight)
+        low, high = weighted_values(values, self.weight, _WINDOW)
         return int(low), int(high)
-
-    @staticmethod
-    def _points(values: Array | Index, weight: Array) -> tuple[float, float]:
-        """The values that hold 5 and 95 % of the weight."""
-        low, high = weighted_inverse_cdf(values, weight, [0.05, 0.95])
-        return float(low), float(high)
 
     def window(self, filled: Array, wanted: Array | float) -> Window | None:
         """90 % window of the date by which `filled` (N, D) reaches `wanted`, in draws that do.
@@ -108,7 +104,7 @@ class Course:
         does = reached.any(axis=1)
         if float(self.weight @ does) < _REMAINING:
             return None
-        low, high = self._points(reached.argmax(axis=1)[does], self.weight[does])
+        low, high = weighted_values(reached.argmax(axis=1)[does], self.weight[does], _WINDOW)
         return max(self.dates[int(low)], self.on), max(self.dates[int(high)], self.on)
 
 
@@ -230,7 +226,7 @@ def _rho(fit: EmergenceFit) -> float:
     """Mean of the cell scatter over the fit's draws."""
     draws = fit.pooled.draws
     weight = sum(draw.weight for draw in draws)
-    return sum(draw.weight * draw.components.rho for draw in draws) / weight if weight else 0.0
+    return sum(draw.weight * draw.components.rho for draw in draws) / weight
 
 
 def _closed_seeds(

@@ -142,7 +142,7 @@ def watch(
     Raises
     ------
     WrongUseError
-        No tray is under way on the day, or an unknown lot.
+        No tray is under way on the day, an unknown lot.
     NotEnoughRecordsError
         Nothing on record tells of any tray.
     """

@@ -219,7 +219,7 @@ def test_earlier_seasons_are_what_promises_rest_on():
     assert promises(2026, PAST, [("A", 0), ("A", 0), ("B", 0)], [("A", 9), ("B", 8)]) != usual(2026)
 
 
-def test_with_lots_far_apart_a_new_cover_is_forecast_too():
+def test_a_cover_new_to_the_lot_is_forecast_without_pooling_too():
     book = tiny_book(PAST, [("A", 8)], change={"T3": {"treatment": "grit", "cover": "grit"}})
     (row,) = back_test(book, FitSpec(pooling=False)).rows
     assert row.basis == "cover"

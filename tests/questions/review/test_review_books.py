@@ -209,10 +209,10 @@ def test_a_book_without_a_tray_is_refused(tmp_path):
         review(read(told, tmp_path))
 
 
-def test_lots_taken_as_far_apart_are_reviewed_too(tmp_path):
+def test_a_lot_is_reviewed_without_pooling_too(tmp_path):
     book = read(tables(), tmp_path)
-    apart = review(book, fit_spec=FitSpec(pooling=False))
-    assert {one.lot for one in apart.lots} == {one.lot for one in review(book).lots}
+    alone, together = (review(book, fit_spec=FitSpec(pooling=on)).lots for on in (False, True))
+    assert [one.lot for one in alone] == [one.lot for one in together]
 
 
 def two_winters(told):

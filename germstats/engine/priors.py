@@ -1,4 +1,4 @@
-"""When seedlings of a species are to be expected before its trays are fitted."""
+"""What a fit takes as known beforehand: how far springs differ, and when seedlings usually come."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from germstats.engine.draws import weighted_inverse_cdf
 from germstats.engine.likelihood import Origin
 from germstats.engine.lots import LotRecords, groups_of
+from germstats.engine.quantiles import weighted_values
 from germstats.engine.timing import Array
 from germstats.records.intervals.patterns import Patterns
 
@@ -23,15 +23,38 @@ _DAYS_TO_HALF = 60.0
 
 
 @dataclass(frozen=True)
-class TimingPrior:
+class Scatter:
+    """Standard deviations that are settings, not learned from the records.
+
+    Attributes
+    ----------
+    tray : float or None
+        Between trays of one lot and treatment in one season, on logit p; None: learned.
+    season : float
+        Between seasons, on logit p.
+    season_time : float
+        Between seasons, on log time.
+    late_spring : bool
+        A season still under way may be late as a whole, by a number of days; off where days are
+        measured by heat.
+    """
+
+    tray: float | None = None
+    season: float = 0.35
+    season_time: float = 0.15
+    late_spring: bool = True
+
+
+@dataclass(frozen=True)
+class TimePriors:
     """Weak normal priors of a species' timing.
 
     Attributes
     ----------
     log_time, log_time_sd : float
-        Of log days to half of the seedlings, on the clock of the species.
+        Of the log days to half of the seedlings; centered on those the records show.
     log_sigma, log_sigma_sd : float
-        Of the log spread of log days.
+        Of the log of the timing law's scale.
     """
 
     log_time: float
@@ -40,9 +63,9 @@ class TimingPrior:
     log_sigma_sd: float = 0.7
 
 
-def timing_priors(
+def time_priors(
     lots: tuple[LotRecords, ...], patterns: Patterns, origin: Origin
-) -> dict[str, TimingPrior]:
+) -> dict[str, TimePriors]:
     """Weak priors of the timing of each species, on one clock.
 
     They are centered on the days by which half of what was seen had been seen. A species with no
@@ -57,22 +80,22 @@ def timing_priors(
     Returns
     -------
     dict
-        Group (species) -> TimingPrior.
+        Group (species) -> TimePriors.
     """
     seen = _days_seen(patterns, origin)
     usual = _weighted_median(seen) if len(seen) else _days_without_a_seedling(patterns, origin)
     medians = {str(group): _weighted_median(own) for group, own in seen.groupby("group")}
     return {
-        lot.group: TimingPrior(float(np.log(medians[lot.group])))
+        lot.group: TimePriors(float(np.log(medians[lot.group])))
         if lot.group in medians
-        else TimingPrior(float(np.log(usual)), log_time_sd=_UNSEEN_TIME_SD)
+        else TimePriors(float(np.log(usual)), log_time_sd=_UNSEEN_TIME_SD)
         for lot in lots
     }
 
 
-def timing_priors_under(
+def time_priors_under(
     lots: tuple[LotRecords, ...], patterns: Patterns, laws: Mapping[str, tuple[str, Origin]]
-) -> dict[str, TimingPrior]:
+) -> dict[str, TimePriors]:
     """Weak priors of the timing of each species, on the clock of its own law.
 
     Parameters
@@ -85,10 +108,10 @@ def timing_priors_under(
     Returns
     -------
     dict
-        Group (species) -> TimingPrior.
+        Group (species) -> TimePriors.
     """
     origins = {origin for _, origin in laws.values()}
-    by_origin = {origin: timing_priors(lots, patterns, origin) for origin in origins}
+    by_origin = {origin: time_priors(lots, patterns, origin) for origin in origins}
     return {group: by_origin[origin][group] for group, (_, origin) in laws.items()}
 
 
@@ -127,4 +150,5 @@ def _middle_days(seen: pd.DataFrame) -> Array:
 
 def _weighted_median(days: pd.DataFrame) -> float:
     """The first day by which half of the seedlings had been seen."""
-    return float(weighted_inverse_cdf(days["day"], days["count"], [0.5])[0])
+    day, count = days["day"].to_numpy(dtype=float), days["count"].to_numpy(dtype=float)
+    return float(weighted_values(day, count, np.array([0.5]))[0])
