@@ -67,7 +67,14 @@ def judged_pair(
     ]
     sowings = tuple(parse_seeds(str(n)) for n in seeds)
     patterns = made_patterns(trays, (), finishes=[*empty, *single], occupied=first, sowings=sowings)
-    fit = EmergenceFit(rows=(), spec=FitSpec(), timing=LAW, cell_scatter=scatter, patterns=patterns)
+    fit = EmergenceFit(
+        rows=(),
+        spec=FitSpec(),
+        timing=LAW,
+        cell_scatter=scatter,
+        patterns=patterns,
+        pooled=None,  # a comparison whose priors are given asks nothing of it
+    )
     base = ComparisonRow(
         species="S",
         treatment="cover",

@@ -320,6 +320,7 @@ def by_compare(setup: SetUp, made: Made) -> ComparisonRow:
         timing=law,
         cell_scatter=CellScatter(0.0, 0.0, 0.0, 0),
         patterns=patterns_of(made),
+        pooled=None,  # type: ignore[arg-type]  # priors are given: nothing is asked of it
     )
     seen = (int(made.emerged[made.level == 0].sum()), int(made.emerged[made.level == 1].sum()))
     sown = (CELLS * setup.trays,) * 2
