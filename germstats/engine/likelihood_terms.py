@@ -236,23 +236,10 @@ def finish_sums(cells: CellTerms, share: Shares, clock: Clock, last: Index) -> l
     -------
     list of (days,) arrays
     """
-    i = cells.power
-    log_share, p1, p2 = share.of(cells)
-    value, weight = _in_all(cells, log_share + i * clock.log_survival[last][cells.row])
-
-    # means over the terms of each pattern
-    by_p, by_i = weight * p1, weight * i
-    by_term = [by_p, weight * p2 + by_p * p1, by_i, by_i * i, by_p * i]
-    p_mean, p_square, i_mean, i_square, p_times_i = summed(by_term, cells.row, len(cells.tray))
-    e, ee = _on_eta(share, cells.tray, p_mean, p_square - p_mean**2)
-    p, q = share.p[cells.tray], share.q[cells.tray]
-    e_times_i = p * q * (p_times_i - p_mean * i_mean)
-
-    # sums over the patterns of one day
-    i_bend = i_square - i_mean - i_mean**2
-    by_pattern = [cells.count * row for row in (value, e, ee, i_mean, i_bend, e_times_i)]
+    by_pattern = _finish_derivatives(cells, share, clock.log_survival[last])
     day, starts = cells.days
-    value, e, ee, i_mean, i_bend, e_times_i = summed(by_pattern, day, len(starts))
+    rows = summed([cells.count * row for row in by_pattern], day, len(starts))
+    value, e, ee, i_mean, i_bend, e_times_i = rows
 
     # on the standardized last day b, then on mu and log sigma
     end = last[starts]
@@ -266,6 +253,24 @@ def finish_sums(cells: CellTerms, share: Shares, clock: Clock, last: Index) -> l
         for row, (first, second) in enumerate(BENDS, start=2)
     ]
     return [value, e, b * moved[0], b * moved[1], ee, eb * moved[0], eb * moved[1], *bends]
+
+
+def _finish_derivatives(cells: CellTerms, share: Shares, log_survival: Array) -> list[Array]:
+    """log A with its derivatives on eta and on log x, (N,) each; `log_survival` is log x.
+
+    They are the value, its slope and second derivative on eta, the same two on log x (the latter
+    less the slope), and the cross derivative.
+    """
+    i = cells.power
+    log_share, p1, p2 = share.of(cells)
+    value, weight = _in_all(cells, log_share + i * log_survival[cells.row])
+    by_p, by_i = weight * p1, weight * i
+    by_term = [by_p, weight * p2 + by_p * p1, by_i, by_i * i, by_p * i]
+    p_mean, p_square, i_mean, i_square, p_times_i = summed(by_term, cells.row, len(cells.tray))
+    e, ee = _on_eta(share, cells.tray, p_mean, p_square - p_mean**2)
+    p, q = share.p[cells.tray], share.q[cells.tray]
+    e_times_i = p * q * (p_times_i - p_mean * i_mean)
+    return [value, e, ee, i_mean, i_square - i_mean - i_mean**2, e_times_i]
 
 
 @dataclass(frozen=True)
