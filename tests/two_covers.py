@@ -7,9 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from germstats.engine.cell_scatter import CellScatter
 from germstats.engine.fit import EmergenceFit, FitSpec
 from germstats.engine.threads import one_thread
-from germstats.engine.timing_choice import CellScatter, TimingChoice
+from germstats.engine.timing_choice import TimingChoice
 from germstats.engine.treatment_model import borrowed, borrowed_time
 from germstats.questions.compare.blocking import Pair
 from germstats.questions.compare.comparison import CompareSpec, ComparisonRow

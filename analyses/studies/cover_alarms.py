@@ -31,10 +31,11 @@ from resumable import lines, run
 from scipy import optimize, stats
 from scipy.special import expit, logit
 
+from germstats.engine.cell_scatter import CellScatter
 from germstats.engine.draws import TimeDraws
 from germstats.engine.fit import EmergenceFit, FitSpec
 from germstats.engine.threads import one_thread
-from germstats.engine.timing_choice import CellScatter, TimingChoice
+from germstats.engine.timing_choice import TimingChoice
 from germstats.engine.treatment_model import borrowed, borrowed_time
 from germstats.questions.compare.blocking import Pair
 from germstats.questions.compare.comparison import CANNOT_TELL, SAME, CompareSpec, ComparisonRow
@@ -319,7 +320,7 @@ def by_compare(setup: SetUp, made: Made) -> ComparisonRow:
         timing=law,
         cell_scatter=CellScatter(0.0, 0.0, 0.0, 0),
         patterns=patterns_of(made),
-        pooled=None,  # a comparison whose priors are given asks nothing of it
+        pooled=None,  # type: ignore[arg-type]  # priors are given: nothing is asked of it
     )
     seen = (int(made.emerged[made.level == 0].sum()), int(made.emerged[made.level == 1].sum()))
     sown = (CELLS * setup.trays,) * 2

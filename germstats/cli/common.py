@@ -230,7 +230,7 @@ def fit_settings(fit: EmergenceFit) -> dict[str, object]:
     """The settings of a fit and the scatters it learnt, as ``--json`` prints them."""
     return {
         **{f"{one.name}_sd": one.sd for one in fit.scatter},
-        "learnt": [one.name for one in fit.scatter if one.learnt],
+        "learnt": [one.name for one in fit.scatter if one.learned],
         "pooling": fit.spec.pooling,
         "spring_ends": "{:02d}-{:02d}".format(*fit.spec.spring_ends),
         "cell_scatter": fit.cell_scatter.rho,

@@ -66,8 +66,8 @@ def _cross_checked(result: EmergenceFit) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Where the fit and the general-purpose libraries agree or part, and the libraries' own
     estimates.
     """
-    from germstats.engine.crosscheck import compare_roads, library_road
+    from germstats.engine.crosscheck import compare_with_libraries, library_estimates
 
     progress("estimating again with general-purpose libraries")
-    road = library_road(result.patterns)
-    return compare_roads(result.rows, road), road.to_frame()
+    road = library_estimates(result.patterns)
+    return compare_with_libraries(result.rows, road), road.to_frame()

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from germstats.engine.timing import Array
@@ -18,16 +18,31 @@ from germstats.records.tables import Cells
 
 Index = NDArray[np.int64]
 
-_AFTER_ALL = 1e9  # a day by which everything that ever comes has come
+_AFTER_ALL = 1e9
+"""A day by which everything that ever comes has come."""
 
 
 @dataclass(frozen=True)
 class CellTerms:
     """Cells with a countable number of seeds, each pattern spelled out as the terms of its sum.
 
-    Row arrays have one entry per pattern, term arrays one per summand. ``lo`` is -1 for cells at
-    their last check (an A) and the day of the last empty check for a first filling (a D). Sorted by
-    tray, then by ``hi``.
+    Attributes
+    ----------
+    tray : (R,) int array
+        Tray of each pattern. Sorted by tray, then by `hi`.
+    lo, hi : (R,) arrays
+        Days. `lo` is -1 for cells at their last check (an A), and the day of the last empty check
+        for a first filling (a D).
+    count : (R,) array
+        Cells with the pattern.
+    row : (N,) int array
+        Pattern of each term.
+    successes, failures : (N,) int arrays
+        Seeds up, and not up, in a term.
+    power : (N,) array
+        Seeds alive and still to come.
+    log_weight : (N,) array
+        Log of the ways in which it can come about.
     """
 
     tray: Index
@@ -52,9 +67,7 @@ class CellTerms:
 
     @cached_property
     def days(self) -> tuple[Index, Index]:
-        """Number of each pattern's day, all trays' last days in order, and the first pattern of
-        each day.
-        """
+        """Number of each pattern's day, over all trays in order, and each day's first pattern."""
         starts = group_starts(self.tray, self.hi)
         return np.repeat(np.arange(len(starts)), np.diff(starts, append=len(self.tray))), starts
 
@@ -72,8 +85,19 @@ def group_starts(*codes: NDArray[Any]) -> Index:
 
 
 def summed(rows: Sequence[Array], codes: Index, size: int) -> Array:
-    """Sums (K, size) of K rows (N,) over each code, (N,): with short runs a third of the time of
-    adding up runs.
+    """Sums over each code; with short runs a third of the time of adding up runs.
+
+    Parameters
+    ----------
+    rows : sequence of (N,) arrays
+        K of them.
+    codes : (N,) int array
+        Below `size`.
+    size : int
+
+    Returns
+    -------
+    (K, size) array
     """
     if len(codes) == size and (codes[1:] > codes[:-1]).all():  # each by itself
         return np.stack(rows)
@@ -85,8 +109,18 @@ def summed(rows: Sequence[Array], codes: Index, size: int) -> Array:
 
 @dataclass(frozen=True)
 class PinchTerms:
-    """Cells sown by the pinch; one entry per pattern. ``lo`` is -1 for cells at their last check
-    and the day of the last empty check for a first filling.
+    """Cells sown by the pinch; one entry per pattern.
+
+    Attributes
+    ----------
+    tray, lo, hi, count : arrays
+        As in `CellTerms`.
+    seen : array
+        Seedlings seen in each cell.
+    mean, k : arrays
+        Mean and evenness of the pinch.
+    log_constant : array
+        What depends on neither share nor time.
     """
 
     tray: Index
@@ -131,8 +165,8 @@ class PatternArrays:
     origin_days : (T,) array
         Days from sowing to the season's 1 February.
     horizon : (T,) array
-        Days from sowing to the day up to which emergence is told; inf where it is told to the end
-        of all days.
+        Days from sowing to the day up to which emergence is counted; inf where it is counted to
+        the end of all days.
     time_tray, time_lo, time_hi, time_count : arrays
         Seen seeds of count records by interval.
     finishes : CellTerms
@@ -162,14 +196,13 @@ class PatternArrays:
 
 
 def compile_patterns(patterns: Patterns, trays: Index | None = None) -> PatternArrays:
-    """Lay out `patterns` for evaluation, optionally only the trays with the given codes (renumbered
-    in that order).
+    """Lay out patterns for evaluation.
 
     Parameters
     ----------
     patterns : Patterns
     trays : (T,) int array, optional
-        Tray codes to keep.
+        Codes of the trays to keep, all by default; they are renumbered in that order.
 
     Returns
     -------
@@ -179,54 +212,48 @@ def compile_patterns(patterns: Patterns, trays: Index | None = None) -> PatternA
     new_code = np.full(len(patterns.trays), -1)
     new_code[codes] = np.arange(len(codes))
 
-    def kept(frame: pd.DataFrame) -> pd.DataFrame:
-        frame = (
-            frame[new_code[frame["tray"].to_numpy(dtype=np.int64)] >= 0] if len(frame) else frame
-        )
-        frame = frame.assign(tray=new_code[frame["tray"].to_numpy(dtype=np.int64)])
-        return frame.sort_values("tray", kind="stable")
-
-    times, finishes, occupied = (
-        kept(patterns.times),
-        kept(patterns.finishes),
-        kept(patterns.occupied),
+    times = _renumbered(patterns.times, new_code)
+    cells = _cells(
+        _renumbered(patterns.finishes, new_code), _renumbered(patterns.occupied, new_code)
     )
-
-    def both(finish: ArrayLike, first: ArrayLike, kind: type) -> Array:
-        ends = [
-            np.broadcast_to(np.asarray(finish), len(finishes)),
-            np.broadcast_to(np.asarray(first), len(occupied)),
-        ]
-        return np.concatenate([end.astype(kind) for end in ends])
-
-    cells = pd.DataFrame(
-        {
-            "tray": both(finishes["tray"], occupied["tray"], np.int64),
-            "sowing": both(finishes["sowing"], occupied["sowing"], np.int64),
-            "seen": both(finishes["seen"], 0, np.int64),
-            "lo": both(-1.0, occupied["lo"], np.float64),
-            "hi": both(finishes["last"], occupied["hi"], np.float64),
-            "count": both(finishes["count"], occupied["count"], np.float64),
-        }
-    ).sort_values(["tray", "hi"], kind="stable", ignore_index=True)
-    is_pinch = np.array(
-        [patterns.sowings[code].k is not None for code in cells["sowing"]], dtype=bool
-    )
+    pinched = np.array([rate.k is not None for rate in patterns.sowings], dtype=bool)
+    by_pinch = pinched[cells["sowing"].to_numpy(dtype=np.int64)]
     at_last = (cells["lo"] < 0).to_numpy()
-    trays_kept = patterns.trays.iloc[codes]
-    return _laid_out(
-        trays_kept["origin_days"].to_numpy(dtype=float),
-        horizon_of(trays_kept),
-        times=(
-            times["tray"].to_numpy(dtype=np.int64),
-            times["lo"].to_numpy(dtype=float),
-            times["hi"].to_numpy(dtype=float),
-            times["count"].to_numpy(dtype=float),
+    kept = patterns.trays.iloc[codes]
+    return _with_ends(
+        kept["origin_days"].to_numpy(dtype=float),
+        horizon_of(kept),
+        times=_Times(
+            tray=times["tray"].to_numpy(dtype=np.int64),
+            lo=times["lo"].to_numpy(dtype=float),
+            hi=times["hi"].to_numpy(dtype=float),
+            count=times["count"].to_numpy(dtype=float),
         ),
-        finishes=_cell_terms(cells[~is_pinch & at_last], patterns),
-        fillings=_cell_terms(cells[~is_pinch & ~at_last], patterns),
-        pinches=_pinch_terms(cells[is_pinch], patterns),
+        finishes=_cell_terms(cells[~by_pinch & at_last], patterns),
+        fillings=_cell_terms(cells[~by_pinch & ~at_last], patterns),
+        pinches=_pinch_terms(cells[by_pinch], patterns),
     )
+
+
+def _renumbered(frame: pd.DataFrame, new_code: Index) -> pd.DataFrame:
+    """The rows of trays that have a new code, with it, sorted by tray."""
+    codes = new_code[frame["tray"].to_numpy(dtype=np.int64)]
+    kept: pd.DataFrame = frame.assign(tray=codes)[codes >= 0]
+    return kept.sort_values("tray", kind="stable")
+
+
+def _cells(finishes: pd.DataFrame, occupied: pd.DataFrame) -> pd.DataFrame:
+    """Cells at their last check and first fillings in one table, by tray and last day.
+
+    ``lo`` is -1 for cells at their last check; ``seen`` is 0 for first fillings.
+    """
+    whole, real = ["tray", "sowing", "seen"], ["lo", "hi", "count"]
+    kinds = dict.fromkeys(whole, "int64") | dict.fromkeys(real, "float64")
+    at_last = finishes.assign(lo=-1.0, hi=finishes["last"])
+    filled = occupied.assign(seen=0)
+    parts = [part[[*whole, *real]].astype(kinds) for part in (at_last, filled)]
+    cells = pd.concat(parts, ignore_index=True)
+    return cells.sort_values(["tray", "hi"], kind="stable", ignore_index=True)
 
 
 def horizon_of(trays: pd.DataFrame) -> Array:
@@ -237,8 +264,17 @@ def horizon_of(trays: pd.DataFrame) -> Array:
 
 
 def tiled(data: PatternArrays, times: int) -> PatternArrays:
-    """`data` laid out `times` times over: tray i of copy k becomes tray i + k T, so that nodes go
-    through at once.
+    """`data` laid out several times over, so that nodes go through at once.
+
+    Parameters
+    ----------
+    data : PatternArrays
+    times : int
+
+    Returns
+    -------
+    PatternArrays
+        Tray i of copy k is tray i + k T.
     """
 
     def again(codes: Index, _: Index, size: int) -> tuple[Index, Index]:
@@ -249,7 +285,18 @@ def tiled(data: PatternArrays, times: int) -> PatternArrays:
 
 
 def only(data: PatternArrays, trays: Index) -> PatternArrays:
-    """The records of some trays (ascending), renumbered in that order."""
+    """The records of some trays (ascending), renumbered in that order.
+
+    Parameters
+    ----------
+    data : PatternArrays
+    trays : int array
+        Ascending.
+
+    Returns
+    -------
+    PatternArrays
+    """
 
     def kept(codes: Index, chosen: Index, size: int) -> tuple[Index, Index]:
         code = np.full(size, -1)
@@ -263,8 +310,15 @@ def only(data: PatternArrays, trays: Index) -> PatternArrays:
 def _rearranged(
     data: PatternArrays, trays: Index, chosen: Callable[[Index, Index, int], tuple[Index, Index]]
 ) -> PatternArrays:
-    """The given trays with their records; `chosen` (codes (N,), which of them, of how many) gives
-    the places of the records that stay, in order, and their new codes.
+    """The given trays with their records.
+
+    Parameters
+    ----------
+    data : PatternArrays
+    trays : int array
+    chosen : callable
+        Of codes (N,), which of them are kept, and of how many: the places of the records that stay,
+        in order, and their new codes.
     """
 
     def taken(part: object, names: tuple[str, ...], at: Index) -> dict[str, Any]:
@@ -280,10 +334,8 @@ def _rearranged(
             **taken(part, ("successes", "failures", "power", "log_weight"), terms),
         )
 
-    times, pinches = (
-        chosen(data.time_tray, trays, data.trays),
-        chosen(data.pinches.tray, trays, data.trays),
-    )
+    times, time_tray = chosen(data.time_tray, trays, data.trays)
+    pinches, pinch_tray = chosen(data.pinches.tray, trays, data.trays)
     ends, end_tray = chosen(data.ends.tray, trays, data.trays)
 
     def places(at: Index) -> Index:
@@ -296,14 +348,14 @@ def _rearranged(
         trays=len(trays),
         origin_days=data.origin_days[trays],
         horizon=data.horizon[trays],
-        time_tray=times[1],
-        **taken(data, ("time_lo", "time_hi", "time_count"), times[0]),
+        time_tray=time_tray,
+        **taken(data, ("time_lo", "time_hi", "time_count"), times),
         finishes=cells(data.finishes),
         fillings=cells(data.fillings),
         pinches=PinchTerms(
-            tray=pinches[1],
+            tray=pinch_tray,
             **taken(
-                data.pinches, ("lo", "hi", "count", "seen", "mean", "k", "log_constant"), pinches[0]
+                data.pinches, ("lo", "hi", "count", "seen", "mean", "k", "log_constant"), pinches
             ),
         ),
         ends=IntervalEnds(
@@ -318,62 +370,92 @@ def _rearranged(
 
 
 def taken_as_final(data: PatternArrays, trays: Index | None = None) -> PatternArrays:
-    """Counts of the given trays (all by default) taken as all that ever comes."""
+    """Counts of the given trays (all by default) taken as all that ever comes.
 
-    def last(tray: Index, hi: Array) -> Array:
-        return (
-            np.where(np.isin(tray, trays), _AFTER_ALL, hi)
-            if trays is not None
-            else np.full_like(hi, _AFTER_ALL)
-        )
+    Parameters
+    ----------
+    data : PatternArrays
+    trays : int array, optional
 
-    def changed(part: CellTerms) -> CellTerms:
-        return replace(part, hi=last(part.tray, part.hi))
+    Returns
+    -------
+    PatternArrays
+    """
 
-    times = (data.time_tray, data.time_lo, last(data.time_tray, data.time_hi), data.time_count)
-    pinches = replace(data.pinches, hi=last(data.pinches.tray, data.pinches.hi))
-    return _laid_out(
+    def final(tray: Index, hi: Array) -> Array:
+        """Last days, moved after all days."""
+        if trays is None:
+            return np.full_like(hi, _AFTER_ALL)
+        return np.where(np.isin(tray, trays), _AFTER_ALL, hi)
+
+    finishes, fillings, pinches = data.finishes, data.fillings, data.pinches
+    return _with_ends(
         data.origin_days,
         data.horizon,
-        times=times,
-        finishes=changed(data.finishes),
-        fillings=changed(data.fillings),
-        pinches=pinches,
+        times=_Times(
+            tray=data.time_tray,
+            lo=data.time_lo,
+            hi=final(data.time_tray, data.time_hi),
+            count=data.time_count,
+        ),
+        finishes=replace(finishes, hi=final(finishes.tray, finishes.hi)),
+        fillings=replace(fillings, hi=final(fillings.tray, fillings.hi)),
+        pinches=replace(pinches, hi=final(pinches.tray, pinches.hi)),
     )
 
 
-def _laid_out(
+@dataclass(frozen=True)
+class _Times:
+    """Seen seeds of count records by interval, sorted by tray."""
+
+    tray: Index
+    lo: Array
+    hi: Array
+    count: Array
+
+
+def _with_ends(
     origin_days: Array,
     horizon: Array,
-    times: tuple[Index, Array, Array, Array],
+    times: _Times,
     finishes: CellTerms,
     fillings: CellTerms,
     pinches: PinchTerms,
 ) -> PatternArrays:
     """Patterns with the ends of their intervals, each tray and day once."""
-    parts = [
-        (times[0], times[1]),
-        (times[0], times[2]),
+    ends = [
+        (times.tray, times.lo),
+        (times.tray, times.hi),
         (finishes.tray, finishes.hi),
         (fillings.tray, fillings.lo),
         (fillings.tray, fillings.hi),
         (pinches.tray, pinches.lo),
         (pinches.tray, pinches.hi),
     ]
-    tray, day = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
-    days, code = np.unique(day, return_inverse=True)
-    _, first, place = np.unique(tray * len(days) + code, return_index=True, return_inverse=True)
-    at = np.split(place, np.cumsum([len(part[0]) for part in parts])[:-1])
-    ends = IntervalEnds(
-        tray=tray[first],
-        day=day[first],
-        times=(at[0], at[1]),
-        finishes=at[2],
-        fillings=(at[3], at[4]),
-        pinches=(at[5], at[6]),
-    )
+    tray = np.concatenate([of_tray for of_tray, _ in ends])
+    day = np.concatenate([days for _, days in ends])
+    days, day_code = np.unique(day, return_inverse=True)
+    _, first, place = np.unique(tray * len(days) + day_code, return_index=True, return_inverse=True)
+    at = np.split(place, np.cumsum([len(of_tray) for of_tray, _ in ends])[:-1])
     return PatternArrays(
-        len(origin_days), origin_days, horizon, *times, finishes, fillings, pinches, ends
+        trays=len(origin_days),
+        origin_days=origin_days,
+        horizon=horizon,
+        time_tray=times.tray,
+        time_lo=times.lo,
+        time_hi=times.hi,
+        time_count=times.count,
+        finishes=finishes,
+        fillings=fillings,
+        pinches=pinches,
+        ends=IntervalEnds(
+            tray=tray[first],
+            day=day[first],
+            times=(at[0], at[1]),
+            finishes=at[2],
+            fillings=(at[3], at[4]),
+            pinches=(at[5], at[6]),
+        ),
     )
 
 
@@ -389,43 +471,74 @@ def _log_choose(n: Index, k: Index) -> Array:
     return np.asarray(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1))
 
 
+@dataclass(frozen=True)
+class _Terms:
+    """Terms of the sums of some patterns, (N,) each."""
+
+    row: Index
+    successes: Index
+    failures: Index
+    power: Index
+    log_weight: Array
+
+
 def _cell_terms(cells: pd.DataFrame, patterns: Patterns) -> CellTerms:
-    sowing, seen = cells["sowing"].to_numpy(dtype=np.int64), cells["seen"].to_numpy(dtype=np.int64)
-    least = (cells["lo"].to_numpy() >= 0).astype(
-        np.int64
-    )  # a first filling takes a seed still to come
-    codes, weights = [np.zeros((4, 0), dtype=np.int64)], [np.zeros(0)]
+    """The sums of cells with a countable number of seeds; `cells` as in `_cells`."""
+    sowing = cells["sowing"].to_numpy(dtype=np.int64)
+    seen = cells["seen"].to_numpy(dtype=np.int64)
+    least = (cells["lo"].to_numpy() >= 0).astype(np.int64)  # a first filling takes a seed to come
+    parts = []
     for code in np.unique(sowing):
-        counts = patterns.sowings[code].numbers
-        for n in counts:
-            at = np.flatnonzero((sowing == code) & (n - seen >= least))
-            terms = n - seen[at] - least[at] + 1
-            row = np.repeat(at, terms)
-            power = np.arange(len(row)) - np.repeat(np.cumsum(terms) - terms, terms) + least[row]
-            left = n - seen[row]
-            ways = gammaln(n + 1) - gammaln(left + 1) if len(counts) > 1 else 0.0
-            codes.append(np.stack([row, seen[row] + power, left - power, power]))
-            weights.append(_log_choose(left, power) + ways - np.log(len(counts)))
-    order = np.argsort(
-        np.concatenate(codes, axis=1)[0], kind="stable"
-    )  # by row, each with its numbers in turn
-    row, successes, failures, power = np.concatenate(codes, axis=1)[:, order]
+        numbers = patterns.sowings[code].numbers
+        for number in numbers:
+            rows = np.flatnonzero((sowing == code) & (number - seen >= least))
+            parts.append(_terms_of(rows, seen[rows], least[rows], number, len(numbers)))
+
+    def joined(name: str, kind: type) -> NDArray[Any]:
+        return np.concatenate([np.zeros(0, dtype=kind), *(getattr(part, name) for part in parts)])
+
+    row = joined("row", np.int64)
+    order = np.argsort(row, kind="stable")  # by row, each with its numbers in turn
     return CellTerms(
         tray=cells[Cells.tray].to_numpy(),
         lo=cells["lo"].to_numpy(),
         hi=cells["hi"].to_numpy(),
         count=cells["count"].to_numpy(),
+        row=row[order],
+        successes=joined("successes", np.int64)[order],
+        failures=joined("failures", np.int64)[order],
+        power=joined("power", np.int64)[order].astype(float),
+        log_weight=joined("log_weight", np.float64)[order],
+    )
+
+
+def _terms_of(rows: Index, seen: Index, least: Index, number: int, choices: int) -> _Terms:
+    """Terms of patterns sown with one number of seeds, of `choices` equally likely ones.
+
+    The seeds still to come run from `least` to all that were not seen.
+    """
+    size = number - seen - least + 1
+    row = np.repeat(rows, size)
+    within = np.arange(len(row)) - np.repeat(np.cumsum(size) - size, size)
+    power = within + np.repeat(least, size)
+    left = np.repeat(number - seen, size)
+    log_weight = _log_choose(left, power) - np.log(choices)
+    if choices > 1:  # how many ways there are to have seen so many depends on the number
+        log_weight = log_weight + gammaln(number + 1) - gammaln(left + 1)
+    return _Terms(
         row=row,
-        successes=successes,
-        failures=failures,
-        power=power.astype(float),
-        log_weight=np.concatenate(weights)[order],
+        successes=np.repeat(seen, size) + power,
+        failures=left - power,
+        power=power,
+        log_weight=log_weight,
     )
 
 
 def _pinch_terms(cells: pd.DataFrame, patterns: Patterns) -> PinchTerms:
-    mean = np.array([patterns.sowings[code].mean for code in cells["sowing"]], dtype=float)
-    k = np.array([patterns.sowings[code].k for code in cells["sowing"]], dtype=float)
+    """Cells sown by the pinch; `cells` as in `_cells`."""
+    rates = [patterns.sowings[code] for code in cells["sowing"]]
+    mean = np.array([rate.mean for rate in rates], dtype=float)
+    k = np.array([rate.k for rate in rates], dtype=float)
     seen = cells["seen"].to_numpy(dtype=float)
     return PinchTerms(
         tray=cells[Cells.tray].to_numpy(),
@@ -435,7 +548,5 @@ def _pinch_terms(cells: pd.DataFrame, patterns: Patterns) -> PinchTerms:
         seen=seen,
         mean=mean,
         k=k,
-        log_constant=np.asarray(gammaln(k + seen) - gammaln(k) + seen * np.log(mean / k))
-        if len(k)
-        else np.zeros(0),
+        log_constant=np.asarray(gammaln(k + seen) - gammaln(k) + seen * np.log(mean / k)),
     )

@@ -1,6 +1,4 @@
-"""Times at the ends of intervals on the standard scale of a law of timing, which a horizon may cut
-off.
-"""
+"""Times at the ends of intervals, standardized by a law of timing that a horizon may cut off."""
 
 from __future__ import annotations
 
@@ -19,17 +17,18 @@ _LOG_HALF = -float(np.log(2.0))
 
 @dataclass(frozen=True)
 class Clock:
-    """Standardized times at the ends of intervals, (E,); -inf before the clock starts, where no
-    term depends on it.
+    """Standardized times at the ends of intervals.
 
     Attributes
     ----------
-    raw, sigma : (E,) arrays
+    raw : (E,) array
+        -inf before the clock starts, where no term depends on it.
+    sigma : (E,) array
     family : TimingFamily
     horizon : (E,) array or None
-        Standardized time of the day up to which emergence is told, +inf where there is none. With
-        one, the share of what comes by then is F(z) / F(horizon), and `z` is the time at which the
-        family itself has that share.
+        Standardized time of the day up to which emergence is counted, +inf where there is none.
+        With one, the share of what comes by then is F(z) / F(horizon), and `z` is the time at which
+        the family itself has that share.
     """
 
     raw: Array
@@ -61,8 +60,9 @@ class Clock:
 
     @cached_property
     def motion(self) -> Array:
-        """(5, E) slopes of `z` on mu and log sigma, then its bends: mu mu, mu log sigma, twice log
-        sigma.
+        """(5, E) slopes of `z` on mu and log sigma, then its second derivatives.
+
+        These are mu mu, mu log sigma, and twice log sigma.
         """
         own = _plain_motion(self._plain, self.sigma)
         return own if self._horizon is None else self._horizon.motion(own, self.z, self.sigma)
@@ -88,7 +88,17 @@ class Clock:
         return self.family.slope(self.z)
 
     def log_gap(self, lo: Index, hi: Index) -> Array:
-        """log(F(hi) - F(lo)); -inf where the interval ends before the clock starts."""
+        """log(F(hi) - F(lo)); -inf where the interval ends before the clock starts.
+
+        Parameters
+        ----------
+        lo, hi : (N,) int arrays
+            Places of the ends among the times.
+
+        Returns
+        -------
+        (N,) array
+        """
         first = np.where(self.started[lo], self.z[lo], -np.inf)
         gap = self.family.log_difference(first, self.z[hi])
         return np.where(self.started[hi], gap, -np.inf)

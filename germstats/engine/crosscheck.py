@@ -1,8 +1,7 @@
-"""The same estimates by general-purpose libraries alone: statsmodels for shares, lifelines for
-times.
+"""The same estimates by libraries alone: statsmodels for shares, lifelines for times.
 
-A user who trusts only the libraries can read this road by itself. What it cannot do is said in its
-notes: it takes the last counts as final, knows no season scatter, and times only what emerged.
+A user who trusts only the libraries can read these by themselves. What they cannot do is said in
+their notes: they take the last counts as final, know no season scatter, and time only what emerged.
 """
 
 from __future__ import annotations
@@ -47,7 +46,7 @@ class LibraryEstimates:
         return self.table.copy()
 
 
-def library_road(patterns: Patterns) -> LibraryEstimates:
+def library_estimates(patterns: Patterns) -> LibraryEstimates:
     """Estimate every lot and treatment by statsmodels and lifelines.
 
     Shares: binomial regression of the last counts, errors clustered by tray with statsmodels'
@@ -134,8 +133,9 @@ def _exact(hits: Array, tries: Array, seeds: float) -> tuple[float, float]:
 
 
 def _regressed(hits: Array, tries: Array, seeds: Array | None) -> dict[str, float]:
-    """Share per seed by regression: logit link, or complementary log-log with offset where `seeds`
-    is given.
+    """Share per seed by regression with a logit link.
+
+    Where `seeds` is given the link is complementary log-log, with an offset.
     """
     import statsmodels.api as sm
     from statsmodels.tools.sm_exceptions import PerfectSeparationWarning
@@ -166,8 +166,9 @@ def _regressed(hits: Array, tries: Array, seeds: Array | None) -> dict[str, floa
 
 
 def _medians(lot: pd.DataFrame, patterns: Patterns) -> dict[str, tuple[float, float]]:
-    """Treatment -> days from sowing to half of what emerged, with its standard error; empty where
-    nothing is timed.
+    """Treatment -> days from sowing to half of what emerged, and its standard error.
+
+    Empty where nothing is timed.
     """
     parts = [
         part.loc[part["tray"].isin(lot.index), ["tray", "lo", "hi", "count"]]
@@ -181,12 +182,11 @@ def _medians(lot: pd.DataFrame, patterns: Patterns) -> dict[str, tuple[float, fl
 
 
 def _curve(trays: pd.DataFrame, patterns: Patterns) -> dict[str, Any]:
-    """End of lifelines' empirical emergence curve, with its 95 % band: seeds where counted, else
-    cells filled.
+    """End of lifelines' empirical emergence curve, with its 95 % band.
 
-    Each is dated by the check that first saw it; what had not come is censored at its own last
-    check, so that a tray whose checks stopped early is not taken for a failure. Trays that say only
-    the other are left out.
+    It is of seeds where they were counted, else of cells filled. Each is dated by the check that
+    first saw it; what had not come is censored at its own last check, so that a tray whose checks
+    stopped early is not taken for a failure. Trays that say only the other are left out.
     """
     from lifelines import KaplanMeierFitter
 
@@ -211,20 +211,27 @@ def _curve(trays: pd.DataFrame, patterns: Patterns) -> dict[str, Any]:
     }
 
 
-def compare_roads(rows: tuple[RowEstimate, ...], road: LibraryEstimates) -> pd.DataFrame:
+def compare_with_libraries(
+    rows: tuple[RowEstimate, ...], libraries: LibraryEstimates
+) -> pd.DataFrame:
     """Where the joint model and the libraries agree within two standard errors, and why they part.
 
     Both rest on the same records, so the larger of the two standard errors is the yardstick, not
     their sum.
 
+    Parameters
+    ----------
+    rows : tuple of RowEstimate
+    libraries : LibraryEstimates
+
     Returns
     -------
     pandas.DataFrame
         ``lot``, ``treatment``; ``points`` (joint minus libraries, 0-100), ``points_limit`` (two
-        standard errors), ``points_agree`` (None where one road has no answer); ``days``,
+        standard errors), ``points_agree`` (None where one method has no answer); ``days``,
         ``days_limit``, ``days_agree`` likewise; ``why`` they part, or one has no answer.
     """
-    found = {(line["lot"], line["treatment"]): line for line in road.table.to_dict("records")}
+    found = {(line["lot"], line["treatment"]): line for line in libraries.table.to_dict("records")}
     return pd.DataFrame([_compared(row, found[row.lot, row.label]) for row in rows])
 
 

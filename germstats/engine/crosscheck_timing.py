@@ -1,5 +1,6 @@
-"""Days to half of what emerged by lifelines alone: accelerated-failure-time regression of
-interval-censored times.
+"""Days to half of what emerged by lifelines alone.
+
+This is accelerated-failure-time regression of interval-censored times.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ _SMALLEST_DAY = 1e-3  # lifelines' log-normal fit fails at a lower bound of exac
 
 @dataclass(frozen=True)
 class _Law:
-    """A lifelines regression log T = location + s e, and where its parameters stand."""
+    """A lifelines regression log T = location + s e, and where it keeps its parameters."""
 
     location: str
     spread: str

@@ -1,5 +1,4 @@
-"""Curves without a distribution: nonparametric maximum likelihood from interval-censored times, and
-its band by trays.
+"""Curves without a distribution: maximum likelihood from interval-censored times, and a band.
 
 Own code for the masses. lifelines' estimator takes intervals as closed; opened by a nudge of the
 left ends it reaches the published masses of the breast-cosmesis data (tests/engine/test_curves.py),
@@ -159,9 +158,7 @@ def _came_by(day: Array, intervals: pd.DataFrame) -> Array:
 
 
 def _jackknife_band(came: Array, without: Array, units: float, level: float) -> tuple[Array, Array]:
-    """Band on the logit scale from T curves that each lack one tray, (T, J); `units` seeds or cells
-    in all.
-    """
+    """Band on the logit from T curves that each lack one tray, (T, J); `units` in all."""
     trays = len(without)
     inside = ((without > 0) & (without < 1)).all(axis=0) & (came > 0) & (came < 1)
     logit = np.log(without[:, inside]) - np.log1p(-without[:, inside])

@@ -1,6 +1,4 @@
-"""Which effects a tray carries: species, treatments, springs, places, and how they are priced
-beforehand.
-"""
+"""Which effects a tray carries: species, treatments, springs and places, with their priors."""
 
 from __future__ import annotations
 
@@ -13,12 +11,13 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.arrays import Index, compile_patterns, taken_as_final
-from germstats.engine.hierarchy import Hierarchy, Part
-from germstats.engine.laplace import BetaPrior
+from germstats.engine.hierarchy import Hierarchy, Part, State, VarianceComponents, start_state
+from germstats.engine.laplace import BetaPrior, PooledMode, find_pooled_mode
 from germstats.engine.likelihood import Origin, share_out_by
 from germstats.engine.lots import LotRecords, groups_of
 from germstats.engine.priors import Scatter, TimePriors
 from germstats.engine.timing import FAMILIES, Array
+from germstats.engine.variance_components import COORDINATES, ComponentSet
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.tables import Species, Trays
 
@@ -36,6 +35,8 @@ CHILL_SD = 0.25
 heavy-tailed.
 """
 _PER_WEEKS = 10.0
+_LEAST_SD = 1e-3
+"""Of a component that is held; its precision stays finite."""
 
 SHARE, TIME, SPREAD = 0, 1, 2
 """The three predictors of a tray: logit p, log time, log sigma."""
@@ -58,7 +59,7 @@ class Columns:
     mean: list[float] = field(default_factory=list)
     sd: list[float] = field(default_factory=list)
     heavy: list[bool] = field(default_factory=list)
-    scale: list[str] = field(default_factory=list)
+    component: list[str] = field(default_factory=list)
 
     def add(
         self,
@@ -67,11 +68,19 @@ class Columns:
         *,
         mean: float = 0.0,
         heavy: bool = False,
-        scale: str = "",
+        component: str = "",
     ) -> None:
         """Append a column; one with sd 0 is left out.
 
-        Of one with a scale the sd is learnt under that name instead.
+        Parameters
+        ----------
+        name : tuple
+        sd, mean : float
+            Of its prior.
+        heavy : bool
+            Whether it has a t law.
+        component : str
+            Field of `VarianceComponents` that is its sd instead.
         """
         if sd <= 0 or name in self.at:
             return
@@ -79,7 +88,7 @@ class Columns:
         self.mean.append(mean)
         self.sd.append(sd)
         self.heavy.append(heavy)
-        self.scale.append(scale)
+        self.component.append(component)
 
     def row(self, key: TrayKey) -> Array:
         """(3, P) design row of `key`; effects without a column are left out."""
@@ -91,20 +100,34 @@ class Columns:
 
     def prior(self) -> BetaPrior:
         """The columns' priors as arrays."""
-        scale = np.array(self.scale)
-        learnt = {str(name): scale == name for name in np.unique(scale[scale != ""])}
+        component = np.array(self.component)
+        names = np.unique(component[component != ""])
         return BetaPrior(
-            np.array(self.mean), np.array(self.sd), np.array(self.heavy, dtype=bool), learnt
+            mean=np.array(self.mean),
+            sd=np.array(self.sd),
+            heavy=np.array(self.heavy, dtype=bool),
+            learned={str(name): component == name for name in names},
         )
 
 
 @dataclass(frozen=True)
 class TrayKey:
-    """What decides a tray's common effects; None leaves an effect out (an ordinary spring, an
-    average place).
+    """What decides a tray's common effects; None leaves an effect out.
 
-    ``late`` is how much a spring later by one on log days takes from the logit of the share by the
-    horizon.
+    Attributes
+    ----------
+    group : str
+        Its species.
+    label : str or None
+        Its treatment.
+    season : int or None
+        None: an ordinary spring.
+    place : str or None
+        None: an average place.
+    chill : float or None
+        Weeks of cold the species needs.
+    late : float
+        What a spring later by one on log days takes from the logit of the share by the horizon.
     """
 
     group: str
@@ -121,23 +144,23 @@ class PooledDesign:
 
     Attributes
     ----------
-    tree : Hierarchy
+    hierarchy : Hierarchy
     prior : BetaPrior
     columns : Columns
     lots : tuple of LotRecords
-        In the order of the tree's lots.
+        In the order of the hierarchy's lots.
     order : (T,) int array
-        Tray code in the patterns of each tray of the tree.
+        Tray code in the patterns of each tray of the hierarchy.
     chill : dict
         Species -> weeks of cold it needs, where given.
     seasons : tuple of int
         Seasons on record, ascending.
     late : dict
         (Species or None, lot) -> what a spring later by one on log days takes from the logit of its
-        share by the horizon; empty where shares are told to the end of all days.
+        share by the horizon; empty where shares are counted to the end of all days.
     """
 
-    tree: Hierarchy
+    hierarchy: Hierarchy
     prior: BetaPrior
     columns: Columns
     lots: tuple[LotRecords, ...]
@@ -155,7 +178,7 @@ class PooledDesign:
 
     @cached_property
     def place_of(self) -> Index:
-        """(T,) int array: place in the tree of each tray code."""
+        """(T,) int array: place in the hierarchy of each tray code."""
         return np.argsort(self.order)
 
 
@@ -232,7 +255,7 @@ def build_design(
         else np.zeros(len(trays), dtype=bool)
     )
     return PooledDesign(
-        tree=Hierarchy(
+        hierarchy=Hierarchy(
             parts=_parts(patterns, lots, laws, order),
             design=np.array([columns.row(keys[code]) for code in heads]),
             group=group.astype(np.int64),
@@ -289,40 +312,64 @@ def _columns(
     priors: dict[str, TimePriors],
     scatter: Scatter,
 ) -> Columns:
+    """The common effects of some trays, with their priors."""
     columns = Columns()
-    half, half_time = scatter.season / np.sqrt(2), scatter.season_time / np.sqrt(2)
+    _add_species(columns, lots, priors)
+    _add_treatments(columns, lots)
+    _add_springs(columns, trays, scatter)
+    _add_places(columns, trays)
+    return columns
+
+
+def _add_species(
+    columns: Columns, lots: tuple[LotRecords, ...], priors: dict[str, TimePriors]
+) -> None:
+    """What all species have in common, where there are several, and each species' own."""
     several = len({lot.group for lot in lots}) > 1
-    columns.add(ALL_SPECIES, SHARE_SD if several else 0.0)
+    if several:
+        columns.add(ALL_SPECIES, SHARE_SD)
     for lot in lots:
         prior = priors[lot.group]
-        columns.add(("species", SHARE, lot.group), SHARE_SD, scale="species" if several else "")
+        component = "species" if several else ""
+        columns.add(("species", SHARE, lot.group), SHARE_SD, component=component)
         columns.add(("species", TIME, lot.group), prior.log_time_sd, mean=prior.log_time)
         columns.add(("species", SPREAD, lot.group), prior.log_sigma_sd, mean=prior.log_sigma)
-    labels = {
-        group: {label for lot in lots if lot.group == group for label in lot.labels}
-        for group in dict.fromkeys(lot.group for lot in lots)
-    }
-    for group, known in labels.items():
-        for label in sorted(known) if len(known) > 1 else []:
+
+
+def _add_treatments(columns: Columns, lots: tuple[LotRecords, ...]) -> None:
+    """Those of each species that has several."""
+    for group in dict.fromkeys(lot.group for lot in lots):
+        labels = {label for lot in lots if lot.group == group for label in lot.labels}
+        if len(labels) < 2:
+            continue
+        for label in sorted(labels):
             columns.add(("treatment", SHARE, group, label), TREATMENT_SD)
             columns.add(("treatment", TIME, group, label), TREATMENT_TIME_SD)
-    springs = trays.assign(group=groups_of(trays))
-    for season in sorted({int(y) for y in springs["season"]}):
+
+
+def _add_springs(columns: Columns, trays: pd.DataFrame, scatter: Scatter) -> None:
+    """Half of each variance common to all species, half the species' own, and a chill slope."""
+    half, half_time = scatter.season / np.sqrt(2), scatter.season_time / np.sqrt(2)
+    groups = groups_of(trays)
+    for season in sorted({int(year) for year in trays[Trays.season]}):
         columns.add(("season", SHARE, season), half)
         columns.add(("season", TIME, season), half_time)
-        here = springs[springs["season"] == season]
-        for group in sorted(here["group"].unique()):
+        here = trays[Trays.season] == season
+        for group in sorted(groups[here].unique()):
             columns.add(("species in season", SHARE, group, season), half, heavy=True)
             columns.add(("species in season", TIME, group, season), half_time)
-        if (here[Species.chill_weeks] > 0).any() and scatter.season > 0:
+        if scatter.season > 0 and (trays.loc[here, Species.chill_weeks] > 0).any():
             columns.add(("chill", SHARE, season), CHILL_SD, heavy=True)
-    places = springs[springs["place"] != ""]
-    if places["place"].nunique() > 1:
-        for season, place in sorted(
-            {(int(y), str(p)) for y, p in zip(places["season"], places["place"], strict=True)}
-        ):
-            columns.add(("place", SHARE, season, place), scale="place")
-    return columns
+
+
+def _add_places(columns: Columns, trays: pd.DataFrame) -> None:
+    """Those of each spring, where several are recorded."""
+    placed = trays[trays[Trays.place] != ""]
+    if placed[Trays.place].nunique() < 2:
+        return
+    pairs = zip(placed[Trays.season], placed[Trays.place], strict=True)
+    for season, place in sorted({(int(season), str(place)) for season, place in pairs}):
+        columns.add(("place", SHARE, season, place), component="place")
 
 
 def _parts(
@@ -347,13 +394,70 @@ def _parts(
 
 
 def share_seen(design: PooledDesign, at: Array) -> Array:
-    """Expected share of each tray's emerging seeds out by its last check, (T,), at predictors `at`
-    (T, 3).
+    """Expected share of each tray's emerging seeds out by its last check.
+
+    Parameters
+    ----------
+    design : PooledDesign
+    at : (T, 3) array
+        Predictors.
+
+    Returns
+    -------
+    (T,) array
     """
-    seen = np.ones(design.tree.trays)
-    for part in design.tree.parts:
+    seen = np.ones(design.hierarchy.trays)
+    for part in design.hierarchy.parts:
         mu, sigma = at[part.trays, 1], np.exp(at[part.trays, 2])
         seen[part.trays] = share_out_by(
             part.family, part.origin, data=part.data, mu=mu, sigma=sigma
         )
     return seen
+
+
+def component_set_of(design: PooledDesign, held: Mapping[str, float]) -> ComponentSet:
+    """The variance components of a design: those held, and the others as unknown.
+
+    Parameters
+    ----------
+    design : PooledDesign
+    held : dict
+        Values by field of `VarianceComponents`; without effect where nothing has that component.
+
+    Returns
+    -------
+    ComponentSet
+    """
+    names = ["tray", "lot", "tray_time", "lot_time", "rho"]
+    names += [name for name in ("species", "place") if name in design.prior.learned]
+    if design.hierarchy.delayed.any():
+        names.append("delay")
+    given = {name: max(sd, _LEAST_SD) for name, sd in held.items() if name in names}
+    unknown = tuple(COORDINATES[name] for name in names if name not in given)
+    return ComponentSet(unknown, given)
+
+
+def usual_components(design: PooledDesign) -> VarianceComponents:
+    """The middles of the priors, where no tray has been asked yet."""
+    usual = component_set_of(design, {})
+    return usual.at(np.zeros(len(usual.unknown)))
+
+
+def mode_of_design(
+    design: PooledDesign, components: VarianceComponents, near: State | None = None
+) -> PooledMode:
+    """The mode of all effects at given variance components.
+
+    Parameters
+    ----------
+    design : PooledDesign
+    components : VarianceComponents
+    near : State, optional
+        Where the mode is sought from.
+
+    Returns
+    -------
+    PooledMode
+    """
+    start = near or start_state(design.hierarchy, design.prior.mean.copy())
+    return find_pooled_mode(design.hierarchy, design.prior, components, start)

@@ -1,6 +1,4 @@
-"""Weighted draws of what one lot does under one treatment: the form in which every fit hands on its
-uncertainty.
-"""
+"""Weighted draws of what one lot does under one treatment: how a fit hands on its uncertainty."""
 
 from __future__ import annotations
 
@@ -23,16 +21,38 @@ _STEEPEST = 12.0
 
 
 def share_in_average_tray(theta: Array, tray_sd: Array | float) -> Array:
-    """E[expit(theta + u)] over trays, u ~ N(0, tray_sd); the shape of `theta`, with which `tray_sd`
-    broadcasts.
+    """E[expit(theta + u)] over trays, u ~ N(0, tray_sd).
+
+    Parameters
+    ----------
+    theta : array
+        Logits.
+    tray_sd : array or float
+        Broadcasts with `theta`.
+
+    Returns
+    -------
+    array
+        Of the shape of `theta`.
     """
     shares = expit(theta[..., None] + np.asarray(tray_sd)[..., None] * NODES)
     return np.asarray(shares @ NODE_WEIGHTS)
 
 
 def lateness(family: TimingFamily, log_gap: Array, sigma: Array, theta: Array) -> Array:
-    """The slope of `TimeDraws.lateness`, at most `_STEEPEST`; `log_gap` is log H less the location
-    of log days.
+    """The slope of `TimeDraws.lateness`, at most `_STEEPEST`.
+
+    Parameters
+    ----------
+    family : TimingFamily
+    log_gap, sigma : arrays
+        Log H less the location of log days, and their scale.
+    theta : array
+        Logit of the share by H.
+
+    Returns
+    -------
+    array
     """
     z = log_gap / sigma
     log_share = family.log_difference(np.full(np.shape(z), -np.inf), z)
@@ -55,7 +75,7 @@ class TimeDraws:
     family, origin : str
         Law of timing (a name in `germstats.engine.timing.FAMILIES`) and where its clock starts.
     horizon : float
-        Days on the clock up to which emergence is told; inf: to the end of all days.
+        Days on the clock up to which emergence is counted; inf: to the end of all days.
     """
 
     mu: Array
@@ -67,7 +87,16 @@ class TimeDraws:
     horizon: float = np.inf
 
     def on_clock(self, days: Array | float, origin_days: Array | float) -> Array:
-        """Days from sowing as days on the clock, where 1 February is `origin_days` after sowing."""
+        """Days from sowing as days on the clock, where 1 February is `origin_days` after sowing.
+
+        Parameters
+        ----------
+        days, origin_days : arrays or floats
+
+        Returns
+        -------
+        array
+        """
         return np.asarray(days - (origin_days if self.origin == "1 February" else 0.0))
 
     def share_by(self, day: Array | float, mu: Array, sigma: Array) -> Array:
@@ -90,11 +119,10 @@ class TimeDraws:
         return FAMILIES[self.family].share_by((log_day - mu) / sigma, (log_end - mu) / sigma)
 
     def lateness(self, theta: Array) -> Array:
-        """What a spring or tray later by one on log days takes from the logit of the share by the
-        horizon, (N,).
+        """What a spring or tray later by one on log days takes from the logit of the share, (N,).
 
-        With q = p F(H), d logit q / d mu = -f(H) / (F(H) sigma (1 - q)); 0 where all that comes is
-        out by then.
+        The share is that by the horizon. With q = p F(H), d logit q / d mu = -f(H) / (F(H) sigma (1
+        - q)); 0 where all that comes is out by then.
 
         Parameters
         ----------
@@ -106,8 +134,17 @@ class TimeDraws:
         return lateness(FAMILIES[self.family], np.log(self.horizon) - self.mu, self.sigma, theta)
 
     def log_day_of(self, share: Array | float, mu: Array, sigma: Array) -> Array:
-        """Log of the day on the clock by which a share of what emerges by the horizon is out;
-        parameters as in `share_by`.
+        """Log of the day on the clock by which a share of what emerges by the horizon is out.
+
+        Parameters
+        ----------
+        share : array or float
+        mu, sigma : arrays
+            As in `share_by`.
+
+        Returns
+        -------
+        array
         """
         end = (np.log(self.horizon) - mu) / sigma
         return np.asarray(mu + sigma * FAMILIES[self.family].time_of(share, end))
@@ -121,7 +158,7 @@ def in_ordinary_spring(time: TimeDraws, as_seen: Array, late: Array) -> Array:
     F(z). A fit carries lateness as a slope on the logit, which knows no end and far from 0 promises
     more seedlings than ever come.
 
-    Seedlings that all came at the last look tell of no tail: where q is `_REFUTED` times F(z - l)
+    Seedlings that all came at the last look show no tail: where q is `_REFUTED` times F(z - l)
     the law says nothing, and the steepest slope stays.
 
     Parameters
@@ -180,10 +217,10 @@ class RowDraws:
         None where fewer than two springs are on record.
     place_sd : (N,) array or None
         The part of `tray_sd` that the trays of one bench share, so that sd^2 = own^2 + place^2;
-        None where no benches are told apart.
+        None where no benches are recorded.
     as_seen, late : (N,) arrays or None
         `theta` as it was in springs as early or late as those of the lot's trays, and by how much
-        these were late on log days; None where nothing tells them from ordinary ones.
+        these were late on log days; None where nothing sets them apart from ordinary ones.
     """
 
     theta: Array
@@ -199,7 +236,7 @@ class RowDraws:
 
     @property
     def shared_sd(self) -> Array:
-        """Scatter between benches, 0 where none are told apart, (N,)."""
+        """Scatter between benches, 0 where none are recorded, (N,)."""
         return np.zeros_like(self.tray_sd) if self.place_sd is None else self.place_sd
 
     @property
@@ -223,8 +260,7 @@ _FEW_WEIGHTS = _FEW_WEIGHTS / _FEW_WEIGHTS.sum()
 
 
 def by_day(draws: RowDraws, day: float) -> RowDraws:
-    """The same lot told up to an earlier day: its share by then, with what late trays and late
-    springs add to scatter.
+    """The same lot counted up to an earlier day, with what late trays and springs add to scatter.
 
     The logit of the share by that day has, draw by draw, the mean and the spread that tray and
     spring effects on share and time give it (7 x 7 Gauss-Hermite each).
@@ -283,8 +319,7 @@ def nothing_up(draws: RowDraws) -> RowDraws:
 def _logit_by(
     theta: Array, sd: Array, late: Array, time: TimeDraws, time_sd: Array, day: float
 ) -> tuple[Array, Array]:
-    """Mean and spread of the logit of the share by a day, (N,) both, over one kind of effect on
-    share and time.
+    """Mean and spread of the logit of the share by a day, (N,) both, over one kind of effect.
 
     `sd` is the spread of the logit by the horizon, of which `late` x `time_sd` comes from time.
     """
@@ -304,8 +339,16 @@ def _logit_by(
 
 
 def even_draws(weight: Array, number: int) -> NDArray[np.intp]:
-    """Positions of `number` equally likely draws, taken at even steps of the weights, (N,)
-    (systematic resampling).
+    """Positions of equally likely draws, at even steps of the weights (systematic resampling).
+
+    Parameters
+    ----------
+    weight : (N,) array
+    number : int
+
+    Returns
+    -------
+    (number,) int array
     """
     steps = np.cumsum(weight)
     at = (np.arange(number) + 0.5) / number * steps[-1]

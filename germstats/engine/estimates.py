@@ -75,12 +75,12 @@ class RowEstimate(RawCounts):
     notes : tuple of str
     draws : RowDraws
     horizon_on : pandas.Timestamp or None
-        The day up to which emergence is told, in the spring of the latest tray; None where it is
-        told to the end of all days.
+        The day up to which emergence is counted, in the spring of the latest tray; None where it
+        is counted to the end of all days.
     horizon_days : float or None
         The same in days from the latest tray's sowing.
-    horizon_basis : str or None
-        What that day comes from, as in `germstats.engine.horizon.Basis`.
+    horizon_basis : Basis or None
+        What that day comes from.
     plateau : bool
         Whether the last days of looking contradict the timing curve: it has seedlings where none
         came.
@@ -136,7 +136,19 @@ class RowEstimate(RawCounts):
 
 
 def raw_counts(lot: LotRecords, row: int, patterns: Patterns) -> RawCounts:
-    """Raw counts of one treatment row of a lot."""
+    """Raw counts of one treatment row of a lot.
+
+    Parameters
+    ----------
+    lot : LotRecords
+    row : int
+        Treatment row of the lot.
+    patterns : Patterns
+
+    Returns
+    -------
+    RawCounts
+    """
     trays = trays_of(lot, row, patterns)
     latest = trays.iloc[latest_of(trays)].to_dict()
     return RawCounts(
@@ -156,13 +168,18 @@ def raw_counts(lot: LotRecords, row: int, patterns: Patterns) -> RawCounts:
 
 
 def horizon_facts(horizon: Horizon | None, trays: pd.DataFrame) -> dict[str, Any]:
-    """Fields of a `RowEstimate` that say up to when it is told, for the latest of its trays.
+    """Fields of a `RowEstimate` that say up to when it is counted, for the latest of its trays.
 
     Parameters
     ----------
     horizon : Horizon or None
     trays : pandas.DataFrame
         Rows of `Patterns.trays`, with ``horizon`` where there is one.
+
+    Returns
+    -------
+    dict
+        Empty without a horizon.
     """
     if horizon is None:
         return {}
@@ -173,13 +190,24 @@ def horizon_facts(horizon: Horizon | None, trays: pd.DataFrame) -> dict[str, Any
 
 
 def horizon_notes(horizon: Horizon | None, on: pd.Timestamp | None) -> tuple[str, ...]:
-    """What must be known of the day up to which a row is told."""
+    """What must be known of the day up to which a row is counted.
+
+    Parameters
+    ----------
+    horizon : Horizon or None
+    on : pandas.Timestamp or None
+        Its day for the latest of the trays.
+
+    Returns
+    -------
+    tuple of str
+    """
     if horizon is None or on is None:
         return ()
     notes = []
-    if horizon.basis == "season not over":
+    if horizon.basis == Basis.SEASON_NOT_OVER:
         notes.append(f"looked at up to {spelled(on)}, and the season is not over")
-    if horizon.basis == "species":
+    if horizon.basis == Basis.SPECIES:
         notes.append(
             f"counted up to {spelled(on)}, as late as other lots of the species were looked at"
         )
@@ -192,7 +220,19 @@ def horizon_notes(horizon: Horizon | None, on: pd.Timestamp | None) -> tuple[str
 
 
 def trays_of(lot: LotRecords, row: int, patterns: Patterns) -> pd.DataFrame:
-    """The rows of `Patterns.trays` of one treatment row of a lot."""
+    """The rows of `Patterns.trays` of one treatment row of a lot.
+
+    Parameters
+    ----------
+    lot : LotRecords
+    row : int
+        Treatment row of the lot.
+    patterns : Patterns
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     trays: pd.DataFrame = patterns.trays.iloc[lot.codes[lot.row == row]]
     return trays
 
@@ -223,11 +263,24 @@ def record_notes(
     share_seen: float,
     at_most: float | None,
 ) -> tuple[str, ...]:
-    """What must be known to read a row's estimate; `at_most` is the upper limit where nothing
-    emerged.
+    """What must be known to read a row's estimate.
+
+    Parameters
+    ----------
+    trays : pandas.DataFrame
+        Its rows of `Patterns.trays`.
+    patterns : Patterns
+    lot : LotRecords
+    share_seen : float
+        Expected share of the emerging seeds that had emerged at the last checks.
+    at_most : float or None
+        Upper limit of the share where nothing emerged.
+
+    Returns
+    -------
+    tuple of str
     """
     notes = []
-    rates = {patterns.sowings[code] for code in trays["sowing"]}
     if at_most is not None:
         notes.append(f"none emerged: at most {100 * at_most:.2g} % of seeds")
     if share_seen < FEW_SEEN:
@@ -237,16 +290,25 @@ def record_notes(
         )
     if not lot.timed:
         notes.append("looked at once only: count taken as final, no timing")
+    notes += _sowing_notes({patterns.sowings[code] for code in trays["sowing"]})
+    if len(trays) == 1:
+        notes.append("one tray only")
+    for tray in trays[Trays.tray]:
+        notes.extend(f"{tray}: {note}" for note in patterns.notes.get(tray, ()))
+    return tuple(notes)
+
+
+def _sowing_notes(rates: set[SowingRate]) -> list[str]:
+    """What must be known of how trays were sown."""
+    notes = []
     if any(rate.kind == "range" for rate in rates):
         notes.append("some trays sown with a range of seeds per cell: averaged over the range")
-    if pinches := [rate for rate in rates if rate.k is not None]:
+    pinches = [rate for rate in rates if rate.k is not None]
+    if pinches:
         means = sorted({f"{rate.mean:.2g}" for rate in pinches}, key=float)
-        source = (
-            "from pinches counted"
-            if all(rate.k_measured for rate in pinches)
-            else "assumed, no pinches counted"
-        )
         size = means[0] if len(means) == 1 else f"{means[0]} to {means[-1]}"
+        counted = all(rate.k_measured for rate in pinches)
+        source = "from pinches counted" if counted else "assumed, no pinches counted"
         notes.append(
             f"sown by the pinch: mean {size} seeds, evenness k {pinches[0].k:.2g} ({source})"
         )
@@ -254,8 +316,4 @@ def record_notes(
         notes.append(
             "pinch of unknown size: the share is of pinches that fill a cell, not of seeds"
         )
-    if len(trays) == 1:
-        notes.append("one tray only")
-    for tray in trays[Trays.tray]:
-        notes.extend(f"{tray}: {note}" for note in patterns.notes.get(tray, ()))
-    return tuple(notes)
+    return notes

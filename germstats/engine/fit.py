@@ -9,16 +9,17 @@ from typing import TYPE_CHECKING
 import pandas as pd
 from scipy.special import expit
 
+from germstats.engine.cell_scatter import CellScatter
 from germstats.engine.estimates import RowEstimate
 from germstats.engine.hierarchy import predictors
-from germstats.engine.horizon import Horizons, find_horizons, told_by
+from germstats.engine.horizon import Horizons, counted_up_to, find_horizons
 from germstats.engine.lots import LotRecords, groups_of, sort_lots
-from germstats.engine.pooled import PooledFit, choose_laws, fit_pooled, laws_near
+from germstats.engine.pooled import PooledFit, fit_pooled
 from germstats.engine.pooled_rows import pooled_rows
 from germstats.engine.priors import Scatter
 from germstats.engine.still_to_come import Clocks, with_later
 from germstats.engine.threads import one_thread
-from germstats.engine.timing_choice import CellScatter, TimingChoice
+from germstats.engine.timing_choice import TimingChoice, choose_laws, laws_near
 from germstats.engine.trouble import FitTrouble
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.records.book import RecordBook
@@ -36,10 +37,9 @@ Progress = Callable[[str], None]
 
 HELD = ("tray_time", "lot", "lot_time", "species", "place")
 """Scatters that a fit can be given instead of learning them, beside those of `Scatter`."""
-
 LOTS_APART = 1.5
 """Standard deviation between lots, on logit p, without pooling: a lot says next to nothing about
-another (common practice, no source).
+another. Three times the middle of its prior; common practice, no source.
 """
 
 
@@ -101,7 +101,7 @@ class ScatterEstimate:
         ``tray`` (of one lot), ``lot`` (of one species), ``place`` (of one spring) or ``season``.
     sd : float
     low, high : float or None
-        95 % range; None where the sd was taken as given.
+        95 % range; None where the sd was held.
     groups : int
         How many of the kind it rests on.
     """
@@ -113,7 +113,7 @@ class ScatterEstimate:
     groups: int
 
     @property
-    def learnt(self) -> bool:
+    def learned(self) -> bool:
         """Whether the records had a say."""
         return self.low is not None
 
@@ -131,9 +131,9 @@ class EmergenceFit:
         Species (or lot, where species are not recorded) -> TimingChoice.
     cell_scatter : CellScatter
     patterns : Patterns
-        The records used, with the trays left out and why.
+        The records it rests on, with the trays left out and why.
     pooled : PooledFit
-        Variance components and draws.
+        The scatters and draws of everything.
     horizons : Horizons or None
         Up to when shares are counted; None where that is the end of all days.
     book : RecordBook or None
@@ -159,38 +159,34 @@ class EmergenceFit:
 
     @property
     def scatter(self) -> tuple[ScatterEstimate, ...]:
-        """The scatters the forecasts rest on, at their likeliest mode: learnt ones first, then
-        those taken as given.
+        """The scatters that forecasts rest on: learned ones at their mode, then held ones.
+
+        Returns
+        -------
+        tuple of ScatterEstimate
         """
+        learned, given = [], []
+        for name, groups in self._groups().items():
+            found = self.pooled.coordinate(name)
+            held = self.pooled.component_set.held.get(name)
+            if held is not None:
+                given.append(_given_scatter(name, held))
+            elif found is not None and groups:
+                sd, low, high = (found.value(z) for z in (0.0, -1.96, 1.96))
+                learned.append(ScatterEstimate(name=name, sd=sd, low=low, high=high, groups=groups))
+        given.append(_given_scatter("season", self.spec.scatter.season))
+        return (*learned, *given)
+
+    def _groups(self) -> dict[str, int]:
+        """How many trays, lots, species and places of a spring there are."""
         trays = self.patterns.trays
-        groups = {
+        placed = trays.loc[trays[Trays.place] != "", [Trays.season, Trays.place]]
+        return {
             "tray": len(trays),
             "lot": int(trays[Trays.lot].nunique()),
             "species": int(trays["species"].nunique()),
-            "place": int(
-                trays.loc[trays[Trays.place] != "", [Trays.season, Trays.place]]
-                .drop_duplicates()
-                .shape[0]
-            ),
+            "place": len(placed.drop_duplicates()),
         }
-        learnt = []
-        for name, count in groups.items():
-            found = self.pooled.coordinate(name)
-            if found is not None and count:
-                sd, low, high = (found.value(z) for z in (0.0, -1.96, 1.96))
-                learnt.append(ScatterEstimate(name=name, sd=sd, low=low, high=high, groups=count))
-        held = self.pooled.scale_set.held
-        given = {
-            **{name: held[name] for name in groups if name in held},
-            "season": self.spec.scatter.season,
-        }
-        return (
-            *learnt,
-            *(
-                ScatterEstimate(name=name, sd=sd, low=None, high=None, groups=0)
-                for name, sd in given.items()
-            ),
-        )
 
     @property
     def trouble(self) -> tuple[FitTrouble, ...]:
@@ -212,6 +208,10 @@ class EmergenceFit:
         )
 
 
+def _given_scatter(name: str, sd: float) -> ScatterEstimate:
+    return ScatterEstimate(name=name, sd=sd, low=None, high=None, groups=0)
+
+
 def fit_emergence(
     book: RecordBook | Patterns,
     spec: FitSpec | None = None,
@@ -222,7 +222,7 @@ def fit_emergence(
 
     Counts, occupancy and tray totals go through one likelihood; species, lots and trays are fitted
     together, the scatter between them is learned, and its uncertainty carried on
-    (`germstats.engine.pooled`).
+    (`germstats.engine.pooled`). With ``pooling=False`` lots are taken as far apart.
 
     Parameters
     ----------
@@ -302,19 +302,13 @@ def fit_patterns(
     if patterns.trays.empty:
         raise NotEnoughRecordsError(_why_nothing(patterns))
     lots = sort_lots(patterns)
-    say("choosing the timing law of each species")
     if choices is None:
-        with one_thread():
-            choices = (
-                laws_near(near, lots)
-                if near is not None
-                else choose_laws(patterns, lots, spec.scatter)
-            )
-    told, horizons = _to_horizon(patterns, lots, choices, spec)
-    lots = sort_lots(told)
+        say("choosing the timing law of each species")
+        choices = _chosen_laws(patterns, lots, spec, near)
+    counted, horizons = _up_to_horizons(patterns, lots, choices, spec)
     pooled = fit_pooled(
-        told,
-        lots,
+        counted,
+        sort_lots(counted),
         scatter=spec.scatter,
         choices=choices,
         held=spec.held_sds,
@@ -322,11 +316,11 @@ def fit_patterns(
         near=near,
         horizons=horizons,
     )
-    rows = tuple(pooled_rows(pooled, told, spec.level))
+    rows = tuple(pooled_rows(pooled, counted, spec.level))
     if horizons is not None:
         rows = with_later(
             rows,
-            lots,
+            pooled.design.lots,
             patterns=patterns,
             clocks=_clocks(pooled, patterns),
             spring_ends=spec.spring_ends,
@@ -342,7 +336,17 @@ def fit_patterns(
     )
 
 
-def _to_horizon(
+def _chosen_laws(
+    patterns: Patterns, lots: tuple[LotRecords, ...], spec: FitSpec, near: PooledFit | None
+) -> dict[str, TimingChoice]:
+    """The laws of timing: those of a fit near this one, or else chosen by these records."""
+    if near is not None:
+        return laws_near(near.choices, lots)
+    with one_thread():
+        return choose_laws(patterns, lots, spec.scatter)
+
+
+def _up_to_horizons(
     patterns: Patterns,
     lots: tuple[LotRecords, ...],
     choices: Mapping[str, TimingChoice],
@@ -353,12 +357,14 @@ def _to_horizon(
         return patterns, None
     origins = {group: choice.origin for group, choice in choices.items()}
     horizons = find_horizons(patterns, lots, origins, spec.spring_ends)
-    return told_by(patterns, lots, horizons, spec.spring_ends), horizons
+    return counted_up_to(patterns, lots, horizons, spec.spring_ends), horizons
 
 
 def _clocks(pooled: PooledFit, patterns: Patterns) -> dict[str, Clocks]:
     """How the days of each species' trays are read: how late each is by the fit, and its share."""
-    at = predictors(pooled.design.tree, pooled.scales.found.state)[pooled.design.place_of]
+    at = predictors(pooled.design.hierarchy, pooled.component_fit.found.state)[
+        pooled.design.place_of
+    ]
     groups = groups_of(patterns.trays)
     late = at[:, 1] - pd.Series(at[:, 1]).groupby(groups.to_numpy()).transform("mean").to_numpy()
     return {

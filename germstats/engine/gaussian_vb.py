@@ -37,7 +37,7 @@ _WEIGHTS = np.array([a * b for a in (1 / 6, 2 / 3, 1 / 6) for b in (1 / 6, 2 / 3
 
 @dataclass(frozen=True)
 class NormalLaw:
-    """Normal law of all effects at given scales: a middle and the eliminated precision."""
+    """Normal law of all effects at given components: a middle and the eliminated precision."""
 
     middle: State
     elimination: SchurComplement
@@ -75,26 +75,26 @@ class NormalLaw:
 
     def trays(self) -> Array:
         """Covariances (T, 2, 2) of (eta, mu) of the fitted trays."""
-        tree = self.elimination.tree
-        _, rows = self.rows(tree.design, tree.lot)
+        hierarchy = self.elimination.hierarchy
+        _, rows = self.rows(hierarchy.design, hierarchy.lot)
         carry = -self.elimination.tray_pull
         carry[:, 0, 0] += 1.0
         carry[:, 1, 1] += 1.0
         return np.asarray(
-            carry @ rows[tree.group] @ carry.transpose(0, 2, 1) + self.elimination.tray_inverse
+            carry @ rows[hierarchy.group] @ carry.transpose(0, 2, 1) + self.elimination.tray_inverse
         )
 
 
 def normal_law(
-    tree: Hierarchy, prior: BetaPrior, scales: VarianceComponents, mode: PooledMode
+    hierarchy: Hierarchy, prior: BetaPrior, components: VarianceComponents, mode: PooledMode
 ) -> NormalLaw:
     """The variational normal law, started at a mode.
 
     Parameters
     ----------
-    tree : Hierarchy
+    hierarchy : Hierarchy
     prior : BetaPrior
-    scales : VarianceComponents
+    components : VarianceComponents
     mode : PooledMode
 
     Returns
@@ -103,24 +103,37 @@ def normal_law(
     """
     law = NormalLaw(mode.state, mode.elimination)
     for _ in range(_PASSES):
-        terms = averaged_terms(tree, scales, law)
+        terms = averaged_terms(hierarchy, components, law)
         if not np.isfinite(terms.hessian).all():
             return law
-        _, beta, precision = prior.at(law.middle.beta, scales)
-        found = eliminate(tree, terms.hessian, scales, precision)
+        _, beta, precision = prior.at(law.middle.beta, components)
+        found = eliminate(hierarchy, terms.hessian, components, precision)
         own, lots = (
-            -law.middle.trays * tree.tray_precision(scales),
-            -law.middle.lots * tree.lot_precision(scales),
+            -law.middle.trays * hierarchy.tray_precision(components),
+            -law.middle.lots * hierarchy.lot_precision(components),
         )
         step = found.solve(terms.gradient, own, lots, beta)
-        moved = np.abs(predictors(tree, step)).max(initial=0.0)
+        moved = np.abs(predictors(hierarchy, step)).max(initial=0.0)
         law = NormalLaw(law.middle.moved(step, min(_DAMPING, _LONGEST / max(moved, 1e-9))), found)
     return law
 
 
-def averaged_terms(tree: Hierarchy, scales: VarianceComponents, law: NormalLaw) -> TrayTerms:
-    """Gradient and Hessian of every tray averaged over the law of its (eta, mu)."""
-    middle = predictors(tree, law.middle)
+def averaged_terms(
+    hierarchy: Hierarchy, components: VarianceComponents, law: NormalLaw
+) -> TrayTerms:
+    """Gradient and Hessian of every tray averaged over the law of its (eta, mu).
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    components : VarianceComponents
+    law : NormalLaw
+
+    Returns
+    -------
+    TrayTerms
+    """
+    middle = predictors(hierarchy, law.middle)
     covariance = law.trays()
     root = np.zeros_like(covariance)
     root[:, 0, 0] = np.sqrt(covariance[:, 0, 0])
@@ -128,6 +141,8 @@ def averaged_terms(tree: Hierarchy, scales: VarianceComponents, law: NormalLaw) 
     root[:, 1, 1] = np.sqrt(np.maximum(covariance[:, 1, 1] - root[:, 1, 0] ** 2, 0.0))
     at = np.repeat(middle[None], len(_NODES), axis=0)
     at[:, :, :2] += np.einsum("tij,kj->kti", root, _NODES)
-    nodes = tree.tiled(len(_NODES))
-    terms = tray_terms(nodes, at.reshape(-1, 3), scales.rho, delays(tree, [scales] * len(_NODES)))
-    return TrayTerms(np.einsum("k,skt->st", _WEIGHTS, terms.sums.reshape(10, -1, tree.trays)))
+    nodes = hierarchy.tiled(len(_NODES))
+    terms = tray_terms(
+        nodes, at.reshape(-1, 3), components.rho, delays(hierarchy, [components] * len(_NODES))
+    )
+    return TrayTerms(np.einsum("k,skt->st", _WEIGHTS, terms.sums.reshape(10, -1, hierarchy.trays)))

@@ -61,8 +61,8 @@ class Hierarchy:
         Trays whose spring may be late by a common number of days.
     silent : (T,) bool array, optional
         Finished trays in which no seedling was seen. Their own time effects are held near 0, and
-        those of lots made of such trays: where nothing came nothing is told of time, and "very
-        late" must not stand in for "none".
+        those of lots made of such trays: where nothing came nothing is known of time, and "very
+        late" must not pass for "none".
     """
 
     parts: tuple[Part, ...]
@@ -104,20 +104,20 @@ class Hierarchy:
     def _log_held(self) -> float:
         return float(sum(np.log(one).sum() for one in self._held))
 
-    def tray_precision(self, scales: VarianceComponents) -> Array:
+    def tray_precision(self, components: VarianceComponents) -> Array:
         """(T, 2) diagonals of the inverse covariances of the trays' effects."""
-        return np.asarray(self._held[0] * np.array([scales.tray, scales.tray_time]) ** -2.0)
+        return np.asarray(self._held[0] * np.array([components.tray, components.tray_time]) ** -2.0)
 
-    def lot_precision(self, scales: VarianceComponents) -> Array:
+    def lot_precision(self, components: VarianceComponents) -> Array:
         """(L, 2) diagonals of the inverse covariances of the lots' effects."""
-        return np.asarray(self._held[1] * np.array([scales.lot, scales.lot_time]) ** -2.0)
+        return np.asarray(self._held[1] * np.array([components.lot, components.lot_time]) ** -2.0)
 
-    def log_precision(self, scales: VarianceComponents) -> float:
+    def log_precision(self, components: VarianceComponents) -> float:
         """Sum of the logs of all of them."""
         trays, lots = (len(one) for one in self._held)
         return self._log_held - 2 * float(
-            trays * (np.log(scales.tray) + np.log(scales.tray_time))
-            + lots * (np.log(scales.lot) + np.log(scales.lot_time))
+            trays * (np.log(components.tray) + np.log(components.tray_time))
+            + lots * (np.log(components.lot) + np.log(components.lot_time))
         )
 
     @cached_property
@@ -136,9 +136,7 @@ class Hierarchy:
         return {1: self.parts}
 
     def tiled(self, times: int) -> tuple[Part, ...]:
-        """The parts laid out `times` times over, tray i of copy k at i + k T; made once for each
-        number of times.
-        """
+        """The parts laid out several times over, tray i of copy k at i + k T; kept once made."""
         if times not in self._tiles:
             moved = [
                 (part.trays[None, :] + self.trays * np.arange(times)[:, None]).ravel()
@@ -151,13 +149,23 @@ class Hierarchy:
         return self._tiles[times]
 
 
-def part_of(tree: Hierarchy, kept: NDArray[np.bool_]) -> Hierarchy:
-    """The tree of some of its trays, (T,) bool, under the same common effects."""
+def part_of(hierarchy: Hierarchy, kept: NDArray[np.bool_]) -> Hierarchy:
+    """The hierarchy of some of its trays, (T,) bool, under the same common effects.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    kept : (T,) bool array
+
+    Returns
+    -------
+    Hierarchy
+    """
     trays = np.flatnonzero(kept)
     code = np.cumsum(kept) - 1
-    rows, group = np.unique(tree.group[trays], return_inverse=True)
+    rows, group = np.unique(hierarchy.group[trays], return_inverse=True)
     parts = []
-    for part in tree.parts:
+    for part in hierarchy.parts:
         own = kept[part.trays]
         if own.any():
             parts.append(
@@ -167,19 +175,17 @@ def part_of(tree: Hierarchy, kept: NDArray[np.bool_]) -> Hierarchy:
             )
     return Hierarchy(
         parts=tuple(parts),
-        design=tree.design[rows],
+        design=hierarchy.design[rows],
         group=group,
-        lot=np.unique(tree.lot[rows], return_inverse=True)[1],
-        delayed=tree.delayed[trays],
-        silent=None if tree.silent is None else tree.silent[trays],
+        lot=np.unique(hierarchy.lot[rows], return_inverse=True)[1],
+        delayed=hierarchy.delayed[trays],
+        silent=None if hierarchy.silent is None else hierarchy.silent[trays],
     )
 
 
 @dataclass(frozen=True)
 class VarianceComponents:
-    """Standard deviations of tray, lot, place and species effects, rho, and the delay of the
-    current spring in days.
-    """
+    """Sds of tray, lot, place and species effects, rho, and the current spring's delay in days."""
 
     tray: float
     tray_time: float
@@ -206,34 +212,67 @@ class State:
         )
 
 
-def predictors(tree: Hierarchy, state: State) -> Array:
-    """(T, 3) array of eta, mu and log sigma."""
-    rows = tree.entries.times(state.beta).T
-    rows[:2] += state.lots.T.take(tree.lot, axis=1)
-    trays = rows.take(tree.group, axis=1)
+def predictors(hierarchy: Hierarchy, state: State) -> Array:
+    """(T, 3) array of eta, mu and log sigma.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    state : State
+
+    Returns
+    -------
+    (T, 3) array
+    """
+    rows = hierarchy.entries.times(state.beta).T
+    rows[:2] += state.lots.T.take(hierarchy.lot, axis=1)
+    trays = rows.take(hierarchy.group, axis=1)
     trays[:2] += state.trays.T
     return np.asarray(trays.T)
 
 
-def state_of(tree: Hierarchy, state: State, kept: NDArray[np.bool_]) -> State:
-    """The effects of some of its trays, (T,) bool, and of their lots, for `part_of`."""
-    return State(state.beta, state.lots[np.unique(tree.lot[tree.group[kept]])], state.trays[kept])
+def state_of(hierarchy: Hierarchy, state: State, kept: NDArray[np.bool_]) -> State:
+    """The effects of some of its trays, (T,) bool, and of their lots, for `part_of`.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    state : State
+    kept : (T,) bool array
+
+    Returns
+    -------
+    State
+    """
+    return State(
+        state.beta, state.lots[np.unique(hierarchy.lot[hierarchy.group[kept]])], state.trays[kept]
+    )
 
 
 def tray_terms(
     parts: tuple[Part, ...], at: Array, rho: Array | float, delay: Array | None = None
 ) -> TrayTerms:
-    """Log-likelihood of every tray with derivatives at predictors `at`, (T, 3); `rho` and `delay`
-    as in `evaluate`.
+    """Log-likelihood of every tray with derivatives.
+
+    Parameters
+    ----------
+    parts : tuple of Part
+    at : (T, 3) array
+        Predictors.
+    rho, delay
+        As in `evaluate`.
+
+    Returns
+    -------
+    TrayTerms
     """
     sums = np.zeros((10, len(at)))
     for part in parts:
         eta, mu, log_sigma = at.T.take(part.trays, axis=1)
         late = None if delay is None else delay[part.trays]
         own = rho[part.trays] if isinstance(rho, np.ndarray) else rho
-        with np.errstate(
-            over="ignore", invalid="ignore"
-        ):  # a step too far comes back as not finite, and is halved
+        # a step too far comes back as not finite, and is halved
+        with np.errstate(over="ignore", invalid="ignore"):
             sums[:, part.trays] = evaluate(
                 part.data,
                 eta,
@@ -247,31 +286,67 @@ def tray_terms(
     return TrayTerms(sums)
 
 
-def delays(tree: Hierarchy, scales: Sequence[VarianceComponents]) -> Array | None:
-    """(K T,) days by which the spring of each tray is late at each of K scales; None where no
-    tray's may be.
+def delays(hierarchy: Hierarchy, components: Sequence[VarianceComponents]) -> Array | None:
+    """Days by which each tray's spring is late at each of K sets of components, (K T,).
+
+    None where no tray's spring may be late.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    components : sequence of VarianceComponents
+
+    Returns
+    -------
+    (K T,) array or None
+        NaN for trays whose spring is not late.
     """
-    if not tree.delayed.any():
+    if not hierarchy.delayed.any():
         return None
-    return np.concatenate([np.where(tree.delayed, one.delay, np.nan) for one in scales])
+    return np.concatenate([np.where(hierarchy.delayed, one.delay, np.nan) for one in components])
 
 
 def terms_at(
-    tree: Hierarchy, states: Sequence[State], scales: Sequence[VarianceComponents]
+    hierarchy: Hierarchy, states: Sequence[State], components: Sequence[VarianceComponents]
 ) -> list[TrayTerms]:
-    """What `tray_terms` gives at each state and its scales: as many at once as pay, since small
-    arrays cost most by their number.
+    """What `tray_terms` gives at each state and its components.
+
+    As many go at once as pay, since small arrays cost most by their number.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    states : sequence of State
+    components : sequence of VarianceComponents
+
+    Returns
+    -------
+    list of TrayTerms
     """
-    together, found = max(_AT_ONCE // max(tree.size, 1), 1), []
+    together, found = max(_AT_ONCE // max(hierarchy.size, 1), 1), []
     for first in range(0, len(states), together):
-        some, known = states[first : first + together], scales[first : first + together]
-        at = np.concatenate([predictors(tree, state) for state in some])
-        rho = known[0].rho if len(known) == 1 else np.repeat([one.rho for one in known], tree.trays)
-        terms = tray_terms(tree.tiled(len(some)), at, rho, delays(tree, known))
+        some, known = states[first : first + together], components[first : first + together]
+        at = np.concatenate([predictors(hierarchy, state) for state in some])
+        rho = (
+            known[0].rho
+            if len(known) == 1
+            else np.repeat([one.rho for one in known], hierarchy.trays)
+        )
+        terms = tray_terms(hierarchy.tiled(len(some)), at, rho, delays(hierarchy, known))
         found += [TrayTerms(sums) for sums in np.split(terms.sums, len(some), axis=1)]
     return found
 
 
-def start_state(tree: Hierarchy, beta: Array) -> State:
-    """No lot or tray effect."""
-    return State(beta, np.zeros((int(tree.lot[-1]) + 1, 2)), np.zeros((tree.trays, 2)))
+def start_state(hierarchy: Hierarchy, beta: Array) -> State:
+    """No lot or tray effect.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    beta : (P,) array
+
+    Returns
+    -------
+    State
+    """
+    return State(beta, np.zeros((int(hierarchy.lot[-1]) + 1, 2)), np.zeros((hierarchy.trays, 2)))

@@ -1,4 +1,4 @@
-"""The day up to which emergence is told: no seedling is promised from days on which nobody looked.
+"""The day up to which emergence is counted: none is promised from days on which nobody looked.
 
 A law of timing always has a tail, and a tail that no check has reached is a guess. So shares, and
 all that follows from them, speak of a horizon: a day on the species' own clock up to which enough
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from enum import StrEnum
 
 import numpy as np
 import pandas as pd
@@ -26,20 +26,29 @@ ENOUGH_TRAYS = 0.25
 """Share of a lot's trays with seed still to come that must have been looked at on the day or later,
 and two of them where there are two; common practice, no source.
 """
-_FIRST_DAY = 1.0  # of a horizon on any clock, so that its logarithm is known
-_SAME_DAYS = (
-    7.0  # single looks further apart cannot be read as one count; common practice, no source
-)
+_FIRST_DAY = 1.0
+"""Of a horizon on any clock, so that its logarithm is known."""
+_SAME_DAYS = 7.0
+"""Single looks further apart cannot be read as one count; common practice, no source."""
 
-Basis = Literal["looked at", "season not over", "species", "book", "all came"]
-"""What a horizon comes from: finished springs of the lot, its only spring, other lots of its
-species, all species, or trays in which every seed had come (told by the end of the spring).
-"""
+
+class Basis(StrEnum):
+    """What a horizon comes from.
+
+    Finished springs of the lot, its only spring, other lots of its species, all species, or trays
+    in which every seed had come (then it is the end of the spring).
+    """
+
+    LOOKED_AT = "looked at"
+    SEASON_NOT_OVER = "season not over"
+    SPECIES = "species"
+    BOOK = "book"
+    ALL_CAME = "all came"
 
 
 @dataclass(frozen=True)
 class Horizon:
-    """Up to when the emergence of a lot is told.
+    """Up to when the emergence of a lot is counted.
 
     Attributes
     ----------
@@ -47,8 +56,7 @@ class Horizon:
         Days on the clock of the species.
     origin : {"sowing", "1 February"}
         Where that clock starts.
-    basis : str
-        See `Basis`.
+    basis : Basis
     mixed_looks : bool
         No tray was looked at twice, and the single looks lie more than a week apart: few and late
         look alike.
@@ -87,11 +95,9 @@ class Horizons:
     def of(self, species: str | None, lot: str) -> Horizon:
         """That of a lot, else of its species, else of the book."""
         own = self.lots.get((species, lot))
-        return (
-            own
-            if own is not None
-            else self.groups.get(lot if species is None else species, self.book)
-        )
+        if own is not None:
+            return own
+        return self.groups.get(lot if species is None else species, self.book)
 
 
 def spring_end_days(trays: pd.DataFrame, spring_ends: tuple[int, int] = SPRING_ENDS) -> Array:
@@ -115,7 +121,7 @@ def find_horizons(
     origins: Mapping[str, Origin],
     spring_ends: tuple[int, int] = SPRING_ENDS,
 ) -> Horizons:
-    """Up to when the emergence of each lot can be told.
+    """Up to when the emergence of each lot can be counted.
 
     Parameters
     ----------
@@ -135,23 +141,36 @@ def find_horizons(
         group: _horizon(facts[facts["group"] == group], under_way, origins[group])
         for group in dict.fromkeys(facts["group"])
     }
-    found = {}
-    for lot in lots:
-        own = facts.iloc[lot.codes]
-        horizon = groups[lot.group]
-        if own["season"].min() < under_way or groups[lot.group].basis == "season not over":
-            horizon = _horizon(own, under_way, origins[lot.group])
-        elif horizon.basis == "looked at":
-            horizon = replace(horizon, basis="species")
-        once = not lot.timed and float(np.ptp(own["day"])) > _SAME_DAYS
-        found[lot.species, lot.lot] = replace(horizon, mixed_looks=once)
-    starts = facts.groupby("group")["origin"].mean()
-    after = [
-        one.day - (starts[group] if one.origin == "sowing" else 0.0)
+    of_lots = {
+        (lot.species, lot.lot): _horizon_of_lot(lot, facts, under_way, groups[lot.group])
+        for lot in lots
+    }
+    return Horizons(of_lots, groups, _horizon_of_book(facts, groups))
+
+
+def _horizon_of_lot(
+    lot: LotRecords, facts: pd.DataFrame, under_way: int, of_species: Horizon
+) -> Horizon:
+    """That of its own finished springs, else of its species."""
+    own = facts.iloc[lot.codes]
+    horizon = of_species
+    if own["season"].min() < under_way or of_species.basis == Basis.SEASON_NOT_OVER:
+        horizon = _horizon(own, under_way, of_species.origin)
+    elif of_species.basis == Basis.LOOKED_AT:
+        horizon = replace(of_species, basis=Basis.SPECIES)
+    mixed = not lot.timed and float(np.ptp(own["day"])) > _SAME_DAYS
+    return replace(horizon, mixed_looks=mixed)
+
+
+def _horizon_of_book(facts: pd.DataFrame, groups: Mapping[str, Horizon]) -> Horizon:
+    """The middle one of all species', as days after 1 February."""
+    february = facts.groupby("group")["origin"].mean()
+    after_february = [
+        one.day - (february[group] if one.origin == "sowing" else 0.0)
         for group, one in groups.items()
     ]
-    book = Horizon(max(float(np.median(after)), _FIRST_DAY), "1 February", "book")
-    return Horizons(found, groups, book)
+    day = max(float(np.median(after_february)), _FIRST_DAY)
+    return Horizon(day, "1 February", Basis.BOOK)
 
 
 def _facts(
@@ -160,33 +179,38 @@ def _facts(
     spring_ends: tuple[int, int],
     usual: Origin = "sowing",
 ) -> pd.DataFrame:
-    """What decides the horizon, by tray: ``group``, ``season``, ``origin`` (days from sowing to 1
-    February), ``complete``, and on the clock of its species ``day`` (of its last look) and ``ends``
-    (of its spring).
+    """What decides the horizon, by tray.
+
+    Columns are ``group``, ``season``, ``origin`` (days from sowing to 1 February), ``complete``,
+    and on the clock of its species ``day`` (of its last look) and ``ends`` (of its spring).
     """
     groups = groups_of(trays).to_numpy()
     origin = trays["origin_days"].to_numpy(dtype=float)
-    late = np.array([origins.get(group, usual) == "1 February" for group in groups], dtype=bool)
+    from_february = np.array([origins.get(group, usual) == "1 February" for group in groups])
+    start = np.where(from_february, origin, 0.0)  # of the clock, days from sowing
     return pd.DataFrame(
         {
             "group": groups,
             "season": trays[Trays.season].to_numpy(dtype=int),
             "origin": origin,
             "complete": _complete(trays),
-            "day": trays["last_day"].to_numpy(dtype=float) - origin * late,
-            "ends": spring_end_days(trays, spring_ends) - origin * late,
+            "day": trays["last_day"].to_numpy(dtype=float) - start,
+            "ends": spring_end_days(trays, spring_ends) - start,
         }
     )
 
 
 def _complete(trays: pd.DataFrame) -> NDArray[np.bool_]:
-    """Trays in which nothing is left to come: every seed up, or every cell filled where only that
-    was written.
+    """Trays in which nothing is left to come, (T,).
+
+    Every seed is up, or every cell filled where only that was written.
     """
-    emerged, seeds = trays["emerged"].to_numpy(dtype=float), trays["seeds"].to_numpy(dtype=float)
-    filled, cells = trays["filled"].to_numpy(dtype=float), trays["cells"].to_numpy(dtype=float)
-    by_cells = trays["record"].isin(["occupancy", "totals"]).to_numpy() & (filled >= cells)
-    return np.asarray((emerged >= seeds) | by_cells, dtype=bool)
+    emerged, seeds, filled, cells = (
+        trays[name].to_numpy(dtype=float) for name in ("emerged", "seeds", "filled", "cells")
+    )
+    knows_cells_only = trays["record"].isin(["occupancy", "totals"]).to_numpy()
+    all_filled = knows_cells_only & (filled >= cells)
+    return np.asarray((emerged >= seeds) | all_filled, dtype=bool)
 
 
 def _under_way(facts: pd.DataFrame) -> int:
@@ -199,19 +223,18 @@ def _under_way(facts: pd.DataFrame) -> int:
 def _horizon(own: pd.DataFrame, under_way: int, origin: Origin) -> Horizon:
     """The horizon of some trays of one clock, by those of finished springs if there are any."""
     finished = own[own["season"] < under_way]
-    basis: Basis = "looked at" if len(finished) else "season not over"
+    basis = Basis.LOOKED_AT if len(finished) else Basis.SEASON_NOT_OVER
     asked = finished if len(finished) else own
     open_trays = asked[~asked["complete"]]
     if open_trays.empty:
-        return Horizon(max(float(asked["ends"].max()), _FIRST_DAY), origin, "all came")
+        return Horizon(max(float(asked["ends"].max()), _FIRST_DAY), origin, Basis.ALL_CAME)
     days = np.sort(open_trays["day"].to_numpy(dtype=float))[::-1]
     needed = max(int(np.ceil(ENOUGH_TRAYS * len(days) - 1e-9)), min(2, len(days)))
     return Horizon(max(float(days[needed - 1]), _FIRST_DAY), origin, basis)
 
 
 def nearest_looks(patterns: Patterns, days: Array) -> Array:
-    """The horizon of each tray, moved to its first look after it where that is nearer than its last
-    look before.
+    """The horizon of each tray, moved to its first look after it if that is nearer than the last.
 
     A tray looked at little, and above all one listed only when something stood in it, would lose
     what it says: one that was empty long after the horizon was empty on it. What comes between the
@@ -230,10 +253,8 @@ def nearest_looks(patterns: Patterns, days: Array) -> Array:
     """
     units = patterns.units
     assert units is not None, "these patterns do not know when trays were looked at"
-    tray, day = (
-        units.looks["tray"].to_numpy(dtype=np.int64),
-        units.looks["day"].to_numpy(dtype=float),
-    )
+    tray = units.looks["tray"].to_numpy(dtype=np.int64)
+    day = units.looks["day"].to_numpy(dtype=float)
     before, after = np.zeros(len(days)), np.full(len(days), np.inf)
     early = day <= days[tray]
     np.maximum.at(before, tray[early], day[early])
@@ -247,7 +268,7 @@ def pair_horizon(
     origin: Origin,
     spring_ends: tuple[int, int],
 ) -> Horizon:
-    """Up to when two levels of a trial can be told together: the earlier of theirs.
+    """Up to when two levels of a trial can be counted together: the earlier of theirs.
 
     Parameters
     ----------
@@ -256,15 +277,18 @@ def pair_horizon(
         Tray codes of each level.
     origin : {"sowing", "1 February"}
     spring_ends : (month, day)
+
+    Returns
+    -------
+    Horizon
     """
     facts = _facts(patterns.trays, {}, spring_ends, origin)
     under_way = _under_way(facts)
-    return min(
-        (_horizon(facts.iloc[codes], under_way, origin) for codes in arms), key=lambda one: one.day
-    )
+    horizons = [_horizon(facts.iloc[codes], under_way, origin) for codes in arms]
+    return min(horizons, key=lambda one: one.day)
 
 
-def told_by(
+def counted_up_to(
     patterns: Patterns,
     lots: tuple[LotRecords, ...],
     horizons: Horizons,
@@ -301,8 +325,7 @@ def told_by(
 
 
 def up_to(patterns: Patterns, horizon: Array, cut: Array) -> Patterns:
-    """The records with ``horizon`` (days from sowing) in ``trays``, without what was seen after the
-    days `cut`.
+    """The records up to some days, with ``horizon`` (days from sowing) in ``trays``.
 
     Patterns that were not read from a book keep all looks, and a horizon no earlier than the last.
 
@@ -310,7 +333,12 @@ def up_to(patterns: Patterns, horizon: Array, cut: Array) -> Patterns:
     ----------
     patterns : Patterns
     horizon, cut : (T,) arrays
-        Days from sowing; inf: to the end of all days, and every look.
+        Days from sowing up to which emergence is counted (inf: the end of all days), and after
+        which nothing seen is kept (inf: every look).
+
+    Returns
+    -------
+    Patterns
     """
     if patterns.units is None:
         horizon = np.maximum(horizon, patterns.trays["last_day"].to_numpy(dtype=float))

@@ -125,30 +125,23 @@ def evaluate(
         ``value`` is -inf for a tray in which a seed was seen before the clock starts.
     """
     eta = np.clip(eta, -_LARGEST_LOGIT, _LARGEST_LOGIT)
-    clock, ends = (
-        _clock_of(data, mu, log_sigma=log_sigma, family=family, origin=origin, delay=delay),
-        data.ends,
-    )
+    clock = _clock_of(data, mu, log_sigma=log_sigma, family=family, origin=origin, delay=delay)
+    ends, finishes, fillings, pinches = data.ends, data.finishes, data.fillings, data.pinches
     sums = np.zeros((10, data.trays))
     if data.time_tray.size:
         rows = [data.time_count * row for row in time_sums(clock, ends.times)]
         sums[_OF_TIME] += summed(rows, data.time_tray, data.trays)
     if data.seeds:
         share = shares(eta, rho, data.seeds)
-        if (finishes := data.finishes).tray.size:
+        if finishes.tray.size:
             rows = finish_sums(finishes, share, clock, ends.finishes)
             sums += summed(rows, finishes.tray[finishes.days[1]], data.trays)
-        if (fillings := data.fillings).tray.size:
-            rows = [
-                fillings.count * row for row in filling_sums(fillings, share, clock, ends.fillings)
-            ]
-            sums += summed(rows, fillings.tray, data.trays)
-    if (pinches := data.pinches).tray.size:
-        rows = [
-            pinches.count * row
-            for row in pinch_sums(pinches, eta[pinches.tray], clock, ends.pinches)
-        ]
-        sums += summed(rows, pinches.tray, data.trays)
+        if fillings.tray.size:
+            rows = filling_sums(fillings, share, clock, ends.fillings)
+            sums += summed([fillings.count * row for row in rows], fillings.tray, data.trays)
+    if pinches.tray.size:
+        rows = pinch_sums(pinches, eta[pinches.tray], clock, ends.pinches)
+        sums += summed([pinches.count * row for row in rows], pinches.tray, data.trays)
     return TrayTerms(sums)
 
 
@@ -162,14 +155,17 @@ def log_likelihood(
     origin: Origin,
     delay: Array | None = None,
 ) -> Array:
-    """(T,) values of `evaluate` without their derivatives, at less than half the cost; parameters
-    as there.
+    """Values of `evaluate` without their derivatives, at less than half the cost.
+
+    Parameters are as there.
+
+    Returns
+    -------
+    (T,) array
     """
     eta = np.clip(eta, -_LARGEST_LOGIT, _LARGEST_LOGIT)
-    clock, ends = (
-        _clock_of(data, mu, log_sigma=log_sigma, family=family, origin=origin, delay=delay),
-        data.ends,
-    )
+    clock = _clock_of(data, mu, log_sigma=log_sigma, family=family, origin=origin, delay=delay)
+    ends, finishes, fillings, pinches = data.ends, data.finishes, data.fillings, data.pinches
     total = np.zeros(data.trays)
 
     def add(tray: Index, count: Array, value: Array) -> None:
@@ -179,26 +175,22 @@ def log_likelihood(
         add(data.time_tray, data.time_count, clock.log_gap(*ends.times))
     if data.seeds:
         share = shares(eta, rho, data.seeds, slopes=False)
-        if (finishes := data.finishes).tray.size:
-            add(finishes.tray, finishes.count, finish_values(finishes, share, clock, ends.finishes))
-        if (fillings := data.fillings).tray.size:
-            add(
-                fillings.tray, fillings.count, filling_values(fillings, share, clock, ends.fillings)
-            )
-    if (pinches := data.pinches).tray.size:
-        add(
-            pinches.tray,
-            pinches.count,
-            pinch_values(pinches, eta[pinches.tray], clock, ends.pinches),
-        )
+        if finishes.tray.size:
+            values = finish_values(finishes, share, clock, ends.finishes)
+            add(finishes.tray, finishes.count, values)
+        if fillings.tray.size:
+            values = filling_values(fillings, share, clock, ends.fillings)
+            add(fillings.tray, fillings.count, values)
+    if pinches.tray.size:
+        values = pinch_values(pinches, eta[pinches.tray], clock, ends.pinches)
+        add(pinches.tray, pinches.count, values)
     return total
 
 
 def share_out_by(
     family: TimingFamily, origin: Origin, data: PatternArrays, mu: Array, sigma: Array | float
 ) -> Array:
-    """Expected share of what emerges, by its horizon if it has one, that is out by each tray's last
-    look.
+    """Expected share of what emerges by the horizon that is out by each tray's last look.
 
     Parameters
     ----------

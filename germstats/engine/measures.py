@@ -93,8 +93,9 @@ def classical_measures(day: Array, germinated: Array, sown: int) -> ClassicalMea
 
 
 def _crossing(t: Array, n: Array, wanted: float) -> float:
-    """Day on which the running total reaches `wanted`, by straight line from the count before (day
-    0 at first).
+    """Day on which the running total reaches `wanted`, by straight line from the count before.
+
+    Before the first count it runs from day 0.
     """
     total = np.concatenate([[0.0], np.cumsum(n)])
     days = np.concatenate([[0.0], t])

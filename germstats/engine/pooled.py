@@ -1,4 +1,4 @@
-"""Species, lots and trays fitted together: the pooled road behind `fit_emergence`."""
+"""Species, lots and trays fitted together: the fit behind `fit_emergence`."""
 
 from __future__ import annotations
 
@@ -9,93 +9,81 @@ from types import MappingProxyType
 import numpy as np
 
 from germstats.engine.arrays import Index
-from germstats.engine.design import PooledDesign, build_design, share_seen
+from germstats.engine.cell_scatter import CellScatter, cell_scatter, cell_scatter_is_shown
+from germstats.engine.component_draws import (
+    ComponentDraw,
+    draw_components,
+    effective_share,
+    given_rho,
+)
+from germstats.engine.design import (
+    PooledDesign,
+    build_design,
+    component_set_of,
+    mode_of_design,
+    share_seen,
+    usual_components,
+)
 from germstats.engine.draws import lateness
 from germstats.engine.gaussian_vb import NormalLaw, normal_law
-from germstats.engine.hierarchy import (
-    State,
-    VarianceComponents,
-    part_of,
-    predictors,
-    start_state,
-    state_of,
-)
+from germstats.engine.hierarchy import VarianceComponents, part_of, predictors, state_of
 from germstats.engine.horizon import Horizons
-from germstats.engine.laplace import PooledMode, find_pooled_mode
-from germstats.engine.likelihood import Origin
-from germstats.engine.lots import LotRecords, groups_of, sort_lots, time_priors
-from germstats.engine.priors import Scatter, TimePriors
-from germstats.engine.scale_draws import draw_scales, effective_share, given_rho
+from germstats.engine.laplace import PooledMode
+from germstats.engine.lots import LotRecords, groups_of, sort_lots
+from germstats.engine.priors import Scatter, time_priors_under
 from germstats.engine.threads import one_thread
-from germstats.engine.timing import FAMILIES, LOG_NORMAL, Array
-from germstats.engine.timing_choice import (
-    ORIGINS,
-    CellScatter,
-    TimingChoice,
-    TimingLaw,
-    cell_scatter,
-    cell_scatter_is_shown,
-)
+from germstats.engine.timing import Array
+from germstats.engine.timing_choice import TimingChoice, TimingLaw, seen_before_february
 from germstats.engine.trouble import FitTrouble, trouble_of
 from germstats.engine.variance_components import (
     COORDINATES,
     ComponentFit,
     ComponentSet,
     Coordinate,
-    fit_scales,
-    fit_scales_twice,
-    scales_near,
+    components_near,
+    fit_components,
+    fit_components_twice,
 )
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.intervals.subsets import keep_trays
 from germstats.records.tables import Trays
 
-SCALE_DRAWS = ((100, 32), (1000, 16), (np.inf, 4))
-"""Below how many trays, and draws of the scales. Few trays leave the scales wide open: with sixteen
-draws the variance of trays and lots together came out up to 8 % off on average over nurseries, with
-thirty-two 3 %. From 1,000 trays on ranges of shares move by a few hundredths of their standard
-error only, as they do from sixteen draws to thirty-two.
+COMPONENT_DRAWS = ((100, 32), (1000, 16), (np.inf, 4))
+"""Below how many trays, and draws of the variance components. Few trays leave the components wide
+open: with sixteen draws the variance of trays and lots together came out up to 8 % off on average
+over nurseries, with thirty-two 3 %. From 1,000 trays on ranges of shares move by a few hundredths
+of their standard error only, as they do from sixteen draws to thirty-two.
 """
-_IN_FIRST_SPRINGS = (
-    4  # times as many draws: with two seedlings seen all hung on a few of thirty-two
-)
-_WITH_GIVEN_RHO, _RHO_VALUES = (
-    2,
-    16,
-)  # times as many draws where rho has its prior, and values it is given at most
+_IN_FIRST_SPRINGS = 4
+"""Times as many draws: with two seedlings seen all hung on a few of thirty-two."""
+_WITH_GIVEN_RHO, _RHO_VALUES = 2, 16
+"""Times as many draws where rho has its prior, and values it is given at most."""
 NEARLY_ALL = 0.95
 """A last season of which less than this share came by the last checks is still under way: its
 spring may be late.
 """
-# on the logit of a share for one on log days: a spring a tenth later takes next to nothing
 _HARDLY = 0.05
-_TIMES_USUAL = (
-    1.0,
-    0.5,
-    2.0,
-    4.0,
-)  # scatters of trays on log time for which clocks are compared; the first is 1
+"""On the logit of a share for one on log days: a spring a tenth later takes next to nothing."""
 
 
 @dataclass(frozen=True)
 class PooledDraw:
-    """Scales drawn from their posterior, with the law of all effects there."""
+    """Variance components drawn from their posterior, with the law of all effects there."""
 
-    scales: VarianceComponents
+    components: VarianceComponents
     weight: float
     law: NormalLaw
 
 
 @dataclass(frozen=True)
 class PooledFit:
-    """What the pooled road found: how far trays, lots, species and places lie apart, and draws of
-    everything.
+    """How far trays, lots, species and places lie apart, and draws of everything.
 
     Attributes
     ----------
     design : PooledDesign
-    scale_set : ComponentSet
-    scales : ComponentFit
+    component_set : ComponentSet
+    component_fit : ComponentFit
         At the likeliest mode; `draws` know of a second one, if there is one.
     current : int or None
         The season still under way.
@@ -105,21 +93,21 @@ class PooledFit:
         Heavy ones several times over, with their weight shared out: each is given as many draws of
         the effects.
     effective_share : float
-        Effective number of scale draws over the number made.
+        Effective number of draws of the components over the number made.
     scatter : Scatter
-        Settings; its season sds are taken as given.
+        Settings; its season sds are held.
     cell_scatter : CellScatter
-        Held at the middle of its prior in `scales` where the records do not show it; the draws have
-        it by its prior.
+        Where the records do not show it, `component_fit` has it at the middle of its prior, and the
+        draws by its prior.
     trouble : tuple of FitTrouble
         What went less than well.
     horizons : Horizons or None
-        Up to when shares are told; None: to the end of all days.
+        Up to when shares are counted; None: to the end of all days.
     """
 
     design: PooledDesign
-    scale_set: ComponentSet
-    scales: ComponentFit
+    component_set: ComponentSet
+    component_fit: ComponentFit
     current: int | None
     choices: dict[str, TimingChoice]
     draws: tuple[PooledDraw, ...]
@@ -130,40 +118,52 @@ class PooledFit:
     horizons: Horizons | None = None
 
     def coordinate(self, name: str) -> Coordinate | None:
-        """Normal law of an unknown scale's transformed value about its likeliest mode; None where
-        it was held.
+        """Posterior of an unknown component about its likeliest mode.
+
+        Parameters
+        ----------
+        name : str
+            Field of `VarianceComponents`.
+
+        Returns
+        -------
+        Coordinate or None
+            Normal law of its transformed value; None where it was held.
         """
-        for k, prior in enumerate(self.scale_set.unknown):
+        for k, prior in enumerate(self.component_set.unknown):
             if prior.name == name:
-                sd = float(np.sqrt(self.scales.covariance[k, k]))
-                return Coordinate(
-                    name, prior.mean + prior.sd * float(self.scales.mode[k]), prior.sd * sd
-                )
+                mean = prior.mean + prior.sd * float(self.component_fit.mode[k])
+                sd = prior.sd * float(np.sqrt(self.component_fit.covariance[k, k]))
+                return Coordinate(name, mean, sd)
         return None
 
-    def scales_of(self, codes: Index) -> VarianceComponents:
-        """How far trays, lots, species and places lie apart by some of the trays alone, under the
-        same laws of timing.
+    def components_of(self, codes: Index) -> VarianceComponents:
+        """Likeliest components by some of the trays alone, under the same laws of timing.
 
         Parameters
         ----------
         codes : (C,) int array
             Tray codes in the patterns.
+
+        Returns
+        -------
+        VarianceComponents
         """
         kept = np.isin(self.design.order, codes)
         with one_thread():
-            return scales_near(
-                part_of(self.design.tree, kept),
+            return components_near(
+                part_of(self.design.hierarchy, kept),
                 self.design.prior,
-                scale_set=self.scale_set,
-                start=state_of(self.design.tree, self.scales.found.state, kept),
-                near=self.scales,
+                component_set=self.component_set,
+                start=state_of(self.design.hierarchy, self.component_fit.found.state, kept),
+                near=self.component_fit,
             )
 
 
 def likeliest(pooled: PooledFit, patterns: Patterns) -> tuple[Array, Array]:
-    """Likeliest predictors of trays that need not be those fitted, under its laws of timing and
-    likeliest scatters.
+    """Likeliest predictors of trays that need not be those fitted.
+
+    They are found under the fit's laws of timing and its likeliest components.
 
     Parameters
     ----------
@@ -179,39 +179,46 @@ def likeliest(pooled: PooledFit, patterns: Patterns) -> tuple[Array, Array]:
     out : (T,) array
         Expected share of what emerges that is out by the last check; 1 for those.
     """
-    values, out = np.full((len(patterns.trays), 3), np.nan), np.ones(len(patterns.trays))
-    groups = groups_of(patterns.trays)
-    waits = groups.isin(
-        [group for group, law in pooled.choices.items() if law.origin == "1 February"]
-    )
-    able = groups.isin(list(pooled.choices)) & ~(
-        waits & patterns.trays.index.isin(_seen_too_early(patterns))
-    )
-    codes = np.flatnonzero(able.to_numpy(dtype=bool))
+    values = np.full((len(patterns.trays), 3), np.nan)
+    out = np.ones(len(patterns.trays))
+    codes = _codes_with_a_law(pooled, patterns)
     if not codes.size:
         return values, out
+
     known = keep_trays(patterns, codes)
     lots = sort_lots(known)
-    laws = {
-        lot.group: (pooled.choices[lot.group].family, pooled.choices[lot.group].origin)
-        for lot in lots
-    }
+    laws = _laws_of({lot.group: pooled.choices[lot.group] for lot in lots})
+    components = pooled.component_set.at(pooled.component_fit.mode)
+    if "place" not in pooled.design.prior.learned:  # places among these trays alone
+        components = replace(components, place=COORDINATES["place"].value(0.0))
     with one_thread():
         design = build_design(
             known,
             lots,
             laws=laws,
-            priors=_time_priors(known, lots, laws),
+            priors=time_priors_under(lots, known, laws),
             scatter=pooled.scatter,
             current=pooled.current,
         )
-        scales = pooled.scale_set.at(pooled.scales.mode)
-        if "place" not in pooled.design.prior.learnt:  # places among these trays alone
-            scales = replace(scales, place=COORDINATES["place"].value(0.0))
-        found = _mode(design, scales)
-    at = predictors(design.tree, found.state)
-    values[codes[design.order]], out[codes[design.order]] = at, share_seen(design, at)
+        found = mode_of_design(design, components)
+    at = predictors(design.hierarchy, found.state)
+    values[codes[design.order]] = at
+    out[codes[design.order]] = share_seen(design, at)
     return values, out
+
+
+def _codes_with_a_law(pooled: PooledFit, patterns: Patterns) -> Index:
+    """Codes of trays of fitted species, without those seen before their species' clock starts."""
+    groups = groups_of(patterns.trays)
+    from_february = [group for group, law in pooled.choices.items() if law.origin == "1 February"]
+    too_early = patterns.trays.index.isin(seen_before_february(patterns))
+    able = groups.isin(list(pooled.choices)) & ~(groups.isin(from_february) & too_early)
+    return np.flatnonzero(able.to_numpy(dtype=bool))
+
+
+def _laws_of(choices: Mapping[str, TimingChoice]) -> dict[str, TimingLaw]:
+    """Group (species) -> family and origin."""
+    return {group: (choice.family, choice.origin) for group, choice in choices.items()}
 
 
 def fit_pooled(
@@ -232,273 +239,184 @@ def fit_pooled(
     patterns : Patterns
     lots : tuple of LotRecords
     scatter : Scatter
-        Season sds, taken as given.
+        Season sds are held.
     choices : dict
         Group (species) -> its law of timing.
     held : dict
-        Scatters taken as given instead of learned, by field of `VarianceComponents`; without
-        effect where nothing has that scatter.
+        Components held instead of learned, by field of `VarianceComponents`; without effect where
+        nothing has that component.
     progress : callable, optional
     near : PooledFit, optional
-        Of records that hold these: its scatters are where these are sought from.
+        Of records that hold these: its components are where these are sought from.
     horizons : Horizons, optional
-        Up to when the patterns are told.
+        Up to when the patterns are counted.
 
     Returns
     -------
     PooledFit
     """
     with one_thread():
-        design, start, current = _laid_out(patterns, lots, scatter, choices)
-        shown = cell_scatter_is_shown(lots)
-        scale_set = _scale_set(
-            design, held if shown else {**held, "rho": COORDINATES["rho"].value(0.0)}
-        )
+        layout = _layout(patterns, lots, scatter, choices)
+        design = layout.design
+        rho_is_shown = cell_scatter_is_shown(lots)
+        if not rho_is_shown:
+            held = {**held, "rho": COORDINATES["rho"].value(0.0)}
+        component_set = component_set_of(design, held)
+
         progress("learning how far trays, lots and species lie apart")
-        like = near.scales if near is not None and near.scale_set == scale_set else None
-        first = current is not None and near is None and _first_sown(patterns, current)
-        if first:
-            modes = fit_scales_twice(design.tree, design.prior, scale_set, start.state)
-        else:
-            modes = (
-                fit_scales(
-                    design.tree, design.prior, scale_set=scale_set, start=start.state, near=like
-                ),
-            )
-        asked = next(draws for trays, draws in SCALE_DRAWS if design.tree.trays < trays)
-        asked *= _IN_FIRST_SPRINGS if first else 1 if shown else _WITH_GIVEN_RHO
-        rho = (
-            None
-            if shown
-            else given_rho(
-                design.tree,
-                design.prior,
-                scale_set=scale_set,
-                fits=modes,
-                values=min(asked, _RHO_VALUES),
-            )
-        )
-        drawn = draw_scales(
-            design.tree, design.prior, scale_set=scale_set, fits=modes, draws=asked, given=rho
-        )
+        current = layout.current
+        first_spring = current is not None and near is None and _first_sown(patterns, current)
+        modes = _component_modes(layout, component_set, near, twice=first_spring)
+        asked = _draws_asked(design, first_spring=first_spring, rho_is_shown=rho_is_shown)
+        drawn = _drawn(design, component_set, modes=modes, asked=asked, rho_is_shown=rho_is_shown)
+
         progress("carrying the uncertainty on")
-        each = [
-            PooledDraw(
-                one.scales, one.weight, normal_law(design.tree, design.prior, one.scales, one.found)
-            )
-            for one in drawn
-        ]
-        draws = tuple(copy for draw in each for copy in _shared_out(draw, asked))
-    found = effective_share(drawn, asked * len(modes))
+        draws = tuple(copy for one in drawn for copy in _with_law(design, one, asked))
+    effective = effective_share(drawn, asked * len(modes))
     return PooledFit(
         design=design,
-        scale_set=scale_set,
-        scales=modes[0],
+        component_set=component_set,
+        component_fit=modes[0],
         current=current,
         choices=choices,
         draws=draws,
-        effective_share=found,
+        effective_share=effective,
         scatter=scatter,
-        cell_scatter=_cell_scatter(scale_set, modes[0], lots),
-        trouble=trouble_of(modes, drawn, found),
+        cell_scatter=_cell_scatter(component_set, modes[0], lots),
+        trouble=trouble_of(modes, drawn, effective),
         horizons=horizons,
     )
 
 
-def _laid_out(
+@dataclass(frozen=True)
+class _Layout:
+    """The design, a first mode without lateness, and the season still under way."""
+
+    design: PooledDesign
+    first_mode: PooledMode
+    current: int | None
+
+
+def _layout(
     patterns: Patterns,
     lots: tuple[LotRecords, ...],
     scatter: Scatter,
     choices: Mapping[str, TimingChoice],
-) -> tuple[PooledDesign, PooledMode, int | None]:
-    """The design, a first mode without lateness, and the season still under way."""
-    laws = {group: (choice.family, choice.origin) for group, choice in choices.items()}
-    priors = _time_priors(patterns, lots, laws)
+) -> _Layout:
+    """Trays laid out twice: what the first mode says of late springs goes into the second."""
+    laws = _laws_of(choices)
+    priors = time_priors_under(lots, patterns, laws)
     design = build_design(patterns, lots, laws=laws, priors=priors, scatter=scatter)
-    start = _mode(design, _usual_scales(design))
-    current = _under_way(design, patterns, start) if scatter.late_spring else None
-    late = _late(design, start)
+    first_mode = mode_of_design(design, usual_components(design))
+    current = _under_way(design, patterns, first_mode) if scatter.late_spring else None
+    late = _lateness_of_lots(design, first_mode)
     if current is not None or late:
         design = build_design(
             patterns, lots, laws=laws, priors=priors, scatter=scatter, current=current, late=late
         )
-    return design, start, current
+    return _Layout(design, first_mode, current)
+
+
+def _component_modes(
+    layout: _Layout, component_set: ComponentSet, near: PooledFit | None, twice: bool
+) -> tuple[ComponentFit, ...]:
+    """Modes of the components' posterior, the likeliest first; `twice` searches from two places."""
+    design, start = layout.design, layout.first_mode.state
+    if twice:
+        return fit_components_twice(design.hierarchy, design.prior, component_set, start)
+    same = near is not None and near.component_set == component_set
+    fit = fit_components(
+        design.hierarchy,
+        design.prior,
+        component_set=component_set,
+        start=start,
+        near=near.component_fit if near is not None and same else None,
+    )
+    return (fit,)
+
+
+def _draws_asked(design: PooledDesign, first_spring: bool, rho_is_shown: bool) -> int:
+    """How many draws of the components are made about each mode."""
+    usual = next(draws for trays, draws in COMPONENT_DRAWS if design.hierarchy.trays < trays)
+    if first_spring:
+        return usual * _IN_FIRST_SPRINGS
+    return usual if rho_is_shown else usual * _WITH_GIVEN_RHO
+
+
+def _drawn(
+    design: PooledDesign,
+    component_set: ComponentSet,
+    modes: tuple[ComponentFit, ...],
+    asked: int,
+    rho_is_shown: bool,
+) -> tuple[ComponentDraw, ...]:
+    """Draws of the components; rho has its prior where no record shows it."""
+    given = None
+    if not rho_is_shown:
+        given = given_rho(
+            design.hierarchy,
+            design.prior,
+            component_set=component_set,
+            fits=modes,
+            values=min(asked, _RHO_VALUES),
+        )
+    return draw_components(
+        design.hierarchy,
+        design.prior,
+        component_set=component_set,
+        fits=modes,
+        draws=asked,
+        given=given,
+    )
+
+
+def _with_law(design: PooledDesign, draw: ComponentDraw, asked: int) -> list[PooledDraw]:
+    """A draw with the law of all effects there.
+
+    It comes as often as it is heavier than one of `asked` equal ones, its weight shared out.
+    """
+    law = normal_law(design.hierarchy, design.prior, draw.components, draw.found)
+    times = max(round(asked * draw.weight), 1)
+    return [PooledDraw(draw.components, draw.weight / times, law)] * times
 
 
 def _cell_scatter(
-    scale_set: ComponentSet, fit: ComponentFit, lots: tuple[LotRecords, ...]
+    component_set: ComponentSet, fit: ComponentFit, lots: tuple[LotRecords, ...]
 ) -> CellScatter:
-    """What the scales' posterior says of rho, or its prior where it is held."""
+    """What the components' posterior says of rho, or its prior where it is held."""
     prior = COORDINATES["rho"]
-    if prior not in scale_set.unknown:
+    if prior not in component_set.unknown:
         return cell_scatter(prior.mean, prior.sd, lots, learned=False)
-    k = scale_set.unknown.index(prior)
-    sd = float(np.sqrt(fit.covariance[k, k]))
-    return cell_scatter(
-        prior.mean + prior.sd * float(fit.mode[k]), prior.sd * sd, lots, learned=True
-    )
-
-
-def _shared_out(draw: PooledDraw, asked: int) -> list[PooledDraw]:
-    """A draw as often as it is heavier than one of `asked` equal ones, its weight shared out."""
-    times = max(round(asked * draw.weight), 1)
-    return [replace(draw, weight=draw.weight / times)] * times
-
-
-def _scale_set(design: PooledDesign, held: Mapping[str, float]) -> ComponentSet:
-    names = ["tray", "lot", "tray_time", "lot_time", "rho"]
-    names += [name for name in ("species", "place") if name in design.prior.learnt]
-    names += ["delay"] if design.tree.delayed.any() else []
-    given = {name: max(sd, 1e-3) for name, sd in held.items() if name in names}
-    return ComponentSet(tuple(COORDINATES[name] for name in names if name not in given), given)
-
-
-def _usual_scales(design: PooledDesign) -> VarianceComponents:
-    """The priors' middles, where no tray has been asked yet."""
-    usual = _scale_set(design, {})
-    return usual.at(np.zeros(len(usual.unknown)))
-
-
-def _mode(
-    design: PooledDesign, scales: VarianceComponents, near: State | None = None
-) -> PooledMode:
-    """The mode at these scales, sought from `near`, if that is known."""
-    start = near or start_state(design.tree, design.prior.mean.copy())
-    return find_pooled_mode(design.tree, design.prior, scales, start)
-
-
-def laws_near(near: PooledFit, lots: tuple[LotRecords, ...]) -> dict[str, TimingChoice]:
-    """The laws of timing of these lots' species in a fit of records that hold theirs."""
-    return {lot.group: near.choices[lot.group] for lot in lots}
-
-
-def choose_laws(
-    patterns: Patterns, lots: tuple[LotRecords, ...], scatter: Scatter
-) -> dict[str, TimingChoice]:
-    """Family and origin of each species by AIC.
-
-    The score of a species is its part of Laplace's criterion: its trays' and lots' log-likelihoods
-    with their effects integrated out. All species are fitted under one law at a time, at the usual
-    scales. Then the best law of each origin is held against the other's under the scatter of trays
-    on time that suits it best: the same days scatter less on a clock that starts earlier, and one
-    sd for both clocks would decide between them by itself.
-
-    One with a seed seen before the clock starts stays with sowing, and one looked at once only
-    takes the log-normal from sowing, which says nothing there.
-    """
-    groups = list(dict.fromkeys(lot.group for lot in lots))
-    timed = {lot.group for lot in lots if lot.timed}
-    early = set(groups_of(patterns.trays).iloc[_seen_too_early(patterns)])
-    aic: dict[str, dict[TimingLaw, float]] = {group: {} for group in groups}
-    for origin in ORIGINS:
-        used: dict[str, Origin] = {
-            group: "sowing" if group in early else origin for group in groups
-        }
-        laws = {group: (LOG_NORMAL.name, used[group]) for group in groups}
-        priors = _time_priors(patterns, lots, laws)
-        design = build_design(patterns, lots, laws=laws, priors=priors, scatter=scatter)
-        near: State | None = None
-        tried: dict[str, dict[str, float]] = {}
-        for family in FAMILIES:
-            near, tried[family] = _scores(_under(design, family), near)
-        best = {group: max(tried, key=lambda family: tried[family][group]) for group in groups}
-        laws = {group: (best[group], used[group]) for group in groups}
-        gain = _gains(build_design(patterns, lots, laws=laws, priors=priors, scatter=scatter), near)
-        for group in groups:
-            for family in FAMILIES:
-                score = tried[family][group] + (gain[group] if family == best[group] else 0.0)
-                aic[group][family, origin] = -2 * score if used[group] == origin else np.inf
-    choices = {}
-    for group, of_law in aic.items():
-        able = {
-            law: score for law, score in of_law.items() if np.isfinite(score)
-        }  # none where no search found a number
-        family, origin = (
-            min(able, key=lambda law: able[law])
-            if able and group in timed
-            else (LOG_NORMAL.name, "sowing")
-        )
-        choices[group] = TimingChoice(family, origin, of_law)
-    return choices
-
-
-def _gains(design: PooledDesign, near: State | None) -> dict[str, float]:
-    """By how much each species' score rises under the scatter of trays on time that suits
-    it best.
-    """
-    usual = _usual_scales(design)
-    found = []
-    for times in _TIMES_USUAL:
-        near, scores = _scores(design, near, replace(usual, tray_time=times * usual.tray_time))
-        found.append(scores)
-    return {group: max(scores[group] for scores in found) - found[0][group] for group in found[0]}
-
-
-def _under(design: PooledDesign, family: str) -> PooledDesign:
-    """The same trays under another law; their records are compiled once."""
-    parts = tuple(replace(part, family=FAMILIES[family]) for part in design.tree.parts)
-    return replace(design, tree=replace(design.tree, parts=parts))
-
-
-def _time_priors(
-    patterns: Patterns, lots: tuple[LotRecords, ...], laws: dict[str, tuple[str, Origin]]
-) -> dict[str, TimePriors]:
-    by_origin = {
-        origin: time_priors(lots, patterns, origin) for origin in {law[1] for law in laws.values()}
-    }
-    return {group: by_origin[origin][group] for group, (_, origin) in laws.items()}
-
-
-def _seen_too_early(patterns: Patterns) -> Index:
-    """Codes of trays in which a seedling was seen before 1 February."""
-    origin = patterns.trays["origin_days"].to_numpy(dtype=float)
-    early = []
-    for seen in (patterns.times, patterns.occupied):
-        codes = seen["tray"].to_numpy(dtype=np.int64)
-        early.append(codes[seen["hi"].to_numpy(dtype=float) <= origin[codes]])
-    return np.unique(np.concatenate(early))
-
-
-def _scores(
-    design: PooledDesign, near: State | None, scales: VarianceComponents | None = None
-) -> tuple[State, dict[str, float]]:
-    """The mode at these scales, the usual ones by default, and each species' part of Laplace's
-    criterion there.
-    """
-    tree, scales = design.tree, scales or _usual_scales(design)
-    found = _mode(design, scales, near)
-    trays = found.terms.value - 0.5 * found.elimination.tray_log_det
-    trays -= 0.5 * (found.state.trays**2 * tree.tray_precision(scales)).sum(axis=1)
-    lots = -0.5 * (
-        found.elimination.lot_log_det
-        + (found.state.lots**2 * tree.lot_precision(scales)).sum(axis=1)
-    )
-    groups = np.array([lot.group for lot in design.lots])
-    of_tray = groups[tree.lot[tree.group]]
-    return found.state, {
-        group: float(trays[of_tray == group].sum() + lots[groups == group].sum())
-        for group in dict.fromkeys(groups)
-    }
+    k = component_set.unknown.index(prior)
+    middle = prior.mean + prior.sd * float(fit.mode[k])
+    sd = prior.sd * float(np.sqrt(fit.covariance[k, k]))
+    return cell_scatter(middle, sd, lots, learned=True)
 
 
 def _under_way(design: PooledDesign, patterns: Patterns, found: PooledMode) -> int | None:
     """The last season, where much of it has not come by the last checks."""
     season = int(patterns.trays[Trays.season].max())
-    last = (patterns.trays[Trays.season].to_numpy(dtype=int) == season)[design.order]
-    timed = np.concatenate(
-        [lot.codes for lot in design.lots if lot.timed] or [np.zeros(0, dtype=np.int64)]
-    )
-    asked = last & np.isin(design.order, timed)
-    seen = share_seen(design, predictors(design.tree, found.state))[asked]
+    of_last = (patterns.trays[Trays.season].to_numpy(dtype=int) == season)[design.order]
+    timed = [lot.codes for lot in design.lots if lot.timed]
+    if not timed:
+        return None
+    asked = of_last & np.isin(design.order, np.concatenate(timed))
+    seen = share_seen(design, predictors(design.hierarchy, found.state))[asked]
     return season if seen.size and float(seen.mean()) < NEARLY_ALL else None
 
 
-def _late(design: PooledDesign, found: PooledMode) -> dict[tuple[str | None, str], float]:
-    """What a later spring takes from each lot's share by its horizon, at the mode; lots of which it
-    takes little are left out, and all where shares are told to the end of all days.
+def _lateness_of_lots(
+    design: PooledDesign, found: PooledMode
+) -> dict[tuple[str | None, str], float]:
+    """What a later spring takes from each lot's share by its horizon, at the mode.
+
+    Lots of which it takes little are left out, and all where shares are counted to the end of all
+    days.
     """
-    at, slopes = predictors(design.tree, found.state), np.zeros(design.tree.trays)
-    for part in design.tree.parts:
+    hierarchy = design.hierarchy
+    at = predictors(hierarchy, found.state)
+    slopes = np.zeros(hierarchy.trays)
+    for part in hierarchy.parts:
         eta, mu, log_sigma = at[part.trays].T
         start = part.data.origin_days if part.origin == "1 February" else 0.0
         gap = np.log(np.maximum(part.data.horizon - start, 1e-3)) - mu
@@ -506,7 +424,7 @@ def _late(design: PooledDesign, found: PooledMode) -> dict[tuple[str | None, str
         slopes[part.trays[ends]] = lateness(
             part.family, gap[ends], np.exp(log_sigma[ends]), eta[ends]
         )
-    lot = design.tree.lot[design.tree.group]
+    lot = hierarchy.lot[hierarchy.group]  # (T,)
     mean = np.bincount(lot, slopes) / np.bincount(lot)
     return {
         (one.species, one.lot): round(float(by), 3)
@@ -518,4 +436,5 @@ def _late(design: PooledDesign, found: PooledMode) -> dict[tuple[str | None, str
 def _first_sown(patterns: Patterns, season: int) -> bool:
     """Whether a species is in its first spring on record."""
     groups = groups_of(patterns.trays)
-    return bool(set(groups) - set(groups[patterns.trays[Trays.season] != season]))
+    before = groups[patterns.trays[Trays.season] != season]
+    return bool(set(groups) - set(before))

@@ -22,8 +22,7 @@ _FLOOR = 0.05  # smallest eigenvalue of a block in units of its prior precision
 
 
 def _inverted(blocks: Array, precision: Array) -> tuple[Array, Array]:
-    """Symmetric 2 x 2 blocks (2, 2, N) plus their prior precisions (N, 2), inverted, and their log
-    determinants.
+    """Symmetric 2 x 2 blocks (2, 2, N) plus prior precisions (N, 2), inverted; log determinants.
 
     The smallest eigenvalue in units of the precision is lifted to the floor, if it lies lower;
     where one entry dwarfs the other by more than a double holds, that bounds the determinant.
@@ -66,11 +65,11 @@ class ReducedHessian:
     pulled : (2, M) array
         B^-1 N of each lot, by `Hierarchy.lot_entries`.
     left : (P, P) array
-        What they tell of beta: its information, without its prior.
+        What they say of beta: its information, without its prior.
     tray_log_det, lot_log_det : (T,), (L,) arrays
     """
 
-    tree: Hierarchy
+    hierarchy: Hierarchy
     curvature: Array
     tray_inverse: Array
     tray_pull: Array
@@ -83,28 +82,37 @@ class ReducedHessian:
     @cached_property
     def lot_pull(self) -> Array:
         """(L, 2, P) array: B^-1 N of each lot."""
-        return self.tree.lot_entries.dense(self.pulled)
+        return self.hierarchy.lot_entries.dense(self.pulled)
 
     def passed_up(self, trays: Array, own: Array, lots: Array) -> tuple[Array, Array, Array]:
-        """A right-hand side carried up to beta, (P,), with what goes back down to lots (L, 2) and
-        trays (T, 2).
+        """A right-hand side carried up to beta, with what goes back down to lots and trays.
 
-        `trays` (T, 3) acts on eta, mu and log sigma of each tray and so on everything above it, as
-        the gradient of a log-likelihood does; `own` (T, 2) and `lots` (L, 2) act on those effects
-        alone, as priors do.
+        Parameters
+        ----------
+        trays : (T, 3) array
+            Acts on eta, mu and log sigma of each tray and so on everything above it, as the
+            gradient of a log-likelihood does.
+        own, lots : (T, 2), (L, 2) arrays
+            Act on those effects alone, as priors do.
+
+        Returns
+        -------
+        for_beta, for_lots, first : (P,), (L, 2), (T, 2) arrays
         """
-        tree = self.tree
+        hierarchy = self.hierarchy
         first = _times(self.tray_inverse, trays[:, :2] + own)
-        rows = summed([*(trays - _times(self.curvature, first)).T], tree.group, len(tree.lot))
-        for_lots = summed([*rows[:2]], tree.lot, len(lots)).T + lots
-        for_beta = tree.entries.gathered(rows.T) - tree.lot_entries.gathered(self.pulled, for_lots)
+        rows = summed(
+            [*(trays - _times(self.curvature, first)).T], hierarchy.group, len(hierarchy.lot)
+        )
+        for_lots = summed([*rows[:2]], hierarchy.lot, len(lots)).T + lots
+        for_beta = hierarchy.entries.gathered(rows.T) - hierarchy.lot_entries.gathered(
+            self.pulled, for_lots
+        )
         return for_beta, for_lots, first
 
 
 def _times(blocks: Array, by: Array) -> Array:
-    """(N, I) products of (N, I, J) `blocks`, of which the first K columns are taken, and (N, K)
-    `by`.
-    """
+    """Products (N, I) of blocks (N, I, J), of which the first K columns are taken, and (N, K)."""
     found = blocks[:, :, 0].T * by[:, 0]
     for k in range(1, by.shape[1]):
         found += blocks[:, :, k].T * by[:, k]
@@ -126,15 +134,27 @@ class SchurComplement(ReducedHessian):
     log_det: float
 
     def solve(self, trays: Array, own: Array, lots: Array, beta: Array) -> State:
-        """H^-1 times a right-hand side: as in `passed_up`, with `beta` (P,) for its prior."""
+        """H^-1 times a right-hand side: as in `passed_up`, with `beta` (P,) for its prior.
+
+        Parameters
+        ----------
+        trays, own, lots : (T, 3), (T, 2), (L, 2) arrays
+        beta : (P,) array
+
+        Returns
+        -------
+        State
+        """
         for_beta, for_lots, first = self.passed_up(trays, own, lots)
         step = cho_solve((self.factor, False), for_beta + beta, check_finite=False)
-        step_lots = _times(self.lot_inverse, for_lots) - self.tree.lot_entries.times(
+        step_lots = _times(self.lot_inverse, for_lots) - self.hierarchy.lot_entries.times(
             self.pulled, step
         )
-        rows_step = self.tree.entries.times(step)
-        rows_step[:, :2] += step_lots[self.tree.lot]
-        step_trays = first - _times(self.tray_pull, rows_step.T.take(self.tree.group, axis=1).T)
+        rows_step = self.hierarchy.entries.times(step)
+        rows_step[:, :2] += step_lots[self.hierarchy.lot]
+        step_trays = first - _times(
+            self.tray_pull, rows_step.T.take(self.hierarchy.group, axis=1).T
+        )
         return State(step, step_lots, step_trays)
 
     def under(self, precision: Array) -> SchurComplement:
@@ -150,16 +170,16 @@ _REDUCED = tuple(one.name for one in fields(ReducedHessian))
 
 
 def eliminate(
-    tree: Hierarchy, hessian: Array, scales: VarianceComponents, precision: Array
+    hierarchy: Hierarchy, hessian: Array, components: VarianceComponents, precision: Array
 ) -> SchurComplement:
     """Eliminate trays, then lots.
 
     Parameters
     ----------
-    tree : Hierarchy
+    hierarchy : Hierarchy
     hessian : (T, 3, 3) array
         Of the trays' log-likelihood.
-    scales : VarianceComponents
+    components : VarianceComponents
     precision : (P,) or (P, P) array
         Prior precision of beta.
 
@@ -179,14 +199,14 @@ def eliminate(
         with np.errstate(
             over="ignore", invalid="ignore"
         ):  # what overflows is refused, and made less steep
-            return _factored(reduced(tree, -hessian, scales), precision)
+            return _factored(reduced(hierarchy, -hessian, components), precision)
     except np.linalg.LinAlgError:
         pass
     values, vectors = np.linalg.eigh(-hessian)
     for steepest in _STEEPEST:
         firm = (vectors * values.clip(1e-9, steepest)[:, None, :]) @ vectors.transpose(0, 2, 1)
         try:
-            return _factored(reduced(tree, firm, scales), precision)
+            return _factored(reduced(hierarchy, firm, components), precision)
         except np.linalg.LinAlgError:
             continue
     raise np.linalg.LinAlgError(
@@ -209,23 +229,36 @@ def _factored(found: ReducedHessian, precision: Array) -> SchurComplement:
     )
 
 
-def reduced(tree: Hierarchy, curvature: Array, scales: VarianceComponents) -> ReducedHessian:
-    """Trays and lots eliminated from `curvature` (T, 3, 3), the trays' negative Hessians."""
+def reduced(
+    hierarchy: Hierarchy, curvature: Array, components: VarianceComponents
+) -> ReducedHessian:
+    """Trays and lots eliminated from `curvature` (T, 3, 3), the trays' negative Hessians.
+
+    Parameters
+    ----------
+    hierarchy : Hierarchy
+    curvature : (T, 3, 3) array
+    components : VarianceComponents
+
+    Returns
+    -------
+    ReducedHessian
+    """
     entries = curvature.transpose(1, 2, 0)
-    tray_inverse, tray_log_det = _inverted(entries[:2, :2], tree.tray_precision(scales))
+    tray_inverse, tray_log_det = _inverted(entries[:2, :2], hierarchy.tray_precision(components))
     pull = tray_inverse[:, :1] * entries[:1] + tray_inverse[:, 1:] * entries[1:2]
     rows = entries - entries[:, :1] * pull[:1] - entries[:, 1:2] * pull[1:]
-    rows = _symmetric(rows, tree.group, len(tree.lot))
-    by_prior = tree.lot_precision(scales)
+    rows = _symmetric(rows, hierarchy.group, len(hierarchy.lot))
+    by_prior = hierarchy.lot_precision(components)
     lot_inverse, lot_log_det = _inverted(
-        _symmetric(rows[:2, :2], tree.lot, len(by_prior)), by_prior
+        _symmetric(rows[:2, :2], hierarchy.lot, len(by_prior)), by_prior
     )
-    by_row, of_lots = rows.transpose(2, 0, 1), tree.lot_entries
+    by_row, of_lots = rows.transpose(2, 0, 1), hierarchy.lot_entries
     crossed, own = of_lots.crossed(by_row), lot_inverse[:, :, of_lots.lot]
     pulled = own[:, 0] * crossed[0] + own[:, 1] * crossed[1]
-    left = tree.entries.sandwich(by_row) - of_lots.squared(crossed, pulled)
+    left = hierarchy.entries.sandwich(by_row) - of_lots.squared(crossed, pulled)
     return ReducedHessian(
-        tree=tree,
+        hierarchy=hierarchy,
         curvature=curvature,
         tray_inverse=tray_inverse.transpose(2, 0, 1),
         tray_pull=pull.transpose(2, 0, 1),

@@ -1,5 +1,4 @@
-"""A design of which each row touches a handful of columns: sums over its entries instead of dense
-products.
+"""A design whose rows touch few columns each: sums over entries instead of dense products.
 
 Many rows are alike (lots of one species under one treatment in one spring); what is quadratic in
 the design is summed over them first.
@@ -18,8 +17,7 @@ from germstats.engine.timing import Array
 
 @dataclass(frozen=True)
 class SparseDesign:
-    """Entries of a (G, 3, P) design that are not 0, sorted by row, and all pairs of entries of each
-    kind of row.
+    """Entries of a (G, 3, P) design that are not 0, by row, and their pairs by kind of row.
 
     Attributes
     ----------
@@ -106,17 +104,13 @@ class LotEntries:
         return self.column[self.first] * self.columns + self.column[self.second]
 
     def crossed(self, blocks: Array) -> Array:
-        """(2, M) array: sums over a lot's rows of the first two rows of B X, for (G, 3, 3)
-        `blocks`.
-        """
+        """(2, M) sums over a lot's rows of the first two rows of B X, for blocks (G, 3, 3)."""
         entries, by_entry = self.design, blocks.transpose(1, 2, 0).reshape(3, -1)
         weights = [by_entry[k].take(entries.place) * entries.value for k in (0, 1)]
         return summed(weights, self.of_entry, len(self.lot))
 
     def squared(self, left: Array, right: Array) -> Array:
-        """(P, P) array: sum over lots of left' right, (2, M) each, of which it is known that it is
-        symmetric.
-        """
+        """(P, P) sum over lots of left' right, (2, M) each, which is known to be symmetric."""
         weight = left[0].take(self.first) * right[0].take(self.second)
         weight += left[1].take(self.first) * right[1].take(self.second)
         half = np.bincount(self._square, weight, minlength=self.columns**2).reshape(
@@ -141,7 +135,17 @@ class LotEntries:
 
 
 def lot_entries(design: SparseDesign, lot: Index) -> LotEntries:
-    """Entries of a design by lot, (G,) ascending."""
+    """Entries of a design by lot, (G,) ascending.
+
+    Parameters
+    ----------
+    design : (G, 3, P) array
+    lot : (G,) int array
+
+    Returns
+    -------
+    LotEntries
+    """
     code = lot[design.row] * design.columns + design.column
     unique, of_entry = np.unique(code, return_inverse=True)
     lots, (of, column) = int(lot[-1]) + 1, np.divmod(unique, design.columns)

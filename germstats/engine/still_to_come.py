@@ -1,5 +1,4 @@
-"""What may still come after the last day that was looked at: a range beside the share, never inside
-a chance.
+"""What may still come after the last day looked at: a range beside the share, not in a chance.
 
 The days on which seeds came say how the law of timing may go on. No one law is believed: every
 family and clock is weighed by how well it explains the days of a species (a fortnight without a
@@ -32,7 +31,7 @@ from germstats.engine.likelihood import Origin
 from germstats.engine.lots import LotRecords, groups_of
 from germstats.engine.quantiles import weighted_quantiles
 from germstats.engine.timing import FAMILIES, Array, TimingFamily
-from germstats.engine.timing_choice import ORIGINS, THREE_NODES, THREE_WEIGHTS
+from germstats.engine.timing_choice import ORIGINS
 from germstats.records.intervals.patterns import Patterns
 from germstats.records.tables import Trays
 
@@ -41,13 +40,20 @@ SHARE_SD = 1.5
 nearly uniform.
 """
 LEVEL = 0.90
-_MOST_TRAYS = 40  # of a species whose days are read; more say little more of the tail
-_LOG_SIGMA, _LOG_SIGMA_SD = float(np.log(0.2)), 0.5  # of log days; common practice, no source
-_COARSE_OUT, _COARSE_SIGMA = np.linspace(-4.0, 6.5, 15), np.linspace(np.log(0.02), np.log(1.6), 13)
+_MOST_TRAYS = 40
+"""Of a species whose days are read; more say little more of the tail."""
+_LOG_SIGMA, _LOG_SIGMA_SD = float(np.log(0.2)), 0.5
+"""Prior of the log spread of log days; common practice, no source."""
+_COARSE_OUT = np.linspace(-4.0, 6.5, 15)
+_COARSE_SIGMA = np.linspace(np.log(0.02), np.log(1.6), 13)
 _FINE = (25, 21)
-_UNLIKELY = 10.0  # below the best on the log, a law or a corner of the grid counts no more
+"""Points of the coarse grid of logits of F(H) and of log spreads, and numbers of fine ones."""
+_UNLIKELY = 10.0
+"""Below the best on the log, a law or a corner of the grid counts no more."""
 _SHARES = (np.arange(32) + 0.5) / 32
 _LEAST = 1e-300
+_LOT_NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
+_LOT_WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])  # three-point Gauss-Hermite rule
 _LOT_TIME_SD = 0.08  # between lots of a species, on log days: the middle of the fit's prior
 
 
@@ -72,8 +78,7 @@ class Clocks:
 
 @dataclass(frozen=True)
 class DaysSeen:
-    """When seedlings of a species were seen, in days on one clock of a tray that is neither early
-    nor late.
+    """When seedlings of a species were seen, on the clock of a tray neither early nor late.
 
     Attributes
     ----------
@@ -93,7 +98,7 @@ class DaysSeen:
 
 
 def moved(days: Array, origin_days: Array, clocks: Clocks, shift: Array, on: Origin) -> Array:
-    """Days from sowing told on a clock, as a tray neither early nor late would have had them.
+    """Days from sowing on a clock, as a tray neither early nor late would have had them.
 
     Parameters
     ----------
@@ -103,16 +108,32 @@ def moved(days: Array, origin_days: Array, clocks: Clocks, shift: Array, on: Ori
     shift : array
         By how much the tray is late.
     on : {"sowing", "1 February"}
+
+    Returns
+    -------
+    array
+        Days on that clock.
     """
     start = origin_days if clocks.origin == "1 February" else np.zeros_like(origin_days)
     after = days - start
-    told = start + np.where(after > 0, after * np.exp(-shift), after)
-    return np.asarray(told - origin_days if on == "1 February" else told)
+    from_sowing = start + np.where(after > 0, after * np.exp(-shift), after)
+    return np.asarray(from_sowing - origin_days if on == "1 February" else from_sowing)
 
 
 def days_seen(patterns: Patterns, codes: Index, clocks: Clocks, on: Origin) -> DaysSeen:
-    """When seedlings of the trays `codes` were seen, on a clock: of all of them, or of an even
-    choice among many.
+    """When seedlings of some trays were seen, on a clock.
+
+    Parameters
+    ----------
+    patterns : Patterns
+    codes : int array
+        Trays of one species; of many an even choice is read.
+    clocks : Clocks
+    on : {"sowing", "1 February"}
+
+    Returns
+    -------
+    DaysSeen
     """
     step = -(-len(codes) // _MOST_TRAYS)
     chosen = codes[::step]
@@ -123,20 +144,21 @@ def days_seen(patterns: Patterns, codes: Index, clocks: Clocks, on: Origin) -> D
     for seen in (patterns.times, patterns.occupied):
         own = seen[seen["tray"].isin(chosen)]
         tray = own["tray"].to_numpy(dtype=np.int64)
-        seeds = (
-            np.maximum(mean[own["sowing"].to_numpy(dtype=np.int64)], 1.0)
-            if "sowing" in own
-            else np.ones(len(own))
+        seeds = np.ones(len(own))
+        if "sowing" in own:
+            seeds = np.maximum(mean[own["sowing"].to_numpy(dtype=np.int64)], 1.0)
+        lo, hi, last_day = (
+            moved(days, origin_days[tray], clocks=clocks, shift=clocks.shift[tray], on=on)
+            for days in (
+                own["lo"].to_numpy(dtype=float),
+                own["hi"].to_numpy(dtype=float),
+                last[tray],
+            )
         )
-        ends = (own["lo"].to_numpy(dtype=float), own["hi"].to_numpy(dtype=float), last[tray])
-        days = [
-            moved(end, origin_days[tray], clocks=clocks, shift=clocks.shift[tray], on=on)
-            for end in ends
-        ]
-        parts.append(
-            np.stack([*days, own["count"].to_numpy(dtype=float), seeds, clocks.share[tray]])
-        )
-    return DaysSeen(*np.concatenate(parts, axis=1))
+        count = own["count"].to_numpy(dtype=float)
+        parts.append(np.stack([lo, hi, last_day, count, seeds, clocks.share[tray]]))
+    lo, hi, last_day, count, seeds, share = np.concatenate(parts, axis=1)
+    return DaysSeen(lo=lo, hi=hi, last=last_day, count=count, seeds=seeds, share=share)
 
 
 @dataclass(frozen=True)
@@ -208,24 +230,25 @@ def _laid_out(
     seen: DaysSeen,
     horizon: float,
 ) -> Tail:
-    """A law at each pair of a logit of the share by the horizon and a log spread; weights count the
-    pair's room.
+    """A law at each pair of a logit of the share by the horizon and a log spread.
+
+    Weights count the room of a pair on its grid.
     """
-    logits, logs = (grid.ravel() for grid in np.meshgrid(out, log_sigma, indexing="ij"))
-    sigma = np.exp(logs)
+    logits, log_spreads = (grid.ravel() for grid in np.meshgrid(out, log_sigma, indexing="ij"))
+    sigma = np.exp(log_spreads)  # (G,)
     share = expit(logits)
     z = family.position(np.log(share), np.log1p(-share))
-    mu = np.log(horizon) - sigma * z
     room = float(np.log((out[1] - out[0]) * (log_sigma[1] - log_sigma[0])))
-    prior = -0.5 * ((logs - _LOG_SIGMA) / _LOG_SIGMA_SD) ** 2 + np.log(share * (1 - share)) + room
-    tail = Tail(family=family, origin=origin, mu=mu, sigma=sigma, log_weight=prior)
-    return Tail(
+    log_prior = -0.5 * ((log_spreads - _LOG_SIGMA) / _LOG_SIGMA_SD) ** 2
+    log_prior = log_prior + np.log(share * (1 - share)) + room
+    tail = Tail(
         family=family,
         origin=origin,
-        mu=mu,
+        mu=np.log(horizon) - sigma * z,
         sigma=sigma,
-        log_weight=prior + _log_likelihood(tail, seen, share),
+        log_weight=log_prior,
     )
+    return replace(tail, log_weight=log_prior + _log_likelihood(tail, seen, share))
 
 
 def _refined(tail: Tail, seen: DaysSeen, horizon: float, best: float) -> Tail:
@@ -251,9 +274,7 @@ def _log_likelihood(tail: Tail, seen: DaysSeen, share: Array) -> Array:
     ever = np.minimum(seen.share / share[:, None], 1.0)
 
     def empty(at: Index) -> Array:
-        """Share of the cells without a seedling by then; of single seeds, that of those which ever
-        come.
-        """
+        """Share of cells without a seedling by then; of single seeds, of those that ever come."""
         by_then = out[:, at]
         return np.where(seen.seeds > 1, (1 - ever * by_then) ** seen.seeds, 1 - by_then)
 
@@ -273,17 +294,20 @@ def possible_with(
         Draws of the row's share by its horizon.
     horizon : dict
         Day on each clock, of a tray neither early nor late.
+
+    Returns
+    -------
+    tuple of Tail
     """
     order = np.argsort(share)
+    ascending = share[order]
     below = np.concatenate([[0.0], np.cumsum(weight[order])])
     weighed = []
     for tail in tails:
-        chance = below[
-            np.searchsorted(share[order], tail.share_by(np.array([horizon[tail.origin]]))[:, 0])
-        ]
-        weighed.append(
-            replace(tail, log_weight=tail.log_weight + np.log(np.maximum(chance, _LEAST)))
-        )
+        by_horizon = tail.share_by(np.array([horizon[tail.origin]]))[:, 0]  # (G,)
+        chance = below[np.searchsorted(ascending, by_horizon)]
+        log_chance = np.log(np.maximum(chance, _LEAST))
+        weighed.append(replace(tail, log_weight=tail.log_weight + log_chance))
     return tuple(weighed)
 
 
@@ -310,11 +334,11 @@ def still_to_come(
     low, high : float
         `LEVEL` range.
     """
-    q = weighted_quantiles(share, weight, _SHARES)[:, None]
+    q = weighted_quantiles(share, weight, _SHARES)[:, None]  # (shares, 1)
     values, weights = [], []
-    for told, likely in zip(days, THREE_WEIGHTS, strict=True):
+    for on_clock, likely in zip(days, _LOT_WEIGHTS, strict=True):
         for tail in tails:
-            by_horizon, by_end = tail.share_by(np.array(told[tail.origin])).T
+            by_horizon, by_end = tail.share_by(np.array(on_clock[tail.origin])).T
             ever = q / np.maximum(by_horizon, _LEAST)
             possible = ever < 1
             log_weight = tail.log_weight - np.log(np.maximum(by_horizon, _LEAST)) + np.log(likely)
@@ -323,10 +347,9 @@ def still_to_come(
     log_weights = np.concatenate(weights)
     if not np.isfinite(log_weights).any():
         return 0.0, 1 - float(q.max())
-    at = np.array([(1 - LEVEL) / 2, (1 + LEVEL) / 2])
-    low, high = weighted_quantiles(
-        np.concatenate(values), np.exp(log_weights - log_weights.max()), at
-    )
+    tails_of_range = np.array([(1 - LEVEL) / 2, (1 + LEVEL) / 2])
+    relative = np.exp(log_weights - log_weights.max())
+    low, high = weighted_quantiles(np.concatenate(values), relative, tails_of_range)
     return float(low), float(high)
 
 
@@ -355,6 +378,11 @@ def with_later(
     clocks : dict
         Species (or lot, where species are not recorded) -> how the days of its trays are read.
     spring_ends : (month, day)
+
+    Returns
+    -------
+    tuple of RowEstimate
+        In the same order.
     """
     groups = groups_of(patterns.trays).to_numpy()
     ends = spring_end_days(patterns.trays, spring_ends)
@@ -363,29 +391,27 @@ def with_later(
         for lot in lots
         for k, label in enumerate(lot.labels)
     }
+    members: dict[str, list[_TimedRow]] = {}
+    for number, row in enumerate(rows):
+        if row.draws.time is None:
+            continue
+        own = codes[row.species, row.lot, row.label]
+        group = groups[own[0]]
+        timed = _TimedRow(
+            number=number, row=row, patterns=patterns, own=own, clocks=clocks[group], ends=ends
+        )
+        members.setdefault(group, []).append(timed)
+
     found: dict[int, RowEstimate] = {}
-    for group in dict.fromkeys(groups):
-        at = np.flatnonzero(groups == group)
-        members = [
-            _Row(
-                number=number,
-                row=row,
-                patterns=patterns,
-                own=codes[row.species, row.lot, row.label],
-                clocks=clocks[group],
-                ends=ends,
-            )
-            for number, row in enumerate(rows)
-            if groups[codes[row.species, row.lot, row.label][0]] == group
-            and row.draws.time is not None
-        ]
-        if members:
-            found |= _told(members, _tails_of_group(patterns, at, clocks[group], members))
+    for group, own_rows in members.items():
+        of_group = np.flatnonzero(groups == group)
+        tails = _tails_of_group(patterns, of_group, clocks[group], own_rows)
+        found |= _rows_with_later(own_rows, tails)
     return tuple(found.get(number, row) for number, row in enumerate(rows))
 
 
 @dataclass(frozen=True)
-class _Row:
+class _TimedRow:
     """A row of a fit with a timing, and its days on the calendar of its species."""
 
     number: int
@@ -406,27 +432,27 @@ class _Row:
         return self.days_if(0.0)
 
     def days_if(self, later: float) -> dict[Origin, tuple[float, float]]:
-        """The same for a lot `later` than its trays' effects say, on log days of the species' own
-        clock.
-        """
+        """The same for a lot later than its trays' effects say, by `later` on log days."""
         late = np.array(float(np.mean(self.clocks.shift[self.own])) + later)
         origin_days = np.array(float(self.patterns.trays["origin_days"].iloc[self.latest]))
         days = np.array([self.row.horizon_days, self.ends[self.latest]], dtype=float)
-        told = {
+        on_clocks = {
             on: moved(days, origin_days, clocks=self.clocks, shift=late, on=on) for on in ORIGINS
         }
-        return {on: (float(horizon), float(end)) for on, (horizon, end) in told.items()}
+        return {on: (float(horizon), float(end)) for on, (horizon, end) in on_clocks.items()}
 
     @property
     def unsure(self) -> float:
         """Sd of how late the lot is in the springs seen, on log days."""
         draws = self.row.draws
         assert draws.time is not None, "no timing is known"
-        as_seen = draws.time.mu + (draws.late if draws.late is not None else 0.0)
+        late = 0.0 if draws.late is None else draws.late
+        as_seen = draws.time.mu + late
         return min(float(np.sqrt(np.cov(as_seen, aweights=draws.weight))), _LOT_TIME_SD)
 
     @cached_property
     def share(self) -> Array:
+        """Draws of its share by the horizon, (N,)."""
         return self.row.draws.share_as_seen()
 
     @property
@@ -436,38 +462,38 @@ class _Row:
 
 
 def _tails_of_group(
-    patterns: Patterns, codes: Index, clocks: Clocks, members: Sequence[_Row]
+    patterns: Patterns, codes: Index, clocks: Clocks, members: Sequence[_TimedRow]
 ) -> tuple[Tail, ...]:
+    """Every law that explains the days of a species, laid out at its rows' latest horizon."""
     seen = {on: days_seen(patterns, codes, clocks, on) for on in ORIGINS}
     return tails_of(seen, {on: max(one.days[on][0] for one in members) for on in ORIGINS})
 
 
-def _told(members: Sequence[_Row], tails: tuple[Tail, ...]) -> dict[int, RowEstimate]:
-    """The rows of one species, by number."""
+def _rows_with_later(
+    members: Sequence[_TimedRow], tails: tuple[Tail, ...]
+) -> dict[int, RowEstimate]:
+    """The rows of one species with what may still come, by number."""
     for one in members:
-        tails = possible_with(
-            tails, one.share, one.row.draws.weight, {on: day for on, (day, _) in one.days.items()}
-        )
-    told = {}
+        horizon = {on: day for on, (day, _) in one.days.items()}
+        tails = possible_with(tails, one.share, one.row.draws.weight, horizon)
+    found = {}
     for one in members:
-        row = one.row
         if one.over:
-            told[one.number] = replace(row, later_low=0.0, later_high=0.0)
+            low, high = 0.0, 0.0
         elif tails:
-            unsure = one.unsure
-            days = [one.days_if(unsure * z) for z in THREE_NODES]
-            low, high = still_to_come(tails, one.share, row.draws.weight, days)
-            living = _living(one.patterns.trays.iloc[one.own])
-            told[one.number] = replace(
-                row, later_low=min(low, living), later_high=min(high, living)
-            )
-    return told
+            days = [one.days_if(one.unsure * z) for z in _LOT_NODES]
+            low, high = still_to_come(tails, one.share, one.row.draws.weight, days)
+        else:
+            continue
+        living = _most_living(one.patterns.trays.iloc[one.own])
+        found[one.number] = replace(
+            one.row, later_low=min(low, living), later_high=min(high, living)
+        )
+    return found
 
 
-def _living(trays: pd.DataFrame) -> float:
-    """Largest share of the seeds that can still come, where those left at the end were dug up and
-    told apart.
-    """
+def _most_living(trays: pd.DataFrame) -> float:
+    """Largest share of seeds that can still come, where those left were dug up and sorted."""
     if "left_alive" not in trays:
         return 1.0
     dug = trays[trays[Trays.left_alive].notna() & trays["seeds"].notna()]

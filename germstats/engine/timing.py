@@ -61,8 +61,16 @@ class TimingFamily:
         return share
 
     def share_by(self, z: Array, horizon: Array) -> Array:
-        """Share of the seeds that emerge by `horizon` that have emerged by z; +inf: of all that
-        ever do.
+        """Share of the seeds that emerge by `horizon` that have emerged by z.
+
+        Parameters
+        ----------
+        z, horizon : arrays
+            Standardized times; a horizon of +inf is the end of all days.
+
+        Returns
+        -------
+        array
         """
         z, horizon = np.broadcast_arrays(
             np.maximum(z, _EARLIEST_Z), np.maximum(horizon, _EARLIEST_Z)
@@ -74,7 +82,19 @@ class TimingFamily:
         return np.where(z > _EARLIEST_Z, np.exp(np.minimum(log_share, 0.0)), 0.0)
 
     def time_of(self, share: Array | float, horizon: Array) -> Array:
-        """z by which a share (0-1) of the seeds that emerge by `horizon` has emerged."""
+        """z by which a share (0-1) of the seeds that emerge by `horizon` has emerged.
+
+        Parameters
+        ----------
+        share : array or float
+        horizon : array
+            Standardized.
+
+        Returns
+        -------
+        array
+            Standardized.
+        """
         horizon = np.maximum(horizon, _EARLIEST_Z)
         before = np.full(horizon.shape, -np.inf)
         with np.errstate(divide="ignore"):

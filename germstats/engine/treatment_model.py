@@ -2,7 +2,7 @@
 
 logit p_i = block + level + u_i and log T_i = block + level + v_i, u_i ~ N(0, s), v_i ~ N(0, s_t).
 Blocks and levels are fixed with wide priors, those of the blocks' shares as good as flat. A small
-trial cannot tell s, so it is integrated over a prior borrowed from the nursery's other trays,
+trial cannot determine s, so it is integrated over a prior borrowed from the nursery's other trays,
 weighed by Laplace's criterion: given s the contrast is normal, over s it is a mixture with the
 tails a small trial deserves. With s plugged in instead, identical covers are told apart in 9-31 %
 of trials (the design's measurements). How seeds of one cell share their fate (rho) is integrated
@@ -22,11 +22,11 @@ from scipy.linalg import cho_solve
 from scipy.special import expit, logit, logsumexp, ndtr, ndtri
 
 from germstats.engine.arrays import Index, compile_patterns, taken_as_final
+from germstats.engine.cell_scatter import CellScatter
 from germstats.engine.hierarchy import Hierarchy, Part, State, VarianceComponents, start_state
 from germstats.engine.laplace import BetaPrior, PooledMode, find_pooled_modes
 from germstats.engine.likelihood import Origin
 from germstats.engine.timing import FAMILIES, Array
-from germstats.engine.timing_choice import CellScatter
 from germstats.errors import NotEnoughRecordsError
 from germstats.records.intervals.patterns import Patterns
 
@@ -44,11 +44,16 @@ through them (p within .001 of solving every one).
 """
 _TIME_SOLVED_AT = np.exp(np.linspace(np.log(0.005), np.log(0.6), 9))
 _TIME_SDS = np.exp(np.linspace(np.log(0.005), np.log(0.6), 33))
-_NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(
-    9
-)  # within 6e-5 of the share for sds up to 1.5
-_RHO_NODES, _RHO_WEIGHTS = np.polynomial.hermite_e.hermegauss(5)  # of the logit of rho
-_POINTS = 2048  # a power of two; as many mirrored
+_NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
+"""Of trays about their level: within 6e-5 of the share for sds up to 1.5."""
+_RHO_NODES, _RHO_WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
+"""Of the logit of rho."""
+_POINTS = 2048
+"""Draws of a comparison, a power of two; as many mirrored."""
+_LOG_SIGMA_SD = 0.7
+"""Of the prior of the log spread of log time."""
+_COUNTS = 1e-4
+"""Of the largest weight in a mixture: a law with less is left out."""
 _OTHER_SPECIES = 0.25
 """Log sd by which one species' trays scatter otherwise than another's (common practice, no
 source).
@@ -56,7 +61,7 @@ source).
 _ANY_NURSERY = (0.5, 0.6)
 """Middle and log sd of any nursery's tray sd: the prior of the pooled fit."""
 _SURPRISE = 0.1
-"""Weight of a scatter of which the nursery's other trays tell nothing: identical covers are told
+"""Weight of a scatter of which the nursery's other trays say nothing: identical covers are told
 apart in under 12 % of trials where the borrowed sd is .3 and the true one .5, and 95 % ranges still
 cover no more than 98 % at two trays.
 """
@@ -83,28 +88,43 @@ class SdPrior:
         return np.asarray(logsumexp(terms, axis=0))
 
 
-def borrowed(sd: float | None, sisters: float = np.inf) -> SdPrior:
-    """The prior of the tray sd: around that of the nursery's other trays, as far as they tell it,
-    and a part kept for what any nursery's may be (the design's prior of a tray sd); wide where it
-    has none.
+def borrowed(sd: float | None, siblings: float = np.inf) -> SdPrior:
+    """The prior of the tray sd, borrowed from the nursery's other trays.
+
+    A part is kept for what any nursery's may be (the design's prior of a tray sd).
 
     Parameters
     ----------
     sd : float or None
-    sisters : float
-        Trays beyond the first of a lot from which it was learnt: n of them leave its log uncertain
+        None gives a wide prior.
+    siblings : float
+        Trays beyond the first of a lot from which it was learned: n of them leave its log uncertain
         by about 1 / sqrt(2 n), as for any normal sample, and none more than its prior did.
+
+    Returns
+    -------
+    SdPrior
     """
     if sd is None:
         return SdPrior(((1.0, 0.6, 0.8),))
     middle, width = _ANY_NURSERY
-    spread = float(np.sqrt(_OTHER_SPECIES**2 + 1 / (1 / width**2 + 2 * sisters)))
+    spread = float(np.sqrt(_OTHER_SPECIES**2 + 1 / (1 / width**2 + 2 * siblings)))
     return SdPrior(((1 - _SURPRISE, sd, spread), (_SURPRISE, middle, width)))
 
 
 def borrowed_time(sd: float | None) -> SdPrior:
-    """The same for the sd of log time, in the design's widths: alike days are told apart in 2 to 6
-    % of trials.
+    """The prior of the sd of log time, in the design's widths.
+
+    With these, days that are alike are told apart in 2 to 6 % of trials.
+
+    Parameters
+    ----------
+    sd : float or None
+        None gives a wide prior.
+
+    Returns
+    -------
+    SdPrior
     """
     if sd is None:
         return SdPrior(((1.0, 0.08, 0.8),))
@@ -136,8 +156,9 @@ def known_rho(rho: float) -> RhoLaw:
 
 
 def rho_law(scatter: CellScatter) -> RhoLaw:
-    """A fit's cell scatter, normal on the logit, at five Gauss-Hermite nodes; one value where it
-    has no range.
+    """A fit's cell scatter at five Gauss-Hermite nodes, normal on the logit.
+
+    One value where it has no range.
     """
     if scatter.low >= scatter.high:
         return known_rho(scatter.rho)
@@ -158,7 +179,7 @@ class Trial:
         Law of timing.
     timed : bool
     rho : RhoLaw
-        As the whole nursery tells it: the trial does not weigh it once more.
+        As the whole nursery shows it: the trial does not weigh it once more.
     log_time, log_sigma : float
         Centres of the priors of log time and log sigma.
     """
@@ -177,8 +198,7 @@ class Trial:
 
 @dataclass(frozen=True)
 class Contrasts:
-    """Posterior of every level against the reference: a mixture of normal laws over the tray sd and
-    the cell scatter.
+    """Posterior of every level against the reference: a mixture over tray sd and cell scatter.
 
     Attributes
     ----------
@@ -239,18 +259,23 @@ class Contrasts:
         Scrambled Sobol points choose the tray sd, the cell scatter and the normals there, each
         mirrored: few plain draws would shift ranges.
         """
-        points = (
-            stats.qmc.Sobol(1 + self.mean.shape[1], seed=seed).random(_POINTS).clip(1e-9, 1 - 1e-9)
-        )
-        chosen = np.searchsorted(np.cumsum(self.weight), points[:, 0]).clip(max=len(self.sd) - 1)
+        sobol = stats.qmc.Sobol(1 + self.mean.shape[1], seed=seed)
+        points = sobol.random(_POINTS).clip(1e-9, 1 - 1e-9)
+        law = np.searchsorted(np.cumsum(self.weight), points[:, 0]).clip(max=len(self.sd) - 1)
         eigen, vectors = np.linalg.eigh(self.covariance)
-        roots = vectors * np.sqrt(eigen.clip(0.0))[:, None, :]
-        spread = np.einsum("nij,nj->ni", roots[chosen], ndtri(points[:, 1:]))
-        flat = np.concatenate([self.mean[chosen] + spread, self.mean[chosen] - spread])
-        levels = np.concatenate([np.zeros((len(flat), 1)), flat[:, self.blocks :]], axis=1)
-        values = flat[:, : self.blocks, None] + levels[:, None, :]
-        sd, rho = np.tile(self.sd[chosen], 2), np.tile(self.rho[chosen], 2)
-        return LevelDraws(values, sd, rho, np.full(len(flat), 1 / len(flat)))
+        roots = vectors * np.sqrt(eigen.clip(0.0))[:, None, :]  # (S, D, D)
+        spread = np.einsum("nij,nj->ni", roots[law], ndtri(points[:, 1:]))
+        effects = np.concatenate([self.mean[law] + spread, self.mean[law] - spread])  # (N, D)
+
+        size = len(effects)
+        block = effects[:, : self.blocks, None]
+        difference = np.concatenate([np.zeros((size, 1)), effects[:, self.blocks :]], axis=1)
+        return LevelDraws(
+            values=block + difference[:, None, :],
+            sd=np.tile(self.sd[law], 2),
+            rho=np.tile(self.rho[law], 2),
+            weight=np.full(size, 1 / size),
+        )
 
 
 @dataclass(frozen=True)
@@ -272,9 +297,7 @@ class LevelDraws:
 
     @cached_property
     def shares(self) -> Array:
-        """Where the values are logits: emergence of each level in an average tray, averaged over
-        blocks, (N, K).
-        """
+        """Emergence of each level in an average tray, over blocks, (N, K); of logits only."""
         by_tray = expit(self.values[..., None] + self.sd[:, None, None, None] * _NODES)
         return np.asarray((by_tray @ (_NODE_WEIGHTS / _NODE_WEIGHTS.sum())).mean(axis=1))
 
@@ -313,47 +336,45 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
     -------
     TreatmentPosterior
     """
-    tree, prior, blocks, levels = _laid_out(trial)
-    columns = np.arange(blocks + levels - 1)
+    layout = _layout(trial)
+    start = start_state(layout.hierarchy, layout.prior.mean.copy())
     usual_time = float(_TIME_SDS[np.argmax(time_prior.log_density(_TIME_SDS))])
-    start = start_state(tree, prior.mean.copy())
-    rho = (
-        trial.rho if tree.parts[0].data.seeds > 1 else trial.rho.likeliest
-    )  # a seed by itself shares nothing
-    likeliest = float(rho.likeliest.values[0])
+    sees_cells = layout.hierarchy.parts[0].data.seeds > 1  # a seed by itself shares nothing
+    rho = trial.rho if sees_cells else trial.rho.likeliest
+    likeliest_rho = float(rho.likeliest.values[0])
+
     grid = [(sd, usual_time) for sd in _SOLVED_AT]
-    usual = _along(tree, prior, rho=likeliest, grid=grid, starts=[start] * len(grid))
+    usual = _modes_along(layout, likeliest_rho, grid, [start] * len(grid))
     near = [mode.state for mode in usual]
-    laws = []
+    shares = []
     for value in rho.values.tolist():
-        found = (
-            usual if value == likeliest else _along(tree, prior, rho=value, grid=grid, starts=near)
-        )
-        laws.append(
+        found = usual if value == likeliest_rho else _modes_along(layout, value, grid, near)
+        shares.append(
             _mixture(
                 found,
                 _SOLVED_AT,
                 sds=TRAY_SDS,
                 prior=share_prior,
-                columns=columns,
-                blocks=blocks,
+                columns=layout.share_columns,
+                blocks=layout.blocks,
                 rho=value,
             )
         )
-    share = _together(laws, rho.weight)
+    share = _together(shares, rho.weight)
+
     time, last = None, usual[_nearest(share, _SOLVED_AT)]
     if trial.timed:
         tray_sd = float(share.sd[share.weight.argmax()])
         grid = [(tray_sd, sd) for sd in _TIME_SOLVED_AT]
-        found = _along(tree, prior, rho=likeliest, grid=grid, starts=[last.state] * len(grid))
+        found = _modes_along(layout, likeliest_rho, grid, [last.state] * len(grid))
         time = _mixture(
             found,
             _TIME_SOLVED_AT,
             sds=_TIME_SDS,
             prior=time_prior,
-            columns=columns + len(columns),
-            blocks=blocks,
-            rho=likeliest,
+            columns=layout.time_columns,
+            blocks=layout.blocks,
+            rho=likeliest_rho,
         )
         last = found[_nearest(time, _TIME_SOLVED_AT)]
     return TreatmentPosterior(
@@ -365,19 +386,15 @@ def compare_levels(trial: Trial, share_prior: SdPrior, time_prior: SdPrior) -> T
     )
 
 
-def _along(
-    tree: Hierarchy,
-    prior: BetaPrior,
-    rho: float,
-    grid: list[tuple[float, float]],
-    starts: list[State],
+def _modes_along(
+    layout: _TrialLayout, rho: float, grid: list[tuple[float, float]], starts: list[State]
 ) -> list[PooledMode]:
     """Modes along a grid of tray sds on share and time."""
-    scales = [
+    components = [
         VarianceComponents(tray=sd, tray_time=time_sd, lot=_NO_LOT, lot_time=_NO_LOT, rho=rho)
         for sd, time_sd in grid
     ]
-    return find_pooled_modes(tree, prior, scales, starts)
+    return find_pooled_modes(layout.hierarchy, layout.prior, components, starts)
 
 
 def _together(laws: list[Contrasts], weights: Array) -> Contrasts:
@@ -408,12 +425,24 @@ def _mixture(
     blocks: int,
     rho: float,
 ) -> Contrasts:
-    """Normal laws of `columns` at each sd that counts, weighed, at one cell scatter.
+    """Normal laws of some effects at each sd that counts, weighed, at one cell scatter.
 
     Criteria, means and covariances are smooth in log sd: cubic splines through the modes solved.
     With many trays the weight is narrower than the step between those, and a mixture over them
     alone would snap to one. An sd under which the records are impossible has no mode: it is left
     out, and so are the sds beyond it.
+
+    Parameters
+    ----------
+    found : list of PooledMode
+        At each of `solved_at`.
+    solved_at, sds : arrays
+        Sds at which modes were solved, and over which the mixture goes.
+    prior : SdPrior
+    columns : int array
+        Effects of the blocks and of the levels' differences, (D,).
+    blocks : int
+    rho : float
     """
     possible = np.isfinite([mode.criterion for mode in found])
     if possible.sum() < 2:
@@ -424,9 +453,10 @@ def _mixture(
     at = np.log(solved_at[possible])
     sds = sds[(sds > 0.999 * np.exp(at[0])) & (sds < 1.001 * np.exp(at[-1]))]
     fine = np.log(sds)
-    log_weight = CubicSpline(at, [mode.criterion for mode in found])(fine) + prior.log_density(sds)
+    criterion = CubicSpline(at, [mode.criterion for mode in found])(fine)
+    log_weight = criterion + prior.log_density(sds)
     weight = np.exp(log_weight - log_weight.max())
-    kept = np.flatnonzero(weight > 1e-4)
+    kept = np.flatnonzero(weight > _COUNTS)
     chosen = np.eye(len(found[0].state.beta))[:, columns]
     covariance = [cho_solve((mode.elimination.factor, False), chosen)[columns] for mode in found]
     mean = [mode.state.beta[columns] for mode in found]
@@ -440,45 +470,78 @@ def _mixture(
     )
 
 
-def _laid_out(trial: Trial) -> tuple[Hierarchy, BetaPrior, int, int]:
-    """Tree with blocks and levels as common effects and no lots, its prior, numbers of blocks and
-    of levels.
+@dataclass(frozen=True)
+class _TrialLayout:
+    """Trays of a trial with blocks and levels as common effects, and no lots.
+
+    Attributes
+    ----------
+    hierarchy : Hierarchy
+    prior : BetaPrior
+        Of blocks and differences on the share, the same on time, and log sigma.
+    blocks, levels : int
     """
+
+    hierarchy: Hierarchy
+    prior: BetaPrior
+    blocks: int
+    levels: int
+
+    @property
+    def share_columns(self) -> Index:
+        """Effects on the share: blocks, then differences."""
+        return np.arange(self.blocks + self.levels - 1)
+
+    @property
+    def time_columns(self) -> Index:
+        """The same on time."""
+        return self.share_columns + len(self.share_columns)
+
+
+def _layout(trial: Trial) -> _TrialLayout:
+    """The trays of a trial sorted by block and level."""
     blocks, levels = int(trial.block.max()) + 1, int(trial.level.max()) + 1
-    half = blocks + levels - 1
     order = np.lexsort((trial.level, trial.block))
     pair = trial.block[order] * levels + trial.level[order]
     _, first, group = np.unique(pair, return_index=True, return_inverse=True)
-    design = np.zeros((len(first), 3, 2 * half + 1))
-    for row, at in enumerate(order[first]):
-        for what in (0, 1):
-            design[row, what, what * half + trial.block[at]] = 1.0
-            if trial.level[at] > 0:
-                design[row, what, what * half + blocks + trial.level[at] - 1] = 1.0
-        design[row, 2, -1] = 1.0
+    heads = order[first]  # one tray of each block and level
     data = compile_patterns(trial.patterns, trial.codes[order])
     if not trial.timed:
         data = taken_as_final(data)
     trays = len(order)
-    part = Part(np.arange(trays), data, FAMILIES[trial.family], trial.origin)
-    none = np.zeros(2 * half + 1, dtype=bool)
-    mean = np.concatenate(
-        [np.zeros(half), np.full(blocks, trial.log_time), np.zeros(levels - 1), [trial.log_sigma]]
-    )
-    sd = np.concatenate(
-        [
-            np.full(blocks, BLOCK_SD),
-            np.full(levels - 1, LEVEL_SD),
-            np.full(blocks, _BLOCK_TIME_SD),
-            np.full(levels - 1, _LEVEL_TIME_SD),
-            [0.7],
-        ]
-    )
-    tree = Hierarchy(
-        parts=(part,),
-        design=design,
+    hierarchy = Hierarchy(
+        parts=(Part(np.arange(trays), data, FAMILIES[trial.family], trial.origin),),
+        design=_design_rows(trial.block[heads], trial.level[heads], blocks, levels),
         group=group.astype(np.int64),
-        lot=np.zeros(len(first), dtype=np.int64),
-        delayed=np.zeros(trays, bool),
+        lot=np.zeros(len(heads), dtype=np.int64),
+        delayed=np.zeros(trays, dtype=bool),
     )
-    return tree, BetaPrior(mean, sd, none), blocks, levels
+    return _TrialLayout(hierarchy, _prior_of(trial, blocks, levels), blocks, levels)
+
+
+def _design_rows(block: Index, level: Index, blocks: int, levels: int) -> Array:
+    """(G, 3, P) rows that carry blocks, differences and log sigma to eta, mu and log sigma."""
+    half = blocks + levels - 1
+    design = np.zeros((len(block), 3, 2 * half + 1))
+    rows = np.arange(len(block))
+    treated = np.flatnonzero(level > 0)
+    for what in (0, 1):
+        design[rows, what, what * half + block] = 1.0
+        design[treated, what, what * half + blocks + level[treated] - 1] = 1.0
+    design[:, 2, -1] = 1.0
+    return design
+
+
+def _prior_of(trial: Trial, blocks: int, levels: int) -> BetaPrior:
+    """Priors of the effects in the order of the design's columns."""
+    differences = np.zeros(levels - 1)
+    mean = [np.zeros(blocks), differences, np.full(blocks, trial.log_time), differences]
+    sd = [
+        np.full(blocks, BLOCK_SD),
+        np.full(levels - 1, LEVEL_SD),
+        np.full(blocks, _BLOCK_TIME_SD),
+        np.full(levels - 1, _LEVEL_TIME_SD),
+    ]
+    means = np.concatenate([*mean, [trial.log_sigma]])
+    sds = np.concatenate([*sd, [_LOG_SIGMA_SD]])
+    return BetaPrior(means, sds, np.zeros(len(means), dtype=bool))

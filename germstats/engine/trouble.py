@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from enum import StrEnum
 
-from germstats.engine.scale_draws import ComponentDraw
+from germstats.engine.component_draws import ComponentDraw
 from germstats.engine.variance_components import ComponentFit
 
-TroubleKind = Literal["few draws count", "search not ended", "effects not ended"]
 FEWEST_THAT_COUNT = 0.3
 """Effective share of the draws of the scatters under which ranges hang on few of them; common
 practice, no source.
@@ -21,13 +20,21 @@ Common practice, no source.
 """
 
 
+class TroubleKind(StrEnum):
+    """What went less than well."""
+
+    FEW_DRAWS_COUNT = "few draws count"
+    SEARCH_NOT_ENDED = "search not ended"
+    EFFECTS_NOT_ENDED = "effects not ended"
+
+
 @dataclass(frozen=True)
 class FitTrouble:
     """One thing that went less than well.
 
     Attributes
     ----------
-    kind : str
+    kind : TroubleKind
         ``few draws count``: the draws of the scatters are worth few equal ones. ``search not
         ended``: the search for the likeliest scatters stopped short. ``effects not ended``: at some
         draws of the scatters the effects of trays, lots and species were not found to the end.
@@ -51,13 +58,17 @@ def trouble_of(
     draws : sequence of ComponentDraw
     effective : float
         Effective number of draws over the number made.
+
+    Returns
+    -------
+    tuple of FitTrouble
     """
     found = []
     if effective < FEWEST_THAT_COUNT:
-        found.append(FitTrouble("few draws count", effective))
+        found.append(FitTrouble(TroubleKind.FEW_DRAWS_COUNT, effective))
     if not all(fit.converged for fit in fits):
-        found.append(FitTrouble("search not ended", None))
+        found.append(FitTrouble(TroubleKind.SEARCH_NOT_ENDED, None))
     weight = sum(draw.weight for draw in draws if not draw.found.converged)
     if weight > MOST_NOT_ENDED:
-        found.append(FitTrouble("effects not ended", float(weight)))
+        found.append(FitTrouble(TroubleKind.EFFECTS_NOT_ENDED, float(weight)))
     return tuple(found)

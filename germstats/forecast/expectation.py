@@ -229,7 +229,8 @@ def _scales(pooled: PooledFit, rng: np.random.Generator) -> dict[str, Array]:
     picked = rng.choice(len(weight), _DRAWS, p=weight / weight.sum())
     names = ("tray", "tray_time", "lot", "lot_time", "rho", "place")
     return {
-        name: np.array([getattr(pooled.draws[k].scales, name) for k in picked]) for name in names
+        name: np.array([getattr(pooled.draws[k].components, name) for k in picked])
+        for name in names
     }
 
 

@@ -99,9 +99,9 @@ def fits_by_law(
 def _still_coming(fit: EmergenceFit, here: Collection[str]) -> set[str]:
     """Species (or lots) of which some of these trays have more to come, by the likeliest law."""
     pooled = fit.pooled
-    out = share_seen(pooled.design, predictors(pooled.design.tree, pooled.scales.found.state))[
-        pooled.design.place_of
-    ]
+    out = share_seen(
+        pooled.design, predictors(pooled.design.hierarchy, pooled.component_fit.found.state)
+    )[pooled.design.place_of]
     trays = fit.patterns.trays
     waiting = trays[Trays.tray].isin(here) & (out < NEARLY_OUT)
     return set(groups_of(trays)[waiting])

@@ -81,37 +81,41 @@ class LeaveOut:
         return self.fit.pooled
 
     @cached_property
-    def scales(self) -> VarianceComponents:
+    def components(self) -> VarianceComponents:
         """The likeliest scatters, at which everything is solved, with species far apart."""
-        return replace(self.pooled.scale_set.at(self.pooled.scales.mode), species=SPECIES_SD)
+        return replace(
+            self.pooled.component_set.at(self.pooled.component_fit.mode), species=SPECIES_SD
+        )
 
     @cached_property
     def law(self) -> NormalLaw:
         """All effects of the whole fit at these scatters."""
         design = self.pooled.design
-        return normal_law(design.tree, design.prior, self.scales, self.pooled.scales.found)
+        return normal_law(
+            design.hierarchy, design.prior, self.components, self.pooled.component_fit.found
+        )
 
     @cached_property
     def group(self) -> Index:
         """(T,) array: number of the species of each tray of the tree, by first lot."""
         names = [lot.group for lot in self.pooled.design.lots]
         number = np.array([names.index(name) for name in names], dtype=np.int64)
-        tree = self.pooled.design.tree
+        tree = self.pooled.design.hierarchy
         return np.asarray(number[tree.lot[tree.group]])
 
     @cached_property
     def told(self) -> dict[int, QuadraticSummary]:
         """What the trays of each species tell of the common effects."""
-        tree, middle = self.pooled.design.tree, self.law.middle
-        terms = averaged_terms(tree, self.scales, self.law)
+        tree, middle = self.pooled.design.hierarchy, self.law.middle
+        terms = averaged_terms(tree, self.components, self.law)
         found = {}
         for group in np.unique(self.group):
             own = self.group == group
             sub, state = part_of(tree, own), state_of(tree, middle, own)
-            left = reduced(sub, -terms.hessian[own], self.scales)
+            left = reduced(sub, -terms.hessian[own], self.components)
             by_prior = (
-                -state.trays * sub.tray_precision(self.scales),
-                -state.lots * sub.lot_precision(self.scales),
+                -state.trays * sub.tray_precision(self.components),
+                -state.lots * sub.lot_precision(self.components),
             )
             slope = left.passed_up(terms.gradient[own], *by_prior)[0]
             found[int(group)] = QuadraticSummary(left.left, slope, middle.beta)
@@ -141,7 +145,7 @@ class LeaveOut:
             None where nothing is left.
         """
         design, species, season = self.pooled.design, asked[0].group, asked[0].season
-        kept = np.ones(design.tree.trays, dtype=bool)
+        kept = np.ones(design.hierarchy.trays, dtype=bool)
         kept[design.place_of[codes]] = False
         if not kept.any():
             return None
@@ -153,15 +157,16 @@ class LeaveOut:
         columns = self._touched(near | own) | self._heavy_in(season)
         columns |= (np.array([design.columns.row(key) for key in asked]) != 0).any(axis=(0, 1))
         prior = self._prior(np.unique(self.group[near | own]), columns)
-        tree = part_of(design.tree, near)
+        tree = part_of(design.hierarchy, near)
         tree = replace(tree, design=tree.design[:, :, columns])
         mode = self._mode(
-            tree, prior, state_of(design.tree, self.law.middle, near), columns, season
+            tree, prior, state_of(design.hierarchy, self.law.middle, near), columns, season
         )
         return Remainder(
-            law=normal_law(tree, prior, self.scales, mode),
+            law=normal_law(tree, prior, self.components, mode),
             lots=tuple(
-                design.lots[k].lot for k in np.unique(design.tree.lot[design.tree.group[near]])
+                design.lots[k].lot
+                for k in np.unique(design.hierarchy.lot[design.hierarchy.group[near]])
             ),
             columns=columns,
             told=self._touched(kept),
@@ -170,13 +175,13 @@ class LeaveOut:
 
     def _touched(self, trays: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """(P,) common effects that some of the trays, (T,), have part in."""
-        rows = np.unique(self.pooled.design.tree.group[trays])
+        rows = np.unique(self.pooled.design.hierarchy.group[trays])
         return np.asarray(self._columns_of_row[rows].any(axis=0))
 
     @cached_property
     def _columns_of_row(self) -> NDArray[np.bool_]:
         """(G, P): which common effects each row of the design has part in."""
-        return np.asarray((self.pooled.design.tree.design != 0).any(axis=1))
+        return np.asarray((self.pooled.design.hierarchy.design != 0).any(axis=1))
 
     def _heavy_in(self, season: int | None) -> NDArray[np.bool_]:
         """(P,) heavy-tailed effects of a season: whose the blame is, the others' trays say
@@ -197,7 +202,7 @@ class LeaveOut:
         for group in solved:
             information = information - self.told[int(group)].information
             slope = slope - self.told[int(group)].slope
-        _, by_prior, precision = prior.at(middle, self.scales)
+        _, by_prior, precision = prior.at(middle, self.components)
         out = ~columns
         across = information[np.ix_(out, columns)]
         left = information[np.ix_(out, out)] + np.diag(precision[out])
@@ -207,13 +212,13 @@ class LeaveOut:
             slope[columns] - across.T @ pull[:, -1],
             middle[columns],
         )
-        learnt = {name: here[columns] for name, here in prior.learnt.items()}
+        learned = {name: here[columns] for name, here in prior.learned.items()}
         return BetaPrior(
             mean=prior.mean[columns],
             sd=prior.sd[columns],
             heavy=prior.heavy[columns],
-            learnt=learnt,
-            told=told,
+            learned=learned,
+            outside=told,
         )
 
     def _mode(
@@ -247,7 +252,7 @@ class LeaveOut:
                 beta = near.beta.copy()
                 beta[own], beta[slope] = 0.0, size
                 starts.append(replace(near, beta=beta))
-        found = find_pooled_modes(tree, prior, [self.scales] * len(starts), starts)
+        found = find_pooled_modes(tree, prior, [self.components] * len(starts), starts)
         return max(found, key=lambda one: one.criterion)
 
 

@@ -161,7 +161,7 @@ class _UnderWay:
 
     @cached_property
     def delayed(self) -> Index:
-        return self.pooled.design.tree.delayed[self.places]
+        return self.pooled.design.hierarchy.delayed[self.places]
 
     @cached_property
     def origin_days(self) -> Array:
@@ -223,7 +223,7 @@ class _UnderWay:
         """Laws of timing, the positions of the trays that follow them, and those trays' records."""
         found = [
             (part, np.flatnonzero(np.isin(self.places, part.trays)))
-            for part in self.pooled.design.tree.parts
+            for part in self.pooled.design.hierarchy.parts
         ]
         return [
             (part, at, compile_patterns(self.patterns, self.codes[at]))
@@ -234,7 +234,7 @@ class _UnderWay:
 
 def _effects(trays: _UnderWay, draw: PooledDraw, each: int, rng: np.random.Generator) -> Array:
     """(each, U, 3) draws of eta, mu and log sigma of the trays."""
-    tree, found, middle = trays.pooled.design.tree, draw.law.elimination, draw.law.middle
+    tree, found, middle = trays.pooled.design.hierarchy, draw.law.elimination, draw.law.middle
     places = trays.places
     beta_step = solve_triangular(found.factor, rng.standard_normal((len(middle.beta), each)))
     lot_root = np.linalg.cholesky(found.lot_inverse)
@@ -263,7 +263,10 @@ def _exact_trays(
     value = _values(trays, draw, at.reshape(-1, size, 3)).reshape(_CANDIDATES, each, size)
     log_weight = (
         value
-        - 0.5 * (own**2 * trays.pooled.design.tree.tray_precision(draw.scales)[places]).sum(axis=3)
+        - 0.5
+        * (own**2 * trays.pooled.design.hierarchy.tray_precision(draw.components)[places]).sum(
+            axis=3
+        )
         + 0.5 * (normal**2).sum(axis=3)
     )
     log_weight = np.where(np.isfinite(log_weight), log_weight, -np.inf)
@@ -275,7 +278,7 @@ def _values(trays: _UnderWay, draw: PooledDraw, at: Array) -> Array:
     """(M, U) log-likelihood of the trays at predictors (M, U, 3)."""
     values = np.zeros(at.shape[:2])
     for part, members, data in trays.pieces:
-        delay = np.where(trays.delayed[members], draw.scales.delay, np.nan)
+        delay = np.where(trays.delayed[members], draw.components.delay, np.nan)
         together = max(_TOGETHER // len(members), 1)
         for first in range(0, len(at), together):
             some = at[first : first + together, members]
@@ -286,7 +289,7 @@ def _values(trays: _UnderWay, draw: PooledDraw, at: Array) -> Array:
                     eta,
                     mu=mu,
                     log_sigma=log_sigma,
-                    rho=draw.scales.rho,
+                    rho=draw.components.rho,
                     family=part.family,
                     origin=part.origin,
                     delay=np.tile(delay, len(some)),
@@ -343,7 +346,7 @@ def _fills(draw: PooledDraw, eta: Array, by_now: Array, shares: Array, rate: Sow
         The same by each day.
     rate : SowingRate
     """
-    p, rho = expit(eta), np.full(eta.shape, draw.scales.rho)
+    p, rho = expit(eta), np.full(eta.shape, draw.components.rho)
     still = empty_by(p, rho, np.maximum(shares, by_now), rate)
     now = empty_by(p, rho, by_now, rate)
     left = np.divide(
@@ -359,7 +362,7 @@ def _share_by(trays: _UnderWay, draw: PooledDraw, at: Array, of: Index, days: Ar
         here = np.flatnonzero(np.isin(of, members))
         which = of[here]
         elapsed = days[here] - (trays.origin_days[which] if part.origin == "1 February" else 0.0)
-        late = np.logaddexp(0.0, elapsed - draw.scales.delay)
+        late = np.logaddexp(0.0, elapsed - draw.components.delay)
         shown = np.where(trays.delayed[which], late, np.maximum(elapsed, 1e-9))
         share[:, here] = part.family.cdf(
             (np.log(shown) - at[:, which, 1]) / np.exp(at[:, which, 2])

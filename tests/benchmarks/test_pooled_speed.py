@@ -23,9 +23,9 @@ from nurseries.simulated import NurserySpec, World, simulate_nursery
 from germstats.engine.fit import FitSpec, fit_emergence
 from germstats.engine.hierarchy import start_state
 from germstats.engine.threads import one_thread
-from germstats.engine.variance_components import COORDINATES, ComponentSet, fit_scales
+from germstats.engine.variance_components import COORDINATES, ComponentSet, fit_components
 from germstats.forecast.within_season import finish_season
-from tests.reference.binomial_trees import binomial_tree, criterion, prior_of, ways
+from tests.reference.binomial_hierarchy import binomial_hierarchy, criterion, prior_of, ways
 
 pytestmark = pytest.mark.slow
 REDUCED = os.environ.get("GERMSTATS_REDUCED") == "1"
@@ -66,14 +66,14 @@ def ours(trays: pd.DataFrame, cells: np.ndarray, runs: int = 5):
     own = (trays["species"] * 3 + trays["treatment"]).to_numpy()
     fixed = np.column_stack([np.eye(90)[own], trays["season"]]).astype(float)
     emerged, seeds = trays["emerged"].to_numpy(), trays["n"].to_numpy()
-    tree = binomial_tree(emerged, seeds, fixed, trays["lot"].to_numpy())
+    tree = binomial_hierarchy(emerged, seeds, fixed, trays["lot"].to_numpy())
     prior = prior_of(tree)
     scale_set = ComponentSet((COORDINATES["tray"], COORDINATES["lot"]), HELD)
     seconds = []
     for _ in range(runs):
         began = time.perf_counter()
         with one_thread():
-            fit = fit_scales(tree, prior, scale_set, start_state(tree, prior.mean.copy()))
+            fit = fit_components(tree, prior, scale_set, start_state(tree, prior.mean.copy()))
         seconds.append(time.perf_counter() - began)
     value, _ = criterion(tree, scale_set.at(fit.mode))
     return statistics.median(seconds), value + ways(cells.ravel(), np.full(cells.size, SEEDS))

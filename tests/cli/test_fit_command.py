@@ -32,7 +32,7 @@ def test_without_a_word_no_library_is_asked(book, monkeypatch):
     def never(patterns):
         raise AssertionError("nobody asked for the cross-check")
 
-    monkeypatch.setattr(crosscheck, "library_road", never)
+    monkeypatch.setattr(crosscheck, "library_estimates", never)
     told = run(book)
     assert "statsmodels" not in told.output and "libraries" not in told.output
     assert "Next: germstats sow" in told.output

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from scipy.special import logit
 
+from germstats.engine.cell_scatter import cell_scatter_is_shown
+from germstats.engine.component_draws import draw_components, given_rho
 from germstats.engine.fit import FitSpec, fit_emergence
 from germstats.engine.lots import sort_lots
 from germstats.engine.priors import Scatter
-from germstats.engine.scale_draws import draw_scales, given_rho
-from germstats.engine.timing_choice import cell_scatter_is_shown
 from germstats.engine.variance_components import COORDINATES
 from germstats.questions.fit.fit_text import cell_words
 from germstats.records.intervals.patterns import ONE_SEED, Patterns
@@ -112,7 +112,7 @@ def test_a_total_has_no_say_in_it(seeds):
     """
     fit = fit_emergence(totals(seeds, seeds, seeds, seeds))
     weight = np.array([draw.weight for draw in fit.pooled.draws])
-    at = logit([draw.scales.rho for draw in fit.pooled.draws])
+    at = logit([draw.components.rho for draw in fit.pooled.draws])
     assert weight @ at == pytest.approx(np.log(0.04 / 0.96), abs=1e-9)
     assert np.sqrt(weight @ (at - weight @ at) ** 2) == pytest.approx(1.0, abs=1e-9)
     by_value = [weight[np.isclose(at, value)].sum() for value in np.unique(at.round(9))]
@@ -125,16 +125,16 @@ def test_a_total_has_no_say_in_it(seeds):
 def test_the_other_scatters_follow_rho():
     """Few draws about where they are led to say what many draws about the mode alone say."""
     fit = fit_emergence(totals(*[TWO] * 6))
-    of = fit.pooled.design.tree, fit.pooled.design.prior, fit.pooled.scale_set
-    led = given_rho(*of, (fit.pooled.scales,), 4)
-    alone = replace(led, modes=(np.repeat(fit.pooled.scales.mode[None], 4, axis=0),))
+    of = fit.pooled.design.hierarchy, fit.pooled.design.prior, fit.pooled.component_set
+    led = given_rho(*of, (fit.pooled.component_fit,), 4)
+    alone = replace(led, modes=(np.repeat(fit.pooled.component_fit.mode[None], 4, axis=0),))
     few, many = (
-        draw_scales(*of, (fit.pooled.scales,), 64, given=led),
-        draw_scales(*of, (fit.pooled.scales,), 512, given=alone),
+        draw_components(*of, (fit.pooled.component_fit,), 64, given=led),
+        draw_components(*of, (fit.pooled.component_fit,), 512, given=alone),
     )
     for name in ("tray", "tray_time"):
         one, other = (
-            sum(draw.weight * np.log(getattr(draw.scales, name)) for draw in some)
+            sum(draw.weight * np.log(getattr(draw.components, name)) for draw in some)
             for some in (few, many)
         )
         assert one == pytest.approx(other, abs=0.15 * COORDINATES[name].sd), name
@@ -143,5 +143,5 @@ def test_the_other_scatters_follow_rho():
 def test_everything_held_leaves_rho_alone():
     held = {"tray_time": 0.1, "lot": 0.3, "lot_time": 0.1}
     fit = fit_emergence(totals(TWO, TWO), FitSpec(scatter=Scatter(tray=0.5), held=held))
-    assert fit.pooled.scale_set.unknown == ()
-    assert len({draw.scales.rho for draw in fit.pooled.draws}) > 4
+    assert fit.pooled.component_set.unknown == ()
+    assert len({draw.components.rho for draw in fit.pooled.draws}) > 4

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from germstats.engine.crosscheck import compare_roads, library_road
+from germstats.engine.crosscheck import compare_with_libraries, library_estimates
 from germstats.engine.crosscheck_timing import regress_times
 from germstats.engine.fit import fit_emergence
 from germstats.records.seeds import SowingRate
@@ -52,7 +52,7 @@ def filled(cells, sowing=TWO):
 
 
 def only(patterns):
-    (row,) = library_road(patterns).to_frame().to_dict("records")
+    (row,) = library_estimates(patterns).to_frame().to_dict("records")
     return row
 
 
@@ -196,13 +196,13 @@ def test_nothing_to_time():
 
 def test_roads_that_agree_and_roads_that_part():
     patterns = counted([28, 44, 36])
-    rows, road = fit_emergence(patterns).rows, library_road(patterns)
-    (line,) = compare_roads(rows, road).to_dict("records")
+    rows, road = fit_emergence(patterns).rows, library_estimates(patterns)
+    (line,) = compare_with_libraries(rows, road).to_dict("records")
     assert line["points_agree"] is True
     assert line["days_agree"] is True
     assert line["why"] == ""
     moved = tuple(dataclasses.replace(row, emergence=0.99, share_seen=0.3) for row in rows)
-    apart = compare_roads(moved, road)
+    apart = compare_with_libraries(moved, road)
     assert apart["points_agree"].tolist() == [False]
     assert "checks stopped early" in apart["why"].iloc[0]
     (row,) = apart.to_dict("records")
@@ -213,7 +213,7 @@ def test_roads_that_agree_and_roads_that_part():
 
 def test_no_answer_is_neither_agreement_nor_parting():
     patterns = counted([0, 0])
-    compared = compare_roads(fit_emergence(patterns).rows, library_road(patterns))
+    compared = compare_with_libraries(fit_emergence(patterns).rows, library_estimates(patterns))
     assert compared["points_agree"].tolist() == [None]
     assert compared["days_agree"].tolist() == [None]
     assert "none came" in compared["why"].iloc[0]

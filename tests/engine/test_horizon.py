@@ -14,7 +14,7 @@ import pytest
 
 import germstats
 from germstats.engine.fit import FitSpec, fit_emergence
-from germstats.engine.horizon import Horizons, find_horizons, spring_end_days, told_by
+from germstats.engine.horizon import Horizons, counted_up_to, find_horizons, spring_end_days
 from germstats.engine.lots import sort_lots
 from germstats.errors import NotEnoughRecordsError
 from germstats.records.intervals.patterns import Patterns, find_patterns, seen_by
@@ -128,7 +128,7 @@ def test_on_the_clock_of_sowing_days_are_counted_from_it_and_end_with_the_spring
     found = of_lot(patterns, origin="sowing")
     days = (pd.Timestamp("2024-06-01") - pd.Timestamp("2023-10-01")).days
     assert found.day == days
-    told = told_by(patterns, sort_lots(patterns), horizons(patterns, "sowing"))
+    told = counted_up_to(patterns, sort_lots(patterns), horizons(patterns, "sowing"))
     late = told.trays.set_index("tray").loc["N", "horizon"]
     assert late == (pd.Timestamp("2025-07-31") - pd.Timestamp("2025-01-20")).days < days
 
@@ -189,7 +189,7 @@ def test_the_nearer_look_stands_for_the_horizon(tmp_path):
     )
     patterns = find_patterns(book(tmp_path, trays, checks))
     lots = sort_lots(patterns)
-    told = told_by(patterns, lots, horizons(patterns)).trays.set_index("tray")
+    told = counted_up_to(patterns, lots, horizons(patterns)).trays.set_index("tray")
     start = pd.Timestamp("2024-12-03")
     ends = {
         name: (start + pd.Timedelta(days=int(told.loc[name, "last_day"]))).strftime("%m-%d")

@@ -12,12 +12,12 @@ from germstats.engine.design import TREATMENT_SD, build_design
 from germstats.engine.fit import FitSpec, fit_emergence
 from germstats.engine.hierarchy import predictors, start_state, tray_terms
 from germstats.engine.laplace import criteria_at, find_pooled_mode
-from germstats.engine.lots import sort_lots, time_priors
-from germstats.engine.priors import Scatter
+from germstats.engine.lots import sort_lots
+from germstats.engine.priors import Scatter, time_priors
 from germstats.engine.quantiles import weighted_quantiles
 from germstats.engine.schur import eliminate
 from germstats.engine.sparse_design import lot_entries, sparse_design
-from germstats.engine.variance_components import COORDINATES, ComponentSet, _Outer
+from germstats.engine.variance_components import COORDINATES, ComponentSearch, ComponentSet
 from germstats.forecast.new_lots import new_lot, unknown_species
 from germstats.forecast.tray import empty_by, empty_share, fills, new_tray
 from germstats.records.intervals.patterns import Patterns
@@ -43,45 +43,55 @@ def laid_out(nursery):
         priors=time_priors(lots, nursery.patterns, "1 February"),
         scatter=Scatter(),
     )
-    scale_set = ComponentSet(tuple(COORDINATES[name] for name in NAMES), {})
-    scales = scale_set.at(np.zeros(len(NAMES)))
+    component_set = ComponentSet(tuple(COORDINATES[name] for name in NAMES), {})
+    components = component_set.at(np.zeros(len(NAMES)))
     mode = find_pooled_mode(
-        design.tree, design.prior, scales, start_state(design.tree, design.prior.mean.copy())
+        design.hierarchy,
+        design.prior,
+        components,
+        start_state(design.hierarchy, design.prior.mean.copy()),
     )
-    return design, scale_set, scales, mode
+    return design, component_set, components, mode
 
 
-def dense_curvature(design, scales, mode):
+def dense_curvature(design, components, mode):
     """The whole negative Hessian over beta, lots and trays, laid out without elimination."""
-    tree = design.tree
-    size, lots, trays = tree.design.shape[2], int(tree.lot[-1]) + 1, tree.trays
+    hierarchy = design.hierarchy
+    size, lots, trays = hierarchy.design.shape[2], int(hierarchy.lot[-1]) + 1, hierarchy.trays
     carry = np.zeros((trays, 3, size + 2 * lots + 2 * trays))
-    carry[:, :, :size] = tree.design[tree.group]
+    carry[:, :, :size] = hierarchy.design[hierarchy.group]
     for tray in range(trays):
         for part in (0, 1):
-            carry[tray, part, size + 2 * tree.lot[tree.group[tray]] + part] = 1.0
+            carry[tray, part, size + 2 * hierarchy.lot[hierarchy.group[tray]] + part] = 1.0
             carry[tray, part, size + 2 * lots + 2 * tray + part] = 1.0
-    _, _, precision = design.prior.at(mode.state.beta, scales)
+    _, _, precision = design.prior.at(mode.state.beta, components)
     total = np.einsum("tip,tij,tjq->pq", carry, -mode.terms.hessian, carry)
     own = np.concatenate(
-        [precision, tree.lot_precision(scales).ravel(), tree.tray_precision(scales).ravel()]
+        [
+            precision,
+            hierarchy.lot_precision(components).ravel(),
+            hierarchy.tray_precision(components).ravel(),
+        ]
     )
     return total + np.diag(own)
 
 
 def test_elimination_equals_dense_algebra(laid_out):
-    design, _, scales, mode = laid_out
-    whole = dense_curvature(design, scales, mode)
+    design, _, components, mode = laid_out
+    whole = dense_curvature(design, components, mode)
     assert mode.elimination.log_det == pytest.approx(np.linalg.slogdet(whole)[1], rel=1e-12)
     rng = np.random.default_rng(3)
-    tree, size = design.tree, design.tree.design.shape[2]
-    trays, own = rng.standard_normal((tree.trays, 3)), rng.standard_normal((tree.trays, 2))
-    lots, beta = rng.standard_normal((int(tree.lot[-1]) + 1, 2)), rng.standard_normal(size)
+    hierarchy, size = design.hierarchy, design.hierarchy.design.shape[2]
+    trays, own = (
+        rng.standard_normal((hierarchy.trays, 3)),
+        rng.standard_normal((hierarchy.trays, 2)),
+    )
+    lots, beta = rng.standard_normal((int(hierarchy.lot[-1]) + 1, 2)), rng.standard_normal(size)
     step = mode.elimination.solve(trays, own, lots, beta)
     on_lots = lots + np.array(
-        [trays[tree.lot[tree.group] == lot, :2].sum(axis=0) for lot in range(len(lots))]
+        [trays[hierarchy.lot[hierarchy.group] == lot, :2].sum(axis=0) for lot in range(len(lots))]
     )
-    on_beta = beta + np.einsum("tip,ti->p", tree.design[tree.group], trays)
+    on_beta = beta + np.einsum("tip,ti->p", hierarchy.design[hierarchy.group], trays)
     solved = np.linalg.solve(
         whole, np.concatenate([on_beta, on_lots.ravel(), (trays[:, :2] + own).ravel()])
     )
@@ -92,7 +102,7 @@ def test_elimination_equals_dense_algebra(laid_out):
 
 
 def test_sparse_design_equals_dense(laid_out):
-    design = laid_out[0].tree.design
+    design = laid_out[0].hierarchy.design
     rng = np.random.default_rng(1)
     blocks, beta, rows = (
         rng.standard_normal((len(design), 3, 3)),
@@ -100,7 +110,7 @@ def test_sparse_design_equals_dense(laid_out):
         None,
     )
     rows = rng.standard_normal((len(design), 3))
-    lot = laid_out[0].tree.lot
+    lot = laid_out[0].hierarchy.lot
     entries = sparse_design(design)
     np.testing.assert_allclose(entries.times(beta), design @ beta, rtol=1e-12, atol=1e-12)
     np.testing.assert_allclose(
@@ -124,23 +134,27 @@ def test_sparse_design_equals_dense(laid_out):
 
 
 def test_the_mode_is_a_mode(laid_out):
-    design, _, scales, mode = laid_out
+    design, _, components, mode = laid_out
     assert mode.converged
-    terms = tray_terms(design.tree.parts, predictors(design.tree, mode.state), scales.rho)
+    terms = tray_terms(
+        design.hierarchy.parts, predictors(design.hierarchy, mode.state), components.rho
+    )
     np.testing.assert_allclose(
-        terms.gradient[:, :2] - mode.state.trays * design.tree.tray_precision(scales), 0, atol=1e-3
+        terms.gradient[:, :2] - mode.state.trays * design.hierarchy.tray_precision(components),
+        0,
+        atol=1e-3,
     )  # every tray's own gradient balances its prior
 
 
-def test_outer_gradient_is_that_of_the_criterion(laid_out):
+def test_the_gradient_of_the_search_is_that_of_the_criterion(laid_out):
     """Differencing along the mode's path against differencing with the mode solved again."""
-    design, scale_set, _, mode = laid_out
-    outer = _Outer(design.tree, design.prior, scale_set, mode.state)
+    design, component_set, _, mode = laid_out
+    search = ComponentSearch(design.hierarchy, design.prior, component_set, mode.state)
     z = np.array([-0.3, 0.2, 0.1, -0.2, 0.3, 0.4])
-    slope, _ = outer.slope(z, outer.modes(z[None])[0])
+    slope, _ = search.slope(z, search.modes(z[None])[0])
     for k in range(len(z)):
         step = np.eye(len(z))[k] * 0.02
-        high, low = outer.modes(np.stack([z + step, z - step]))
+        high, low = search.modes(np.stack([z + step, z - step]))
         again = (high.criterion - low.criterion) / 0.04
         assert slope[k] == pytest.approx(
             again, rel=0.02, abs=0.02
@@ -152,21 +166,21 @@ def test_far_from_the_mode_the_curvature_is_made_firm(laid_out, steep):
     """A ridge that no curvature of the rest can hold; a Weibull law so many spreads from its days,
     one exponential in time and spread, of which elimination would leave rounding only.
     """
-    design, _, scales, mode = laid_out
+    design, _, components, mode = laid_out
     odd = mode.terms.hessian.copy()
     if steep is None:
         odd[:, 2, 2] = 1e4
     else:
         odd[0] -= np.exp(steep) * np.outer([0.0, 1.0, -steep], [0.0, 1.0, -steep])
-    _, _, precision = design.prior.at(mode.state.beta, scales)
-    assert np.isfinite(eliminate(design.tree, odd, scales, precision).log_det)
+    _, _, precision = design.prior.at(mode.state.beta, components)
+    assert np.isfinite(eliminate(design.hierarchy, odd, components, precision).log_det)
 
 
 def test_criteria_at_the_mode_is_the_modes(laid_out):
-    design, _, scales, mode = laid_out
-    assert criteria_at(design.tree, design.prior, [scales], [mode.state])[0] == pytest.approx(
-        mode.criterion, rel=1e-12
-    )
+    design, _, components, mode = laid_out
+    assert criteria_at(design.hierarchy, design.prior, [components], [mode.state])[
+        0
+    ] == pytest.approx(mode.criterion, rel=1e-12)
 
 
 def test_shuffled_trays_change_nothing(nursery):
@@ -190,12 +204,12 @@ def test_shuffled_trays_change_nothing(nursery):
         assert (one.lot, one.label) == (other.lot, other.label)
         assert one.emergence == pytest.approx(
             other.emergence, abs=2e-3
-        )  # the scales' optimum is found to 1e-2 of a sd
+        )  # the components' optimum is found to 1e-2 of a sd
 
 
 def test_the_settings_are_used(nursery):
     held = fit_emergence(nursery.patterns, FitSpec(Scatter(tray=0.9)))
-    assert {one.name: one.learnt for one in held.scatter}["tray"] is False
+    assert {one.name: one.learned for one in held.scatter}["tray"] is False
     np.testing.assert_allclose(held.rows[0].draws.tray_sd, 0.9)
     calm = fit_emergence(nursery.patterns, FitSpec(Scatter(season=0.0)))
     assert calm.rows[0].draws.worst is None

@@ -30,7 +30,7 @@ def fit(request):
 
 
 def mixture(fit, row):
-    """Weights, means and sds of the logit of a row's share, one for each draw of the scales."""
+    """Weights, means and sds of the logit of a row's share, one for each draw of the components."""
     design = fit.pooled.design
     lot = next(k for k, one in enumerate(design.lots) if one.lot == row.lot)
     form = design.columns.row(TrayKey(row.species, row.label))[None]
@@ -71,7 +71,7 @@ def test_scatters_taken_as_given_are_not_learnt_and_are_named():
     nursery = simulate_nursery(World(), NurserySpec(seasons=1, trays=2, species=2, lots=2), 4)
     fit = fit_emergence(nursery.patterns, FitSpec(held={"lot": 0.4, "species": 0.7}))
     by_name = {one.name: one for one in fit.scatter}
-    assert [by_name[name].learnt for name in ("tray", "lot", "species")] == [True, False, False]
+    assert [by_name[name].learned for name in ("tray", "lot", "species")] == [True, False, False]
     assert (by_name["lot"].sd, by_name["species"].sd) == (0.4, 0.7)
     assert (
         "lots of one species differ by about +-10 points at 60 % (taken as given, 0.4)"

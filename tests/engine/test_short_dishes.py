@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 
 import germstats
+from germstats.engine.component_draws import ComponentDraw
 from germstats.engine.fit import FitSpec
 from germstats.engine.hierarchy import predictors, start_state
 from germstats.engine.laplace import find_pooled_mode, mode_slopes
 from germstats.engine.pooled import PooledFit
-from germstats.engine.scale_draws import ComponentDraw
 from germstats.engine.schur import eliminate
 from germstats.engine.trouble import trouble_of
 from germstats.engine.variance_components import ComponentFit
@@ -46,50 +46,64 @@ def test_few_draws_do_not_carry_all(pooled):
 
 
 def test_the_path_of_a_late_spring_is_where_the_mode_goes(pooled):
-    tree, prior, scales = pooled.design.tree, pooled.design.prior, pooled.scale_set.at(np.zeros(5))
-    assert [one.name for one in pooled.scale_set.unknown][-1] == "delay"
-    mode = find_pooled_mode(tree, prior, scales, pooled.scales.found.state)
+    hierarchy, prior, components = (
+        pooled.design.hierarchy,
+        pooled.design.prior,
+        pooled.component_set.at(np.zeros(5)),
+    )
+    assert [one.name for one in pooled.component_set.unknown][-1] == "delay"
+    mode = find_pooled_mode(hierarchy, prior, components, pooled.component_fit.found.state)
     gap, far = 8e-4, 8e-3  # days
     path = mode_slopes(
-        tree,
+        hierarchy,
         prior,
         mode=mode,
-        here=scales,
-        ahead=[replace(scales, delay=scales.delay + gap)],
+        here=components,
+        ahead=[replace(components, delay=components.delay + gap)],
         gap=gap,
     )[0]
     high, low = (
-        find_pooled_mode(tree, prior, replace(scales, delay=scales.delay + by), mode.state)
+        find_pooled_mode(
+            hierarchy, prior, replace(components, delay=components.delay + by), mode.state
+        )
         for by in (far, -far)
     )
-    solved = (predictors(tree, high.state) - predictors(tree, low.state)) / (2 * far)
-    np.testing.assert_allclose(predictors(tree, path), solved, atol=0.1 * np.abs(solved).max())
+    solved = (predictors(hierarchy, high.state) - predictors(hierarchy, low.state)) / (2 * far)
+    np.testing.assert_allclose(predictors(hierarchy, path), solved, atol=0.1 * np.abs(solved).max())
 
 
 def test_a_start_that_is_no_number_is_left(pooled):
     """From a log spread of -27, where the days seen lie millions of spreads off, to the mode."""
-    tree, prior, scales = pooled.design.tree, pooled.design.prior, pooled.scale_set.at(np.zeros(5))
+    hierarchy, prior, components = (
+        pooled.design.hierarchy,
+        pooled.design.prior,
+        pooled.component_set.at(np.zeros(5)),
+    )
     column = pooled.design.columns.at["species", 2, "SP"]
     beta = prior.mean.copy()
     beta[column] = -700.0
-    lost = find_pooled_mode(tree, prior, scales, start_state(tree, beta))
-    sure = find_pooled_mode(tree, prior, scales, start_state(tree, prior.mean.copy()))
+    lost = find_pooled_mode(hierarchy, prior, components, start_state(hierarchy, beta))
+    sure = find_pooled_mode(hierarchy, prior, components, start_state(hierarchy, prior.mean.copy()))
     assert lost.converged
     assert lost.criterion == pytest.approx(sure.criterion, abs=1e-6)
 
 
 def test_curvature_too_steep_for_doubles_is_made_firm(pooled):
-    tree, prior, scales = pooled.design.tree, pooled.design.prior, pooled.scale_set.at(np.zeros(5))
-    _, _, precision = prior.at(prior.mean, scales)
-    steep = np.tile(-np.outer([1.0, 1e6, 1e6], [1.0, 1e6, 1e6]), (tree.trays, 1, 1))
-    assert np.isfinite(eliminate(tree, steep, scales, precision).log_det)
+    hierarchy, prior, components = (
+        pooled.design.hierarchy,
+        pooled.design.prior,
+        pooled.component_set.at(np.zeros(5)),
+    )
+    _, _, precision = prior.at(prior.mean, components)
+    steep = np.tile(-np.outer([1.0, 1e6, 1e6], [1.0, 1e6, 1e6]), (hierarchy.trays, 1, 1))
+    assert np.isfinite(eliminate(hierarchy, steep, components, precision).log_det)
 
 
 def test_trouble_is_named(pooled):
-    ended, stopped = pooled.scales, replace(pooled.scales, converged=False)
-    at = pooled.scales.found
+    ended, stopped = pooled.component_fit, replace(pooled.component_fit, converged=False)
+    at = pooled.component_fit.found
     draws = [
-        ComponentDraw(pooled.draws[0].scales, weight, replace(at, converged=ok))
+        ComponentDraw(pooled.draws[0].components, weight, replace(at, converged=ok))
         for weight, ok in ((0.9, True), (0.1, False))
     ]
 

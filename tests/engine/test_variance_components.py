@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from nurseries.simulated import NurserySpec, World, simulate_nursery
 
+from germstats.engine.component_draws import draw_components
 from germstats.engine.fit import FitSpec, fit_emergence, fit_patterns
 from germstats.engine.pooled import likeliest
-from germstats.engine.scale_draws import draw_scales
 from germstats.engine.variance_components import COORDINATES, ComponentSet
 from germstats.records.intervals.subsets import keep_trays
 
@@ -26,11 +26,11 @@ def test_straight_coordinates_come_back_and_keep_volumes():
     z = np.random.default_rng(4).normal(0.0, 1.5, (50, 6))
     np.testing.assert_allclose(ALL.bent(ALL.straightened(z)), z, atol=1e-12)
     one, other = (ALL.straightened(z) * [0.6, 0.6, 0.7, 0.7, 1.0, 8.0])[:, :2].T
-    scales = [ALL.at(row) for row in z]
+    components = [ALL.at(row) for row in z]
     np.testing.assert_allclose(
-        np.exp(one), [np.hypot(s.tray, s.lot) for s in scales], rtol=1e-12
+        np.exp(one), [np.hypot(s.tray, s.lot) for s in components], rtol=1e-12
     )  # by hand
-    np.testing.assert_allclose(np.exp(other), [s.tray / s.lot for s in scales], rtol=1e-12)
+    np.testing.assert_allclose(np.exp(other), [s.tray / s.lot for s in components], rtol=1e-12)
     for row in z[:10]:
         assert abs(np.linalg.det(ALL.slant(row))) == pytest.approx(1.0, abs=1e-8)  # differenced
 
@@ -56,8 +56,8 @@ def test_one_tray_a_lot_tells_trays_and_lots_apart_by_nothing():
         )
         pooled = fit_emergence(made.patterns).pooled
         weight = np.array([draw.weight for draw in pooled.draws])
-        tray.append(weight @ [draw.scales.tray for draw in pooled.draws])
-        lot.append(weight @ [draw.scales.lot for draw in pooled.draws])
+        tray.append(weight @ [draw.components.tray for draw in pooled.draws])
+        lot.append(weight @ [draw.components.lot for draw in pooled.draws])
         worth.append(pooled.effective_share)
     assert np.mean(tray) == pytest.approx(np.mean(lot), rel=0.1)  # before: .53 against .40
     assert np.mean(worth) > 0.5
@@ -66,32 +66,30 @@ def test_one_tray_a_lot_tells_trays_and_lots_apart_by_nothing():
 def test_draws_of_scales_weigh_one_together():
     made = simulate_nursery(World(), NurserySpec(seasons=1, trays=1, species=2, lots=2), 5)
     pooled = fit_emergence(made.patterns).pooled
-    drawn = draw_scales(
-        pooled.design.tree,
+    drawn = draw_components(
+        pooled.design.hierarchy,
         pooled.design.prior,
-        scale_set=pooled.scale_set,
-        fits=(pooled.scales,),
+        component_set=pooled.component_set,
+        fits=(pooled.component_fit,),
         draws=64,
     )
     assert sum(draw.weight for draw in drawn) == pytest.approx(1.0, abs=1e-12)
 
 
 def test_draws_about_two_places_say_what_draws_about_one_say():
-    """Where the second place is no mode, the weights take it back: means of the scales as from the
-    mode alone.
-    """
+    """Where the second place is no mode, the weights take it back: means as from the mode alone."""
     made = simulate_nursery(World(), NurserySpec(seasons=2, trays=2, species=3, lots=3), 6)
     pooled = fit_emergence(made.patterns).pooled
-    half_a_width = np.sqrt(np.diag(pooled.scales.covariance)) / 2
-    beside = replace(pooled.scales, mode=pooled.scales.mode + half_a_width)
-    of = pooled.design.tree, pooled.design.prior, pooled.scale_set
+    half_a_width = np.sqrt(np.diag(pooled.component_fit.covariance)) / 2
+    beside = replace(pooled.component_fit, mode=pooled.component_fit.mode + half_a_width)
+    of = pooled.design.hierarchy, pooled.design.prior, pooled.component_set
     alone, both = (
-        draw_scales(*of, (pooled.scales,), 512),
-        draw_scales(*of, (pooled.scales, beside), 256),
+        draw_components(*of, (pooled.component_fit,), 512),
+        draw_components(*of, (pooled.component_fit, beside), 256),
     )
     for name in ("tray", "lot", "rho"):
         one, other = (
-            sum(draw.weight * np.log(getattr(draw.scales, name)) for draw in some)
+            sum(draw.weight * np.log(getattr(draw.components, name)) for draw in some)
             for some in (alone, both)
         )
         assert one == pytest.approx(other, abs=0.05), name  # of standard deviations of .2 to 1
@@ -108,7 +106,7 @@ def test_a_clock_is_not_chosen_by_how_trays_scatter_on_it(tray_time: float):
         made = simulate_nursery(world, NurserySpec(seasons=3, trays=2, record="totals"), seed)
         fit = fit_emergence(made.patterns)
         assert {choice.origin for choice in fit.timing.values()} == {"1 February"}
-        learnt.append(sum(draw.weight * draw.scales.tray_time for draw in fit.pooled.draws))
+        learnt.append(sum(draw.weight * draw.components.tray_time for draw in fit.pooled.draws))
     assert np.mean(learnt) == pytest.approx(tray_time, rel=0.25)  # before: .107 for .2
 
 

@@ -8,8 +8,9 @@ from germstats.engine.fit import FitSpec, fit_emergence
 from germstats.engine.gaussian_vb import normal_law
 from germstats.engine.hierarchy import part_of, start_state, state_of, terms_at
 from germstats.engine.laplace import find_pooled_mode, find_pooled_modes
-from germstats.engine.lots import sort_lots, time_priors
-from germstats.engine.variance_components import fit_scales
+from germstats.engine.lots import sort_lots
+from germstats.engine.priors import time_priors
+from germstats.engine.variance_components import fit_components
 from germstats.forecast.leave_out import LeaveOut
 from germstats.records.book import read_book
 from germstats.records.intervals.subsets import keep_trays
@@ -38,14 +39,14 @@ def laid_out_again(fit, others):
 
 
 def solved_again(fit, others, season):
-    design, scales = laid_out_again(fit, others), LeaveOut(fit).scales
+    design, scales = laid_out_again(fit, others), LeaveOut(fit).components
     betas = [design.prior.mean.copy(), design.prior.mean.copy()]
     if (slope := design.columns.at.get(("chill", 0, season))) is not None:
         betas[1][slope] = -2.0
-    starts = [start_state(design.tree, beta) for beta in betas]
-    found = find_pooled_modes(design.tree, design.prior, [scales] * 2, starts)
+    starts = [start_state(design.hierarchy, beta) for beta in betas]
+    found = find_pooled_modes(design.hierarchy, design.prior, [scales] * 2, starts)
     return design, normal_law(
-        design.tree, design.prior, scales, max(found, key=lambda one: one.criterion)
+        design.hierarchy, design.prior, scales, max(found, key=lambda one: one.criterion)
     )
 
 
@@ -107,7 +108,7 @@ def test_a_tray_at_a_place_where_only_other_species_stood(fit):
     other = TrayKey(group="BASA", label="grit", season=2026, place=None, chill=11.0)
     usual, _ = rest.law.rows(rest.forms(fit.pooled.design.columns.row(other))[None], np.array([-1]))
     column = fit.pooled.design.columns.at["place", 0, 2026, key.place]
-    effect = fit.pooled.scales.found.state.beta[column]
+    effect = fit.pooled.component_fit.found.state.beta[column]
     assert mean[0, 0] - usual[0, 0] == pytest.approx(effect, abs=0.1)
 
 
@@ -115,28 +116,31 @@ def test_some_trays_of_a_tree_are_those_laid_out_alone(fit):
     """Laplace's criterion of two species, cut out of the whole tree, is that of their records laid
     out alone.
     """
-    tree, scales = fit.pooled.design.tree, fit.pooled.scale_set.at(fit.pooled.scales.mode)
+    tree, scales = (
+        fit.pooled.design.hierarchy,
+        fit.pooled.component_set.at(fit.pooled.component_fit.mode),
+    )
     own = np.flatnonzero(fit.patterns.trays["species"].isin(["BASA", "PEAT"]))
     kept = np.isin(fit.pooled.design.order, own)
     cut, alone = part_of(tree, kept), laid_out_again(fit, own)
-    state = state_of(tree, fit.pooled.scales.found.state, kept)
+    state = state_of(tree, fit.pooled.component_fit.found.state, kept)
     columns = [fit.pooled.design.columns.at[name] for name in alone.columns.at]
-    again = start_state(alone.tree, state.beta[columns])
+    again = start_state(alone.hierarchy, state.beta[columns])
     values = [
         terms_at(cut, [start_state(cut, state.beta)], [scales])[0],
-        terms_at(alone.tree, [again], [scales])[0],
+        terms_at(alone.hierarchy, [again], [scales])[0],
     ]
     np.testing.assert_allclose(values[0].value, values[1].value, rtol=1e-9)
     np.testing.assert_allclose(values[0].hessian, values[1].hessian, rtol=1e-8, atol=1e-8)
 
 
 def test_modes_sought_together_are_those_sought_alone(fit):
-    design, scale_set = fit.pooled.design, fit.pooled.scale_set
-    at = [scale_set.at(fit.pooled.scales.mode + step) for step in (-0.3, 0.0, 0.4)]
-    start = start_state(design.tree, design.prior.mean.copy())
-    together = find_pooled_modes(design.tree, design.prior, at, [start] * len(at))
+    design, scale_set = fit.pooled.design, fit.pooled.component_set
+    at = [scale_set.at(fit.pooled.component_fit.mode + step) for step in (-0.3, 0.0, 0.4)]
+    start = start_state(design.hierarchy, design.prior.mean.copy())
+    together = find_pooled_modes(design.hierarchy, design.prior, at, [start] * len(at))
     for scales, one in zip(at, together, strict=True):
-        alone = find_pooled_mode(design.tree, design.prior, scales, start)
+        alone = find_pooled_mode(design.hierarchy, design.prior, scales, start)
         assert one.converged
         assert one.criterion == pytest.approx(alone.criterion, abs=1e-8)
         np.testing.assert_allclose(one.state.beta, alone.state.beta, atol=1e-6)
@@ -148,11 +152,11 @@ def test_scatters_of_some_trays_are_those_learnt_from_nothing(fit):
     """
     others = np.flatnonzero(fit.patterns.trays["species"] != "PEAT")
     design = laid_out_again(fit, others)
-    start = start_state(design.tree, design.prior.mean.copy())
-    learnt = fit_scales(design.tree, design.prior, fit.pooled.scale_set, start)
-    again, found = fit.pooled.scale_set.at(learnt.mode), fit.pooled.scales_of(others)
+    start = start_state(design.hierarchy, design.prior.mean.copy())
+    learnt = fit_components(design.hierarchy, design.prior, fit.pooled.component_set, start)
+    again, found = fit.pooled.component_set.at(learnt.mode), fit.pooled.components_of(others)
     width = np.sqrt(np.diag(learnt.covariance))
-    for k, one in enumerate(fit.pooled.scale_set.unknown):
+    for k, one in enumerate(fit.pooled.component_set.unknown):
         gap = one.value(learnt.mode[k] + 0.1 * width[k]) - one.value(
             learnt.mode[k] - 0.1 * width[k]
         )
@@ -165,7 +169,9 @@ def test_a_low_species_is_hardly_pulled_towards_others(fit):
     """
     known, pooled = LeaveOut(fit), fit.pooled
     row = pooled.design.columns.row(TrayKey("HECY", None))[0]
-    scales = pooled.scale_set.at(pooled.scales.mode)
-    learnt = normal_law(pooled.design.tree, pooled.design.prior, scales, pooled.scales.found)
-    assert known.scales.species > 2 * scales.species
+    scales = pooled.component_set.at(pooled.component_fit.mode)
+    learnt = normal_law(
+        pooled.design.hierarchy, pooled.design.prior, scales, pooled.component_fit.found
+    )
+    assert known.components.species > 2 * scales.species
     assert known.law.middle.beta @ row < learnt.middle.beta @ row - 0.2

@@ -79,7 +79,7 @@ def test_a_fit_hands_on_trays_places_and_springs(tmp_path) -> None:
     for name, lines in tables.items():
         (tmp_path / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     fit = germstats.fit_emergence(germstats.read_book(tmp_path))
-    scales = [draw.scales for draw in fit.pooled.draws]
+    scales = [draw.components for draw in fit.pooled.draws]
     for row in fit.rows:
         each = len(row.draws.theta) // len(scales)
         tray, place = (

@@ -17,7 +17,7 @@ import pytest
 import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
-from germstats.engine.crosscheck import library_road
+from germstats.engine.crosscheck import library_estimates
 from tests.made_patterns import ONE, made_patterns
 
 HERE = Path(__file__).parent
@@ -42,7 +42,7 @@ def road_of_plates(plates, lot, treatment):
         for s, c in ((1, p.y), (0, p.n - p.y))
     ]
     times = [(k, 0.0, 10.0, p.y) for k, p in enumerate(plates.itertuples()) if p.y]
-    return library_road(
+    return library_estimates(
         made_patterns(trays, times=times, finishes=finishes, sowings=(ONE,))
     ).to_frame()
 

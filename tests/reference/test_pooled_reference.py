@@ -16,7 +16,13 @@ import pytest
 from scipy.special import logsumexp
 
 from germstats.engine.hierarchy import tray_terms
-from tests.reference.binomial_trees import binomial_tree, criterion, maximise, scales_of, ways
+from tests.reference.binomial_hierarchy import (
+    binomial_hierarchy,
+    components_of,
+    criterion,
+    maximise,
+    ways,
+)
 
 HERE = Path(__file__).parent
 REFERENCE = json.loads((HERE / "pooled_glmm.json").read_text(encoding="utf-8"))
@@ -41,10 +47,10 @@ def lots():
         ]
     ).astype(float)
     emerged, seeds = trays["emerged"].to_numpy(), trays["n"].to_numpy()
-    tree = binomial_tree(
+    hierarchy = binomial_hierarchy(
         emerged, seeds, fixed, trays["lot"].astype("category").cat.codes.to_numpy(dtype=np.int64)
     )
-    return tree, ways(emerged, seeds)
+    return hierarchy, ways(emerged, seeds)
 
 
 @pytest.fixture(scope="module")
@@ -56,16 +62,16 @@ def plates():
     x1, x2 = (table["seed"] == "O73").to_numpy(float), (table["root"] != "BEAN").to_numpy(float)
     fixed = np.column_stack([np.ones(len(table)), x1, x2, x1 * x2])
     emerged, seeds = table["y"].to_numpy(), table["n"].to_numpy()
-    return binomial_tree(emerged, seeds, fixed, np.zeros(len(table), dtype=np.int64)), ways(
+    return binomial_hierarchy(emerged, seeds, fixed, np.zeros(len(table), dtype=np.int64)), ways(
         emerged, seeds
     )
 
 
 def test_restricted_criterion_equals_glmmtmb(lots):
-    tree, constant = lots
+    hierarchy, constant = lots
     theirs = REFERENCE["pooled"]["glmmTMB_REML"]
     tray, lot = theirs["sd"]["lot:tray"], theirs["sd"]["lot"]
-    value, mode = criterion(tree, scales_of(tray, lot))
+    value, mode = criterion(hierarchy, components_of(tray, lot))
     assert value + constant == pytest.approx(theirs["log_likelihood"], rel=1e-6)
     np.testing.assert_allclose(
         mode.state.beta[:4], list(theirs["fixed"].values()), rtol=1e-4, atol=0
@@ -77,9 +83,11 @@ def test_restricted_criterion_equals_glmmtmb(lots):
 
 
 def test_restricted_estimates_equal_glmmtmb(lots):
-    tree, constant = lots
+    hierarchy, constant = lots
     theirs = REFERENCE["pooled"]["glmmTMB_REML"]
-    found = maximise(lambda z: -criterion(tree, scales_of(*np.exp(z)))[0], np.log([0.5, 0.5]))
+    found = maximise(
+        lambda z: -criterion(hierarchy, components_of(*np.exp(z)))[0], np.log([0.5, 0.5])
+    )
     assert -found.fun + constant == pytest.approx(theirs["log_likelihood"], rel=1e-6)
     np.testing.assert_allclose(
         np.exp(found.x), [theirs["sd"]["lot:tray"], theirs["sd"]["lot"]], rtol=2e-4, atol=0
@@ -100,28 +108,29 @@ def test_how_far_species_lie_apart_equals_glmmtmb():
         + [trays["species"] == name for name in SPECIES]
     ).astype(float)
     emerged, seeds = trays["emerged"].to_numpy(), trays["n"].to_numpy()
-    tree = binomial_tree(
+    hierarchy = binomial_hierarchy(
         emerged, seeds, fixed, trays["lot"].astype("category").cat.codes.to_numpy(dtype=np.int64)
     )
     theirs = REFERENCE["pooled"]["glmmTMB_species"]
     sds = [theirs["sd"][name] for name in ("lot:tray", "lot", "species")]
-    value, mode = criterion(tree, scales_of(*sds), species=3)
+    value, mode = criterion(hierarchy, components_of(*sds), species=3)
     assert value + ways(emerged, seeds) == pytest.approx(theirs["log_likelihood"], rel=1e-6)
     np.testing.assert_allclose(
         mode.state.beta[:2], list(theirs["fixed"].values()), rtol=1e-4, atol=0
     )
     found = maximise(
-        lambda z: -criterion(tree, scales_of(*np.exp(z)), species=3)[0], np.log([0.5, 0.5, 1.0])
+        lambda z: -criterion(hierarchy, components_of(*np.exp(z)), species=3)[0],
+        np.log([0.5, 0.5, 1.0]),
     )
     np.testing.assert_allclose(np.exp(found.x), sds, rtol=5e-4, atol=0)
 
 
 @pytest.mark.parametrize("software", ["glmmTMB_ML", "glmer_ML"])
 def test_likelihood_with_fixed_effects_outside_equals_both(lots, software):
-    tree, constant = lots
+    hierarchy, constant = lots
     theirs = REFERENCE["pooled"][software]
-    scales = scales_of(theirs["sd"]["lot:tray"], theirs["sd"]["lot"])
-    value, _ = criterion(tree, scales, list(theirs["fixed"].values()))
+    components = components_of(theirs["sd"]["lot:tray"], theirs["sd"]["lot"])
+    value, _ = criterion(hierarchy, components, list(theirs["fixed"].values()))
     assert value + constant == pytest.approx(theirs["log_likelihood"], abs=1e-4)
 
 
@@ -129,9 +138,9 @@ def test_crowder_by_laplace(plates):
     """Computed values of the shared reference: b -.54848 .09743 1.33681 -.81004, sigma .23458,
     logLik -53.770.
     """
-    tree, constant = plates
+    hierarchy, constant = plates
     found = maximise(
-        lambda z: -criterion(tree, scales_of(float(np.exp(z[4])), _NO_LOT), z[:4])[0],
+        lambda z: -criterion(hierarchy, components_of(float(np.exp(z[4])), _NO_LOT), z[:4])[0],
         np.array([-0.5, 0.1, 1.3, -0.8, np.log(0.3)]),
     )
     np.testing.assert_allclose(
@@ -144,10 +153,10 @@ def test_crowder_by_laplace(plates):
 
 
 def test_crowder_restricted(plates):
-    tree, constant = plates
+    hierarchy, constant = plates
     theirs = REFERENCE["crowder"]["glmmTMB_REML"]
     (sd,) = theirs["sd"].values()
-    value, mode = criterion(tree, scales_of(sd, _NO_LOT))
+    value, mode = criterion(hierarchy, components_of(sd, _NO_LOT))
     assert value + constant == pytest.approx(theirs["log_likelihood"], rel=1e-6)
     np.testing.assert_allclose(
         mode.state.beta[:4], list(theirs["fixed"].values()), rtol=1e-3, atol=0
@@ -159,9 +168,9 @@ def test_crowder_by_quadrature(plates, points):
     """Plate effects integrated by Gauss-Hermite: -.5484 .0970 1.3370 -.8104, sigma .2362 (seen and
     computed).
     """
-    tree, _ = plates
+    hierarchy, _ = plates
     found = maximise(
-        lambda z: -by_quadrature(tree, z[:4], float(np.exp(z[4])), points),
+        lambda z: -by_quadrature(hierarchy, z[:4], float(np.exp(z[4])), points),
         np.array([-0.5, 0.1, 1.3, -0.8, np.log(0.3)]),
     )
     theirs = REFERENCE["crowder"][f"glmer_{points}"]
@@ -187,30 +196,30 @@ def test_lentisc_stations():
     # a station is the same in both seasons: it is the lot here, its season's cells a tray without
     # scatter of its own
     lot = trays["station"].astype("category").cat.codes.to_numpy(dtype=np.int64)
-    tree = binomial_tree(
+    hierarchy = binomial_hierarchy(
         trays["sum"].to_numpy(), trays["count"].to_numpy(), trays[names].to_numpy(float), lot
     )
     (sd,) = theirs["sd"].values()
-    value, _ = criterion(tree, scales_of(_NO_LOT, sd), list(theirs["fixed"].values()))
+    value, _ = criterion(hierarchy, components_of(_NO_LOT, sd), list(theirs["fixed"].values()))
     assert value == pytest.approx(
         theirs["log_likelihood"], abs=1e-3
     )  # single cells: no binomial coefficient
     assert sd == pytest.approx(1.46, abs=0.005)
     by_sd = {
-        at: criterion(tree, scales_of(_NO_LOT, at), list(theirs["fixed"].values()))[0]
+        at: criterion(hierarchy, components_of(_NO_LOT, at), list(theirs["fixed"].values()))[0]
         for at in (0.9 * sd, sd, 1.1 * sd)
     }
     assert max(by_sd, key=lambda at: by_sd[at]) == sd
 
 
-def by_quadrature(tree, fixed, sd, points) -> float:
+def by_quadrature(hierarchy, fixed, sd, points) -> float:
     """Log-likelihood with each tray's effect integrated by Gauss-Hermite, from the product's own
     tray likelihood.
     """
     nodes, weights = np.polynomial.hermite_e.hermegauss(points)
-    at = np.repeat((tree.design[:, :, :-2] @ fixed)[None], points, axis=0)
+    at = np.repeat((hierarchy.design[:, :, :-2] @ fixed)[None], points, axis=0)
     at[:, :, 0] += sd * nodes[:, None]
-    terms = tray_terms(tree.tiled(points), at.reshape(-1, 3), scales_of(sd, 1.0).rho)
+    terms = tray_terms(hierarchy.tiled(points), at.reshape(-1, 3), components_of(sd, 1.0).rho)
     values = terms.value.reshape(points, -1) + np.log(weights / weights.sum())[:, None]
     return float(logsumexp(values, axis=0).sum())
 

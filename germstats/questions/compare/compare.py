@@ -165,7 +165,7 @@ def _of_species(
             rows.append(replace(base, notes=(why,)))
             continue
         if scales is None and others.enough:
-            scales = fit.pooled.scales_of(others.trays)
+            scales = fit.pooled.components_of(others.trays)
         with one_thread():
             rows.append(
                 compared(

@@ -77,7 +77,7 @@ def borrow(
             source="usual scatter of trays; fewer than ten others of yours to borrow from",
             borrowed=False,
         )
-    placed = "place" in fit.pooled.design.prior.learnt and "place" not in found.blocked_by
+    placed = "place" in fit.pooled.design.prior.learned and "place" not in found.blocked_by
     sd = float(np.hypot(scales.tray, scales.place)) if placed else scales.tray
     said = f"borrowed from {so_many(len(others.trays), 'tray')} of other species"
     return SdPriors(

@@ -19,9 +19,9 @@ from germstats.document.sentences import (
     wrapped,
 )
 from germstats.document.tables import Table, text_table
+from germstats.engine.cell_scatter import CellScatter
 from germstats.engine.estimates import RowEstimate
 from germstats.engine.fit import EmergenceFit
-from germstats.engine.timing_choice import CellScatter
 from germstats.records.checking.parsing import so_many
 
 
@@ -81,7 +81,7 @@ def fit_text(fit: EmergenceFit, compared: pd.DataFrame | None = None) -> str:
     ----------
     fit : EmergenceFit
     compared : pandas.DataFrame, optional
-        What `compare_roads` returns; without it nothing is said of the libraries.
+        What `compare_with_libraries` returns; without it nothing is said of the libraries.
     """
     lines = [
         wrapped(
@@ -133,8 +133,8 @@ def cell_words(fit: EmergenceFit) -> str:
 
 def cell_source(rho: CellScatter) -> str:
     """Where what is said of seeds of one cell comes from."""
-    if rho.learned and rho.learnt_from:
-        return f"learned from {so_many(rho.learnt_from, 'lot')} counted by cell"
+    if rho.learned and rho.learned_from:
+        return f"learned from {so_many(rho.learned_from, 'lot')} counted by cell"
     if rho.learned:
         return "learned from trays sown with different numbers of seeds"
     return "assumed, not from your records"

@@ -110,8 +110,8 @@ class Gathered:
         """
         pooled = self.fit.pooled
         scales, state, design = (
-            pooled.scale_set.at(pooled.scales.mode),
-            pooled.scales.found.state,
+            pooled.component_set.at(pooled.component_fit.mode),
+            pooled.component_fit.found.state,
             pooled.design,
         )
         low_trays = design.order[state.trays[:, 0] < -_FAR_BELOW * scales.tray]
@@ -157,7 +157,7 @@ class Gathered:
                 np.empty((len(self.patterns.trays), 3)),
                 np.empty(len(self.patterns.trays)),
             )
-        at = predictors(pooled.design.tree, pooled.scales.found.state)
+        at = predictors(pooled.design.hierarchy, pooled.component_fit.found.state)
         trays = self.fit.patterns.trays[Trays.tray].astype(str).iloc[pooled.design.order]
         places = np.array([self.place[tray] for tray in trays], dtype=np.int64)
         values[places], shares[places] = at, share_seen(pooled.design, at)

@@ -226,7 +226,7 @@ def _rho(fit: EmergenceFit) -> float:
     """Mean of the cell scatter over the fit's draws."""
     draws = fit.pooled.draws
     weight = sum(draw.weight for draw in draws)
-    return sum(draw.weight * draw.scales.rho for draw in draws) / weight
+    return sum(draw.weight * draw.components.rho for draw in draws) / weight
 
 
 def _closed_seeds(

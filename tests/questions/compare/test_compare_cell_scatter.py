@@ -16,7 +16,7 @@ from scipy import optimize, stats
 from scipy.special import expit, logit
 
 import germstats
-from germstats.engine.timing_choice import CellScatter
+from germstats.engine.cell_scatter import CellScatter
 from germstats.questions.compare.comparison import ComparisonRow
 from germstats.records.formats.workbook import write_book
 from tests.two_covers import judged_pair

@@ -17,7 +17,7 @@ from tests.made_patterns import made_patterns
 _FOREVER = 1e9
 
 
-def binomial_tree(emerged, seeds, fixed, lot) -> Hierarchy:
+def binomial_hierarchy(emerged, seeds, fixed, lot) -> Hierarchy:
     """Trays (sorted by lot) with `emerged` of `seeds`, design (T, F) and lot codes; nothing is said
     of time.
     """
@@ -40,11 +40,11 @@ def binomial_tree(emerged, seeds, fixed, lot) -> Hierarchy:
     )
 
 
-def prior_of(tree: Hierarchy, held=None, species=0) -> BetaPrior:
+def prior_of(hierarchy: Hierarchy, held=None, species=0) -> BetaPrior:
     """Flat fixed effects, or all of them held at given values; time's two columns have a law of
     their own, and so many columns before them are effects of species.
     """
-    size = tree.design.shape[2]
+    size = hierarchy.design.shape[2]
     mean, sd = np.zeros(size), np.full(size, np.inf)
     of_species = np.zeros(size, bool)
     of_species[size - 2 - species : size - 2] = True
@@ -54,18 +54,18 @@ def prior_of(tree: Hierarchy, held=None, species=0) -> BetaPrior:
     return BetaPrior(mean, sd, np.zeros(size, bool), {"species": of_species})
 
 
-def scales_of(tray: float, lot: float, species: float = 1.0) -> VarianceComponents:
+def components_of(tray: float, lot: float, species: float = 1.0) -> VarianceComponents:
     return VarianceComponents(
         tray=tray, tray_time=1.0, lot=lot, lot_time=1.0, rho=0.0, species=species
     )
 
 
-def criterion(tree: Hierarchy, scales: VarianceComponents, held=None, species=0):
+def criterion(hierarchy: Hierarchy, components: VarianceComponents, held=None, species=0):
     """Laplace's log-likelihood, and the mode: fixed effects integrated (restricted), or held."""
-    prior = prior_of(tree, held, species)
-    mode = find_pooled_mode(tree, prior, scales, start_state(tree, prior.mean.copy()))
+    prior = prior_of(hierarchy, held, species)
+    mode = find_pooled_mode(hierarchy, prior, components, start_state(hierarchy, prior.mean.copy()))
     assert mode.converged
-    inside = 0 if held is not None else tree.design.shape[2] - 2 - species
+    inside = 0 if held is not None else hierarchy.design.shape[2] - 2 - species
     return mode.criterion + inside / 2 * np.log(2 * np.pi), mode
 
 
