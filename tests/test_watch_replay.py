@@ -150,9 +150,9 @@ def lentisc(story, tmp_path_factory):
     return of
 
 
-def held_to_the_bar(found, name):
+def held_to_the_bar(found, name, report_missed):
     """Bars: .85 to .95 inside where more was to come, .90 elsewhere. One missed by less than two
-    standard errors of so many trays is an expected failure with its figures.
+    standard errors of so many trays is reported with its figures.
     """
     to_come, (inside, held) = found[:, 0] > 0, found[:, 1:].T
     most, rest = inside[to_come].mean(), held[~to_come].mean()
@@ -164,25 +164,27 @@ def held_to_the_bar(found, name):
     assert LOW - 2 * error <= most <= HIGH + 2 * error
     assert rest >= 0.90 - 2 * rest_error
     if not LOW <= most <= HIGH or rest < 0.90:
-        pytest.xfail(f"missed by less than two standard errors: {said}")
+        report_missed(f"by less than two standard errors: {said}")
 
 
 @pytest.mark.slow
-def test_lentisc_visits_replayed(lentisc):
-    held_to_the_bar(np.concatenate([lentisc(2019), lentisc(2020)]), "lentisc, both seasons")
+def test_lentisc_visits_replayed(lentisc, report_missed):
+    held_to_the_bar(
+        np.concatenate([lentisc(2019), lentisc(2020)]), "lentisc, both seasons", report_missed
+    )
 
 
 @pytest.mark.slow
-def test_lentisc_visits_of_the_first_season(lentisc):
-    held_to_the_bar(lentisc(2019), "lentisc, first season")
+def test_lentisc_visits_of_the_first_season(lentisc, report_missed):
+    held_to_the_bar(lentisc(2019), "lentisc, first season", report_missed)
 
 
 @pytest.mark.slow
-def test_lentisc_visits_with_a_season_to_learn_from(lentisc):
+def test_lentisc_visits_with_a_season_to_learn_from(lentisc, report_missed):
     """Its seedlings came weeks before those of the only other season, and the first look foretells
     too few.
     """
-    held_to_the_bar(lentisc(2020), "lentisc, second season")
+    held_to_the_bar(lentisc(2020), "lentisc, second season", report_missed)
 
 
 @pytest.mark.slow
@@ -210,7 +212,7 @@ def test_few_from_unlike_stations_are_not_taken_for_many_late_ones(story, tmp_pa
     "sowing date does to a whole cohort is "
     "not modelled; measured .55 of 38"
 )
-def test_streptanthus_cohorts_replayed(story, tmp_path):
+def test_streptanthus_cohorts_replayed(story, tmp_path, report_missed):
     """Racks of ../shared/data (CC BY 4.0, Worthy et al. 2024, doi:10.5281/zenodo.12753086), every
     few days.
     """
@@ -226,4 +228,4 @@ def test_streptanthus_cohorts_replayed(story, tmp_path):
         unit=lambda trays: trays["block"],
         tmp_path=tmp_path,
     )
-    held_to_the_bar(found, "streptanthus")
+    held_to_the_bar(found, "streptanthus", report_missed)

@@ -125,7 +125,7 @@ def page(book: Path, where: Path) -> tuple[float, float]:
     return python("-m", "germstats", "report", str(book), "--force", "-o", str(where))
 
 
-def test_a_page_in_fifteen_seconds(tmp_path):
+def test_a_page_in_fifteen_seconds(tmp_path, report_missed):
     """The demonstration's page, from the command to the file: the work fits into fifteen seconds of
     two cores.
 
@@ -142,14 +142,12 @@ def test_a_page_in_fifteen_seconds(tmp_path):
         f"report: {clock:.1f} times the fixed work by the clock, {spent:.1f} times in CPU seconds"
     )
     assert spent < 2 * PAGE_BAR
+    assert clock < 2 * PAGE_BAR
     if clock >= PAGE_BAR:
-        pytest.xfail(
-            f"{clock:.1f} times the fixed work by the clock, bar {PAGE_BAR:g}: is the machine at "
-            "rest?"
-        )
+        report_missed(f"{clock:.1f} times the fixed work by the clock, bar {PAGE_BAR:g}")
 
 
-def test_a_page_of_a_large_nursery(tmp_path):
+def test_a_page_of_a_large_nursery(tmp_path, report_missed):
     """20 species and 304 lots on a page: under 10 MB, and under 90 seconds by the clock, of which
     two cores at rest take 72: seven fits of up to 2,432 trays, some 350 lots left out of them in
     turn, 80 figures.
@@ -163,5 +161,8 @@ def test_a_page_of_a_large_nursery(tmp_path):
     )
     assert size < LARGE_PAGE_MB
     assert spent / fixed < 3 * LARGE_PAGE_BAR
+    assert own / fixed < 3 * LARGE_PAGE_BAR
     if own / fixed >= LARGE_PAGE_BAR:
-        pytest.xfail(f"{own / fixed:.0f} times the fixed work by the clock, bar {LARGE_PAGE_BAR:g}")
+        report_missed(
+            f"{own / fixed:.0f} times the fixed work by the clock, bar {LARGE_PAGE_BAR:g}"
+        )

@@ -111,7 +111,7 @@ def theirs(
 
 
 @pytest.mark.parametrize(("trays", "bar"), [(1_211, 40), (12_097, 60)])
-def test_faster_than_glmmtmb(trays, bar, tmp_path):
+def test_faster_than_glmmtmb(trays, bar, tmp_path, report_missed):
     """Both sides start from what they need, in memory: patterns here, one row per cell there."""
     if REDUCED and trays > 2_000:
         pytest.skip("the larger set takes R many minutes; the full study runs it")
@@ -133,8 +133,9 @@ def test_faster_than_glmmtmb(trays, bar, tmp_path):
     # under the maximum
     assert value == pytest.approx(other["glmmTMB_cells"]["log_likelihood"], rel=1e-6)
     assert ratios.get("glmer_sums", 200) >= 200
+    assert ratios["glmmTMB_cells"] >= bar / 2
     if ratios["glmmTMB_cells"] < bar:
-        pytest.xfail(f"the bar of {bar} is not met: {ratios['glmmTMB_cells']:.1f}")
+        report_missed(f"{ratios['glmmTMB_cells']:.1f} times as fast as glmmTMB, bar {bar}")
 
 
 def test_a_season_under_way_grows_no_faster_than_its_trays():
