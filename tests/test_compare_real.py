@@ -122,9 +122,8 @@ def test_day_26_leaves_it_open_or_the_same_at_ten_points(tmp_path):
     # the pot sd integrated
     assert high.points_low == pytest.approx(-10.4, abs=1.5)
     assert high.points_high == pytest.approx(5.0, abs=1.5)
-    assert (
-        min(high.p_main, high.p_second, high.p_permutation) > 0.3
-    )  # three roads, none of which sees a difference
+    # three roads, none of which sees a difference
+    assert min(high.p_main, high.p_second, high.p_permutation) > 0.3
 
 
 def test_few_points_at_low_emergence_are_not_the_same(tmp_path):

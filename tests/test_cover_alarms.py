@@ -86,9 +86,8 @@ def test_real_differences_are_called(study, level, trays, called):
 def test_days_are_not_told_apart_by_trays_that_scatter(study):
     rows, table = trials(study, lambda one: one.group == "days")
     assert over(table, "days") <= 0.065 + error(0.065, len(rows))
-    assert (
-        over(table, "days_by_seedlings") > 0.25
-    )  # the design: 43-45 % without a tray effect on time
+    # the design: 43-45 % without a tray effect on time
+    assert over(table, "days_by_seedlings") > 0.25
 
 
 def test_a_trial_is_what_it_says(study):

@@ -103,12 +103,10 @@ def test_an_accident_in_a_tray_that_was_empty_before_is_hidden():
         for lot in nursery.truth:
             assert set(lot.hidden) <= set(lot.causes) & can_hide - set(lot.detectable)
     assert len(hidden) >= 5
-    over = [
-        lot for lot in hidden if not {"unfinished", "damp", "tray"} & set(lot.causes)
-    ]  # these hide otherwise
-    fill = [
-        1 - (1 - lot.real_share) ** 2 for lot in over
-    ]  # two seeds a cell, in the spring they had
+    # these hide otherwise
+    over = [lot for lot in hidden if not {"unfinished", "damp", "tray"} & set(lot.causes)]
+    # two seeds a cell, in the spring they had
+    fill = [1 - (1 - lot.real_share) ** 2 for lot in over]
     assert np.median(fill) < 0.3 and max(fill) < 0.7
 
 
@@ -158,9 +156,8 @@ def test_a_thinned_tray_is_hidden_only_where_something_else_had_emptied_its_lot(
             spec = FailureSpec(trays=2, twice=1.0, hit=1.0, causes=causes, short_chill=1.0)
             hidden += [lot for lot in simulate_failures(spec, seed).truth if "tray" in lot.hidden]
         assert bool(hidden) == may_hide
-        fill = [
-            1 - (1 - lot.real_share) ** 2 for lot in hidden
-        ]  # two seeds a cell, in the spring they had
+        # two seeds a cell, in the spring they had
+        fill = [1 - (1 - lot.real_share) ** 2 for lot in hidden]
         assert not hidden or (len(hidden) >= 5 and np.median(fill) < 0.3)
 
 
@@ -289,16 +286,14 @@ def test_the_weather_tells_of_the_winter_that_was_planted_and_now_and_then_of_on
         nursery = simulate_failures(FailureSpec(trays=1, short_chill=0.3, lots=1), seed)
         told.setdefault(nursery.winter, []).append(nursery.cold[nursery.season])
         hurt = {lot.species for lot in nursery.truth if "chill" in lot.causes}
-        assert hurt == (
-            {"S2", "S3"} if nursery.winter == "short" else set()
-        )  # they need 8 and 11 weeks
+        # they need 8 and 11 weeks
+        assert hurt == ({"S2", "S3"} if nursery.winter == "short" else set())
         assert set(nursery.cold) == {nursery.season - 1, nursery.season}
     for winter, weeks in (("ordinary", 15.0), ("short", 8.0), ("looks short", 10.0)):
         held = np.array(told[winter])
         assert len(held) >= 5
-        assert abs(held.mean() - weeks) < 4 * 1.5 / np.sqrt(len(held)), (
-            winter
-        )  # four standard errors
+        # four standard errors
+        assert abs(held.mean() - weeks) < 4 * 1.5 / np.sqrt(len(held)), winter
 
 
 def test_tray_totals_tell_how_far_they_fell_and_how_much_at_once():

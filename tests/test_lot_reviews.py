@@ -76,9 +76,8 @@ def test_sizes_have_the_signs_they_were_given(study):
             {**row(["seed"] if seed else ["tray"]), "readings": [("test", "low")] if low else []}
         )
     sizes = study.fit_sizes(pd.DataFrame(rows), rules)
-    assert (
-        sizes["seed"]["test", "low"] >= 3
-    )  # odds 4 against 1 / 9: 36 times, five doublings, a little held back
+    # odds 4 against 1 / 9: 36 times, five doublings, a little held back
+    assert sizes["seed"]["test", "low"] >= 3
     for cause, own in sizes.items():
         stated = {**rules.points[cause], ("start", ""): rules.causes[cause].start}
         assert all(abs(size - stated[key]) <= 3 for key, size in own.items())

@@ -43,9 +43,8 @@ def test_streptanthus(story, tmp_path):
     trays = patterns_of(story, "streptanthus", tmp_path).trays
     assert (trays["emerged"].sum(), trays["seeds"].sum()) == (1707, 4108)
     flags = pd.read_csv(DATA / "streptanthus_cells_season1.csv")["flag"]
-    assert (
-        (flags != "blank").sum() == trays["seeds"].sum() + 8 == 4116
-    )  # eight were lost or not sown
+    # eight were lost or not sown
+    assert (flags != "blank").sum() == trays["seeds"].sum() + 8 == 4116
     assert (trays["lot"] != "blank").all()  # a cell with no seed is no seed that failed
     trays = trays.assign(cohort=trays["block"].str[:2])
     value, df = story["dispersion"](trays, ["lot", "cohort"])

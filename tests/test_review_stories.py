@@ -110,9 +110,8 @@ def test_the_dropped_tray_is_named_and_not_held_against_its_lot(gathered):
 
 
 def test_a_two_winter_species_is_not_called_failed(gathered):
-    assert (
-        reviewed(gathered, "SYAL-23A", 2024).verdict == AS_EXPECTED
-    )  # judged in 2025, when it came
+    # judged in 2025, when it came
+    assert reviewed(gathered, "SYAL-23A", 2024).verdict == AS_EXPECTED
 
 
 def test_a_two_winter_species_before_its_second_spring_is_not_over(tmp_path):

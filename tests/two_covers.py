@@ -91,6 +91,5 @@ def judged_pair(
     )
     with one_thread():
         row = compared(fit, base, found=found, priors=priors, spec=spec)
-    return verdict_of(
-        replace(row, p_adjusted=row.p_main), spec
-    )  # Holm over one pair changes nothing
+    # Holm over one pair changes nothing
+    return verdict_of(replace(row, p_adjusted=row.p_main), spec)

@@ -111,9 +111,8 @@ def _first_days(
         z = np.log(rng.exponential(size=size)) * 0.78
     else:
         z = rng.normal(size=size) * 0.4 + np.where(rng.random(size) < 0.5, -1.1, 1.1)
-    days = np.minimum(
-        np.exp(log_days + 0.12 * z), _LOOKS[-2]
-    )  # all that comes has come by the last look but one
+    # all that comes has come by the last look but one
+    days = np.minimum(np.exp(log_days + 0.12 * z), _LOOKS[-2])
     return np.asarray(np.where(rng.random(size) < own[:, None], days, np.inf).min(axis=1))
 
 

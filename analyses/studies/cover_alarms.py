@@ -214,9 +214,8 @@ def make(setup: SetUp, trial: int) -> Made:
         came = [
             np.exp(at + LOG_SIGMA * rng.standard_normal(n)) for at, n in zip(mu, comes, strict=True)
         ]
-        seen = [
-            np.searchsorted(CHECKS, when) for when in came
-        ]  # the check that first shows each seedling
+        # the check that first shows each seedling
+        seen = [np.searchsorted(CHECKS, when) for when in came]
         days = [CHECKS[k[k < len(CHECKS)]] for k in seen]
         comes = np.array([len(day) for day in days])
     shares = expit(at + lots[:, None] + setup.sd * _NODES[:, None, None]).mean(axis=1)
@@ -338,9 +337,8 @@ def by_compare(setup: SetUp, made: Made) -> ComparisonRow:
     own, own_time = borrowed(setup.nursery_sd), borrowed_time(setup.time_sd)
     priors = SdPriors(tray=own, time=own_time, source="known", borrowed=True)
     row = compared(fit, base, found=found, priors=priors, spec=CompareSpec())
-    return verdict_of(
-        replace(row, p_adjusted=row.p_main), CompareSpec()
-    )  # Holm over one pair changes nothing
+    # Holm over one pair changes nothing
+    return verdict_of(replace(row, p_adjusted=row.p_main), CompareSpec())
 
 
 def design_of(made: Made) -> np.ndarray:
@@ -360,9 +358,8 @@ def by_cells(made: Made, with_gee: bool) -> dict[str, float]:
     came = (np.tile(np.arange(CELLS), len(made.level)) < made.emerged[tray]).astype(float)
     design = design_of(made)[tray]
     with warnings.catch_warnings(), np.errstate(all="ignore"):
-        warnings.simplefilter(
-            "ignore"
-        )  # blocks with every cell full or empty have no finite answer: seen as p near 1
+        # blocks with every cell full or empty have no finite answer: seen as p near 1
+        warnings.simplefilter("ignore")
         model = sm.GLM(came, design, family=sm.families.Binomial())
         plain = model.fit()
         robust = model.fit(cov_type="cluster", cov_kwds={"groups": tray}, start_params=plain.params)
@@ -479,9 +476,8 @@ def summary(setup: SetUp, rows: pd.DataFrame) -> dict[str, object]:
         verdict.isin(["better", "probably better"]),
         verdict.isin(["worse", "probably worse"]),
     )
-    word, wrong = (
-        (up | down, None) if setup.level == setup.reference else (down, up.mean())
-    )  # never above
+    # never above
+    word, wrong = (up | down, None) if setup.level == setup.reference else (down, up.mean())
     table = {
         "group": setup.group,
         "reference": setup.reference,

@@ -57,10 +57,8 @@ RESULTS = Path(__file__).parent / "results"
 CELLS, ORIGIN = 72, 60.0
 STANDS = ("likely", "possible")
 FRESH = 100
-_FARTHEST, _PULL = (
-    3,
-    3.0,
-)  # points that a fitted size may lie from the package's, and the pull towards it
+# points that a fitted size may lie from the package's, and the pull towards it
+_FARTHEST, _PULL = (3, 3.0)
 
 
 @dataclass(frozen=True)

@@ -53,6 +53,5 @@ def run(
                     file.write(json.dumps({"job": futures[future], "rows": future.result()}) + "\n")
                     file.flush()
             finally:
-                pool.shutdown(
-                    cancel_futures=True
-                )  # else a failure waits for all that is still queued
+                # else a failure waits for all that is still queued
+                pool.shutdown(cancel_futures=True)

@@ -74,9 +74,8 @@ class LazyGroup(click.Group):
         """
         processes = sys.modules.get("multiprocessing.process")
         if processes is not None and getattr(processes.current_process(), "_inheriting", False):
-            return (
-                None  # the first process runs the command; this one is begun for a part of its work
-            )
+            # the first process runs the command; this one is begun for a part of its work
+            return None
         gc.set_threshold(*_SELDOM)
         return super().main(*args, **kwargs)
 

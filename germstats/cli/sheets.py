@@ -153,9 +153,8 @@ def _next(
     spec = OrderSpec(**settings, fit=how)  # refuses wrong options before the work begins
     progress("reading the records")
     records = opened(book, dates)
-    why = why_no_orders(
-        records
-    )  # refuses an orders table that cannot be planned before the work begins
+    # refuses an orders table that cannot be planned before the work begins
+    why = why_no_orders(records)
     if ordered_only and why:
         raise NotEnoughRecordsError(why)
     fit = fit_emergence(records, how, progress=progress)

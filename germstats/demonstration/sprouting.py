@@ -19,10 +19,8 @@ Generator = np.random.Generator
 CELL_RHO = 0.05
 MISSED, FALSE = 0.01, 0.003
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(31)  # for means over normal effects
-_SHORTEST_LIFE, _LIVES_ON = (
-    20.0,
-    25.0,
-)  # days a seedling that is lost stands at least, and how many more on average
+# days a seedling that is lost stands at least, and how many more on average
+_SHORTEST_LIFE, _LIVES_ON = (20.0, 25.0)
 
 
 @dataclass(frozen=True)

@@ -13,13 +13,10 @@ from germstats.forecast.weather import degree_days
 
 _MEAN_C, _SWING_C, _COLDEST_DAY = 8.5, 11.3, 20  # yearly course of the daily mean at about 780 m
 _HALF_RANGE_C, _HALF_RANGE_SWING_C = 6.2, 2.3  # half the gap between night and day, wider in summer
-_NOISE_SD_C, _NOISE_KEEPS = (
-    3.0,
-    0.7,
-)  # spread of a day about its mean, and how much of it lasts to the next day
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(
-    15
-)  # for means over the spread of single days
+# spread of a day about its mean, and how much of it lasts to the next day
+_NOISE_SD_C, _NOISE_KEEPS = (3.0, 0.7)
+# for means over the spread of single days
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 
 
 @dataclass(frozen=True)

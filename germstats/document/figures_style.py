@@ -280,9 +280,8 @@ def figure_bytes(
         if (layout := figure.get_layout_engine()) is not None:
             layout.execute(figure)
             figure.set_layout_engine("none")
-        if (
-            kind == "svg"
-        ):  # at once: the general road draws everything a second time only to measure it
+        # at once: the general road draws everything a second time only to measure it
+        if kind == "svg":
             FigureCanvasSVG(figure).print_svg(buffer, metadata=undated[kind])  # type: ignore[no-untyped-call]
         else:
             figure.canvas.print_figure(buffer, format=kind, dpi=dpi, metadata=undated[kind])

@@ -196,9 +196,8 @@ def eliminate(
         It is not even then.
     """
     try:
-        with np.errstate(
-            over="ignore", invalid="ignore"
-        ):  # what overflows is refused, and made less steep
+        # what overflows is refused, and made less steep
+        with np.errstate(over="ignore", invalid="ignore"):
             return _factored(reduced(hierarchy, -hessian, components), precision)
     except np.linalg.LinAlgError:
         pass

@@ -31,9 +31,8 @@ SPECIES_SD = 2.0
 low species is hardly pulled towards others, and its lots not called poor (statistics of the
 design); common practice, no source.
 """
-_SHORT_CHILL = (
-    -2.0
-)  # slope of a spring with far too few weeks of cold, on logit p per ten weeks: a start only
+# slope of a spring with far too few weeks of cold, on logit p per ten weeks: a start only
+_SHORT_CHILL = -2.0
 
 
 @dataclass(frozen=True)

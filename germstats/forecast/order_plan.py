@@ -27,9 +27,8 @@ BULK_UNDER_MG = 50.0
 """Weight of seed for a tray below which it is bulked with damp sand or vermiculite; common
 practice, no source.
 """
-_EVEN = (
-    0.5  # a chance in the worst spring below which it is told in words; common practice, no source
-)
+# a chance in the worst spring below which it is told in words; common practice, no source
+_EVEN = 0.5
 
 
 MOST_CELLS, MOST_WEEKS = 1000, 520
@@ -119,9 +118,8 @@ class OrderSpec:
         if self.season is not None and not 1900 <= self.season <= 2200:
             raise WrongUseError(f"--season is a year such as 2027, not {self.season}.")
         most_seeds = SowingSpec.most_seeds if self.most_seeds is None else self.most_seeds
-        SowingSpec(
-            self.target, cells=self.cells, most_seeds=most_seeds
-        )  # refuses what it cannot advise on
+        # refuses what it cannot advise on
+        SowingSpec(self.target, cells=self.cells, most_seeds=most_seeds)
 
 
 def too_light(grams: float) -> bool:

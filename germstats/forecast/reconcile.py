@@ -92,9 +92,8 @@ def before_sowing(book: RecordBook, season: int | None) -> RecordBook:
     if season is None:
         return book
     other = ~(trays[Trays.season] >= season).fillna(False).astype(bool)
-    if (
-        trays[other].dropna(subset=[Trays.season, Trays.sown_on]).empty
-    ):  # no other tray tells when and how it was sown
+    # no other tray tells when and how it was sown
+    if trays[other].dropna(subset=[Trays.season, Trays.sown_on]).empty:
         return book
     return replace(book, tables={**book.tables, "trays": trays[other].reset_index(drop=True)})
 
@@ -118,9 +117,8 @@ def still_to_sow(
     Reconciliation
     """
     table = book.trays
-    rows = table[(table[Trays.season] == trays[0].season).fillna(False)].sort_values(
-        Trays.sown_on
-    )  # blank days come last
+    # blank days come last
+    rows = table[(table[Trays.season] == trays[0].season).fillna(False)].sort_values(Trays.sown_on)
     orders = {*book.orders[Orders.order], *(one.order for one in trays)}
     of_lot = dict(zip(book.lots[Lots.lot], book.lots[Lots.species], strict=True))
     waiting, sown, others = dict(enumerate(trays)), 0, 0

@@ -188,9 +188,8 @@ def _row(
             if others
             else f"only {best.label} was tried"
         )
-        few = (
-            ("rests on 2 trays of its own",) if best.trays == 2 else ()
-        )  # of one tray its own notes speak
+        # of one tray its own notes speak
+        few = ("rests on 2 trays of its own",) if best.trays == 2 else ()
         latest = max(row.last_season for row in fit.rows)
         return best, (said, *few, *age_note(best, latest), *best.notes)
     unsized = "; pinches of unknown size, all it was ever sown by, do not tell" if own else ""

@@ -33,9 +33,8 @@ from germstats.records.tables import Trays
 
 _CANDIDATES = 12
 _STRETCH = 1.25  # of the proposal's spread, so that its tails hold the exact law's
-_TOGETHER = (
-    4000  # tray copies evaluated at once: enough to spread the overhead, few enough for the cache
-)
+# tray copies evaluated at once: enough to spread the overhead, few enough for the cache
+_TOGETHER = 4000
 _ROWS = 100  # kinds of empty cells whose course is worked out at once, for the same reason
 
 
@@ -196,9 +195,8 @@ class _UnderWay:
         before = found.groupby("k")["count"].cumsum() - found["count"]
         closed = {} if self.course is None else self.course.closed
         gone = np.array([closed.get(str(tray), 0) for tray in self.trays[Trays.tray]], dtype=float)
-        left = (
-            gone[found["k"].to_numpy(dtype=np.int64)] - before
-        )  # ended cells were looked at first
+        # ended cells were looked at first
+        left = gone[found["k"].to_numpy(dtype=np.int64)] - before
         return found.assign(count=found["count"] - left.clip(lower=0).clip(upper=found["count"]))
 
     @cached_property

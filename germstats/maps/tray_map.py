@@ -50,9 +50,8 @@ __all__ = [
 LABEL_CORNER = "A1"
 """Cell at the label, from which rows and columns are counted (common practice, no source)."""
 
-_PINCH_LEVEL = (
-    0.998  # a count above this point of a pinch is more than was sown (limit of the design)
-)
+# a count above this point of a pinch is more than was sown (limit of the design)
+_PINCH_LEVEL = 0.998
 _TAKEN_OUT = ("thinned", "transplanted", "transplanted_in", "sold", "discarded")
 """Events after which a seedling that is gone was taken by the grower."""
 

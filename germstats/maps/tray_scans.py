@@ -140,9 +140,8 @@ def emptiest_block(
         return None
     corners = _rectangles(*known.shape)
     sizes = _inside(known[None], corners)[0]
-    fits = (sizes >= SMALLEST_BLOCK) & (
-        sizes <= total // 2
-    )  # of more than half, the rest would be the odd patch
+    # of more than half, the rest would be the odd patch
+    fits = (sizes >= SMALLEST_BLOCK) & (sizes <= total // 2)
     corners, sizes = corners[fits], sizes[fits]
     if not sizes.size:
         return None
@@ -368,10 +367,8 @@ def _join_moments(a: Whole, b: Whole, cells: int, marks: int) -> tuple[float, fl
     expected = joins * all_marked(2)
     square = expected + sharing * all_marked(3) + (joins * (joins - 1) - sharing) * all_marked(4)
     variance = square - expected**2
-    return (
-        expected,
-        variance if variance > 1e-12 * square else 0.0,
-    )  # all or none marked: rounding only
+    # all or none marked: rounding only
+    return (expected, variance if variance > 1e-12 * square else 0.0)
 
 
 def _join_p(

@@ -19,9 +19,8 @@ from germstats.questions.trial.spec import TrialSpec
 from germstats.records.book import RecordBook
 from germstats.records.tables import Lots, Trays
 
-_LONG_AGO = pd.Timestamp(
-    1900, 1, 1
-)  # a lot whose day of collection is not written is taken as the oldest
+# a lot whose day of collection is not written is taken as the oldest
+_LONG_AGO = pd.Timestamp(1900, 1, 1)
 
 
 @dataclass(frozen=True)

@@ -27,9 +27,8 @@ def usable_cores() -> int:
     """Cores this process may use, which a container or a batch system may hold below those of the
     machine.
     """
-    count = getattr(
-        os, "process_cpu_count", None
-    )  # Python 3.13 and newer; the user can set it from outside
+    # Python 3.13 and newer; the user can set it from outside
+    count = getattr(os, "process_cpu_count", None)
     if count is not None:
         return count() or 1
     if hasattr(os, "sched_getaffinity"):

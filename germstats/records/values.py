@@ -49,10 +49,8 @@ def value_text(value: object) -> str:
 def _is_missing(value: object) -> bool:
     if isinstance(value, numbers.Real):
         return math.isnan(value)
-    return str(value) in (
-        "NaT",
-        "<NA>",
-    )  # a missing date or number of pandas, told without importing it
+    # a missing date or number of pandas, told without importing it
+    return str(value) in ("NaT", "<NA>")
 
 
 def guarded(text: str, *, number: bool = False) -> str:

@@ -122,9 +122,8 @@ def collapsed_by_pandas(
     merged = cells.merge(trays, on="tray").sort_values(["unit", "day"])
     units = merged.groupby("unit", sort=False)
     before = units[["level", "day"]].shift(fill_value=0)
-    rise = (
-        merged["level"] - before["level"]
-    )  # levels are "ever seen" and never fall here: no running maximum is needed
+    # levels are "ever seen" and never fall here: no running maximum is needed
+    rise = merged["level"] - before["level"]
     up = merged[["tray", "day"]].assign(lo=before["day"], rise=rise)[rise > 0]
     times = up.groupby(["tray", "lo", "day"])["rise"].sum().reset_index()
     last = merged.drop_duplicates("unit", keep="last")
@@ -153,9 +152,8 @@ def merged(rows: BigSet) -> tuple[list[np.ndarray], list[np.ndarray], np.ndarray
     Returns times, finishes and the distinct rows of the design.
     """
     times, finishes = collapsed(rows)
-    codes = rows.design @ 2.0 ** np.arange(
-        rows.design.shape[1]
-    )  # a column of 0 and 1 is a binary digit
+    # a column of 0 and 1 is a binary digit
+    codes = rows.design @ 2.0 ** np.arange(rows.design.shape[1])
     _, first, alike = np.unique(codes, return_index=True, return_inverse=True)
     by_row, seeds = count_distinct((alike[times[0]], times[1], times[2]), times[3])
     return [*by_row, seeds], single_seeds([alike[finishes[0]], *finishes[1:]]), rows.design[first]

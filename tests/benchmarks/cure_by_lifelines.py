@@ -59,9 +59,8 @@ def fit_by_lifelines(rows: pd.DataFrame, start: np.ndarray):
     names = [name for name in rows.columns if name.startswith("x")]
     rows = rows.assign(one=1.0)
     fitter = cure_regression()
-    spread = (
-        rows[names].std().to_numpy()
-    )  # lifelines divides covariates by it, but not the starting values it is given
+    # lifelines divides covariates by it, but not the starting values it is given
+    spread = rows[names].std().to_numpy()
     spread[spread < 1e-8] = 1.0
     begin = {
         "share_": start[: len(names)] * spread,

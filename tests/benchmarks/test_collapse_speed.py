@@ -31,9 +31,8 @@ pytestmark = pytest.mark.slow
 SORTED_BAR = 5.0 if REDUCED else 7.0  # half a million rows fit the cache, where pandas loses less
 SHUFFLED_BAR = 2.0
 MEMORY_BAR = 500e6 * (REDUCED_TRAYS / FULL_TRAYS if REDUCED else 1.0)  # bytes; grows with the rows
-FIT_BAR = (
-    0.7 if REDUCED else 3.0
-)  # the fit does not shrink with the rows, and pandas' collapse does
+# the fit does not shrink with the rows, and pandas' collapse does
+FIT_BAR = 0.7 if REDUCED else 3.0
 
 
 @pytest.fixture(scope="module")
@@ -108,9 +107,8 @@ def test_collapse_and_fit(rows):
         family=LOG_LOGISTIC,
         origin="sowing",
     )
-    assert fit.log_likelihood == pytest.approx(
-        terms.value.sum(), rel=1e-10, abs=0
-    )  # sums in another order
+    # sums in another order
+    assert fit.log_likelihood == pytest.approx(terms.value.sum(), rel=1e-10, abs=0)
 
     frames = as_frames(rows)
     own, other = (

@@ -100,9 +100,8 @@ def test_check_costs_little_more_than_pandas():
     book = str(DATASETS / "demonstration")
 
     def check() -> float:
-        return python("-m", "germstats", "check", book, ends_with=1)[
-            1
-        ]  # the planted stops are found
+        # the planted stops are found
+        return python("-m", "germstats", "check", book, ends_with=1)[1]
 
     check()  # compiles what was not compiled yet
     assert median_ratio("check", lambda: python("-c", "import pandas")[1], check) <= CHECK_BAR

@@ -16,9 +16,8 @@ from germstats.engine.timing import LOG_LOGISTIC
 pytestmark = pytest.mark.slow
 
 TRAYS = 300 if REDUCED else 1211
-BAR = (
-    20.0 if REDUCED else 40.0
-)  # fewer trays leave both sides with their fixed costs, which are ours more than theirs
+# fewer trays leave both sides with their fixed costs, which are ours more than theirs
+BAR = 20.0 if REDUCED else 40.0
 
 
 def test_cure_regression():
@@ -35,12 +34,10 @@ def test_cure_regression():
     data = compile_patterns(as_patterns(TRAYS, times, finishes))
     intervals, start = as_intervals(times, finishes, design), usual_start(data, design, design)
     theirs = fit_by_lifelines(intervals, start)
-    assert ours.log_likelihood == pytest.approx(
-        theirs.log_likelihood_, rel=1e-8, abs=0
-    )  # the bar is 1e-4
-    assert np.allclose(
-        theirs.params_.to_numpy(), ours.coefficients, rtol=1e-4, atol=1e-3
-    )  # BFGS stops near the top
+    # the bar is 1e-4
+    assert ours.log_likelihood == pytest.approx(theirs.log_likelihood_, rel=1e-8, abs=0)
+    # BFGS stops near the top
+    assert np.allclose(theirs.params_.to_numpy(), ours.coefficients, rtol=1e-4, atol=1e-3)
 
     own, other = (
         median_seconds(own_fit),

@@ -177,10 +177,8 @@ def test_exported_rows_go_into_the_book_and_the_fit_uses_them(page: Page, book: 
     assert (used["cells"], used["checks"], used["events"]) == (6 * 4 * 12 + 12 + 24, 1, 1)
     after = json.loads(CliRunner().invoke(main, ["fit", str(book), "--json"]).stdout)
     counted = [sum(row["trays"] for row in fit["rows"]) for fit in (before, after)]
-    assert counted == [
-        7,
-        9,
-    ]  # T-3 and the hostile one; the washed tray has no look before its washing
+    # T-3 and the hostile one; the washed tray has no look before its washing
+    assert counted == [7, 9]
 
 
 def test_a_look_at_some_cells_is_held_back_unless_all_were_seen_before(page: Page) -> None:
@@ -367,9 +365,8 @@ def test_a_page_made_of_the_filled_book_knows_what_arrived(page: Page, book: Pat
     page.click("#rest")
     page.table("cells")
     read_in(page, book, "cells")
-    shutil.copy(
-        book.parent / "downloads" / f"cells-to-add-{TODAY}.csv", book
-    )  # left beside the table it was added to
+    # left beside the table it was added to
+    shutil.copy(book.parent / "downloads" / f"cells-to-add-{TODAY}.csv", book)
     check = CliRunner().invoke(main, ["check", str(book)])
     assert (check.exit_code, f"cells-to-add-{TODAY}.csv: not read" in check.output) == (0, True)
     path = Path(page.address.removeprefix("file://"))
@@ -483,9 +480,8 @@ def test_targets_are_large_enough_and_a_turned_tray_says_where_its_label_is(
         assert isinstance(sizes, list)
         return float(min(sizes))
 
-    assert (
-        page.text("#corner") == "Label at A1 (top right)."
-    )  # turned a quarter by itself, so that cells are larger
+    # turned a quarter by itself, so that cells are larger
+    assert page.text("#corner") == "Label at A1 (top right)."
     assert smallest() >= 44
     for lies in ("bottom right", "bottom left", "top left"):
         page.click("#turn")

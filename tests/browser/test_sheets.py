@@ -80,9 +80,8 @@ def test_every_tray_to_be_sown_is_printed_whole_under_a_repeated_head(
     shown(browser, tmp_path, sowing_sheet(sowing, "book"))
     pages = printed(browser, paper)
     assert len(pages) > 2
-    assert float(pages[0].mediabox.width) == pytest.approx(
-        PAPERS[paper][0] * 72, abs=1
-    )  # no size of its own
+    # no size of its own
+    assert float(pages[0].mediabox.width) == pytest.approx(PAPERS[paper][0] * 72, abs=1)
     texts = [flat(page) for page in pages]
     for one in sowing.trays:
         (here,) = [text for text in texts if one.tray in text]

@@ -158,7 +158,6 @@ def test_seedlings_tell_what_filled_cells_of_pinches_hide():
         found.append(np.mean(told, axis=0))
     power, alarms = found
     error = np.sqrt(0.1 * 0.9 / 1500)
-    assert np.all(np.abs(alarms - 0.1) < 4 * error), (
-        alarms
-    )  # identical covers: a tenth, as the limit says
+    # identical covers: a tenth, as the limit says
+    assert np.all(np.abs(alarms - 0.1) < 4 * error), alarms
     assert power[0] > power[1] + 4 * error, power

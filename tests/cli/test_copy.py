@@ -71,9 +71,8 @@ def test_it_says_what_was_written_and_what_to_do_next(tmp_path: Path) -> None:
     assert lines[-1] == f"  germstats check {tmp_path / 'copy.xlsx'}"
     result = run(tmp_path / "copy.xlsx", tmp_path / "a back")
     assert ", a folder of 2 CSV files, with datapackage.json:" in result.output.splitlines()[0]
-    assert (
-        "Left behind" not in result.output
-    )  # the explanations are no records, and are written anew
+    # the explanations are no records, and are written anew
+    assert "Left behind" not in result.output
     assert result.output.endswith(f"  germstats check '{tmp_path / 'a back'}'\n")
 
 

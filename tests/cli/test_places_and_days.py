@@ -156,9 +156,8 @@ def test_a_folder_that_may_not_be_written_to(
         match=r"missing cannot be written: nothing may be written in .*; choose another",
     ):
         must_take_files(tmp_path / "missing")
-    assert asked == [
-        (tmp_path, os.W_OK | os.X_OK)
-    ]  # the folder that is there, of which the missing one would be made
+    # the folder that is there, of which the missing one would be made
+    assert asked == [(tmp_path, os.W_OK | os.X_OK)]
 
 
 def test_a_failure_while_writing_names_the_file_that_was_asked_for(

@@ -69,9 +69,8 @@ def test_planned_rows_go_through_check_once_the_day_is_written(book, tmp_path):
     assert set(asked["severity"]) == {"ask"} and len(asked) == len(rows)
     filled = with_rows("2026-12-10")
     new = filled.findings[~filled.findings["message"].isin(before.findings["message"])]
-    assert set(new["severity"]) <= {"watch"}, new[
-        "message"
-    ].tolist()  # trays not looked at yet, which is true
+    # trays not looked at yet, which is true
+    assert set(new["severity"]) <= {"watch"}, new["message"].tolist()
     read = filled.tables["trays"].set_index("tray")
     assert [read.at[row["tray"], "lot"] for row in rows] == [row["lot"] for row in rows]
     again = run(book, "--kind", "labels", "--season", "2027", "-o", tmp_path / "l.html")

@@ -53,9 +53,8 @@ def test_each_is_a_finding_at_its_row(book, dirt, kind):
     planted = dirt[dirt["kind"] == kind]
     assert len(planted)
     for one in planted.itertuples():
-        near = {
-            (one.table, int(one.row) + step) for step in (-1, 0, 1)
-        }  # a pair may be shown at either of its rows
+        # a pair may be shown at either of its rows
+        near = {(one.table, int(one.row) + step) for step in (-1, 0, 1)}
         assert near & places, one.key
 
 

@@ -213,9 +213,8 @@ def test_bad_trays(demo: Demo) -> None:
     block = mouse["cells"].split()
     counts = last_counts(demo, mouse["tray"])
     assert len(block) == 24
-    assert {cell[0] for cell in block} == set(
-        "CDEF"
-    )  # F is the last row: the block touches the edge
+    # F is the last row: the block touches the edge
+    assert {cell[0] for cell in block} == set("CDEF")
     assert counts[block].sum() == 0
     assert (counts.drop(block) > 0).mean() > 0.5
     assert len(MOUSE_CELLS) == 24

@@ -45,9 +45,8 @@ def test_masses_agree_with_lifelines_once_its_intervals_are_opened(group):
         fitted = KaplanMeierFitter().fit_interval_censoring(left + 1e-6, right, tol=1e-10)
     beyond = fitted.survival_function_["NPMLE_estimate_lower"]
     for end in own.right[np.isfinite(own.right)]:
-        assert own.came_by(end) == pytest.approx(1 - beyond.loc[end], abs=1e-5), (
-            end
-        )  # its own stopping rule
+        # its own stopping rule
+        assert own.came_by(end) == pytest.approx(1 - beyond.loc[end], abs=1e-5), end
 
 
 def test_a_weight_is_so_many_seeds():

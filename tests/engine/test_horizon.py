@@ -211,9 +211,8 @@ def test_living_trays_that_stopped_are_not_driven_to_full_emergence(tmp_path):
     (tmp_path / "checks.csv").write_text(f"tray,checked_on,filled\n{lines}\n", encoding="utf-8")
     (row,) = fit_emergence(germstats.read_book(tmp_path)).rows
     assert row.emergence == pytest.approx(0.13, abs=0.03)
-    assert (
-        row.emergence_low < 0.13 < row.emergence_high < 0.6
-    )  # one tray, one spring: wide, but no 94 %
+    # one tray, one spring: wide, but no 94 %
+    assert row.emergence_low < 0.13 < row.emergence_high < 0.6
     assert row.later_high is not None and row.later_high < 0.1
 
 

@@ -99,9 +99,8 @@ def test_counts_match_the_beta_mixture_written_out(family, rho):
     got = value(
         patterns, math.log(p / (1 - p)), mu=mu, log_sigma=math.log(sigma), rho=rho, family=family
     ).value[0]
-    assert got == pytest.approx(
-        expected, abs=2e-6 if rho else 1e-12
-    )  # the mixture is summed on a grid
+    # the mixture is summed on a grid
+    assert got == pytest.approx(expected, abs=2e-6 if rho else 1e-12)
 
     patterns = patterns_of(times=[(0, 20, 28, 1)], finishes=[(0, 0, 1, 33, "counts", 1)], trays=1)
     expected = math.log(beta_mixture_cell(2, [cdf(28) - cdf(20)], unseen=1 - cdf(33), p=p, rho=rho))
@@ -139,9 +138,8 @@ def test_up_to_a_horizon_counts_match_the_law_cut_off_there(family, rho, median)
             rho=rho,
             family=family,
         ).value[0]
-        assert got == pytest.approx(
-            expected, abs=2e-6 if rho else 1e-8
-        )  # differences of shares near 1 lose digits
+        # differences of shares near 1 lose digits
+        assert got == pytest.approx(expected, abs=2e-6 if rho else 1e-8)
         assert 0 <= share(last) <= 1
     one = patterns_of(finishes=[(0, 0, 1, 50, "counts", 1)], trays=1, horizon=[end])
     expected = math.log(beta_mixture_cell(2, [1.0], unseen=1 - share(50), p=p, rho=rho))

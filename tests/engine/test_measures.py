@@ -19,10 +19,8 @@ def test_all_on_one_day():
         0.0,
     )
     assert (found.uncertainty, found.synchrony, found.speed) == (0.0, 1.0, 2.0)
-    assert (found.t50_coolbear, found.t50_farooq) == (
-        4.55,
-        4.5,
-    )  # 5.5 and 5 of the 10 that came between day 4 and 5
+    # 5.5 and 5 of the 10 that came between day 4 and 5
+    assert (found.t50_coolbear, found.t50_farooq) == (4.55, 4.5)
 
 
 def test_one_seed_on_each_of_four_days():

@@ -96,9 +96,8 @@ def test_elimination_equals_dense_algebra(laid_out):
         whole, np.concatenate([on_beta, on_lots.ravel(), (trays[:, :2] + own).ravel()])
     )
     found = np.concatenate([step.beta, step.lots.ravel(), step.trays.ravel()])
-    np.testing.assert_allclose(
-        found, solved, rtol=1e-8, atol=1e-10
-    )  # condition of the whole matrix about 1e6
+    # condition of the whole matrix about 1e6
+    np.testing.assert_allclose(found, solved, rtol=1e-8, atol=1e-10)
 
 
 def test_sparse_design_equals_dense(laid_out):
@@ -156,9 +155,8 @@ def test_the_gradient_of_the_search_is_that_of_the_criterion(laid_out):
         step = np.eye(len(z))[k] * 0.02
         high, low = search.modes(np.stack([z + step, z - step]))
         again = (high.criterion - low.criterion) / 0.04
-        assert slope[k] == pytest.approx(
-            again, rel=0.02, abs=0.02
-        )  # both difference with steps of .02 to .05
+        # both difference with steps of .02 to .05
+        assert slope[k] == pytest.approx(again, rel=0.02, abs=0.02)
 
 
 @pytest.mark.parametrize("steep", [None, *np.linspace(20.0, 60.0, 9)])
@@ -202,9 +200,8 @@ def test_shuffled_trays_change_nothing(nursery):
     )
     for one, other in zip(fit_emergence(made).rows, fit_emergence(shuffled).rows, strict=True):
         assert (one.lot, one.label) == (other.lot, other.label)
-        assert one.emergence == pytest.approx(
-            other.emergence, abs=2e-3
-        )  # the components' optimum is found to 1e-2 of a sd
+        # the components' optimum is found to 1e-2 of a sd
+        assert one.emergence == pytest.approx(other.emergence, abs=2e-3)
 
 
 def test_the_settings_are_used(nursery):
@@ -322,9 +319,8 @@ def test_a_mild_winter_hits_species_by_their_need_of_cold():
     assert by_species["C"].draws.worst.season == 2025
     assert float(by_species["C"].draws.weight @ by_species["C"].draws.worst.shift) < -1.5
     assert abs(float(by_species["A"].draws.weight @ by_species["A"].draws.worst.shift)) < 0.3
-    assert (
-        by_species["C"].emergence > 0.45
-    )  # the ordinary spring is not dragged down by the mild winter
+    # the ordinary spring is not dragged down by the mild winter
+    assert by_species["C"].emergence > 0.45
 
 
 def test_empty_by_the_end_is_the_empty_share():

@@ -17,9 +17,8 @@ def test_the_borrowed_prior_is_as_wide_as_the_trays_it_was_learnt_from_leave_it(
     (_, middle, spread), surprise = borrowed(0.3, 10).parts
     assert (middle, spread) == (0.3, pytest.approx(np.sqrt(0.25**2 + 0.2095**2), abs=1e-4))
     assert borrowed(0.3).parts == ((0.9, 0.3, 0.25), surprise)
-    assert borrowed(0.3, 0).parts[0][2] == pytest.approx(
-        np.hypot(0.25, 0.6), abs=1e-12
-    )  # one tray a lot tells nothing
+    # one tray a lot tells nothing
+    assert borrowed(0.3, 0).parts[0][2] == pytest.approx(np.hypot(0.25, 0.6), abs=1e-12)
     logs = np.log(np.random.default_rng(1).standard_normal((20000, 11)).std(axis=1, ddof=1))
     assert logs.std() == pytest.approx(1 / np.sqrt(20), rel=0.08)  # first order; .238 exactly
 

@@ -145,10 +145,8 @@ def test_an_early_seedling_in_a_tray_kept_out_spoils_no_other():
     pooled = fit_emergence(keep_trays(made.patterns, kept)).pooled
     assert {choice.origin for choice in pooled.choices.values()} == {"1 February"}
     times = made.patterns.times.copy()
-    times.loc[times.index[times["tray"] == 0][0], ["lo", "hi"]] = [
-        20.0,
-        50.0,
-    ]  # 1 February is day 60
+    # 1 February is day 60
+    times.loc[times.index[times["tray"] == 0][0], ["lo", "hi"]] = [20.0, 50.0]
     values, out = likeliest(pooled, replace(made.patterns, times=times))
     usual, _ = likeliest(pooled, keep_trays(made.patterns, kept))
     assert np.isnan(values[0]).all() and out[0] == 1

@@ -35,9 +35,8 @@ def test_weeks_of_cold_by_hand():
     days = weather("2025-03-18", [3.0] * 7 + [-9.0] * 3 + [8.0] * 4 + [7.0])
     assert weeks_of_cold(days, pd.Timestamp("2025-03-18"), 2025) == pytest.approx(11 / 7, abs=1e-12)
     assert weeks_of_cold(days, pd.Timestamp("2025-03-17"), 2025) is None  # a day of it is not known
-    assert (
-        weeks_of_cold(days, pd.Timestamp("2025-04-02"), 2025) is None
-    )  # sown when the cold was over
+    # sown when the cold was over
+    assert weeks_of_cold(days, pd.Timestamp("2025-04-02"), 2025) is None
     assert weeks_of_cold(None, pd.Timestamp("2025-03-18"), 2025) is None
 
 
@@ -116,9 +115,8 @@ def test_a_short_winter_is_read_against_the_species_need_and_other_winters(tmp_p
     assert [door for door in found.doors if "lower" in door] == [
         "the lot is lower than an ordinary spring lets expect, after too short a winter"
     ]  # said once, though it is low enough without the winter too
-    assert (
-        row_of(judge(lot_file(gathered, "B-1", 2025), RULES), "cold").reading == ""
-    )  # its need is not written down
+    # its need is not written down
+    assert row_of(judge(lot_file(gathered, "B-1", 2025), RULES), "cold").reading == ""
 
 
 def test_sisters_of_the_same_short_winter_do_not_say_what_is_ordinary(tmp_path):

@@ -27,9 +27,8 @@ def test_the_beta_law_has_its_mean_and_sd() -> None:
     for mean, correlation in ((0.1, 0.11), (0.05, 0.02), (0.3, 0.3)):
         drawn = beta_quantile(at, np.full(len(at), mean), np.full(len(at), correlation))
         assert drawn.mean() == pytest.approx(mean, abs=1e-4)  # steps
-        assert drawn.std() == pytest.approx(
-            np.sqrt(correlation * mean * (1 - mean)), rel=0.01
-        )  # steps, at the tails
+        # steps, at the tails
+        assert drawn.std() == pytest.approx(np.sqrt(correlation * mean * (1 - mean)), rel=0.01)
     assert beta_quantile(at[:2], np.array([0.1, 0.0]), np.array([0.0, 0.2])).tolist() == [0.1, 0.0]
 
 
@@ -56,9 +55,8 @@ def test_the_posterior_is_that_of_plain_sampling(counts: list[tuple[int, int, in
     season, came, lost = np.array(counts, dtype=float).T
     found = loss_laws({"A": TrayLosses(season, came, lost)}, ["A"])["A"].share
     mean, error = sampled(counts)
-    assert found == pytest.approx(
-        mean, abs=4 * error + 0.004
-    )  # Monte Carlo; priors end at the grid's ends
+    # Monte Carlo; priors end at the grid's ends
+    assert found == pytest.approx(mean, abs=4 * error + 0.004)
 
 
 def grown(rng: np.random.Generator, mean: float, springs: int, trays: int) -> TrayLosses:

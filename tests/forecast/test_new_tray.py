@@ -92,9 +92,8 @@ def test_a_fit_hands_on_trays_places_and_springs(tmp_path) -> None:
         late = slope * fit.pooled.scatter.season_time
         sd = np.sqrt(tray**2 + place**2 + fit.pooled.scatter.season**2 + late**2)
         exact = row.draws.weight @ moments(row.draws.theta, sd)
-        np.testing.assert_allclose(
-            found(row.draws), exact, rtol=0, atol=1e-5
-        )  # 21 Gauss-Hermite points
+        # 21 Gauss-Hermite points
+        np.testing.assert_allclose(found(row.draws), exact, rtol=0, atol=1e-5)
 
 
 @pytest.mark.parametrize("shift", [-2.0, -0.5, -0.1, 0.3])

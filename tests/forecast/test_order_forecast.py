@@ -70,9 +70,8 @@ def test_shared_fate_lowers_the_fill_as_the_beta_binomial_does() -> None:
     pmf = plugs_of_trays(
         [(tray_in_a_spring(world(p, rho=rho), ((THREE, 30),), plain_luck(0.0)), 1)]
     )
-    np.testing.assert_allclose(
-        pmf, stats.binom.pmf(np.arange(31), 30, fill), rtol=0, atol=1e-12
-    )  # rounding
+    # rounding
+    np.testing.assert_allclose(pmf, stats.binom.pmf(np.arange(31), 30, fill), rtol=0, atol=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -91,9 +90,8 @@ def test_two_hundred_plugs_from_four_trays(
     pmf = plugs_of_trays(
         [(tray_in_a_spring(world(0.6, tray, spring, lot), ((TWO, 72),), plain_luck(0.07)), 4)]
     )
-    assert chance_of_plugs(pmf, 200) == pytest.approx(
-        chance, abs=0.005
-    )  # half the last digit given
+    # half the last digit given
+    assert chance_of_plugs(pmf, 200) == pytest.approx(chance, abs=0.005)
 
 
 def test_the_prior_middles_of_the_design() -> None:
@@ -101,9 +99,8 @@ def test_the_prior_middles_of_the_design() -> None:
         pmf = plugs_of_trays(
             [(tray_in_a_spring(world(0.6, 0.5, 0.35, lot), ((TWO, 72),), plain_luck(0.07)), 4)]
         )
-        assert chance_of_plugs(pmf, 200) == pytest.approx(
-            chance, abs=0.01
-        )  # given to two digits in the test above
+        # given to two digits in the test above
+        assert chance_of_plugs(pmf, 200) == pytest.approx(chance, abs=0.01)
 
 
 def test_trays_share_the_spring_but_not_their_luck() -> None:
@@ -121,13 +118,11 @@ def test_trays_share_the_spring_but_not_their_luck() -> None:
     pmf = plugs_of_trays([(tray_in_a_spring(draws, ((TWO, 40),), plain_luck(0.1)), 3)])
     for wanted in (50, 75, 95):
         seen = float(np.mean(plugs >= wanted))
-        error = (
-            4 * np.sqrt(seen * (1 - seen) / springs) + 0.003
-        )  # and .003 for 1,024 springs spread evenly
+        # and .003 for 1,024 springs spread evenly
+        error = 4 * np.sqrt(seen * (1 - seen) / springs) + 0.003
         assert chance_of_plugs(pmf, wanted) == pytest.approx(seen, abs=error)
-    assert expected_delivered(pmf, 75) == pytest.approx(
-        np.minimum(plugs, 75).mean(), abs=0.5
-    )  # 4 errors of the mean
+    # 4 errors of the mean
+    assert expected_delivered(pmf, 75) == pytest.approx(np.minimum(plugs, 75).mean(), abs=0.5)
 
 
 @pytest.mark.parametrize("shift", [-1.5, -0.3, 0.2])
@@ -187,9 +182,8 @@ def test_pricking_out_by_simulation(rate: SowingRate, rho: float) -> None:
             )
         ]
     )
-    np.testing.assert_allclose(
-        pmf, seen, rtol=0, atol=4 * 0.5 / np.sqrt(trays)
-    )  # 4 standard errors at most
+    # 4 standard errors at most
+    np.testing.assert_allclose(pmf, seen, rtol=0, atol=4 * 0.5 / np.sqrt(trays))
     plain = plugs_of_trays(
         [(tray_in_a_spring(world(p, rho=rho), ((rate, cells),), plain_luck(0.0)), 1)]
     )
@@ -232,9 +226,8 @@ def test_the_day_of_the_last_plant_is_an_order_statistic() -> None:
     for day in (55.0, 60.0, 66.0, 80.0, 1e6):
         up = stats.norm.cdf((np.log(day - 10) - np.log(50)) / 0.2)
         exact = stats.binom.sf(49, 72, 0.9 * (1 - (1 - 0.6 * up) ** 2))
-        assert np.mean(days <= day) == pytest.approx(
-            exact, abs=4 * np.sqrt(0.25 / len(days))
-        )  # 4 standard errors
+        # 4 standard errors
+        assert np.mean(days <= day) == pytest.approx(exact, abs=4 * np.sqrt(0.25 / len(days)))
 
 
 def test_more_plants_than_cells_never_come() -> None:

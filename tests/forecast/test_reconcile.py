@@ -135,9 +135,8 @@ def test_the_spring_being_sown(tmp_path, rows, checks, spring):
 def test_the_book_before_a_spring_was_sown(tmp_path):
     book = book_with(tmp_path, (NAMES[0], "A-1", DAY, "for Q-1"))
     assert set(before_sowing(book, 2027).tables["trays"]["season"]) == {2026}
-    assert (
-        before_sowing(book, None) is book and before_sowing(book, 2026) is book
-    )  # nothing older tells anything
+    # nothing older tells anything
+    assert before_sowing(book, None) is book and before_sowing(book, 2026) is book
 
 
 @pytest.mark.parametrize(

@@ -28,9 +28,8 @@ def test_weeks_of_cold_by_hand():
     assert cold_weeks(
         weather, pd.Timestamp("2025-12-01"), pd.Timestamp("2025-12-21")
     ) == pytest.approx(2.0)
-    assert (
-        cold_weeks(weather, pd.Timestamp("2025-11-01"), pd.Timestamp("2025-12-21")) is None
-    )  # not all known
+    # not all known
+    assert cold_weeks(weather, pd.Timestamp("2025-11-01"), pd.Timestamp("2025-12-21")) is None
     frozen = daily_weather(table("2025-12-01", [0.0] * 14 + [-12.0] * 7, [6.0] * 14 + [-2.0] * 7))
     assert cold_weeks(
         frozen, pd.Timestamp("2025-12-01"), pd.Timestamp("2025-12-21")
@@ -110,9 +109,8 @@ def test_weathers_to_come_are_those_of_other_springs():
     brings 2).
     """
     warmth = {2024: 1.0, 2025: 3.0, 2026: 2.0}
-    weather = flat(
-        "2024-01-01", "2026-02-10", lambda day: warmth[day.year] - 0.05
-    )  # .05 is given to every day
+    # .05 is given to every day
+    weather = flat("2024-01-01", "2026-02-10", lambda day: warmth[day.year] - 0.05)
     clock = heat_clock(weather, [2024, 2025, 2026], pd.Timestamp("2026-02-10"), base_c=4.0)
     np.testing.assert_allclose(
         clock.onward(2026, np.array([5.0, 10.0, 20.0])), [[5, 10, 15], [5, 10, 25]], rtol=1e-9

@@ -44,9 +44,8 @@ def test_one_seed_a_cell_follows_the_closed_formula():
         made.patterns.trays.loc[~now, "emerged"].sum()
         / made.patterns.trays.loc[~now, "seeds"].sum()
     )
-    seen = (
-        made.patterns.trays.loc[now, "emerged"].sum() / made.finals[now].sum()
-    )  # F at the last check, as it turned out
+    # F at the last check, as it turned out
+    seen = made.patterns.trays.loc[now, "emerged"].sum() / made.finals[now].sum()
     more = emerged * (1 - seen) / (1 - emerged * seen)
     expected = forecast.filled_now + (CELLS - forecast.filled_now) * more
     mean = forecast.weight @ forecast.final
@@ -89,9 +88,8 @@ def test_the_end_of_the_spring_is_the_setting(early):
     """Thirty days from 1 February are 2 March: hardly a check later; the end of July is the end of
     all.
     """
-    soon = replace(
-        early, spec=FitSpec(spring_ends=(3, 15), to_horizon=False)
-    )  # four days after the third check
+    # four days after the third check
+    soon = replace(early, spec=FitSpec(spring_ends=(3, 15), to_horizon=False))
     now, short, whole = (
         float((found.weight @ found.final).sum())
         for found in (
@@ -106,9 +104,8 @@ def test_the_end_of_the_spring_is_the_setting(early):
     middle, end = (july.weight @ july.course[:, k].sum(axis=1) for k in (0, 1))
     assert now < middle < end
     spread = float(np.sqrt(july.weight @ july.final.sum(axis=1) ** 2 - whole**2))
-    assert end == pytest.approx(
-        whole, abs=4 * spread / np.sqrt(len(july.weight))
-    )  # four Monte-Carlo errors
+    # four Monte-Carlo errors
+    assert end == pytest.approx(whole, abs=4 * spread / np.sqrt(len(july.weight)))
 
 
 def test_cells_that_something_ended_fill_no_more(early):
@@ -139,6 +136,5 @@ def test_trays_whose_seedlings_are_counted_are_foretold_too(tmp_path):
         assert len(found.trays) == 6
         means[record] = (found.weight @ found.final, found.filled_now)
     np.testing.assert_array_equal(means["totals"][1], means["seedlings"][1])
-    np.testing.assert_allclose(
-        means["totals"][0], means["seedlings"][0], atol=5.0
-    )  # 72 cells; counts tell a bit more
+    # 72 cells; counts tell a bit more
+    np.testing.assert_allclose(means["totals"][0], means["seedlings"][0], atol=5.0)

@@ -87,10 +87,8 @@ def test_trays_stand_in_bench_order_with_their_latest_numbers(tmp_path: Path) ->
     assert [one["tray"] for one in data["trays"]] == ["T-2", "T-1"]
     two, one = data["trays"]
     assert (one["seen"], one["own"], one["most"]) == ({"A1": 2, "A2": 1, "B1": 0}, {"A1": 4}, 3)
-    assert (two["most"], two["filled"]) == (
-        None,
-        2,
-    )  # the living of the last look, not the most there ever were
+    # the living of the last look, not the most there ever were
+    assert (two["most"], two["filled"]) == (None, 2)
     assert one["days"] == {"cells": ["2026-04-01", "2026-04-08"], "checks": []}
     assert two["days"] == {"cells": [], "checks": ["2026-04-01", "2026-04-08"]}
     assert (one["sown"], one["treatment"], one["name"], one["place"]) == (

@@ -152,9 +152,8 @@ def filled_book() -> Tables:
 def edited(draw: np.random.Generator, sheets: bool) -> Tables:
     """The book with random edits in its tables."""
     tables = filled_book()
-    typed = (
-        [text for text in TYPED if len(text) < 30_000] if sheets else list(TYPED)
-    )  # more than a cell can hold
+    # more than a cell can hold
+    typed = [text for text in TYPED if len(text) < 30_000] if sheets else list(TYPED)
     for lines in tables.values():
         for often, edit in EDITS:
             if draw.random() < often:

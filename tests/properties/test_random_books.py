@@ -99,9 +99,8 @@ def test_a_small_book_is_answered_or_refused(tmp_path, seed):
 def test_five_hundred_small_books(tmp_path, first):
     seeds = range(first, first + (5 if REDUCED else 50))
     answered = sum(check(seed, tmp_path) for seed in seeds)
-    assert answered > len(
-        seeds
-    )  # most books are answered by several commands: refusing all would be no answer
+    # most books are answered by several commands: refusing all would be no answer
+    assert answered > len(seeds)
 
 
 def test_trays_without_a_seed_say_nothing_of_the_plain_share():

@@ -39,9 +39,8 @@ def chance_of_each_count(n, p, rho):
             family=LOG_NORMAL,
             origin="sowing",
         )
-        chances.append(
-            math.comb(n, seen) * math.exp(float(np.sum(at.value)))
-        )  # which of its seeds is not recorded
+        # which of its seeds is not recorded
+        chances.append(math.comb(n, seen) * math.exp(float(np.sum(at.value))))
     return np.array(chances)
 
 

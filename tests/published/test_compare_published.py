@@ -181,9 +181,8 @@ def timed(days: np.ndarray, level: np.ndarray) -> Trial:
     """Trays (T, 72) in which every seed came, seen every third day."""
     at = np.searchsorted(CHECKS, days)
     assert at.max() < len(CHECKS)
-    assert (
-        at.min() > 1
-    )  # nothing before the first check, whose interval lifelines cannot take (it begins at 0)
+    # nothing before the first check, whose interval lifelines cannot take (it begins at 0)
+    assert at.min() > 1
     trays = [
         {"cells": 72.0, "seeds": 72.0, "emerged": 72.0, "filled": 72.0, "looks": len(CHECKS) - 1}
     ] * len(level)

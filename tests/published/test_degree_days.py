@@ -25,9 +25,8 @@ def test_a_year_day_by_day():
     table = pd.read_csv(TABLE)
     low, high = table["tmin_f"].to_numpy(float), table["tmax_f"].to_numpy(float)
     found = degree_days(low, high, 50.0) - degree_days(low, high, 70.0)
-    np.testing.assert_allclose(
-        found, table["degree_days_f"], atol=0.006, rtol=0
-    )  # half the last printed digit
+    # half the last printed digit
+    np.testing.assert_allclose(found, table["degree_days_f"], atol=0.006, rtol=0)
     assert found.sum() == pytest.approx(4011.14, abs=0.006 * 366)
 
 

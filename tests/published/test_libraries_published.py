@@ -53,9 +53,8 @@ def test_crowder_coefficients_from_the_shares_of_the_libraries_road():
     pooled = plates.groupby(["seed", "root"])[["y", "n"]].sum()
     for r in road.itertuples():
         seen = pooled.loc[(r.lot, r.treatment)]
-        assert r.curve == pytest.approx(
-            seen["y"] / seen["n"], rel=1e-9
-        )  # all finished: the curve ends at the share
+        # all finished: the curve ends at the share
+        assert r.curve == pytest.approx(seen["y"] / seen["n"], rel=1e-9)
         assert r.curve_low < r.curve < r.curve_high
     logit = {(r.lot, r.treatment): np.log(r.share / (1 - r.share)) for r in road.itertuples()}
     b0 = logit["O75", "BEAN"]

@@ -38,9 +38,8 @@ def test_classical_measures(name):
         found.t50_coolbear,
         found.t50_farooq,
     )
-    np.testing.assert_allclose(
-        got, expected, rtol=0, atol=5e-6
-    )  # half the last digit of the shortest entry
+    # half the last digit of the shortest entry
+    np.testing.assert_allclose(got, expected, rtol=0, atol=5e-6)
 
 
 def test_series_that_cannot_be_measured():

@@ -47,9 +47,8 @@ def test_parameters_of_the_chickweed_curve(chickweed):
     assert 1 / (1 + np.exp(-chickweed.theta[0])) == pytest.approx(0.20011, rel=1e-3)
     assert np.exp(chickweed.mu[0]) == pytest.approx(196.053, rel=1e-3)
     assert -1 / np.exp(chickweed.log_sigma) == pytest.approx(-20.767, rel=1e-3)
-    assert chickweed.value == pytest.approx(
-        -188.17186, abs=5e-5
-    )  # log-likelihood, computed to five decimals
+    # log-likelihood, computed to five decimals
+    assert chickweed.value == pytest.approx(-188.17186, abs=5e-5)
 
 
 @pytest.mark.parametrize(("share", "hours"), [(0.1, 176.370), (0.5, 196.053), (0.9, 217.933)])

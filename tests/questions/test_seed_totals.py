@@ -84,9 +84,8 @@ def test_one_seed_a_cell_is_watched_alike_however_it_was_counted(single):
     for name, counted in (("seedlings", "cells"), ("flat", "seeds")):
         rows = [found[name][tray] for tray in sorted(found[name])]
         assert {row["counted"] for row in rows} == {counted}
-        np.testing.assert_allclose(
-            numbers(rows, names), numbers(usual, names), atol=2.0
-        )  # of 72; draws differ
+        # of 72; draws differ
+        np.testing.assert_allclose(numbers(rows, names), numbers(usual, names), atol=2.0)
         np.testing.assert_array_equal(numbers(rows, names[:2]), numbers(usual, names[:2]))
 
 
@@ -168,12 +167,8 @@ def test_three_seeds_a_cell_are_promised_as_so_many_single_seeds(tmp_path):
     totals = book.tables["checks"].groupby("tray")["seedlings"].max()
     assert len(rows) == 3
     for row in rows:
-        assert (row.cells, row.wanted, row.counted, row.seen) == (
-            36,
-            22,
-            "seeds",
-            totals[row.tray],
-        )  # 21.6 of 36
+        # 21.6 of 36
+        assert (row.cells, row.wanted, row.counted, row.seen) == (36, 22, "seeds", totals[row.tray])
         assert row.chance == pytest.approx(direct[22:].sum(), abs=1e-9)
 
 

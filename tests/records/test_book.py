@@ -231,12 +231,8 @@ def test_every_row_of_a_dirty_book_is_accounted_for(
         list(dirty)
     ].to_dict()
     assert set(book.findings["severity"]) <= set(SEVERITIES)
-    for (
-        name,
-        rows,
-    ) in (
-        dirty.items()
-    ):  # nothing is dropped in silence: a row that is gone has a finding of its own
+    # nothing is dropped in silence: a row that is gone has a finding of its own
+    for name, rows in dirty.items():
         said = set(book.findings.loc[book.findings["table"] == name, "row"])
         kept = set(book.tables[name]["row"])
         gone = {place for place, row in enumerate(rows, start=2) if any(row)} - kept - said

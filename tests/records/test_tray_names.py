@@ -45,9 +45,8 @@ def test_no_symbol_can_be_taken_for_another():
 
 
 def test_every_name_of_a_spring_differs_and_keeps_the_sum():
-    names = list(
-        islice(new_names(2027, []), 500)
-    )  # over 361, where a third symbol of the running number begins
+    # over 361, where a third symbol of the running number begins
+    names = list(islice(new_names(2027, []), 500))
     assert len(set(names)) == 500
     assert {len(name) for name in names} == {6, 7}
     assert all(well_formed(name) and weighted_sum(name.removeprefix(PREFIX)) == 1 for name in names)

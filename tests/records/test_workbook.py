@@ -368,11 +368,8 @@ def test_words_and_limits_have_messages_of_their_own(rules: Rules) -> None:
         "purity_pct is a number from 0 to 100. Put words into the column note."
     )
     filled = rules["checks", "filled"]
-    assert (filled.type, filled.errorStyle, float(filled.formula1)) == (
-        "whole",
-        None,
-        0,
-    )  # refusing is the default
+    # refusing is the default
+    assert (filled.type, filled.errorStyle, float(filled.formula1)) == ("whole", None, 0)
     assert filled.error == "filled is a whole number 0 or more. Put words into the column note."
     sown = rules["trays", "sown_on"]
     days = [

@@ -201,9 +201,8 @@ def test_lentisc_stations():
     )
     (sd,) = theirs["sd"].values()
     value, _ = criterion(hierarchy, components_of(_NO_LOT, sd), list(theirs["fixed"].values()))
-    assert value == pytest.approx(
-        theirs["log_likelihood"], abs=1e-3
-    )  # single cells: no binomial coefficient
+    # single cells: no binomial coefficient
+    assert value == pytest.approx(theirs["log_likelihood"], abs=1e-3)
     assert sd == pytest.approx(1.46, abs=0.005)
     by_sd = {
         at: criterion(hierarchy, components_of(_NO_LOT, at), list(theirs["fixed"].values()))[0]

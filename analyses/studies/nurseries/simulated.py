@@ -194,9 +194,8 @@ def _record(
     """Append a tray's patterns."""
     ends = np.concatenate([[0.0], _ORIGIN_DAYS + checks])
     last = ends[-1]
-    came = np.searchsorted(
-        checks, days
-    )  # index of the check that first shows each seed; beyond the last for unseen
+    # index of the check that first shows each seed; beyond the last for unseen
+    came = np.searchsorted(checks, days)
     if record == "counts":
         seen, count = np.unique(came[came < len(checks)], return_counts=True)
         parts["times"] += [

@@ -198,9 +198,8 @@ def held_against(
         if why := why_not_finished(tray, empty.get(code), seen_by):
             yield SetAside(tray["tray"], int(tray["season"]), tray["lot"], why)
             continue
-        day = (
-            np.inf if empty.get(code) is None else _on_clock(known, tray)
-        )  # a full tray stays full
+        # a full tray stays full
+        day = np.inf if empty.get(code) is None else _on_clock(known, tray)
         key = f"{tray['lot']}, {tray['treatment']}", parts[code], day
         if key not in foretold:
             foretold[key] = _forecast(known, by_day(known.draws, day), parts[code], promise)
@@ -294,9 +293,8 @@ def _forecast(known: OutOfSample, draws: RowDraws, parts: Parts, promise: Promis
     """What was promised of a tray; `draws` tell of it up to its last look."""
     cells = sum(count for _, count in parts)
     step = math.gcd(*(count for _, count in parts))
-    rates = tuple(
-        rate for rate, count in parts for _ in range(count // step)
-    )  # in turn, each as often as it was sown
+    # in turn, each as often as it was sown
+    rates = tuple(rate for rate, count in parts for _ in range(count // step))
     filled = filled_cells(new_tray(draws), rates, cells)
     wanted = max(math.ceil(promise.target * cells - 1e-9), 1)
     if promise.assured is not None:

@@ -43,9 +43,8 @@ def empty_cells(patterns: Patterns, trays: pd.DataFrame) -> dict[int, pd.DataFra
     dict of int to pandas.DataFrame
         ``last`` (day of that look) and ``count`` (cells); no entry where there is none.
     """
-    whole = (trays["record"] == "seedlings").to_numpy(
-        dtype=bool
-    )  # their finishes are single seeds, not cells
+    # their finishes are single seeds, not cells
+    whole = (trays["record"] == "seedlings").to_numpy(dtype=bool)
     by_cell = patterns.finishes
     by_cell = by_cell[(by_cell["seen"] == 0) & by_cell["tray"].isin(trays.index[~whole])]
     counted = trays[whole]

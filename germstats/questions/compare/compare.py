@@ -213,9 +213,8 @@ def _cannot(
     """Why trays that stood side by side still cannot be compared."""
     arms = [trays[found.level == k] for k in (0, 1)]
     first, last = (np.array([limit(arm["last_day"]) for arm in arms]) for limit in (min, max))
-    once = any(
-        (arm["looks"] <= 1).all() for arm in arms
-    )  # looked at more often, both are told up to one day
+    # looked at more often, both are told up to one day
+    once = any((arm["looks"] <= 1).all() for arm in arms)
     if once and (first[0] > last[1] or first[1] > last[0]):
         return (
             f"the last checks fell on different days after sowing ({pair[0]} {first[0]:.0f} to "

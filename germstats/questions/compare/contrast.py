@@ -142,9 +142,8 @@ def _trial(fit: EmergenceFit, species: str, found: Pair, horizon: Horizon) -> Tr
     trays = fit.patterns.trays.iloc[found.codes]
     choice = fit.timing[species]
     came = [any_seen(trays[found.level == k]) for k in (0, 1)]
-    timed = bool((trays["looks"] > 1).any()) and all(
-        came
-    )  # an empty arm tells of no time: its counts are final
+    # an empty arm tells of no time: its counts are final
+    timed = bool((trays["looks"] > 1).any()) and all(came)
     time = next(
         (row.draws.time for row in fit.rows if row.species == species and row.draws.time), None
     )

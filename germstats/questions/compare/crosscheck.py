@@ -51,9 +51,8 @@ def tray_logits(
     """
     rho = rho or known_rho(0.0)
     cells = trays["cells"].to_numpy(float)
-    one_unit = any(
-        rate.kind == "pinch_unmeasured" for rate in rates
-    )  # its seedlings have no number to be a share of
+    # its seedlings have no number to be a share of
+    one_unit = any(rate.kind == "pinch_unmeasured" for rate in rates)
     filled, emerged = trays["filled"].to_numpy(float), trays["emerged"].to_numpy(float)
     by_seedlings = (
         np.isnan(filled) if one_unit or np.isnan(emerged).any() else np.ones(len(trays), dtype=bool)
@@ -159,7 +158,6 @@ def permutation_test(logits: Array, level: Index, block: Index, seed: int = 0) -
         order = rng.random((_MOST_ARRANGEMENTS, len(at))).argsort(axis=1)[:, :k]
         reached += centred[at][order].sum(axis=1)
     p = (1 + int((np.abs(reached) >= seen - _SAME).sum())) / (1 + _MOST_ARRANGEMENTS)
-    even = all(
-        2 * k == len(at) for at, k in zip(members, taken, strict=True)
-    )  # then every arrangement has a mirror
+    # then every arrangement has a mirror
+    even = all(2 * k == len(at) for at, k in zip(members, taken, strict=True))
     return Permuted(p, (2 if even else 1) / total, total, False)

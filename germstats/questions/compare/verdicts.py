@@ -100,9 +100,8 @@ def _mean_over_species(found: Array, spread: Array) -> _Mean:
     from scipy import stats
     from statsmodels.stats.meta_analysis import combine_effects
 
-    with np.errstate(
-        divide="ignore", invalid="ignore"
-    ):  # species that agree to the last figure leave no scatter
+    # species that agree to the last figure leave no scatter
+    with np.errstate(divide="ignore", invalid="ignore"):
         mean = combine_effects(found, spread**2, method_re="iterated", use_t=True)
     middle, sd = (
         float(mean.mean_effect_re),

@@ -221,9 +221,8 @@ def _plan_species(
         else Allotment((), False)
     )
     given = dict(zip(in_time, allotment.batches, strict=False))
-    rationed = allotment.rationed and any(
-        allotment.batches
-    )  # a packet below one cell was not shared out
+    # a packet below one cell was not shared out
+    rationed = allotment.rationed and any(allotment.batches)
     rows, taken, by_spring = [], dict[str, int](), np.ones(ROWS)
     for line in lines:
         batches = given.get(line, ())

@@ -108,9 +108,8 @@ def test(file: LotFile, limits: Limits) -> Evidence:
         f"{worst.kind}: {worst.good} of {worst.tested} good (true share {100 * exact.low:.0f} to "
         f"{100 * exact.high:.0f} %)"
     )
-    over = (
-        file.share_out >= limits["much_to_come"]
-    )  # else few may have come up so far of the best seed
+    # else few may have come up so far of the best seed
+    over = file.share_out >= limits["much_to_come"]
     wide = over and _gap(file, share, noise) >= limits["gap_z"]
     fewer = "; far fewer came up" if wide else ""
     good = z >= limits["good_z"] and (

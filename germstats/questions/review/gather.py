@@ -38,12 +38,10 @@ from germstats.records.tables import Trays
 _FEWEST_TESTS = 5
 _TO_SD = 1.4826  # of a normal law, from the median distance to the middle
 _LEAST_APART = 0.4
-_STATED_WEIGHT = (
-    5.0  # tests that the stated distance between lots counts for beside the nursery's own
-)
-_SPECIES_APART = (
-    0.7  # on the logit of the viable share, beside lots of one species; common practice, no source
-)
+# tests that the stated distance between lots counts for beside the nursery's own
+_STATED_WEIGHT = 5.0
+# on the logit of the viable share, beside lots of one species; common practice, no source
+_SPECIES_APART = 0.7
 _FAR_BELOW = 2.0  # sds of trays or lots, by their estimated effects
 
 

@@ -26,10 +26,8 @@ _EXPLAINS = frozenset(EVENTS) - {"kept_over", "uncovered"}
 _LOSSES = frozenset({"damping_off"})
 """Events that name the loss a review asks about; after the others what is gone is accounted for."""
 _FIFTH, _TENTH = 0.2, 0.1
-_FEWEST_TRAYS, _FEWEST_OF_SPECIES = (
-    4,
-    8,
-)  # of a handful of trays those that were hit would say what is usual
+# of a handful of trays those that were hit would say what is usual
+_FEWEST_TRAYS, _FEWEST_OF_SPECIES = (4, 8)
 _LEAST_UNEVEN = 1.2  # trays lose in clumps: common practice, no source
 _FAR = 4.5  # median distances, about three sds of a normal law
 _NOTHING = pd.Series(dtype=float, index=pd.DatetimeIndex([]))

@@ -384,9 +384,8 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
         for door in rules.doors
         if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)
     }
-    opened = frozenset(
-        open_doors
-    )  # of doors of one evidence, which say nearly the same, the last is told
+    # of doors of one evidence, which say nearly the same, the last is told
+    opened = frozenset(open_doors)
     found = came(file)
     verdict = _verdict(file, found, z=rows["lot_seen"].statistic, opened=opened, rules=rules)
     scored = () if file.waiting else shown_scores(verdict, readings, rules)

@@ -14,9 +14,8 @@ from germstats.maps.tray_scans import Marks, block_cells, outer_cells
 from germstats.questions.review.lot_file import LotFile, TrayFile, looked_at
 from germstats.questions.review.row import Limits
 
-_FEWEST_CELLS = (
-    12  # left of a tray, below which it tells too little of its lot (common practice, no source)
-)
+# left of a tray, below which it tells too little of its lot (common practice, no source)
+_FEWEST_CELLS = 12
 
 Part = tuple[tuple[int, TrayFile], ...]
 """Places among a lot's counting trays, each with the tray as it is to be counted."""

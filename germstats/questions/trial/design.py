@@ -35,12 +35,10 @@ AT_HAND = (4, 6, 8)
 ONE_SEED_ABOVE, TWO_SEEDS_BELOW = 0.6, 0.4
 """Shares at which one seed per cell, or two, tell more (the design's measurements)."""
 _USUAL_TRAY = (6, 12)
-_USUAL_LEAD = pd.Timedelta(
-    days=60
-)  # from sowing to 1 February where no sowing is dated; common practice, no source
-_LONG_AGO = pd.Timestamp(
-    1900, 1, 1
-)  # a lot whose day of collection is not written is taken as the oldest
+# from sowing to 1 February where no sowing is dated; common practice, no source
+_USUAL_LEAD = pd.Timedelta(days=60)
+# a lot whose day of collection is not written is taken as the oldest
+_LONG_AGO = pd.Timestamp(1900, 1, 1)
 
 
 @dataclass(frozen=True)

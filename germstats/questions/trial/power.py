@@ -240,9 +240,8 @@ def _weight_of_sds(plan: _Plan, at: Array, possible: Array, nodes: Array) -> Arr
     free = plan.blocks * (2 * plan.each - 1) - 1
     ratio = 2 * gammaincinv(free / 2, nodes)[:, None] / free  # quantiles of a chi-square
     trays = np.log(possible).sum(axis=1) + ratio * (plan.true / possible).sum(axis=1)
-    block = BLOCK_SD**2 + possible[..., None] / plan.each * np.eye(
-        2
-    )  # (S, 2, 2), of a block's two means
+    # (S, 2, 2), of a block's two means
+    block = BLOCK_SD**2 + possible[..., None] / plan.each * np.eye(2)
     means = np.linalg.slogdet(block)[1]
     means = means + ratio * np.einsum("sii,i->s", np.linalg.inv(block), plan.true / plan.each)
     both = block / plan.blocks + np.diag([0.0, LEVEL_SD**2])

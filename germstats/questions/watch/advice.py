@@ -50,9 +50,8 @@ _SHORT, _SURE = 0.75, 0.9
 """Share of what trays like it bring below which a tray ends short, and how sure of that its own
 draws have to be before it is called overdue: it may just be slow; common practice, no source.
 """
-_ALL_OUT = (
-    0.9  # share out of what comes, by others, from which on a tray with nothing up may be given up
-)
+# share out of what comes, by others, from which on a tray with nothing up may be given up
+_ALL_OUT = 0.9
 # share still standing from which on a loss is the first thing to see to; common practice, no source
 _MOST_GONE = 0.5
 _DUE_CELLS = 2.0  # cells expected to be filled before a tray never looked at is asked after
@@ -61,9 +60,8 @@ _SECOND_SPRING = 0.1
 """Share of still empty cells that fill in a second spring where the book tells nothing; common
 practice, no source.
 """
-_ASLEEP_WEEKS = (
-    6.0  # species needing so many weeks of cold may sleep over; common practice, no source
-)
+# species needing so many weeks of cold may sleep over; common practice, no source
+_ASLEEP_WEEKS = 6.0
 
 
 @dataclass(frozen=True)
@@ -116,9 +114,8 @@ class Facts:
     @cached_property
     def standing(self) -> dict[str, int]:
         """Tray -> cells filled at its last check, where these were counted."""
-        checks = self.book.checks.dropna(
-            subset=["filled_raw", Checks.checked_on]
-        )  # `filled` never falls
+        # `filled` never falls
+        checks = self.book.checks.dropna(subset=["filled_raw", Checks.checked_on])
         last = (
             checks.sort_values(Checks.checked_on, kind="stable")
             .groupby(Checks.tray)["filled_raw"]
@@ -184,9 +181,8 @@ def advised(facts: Facts, k: int) -> TrayWatch:
     lot = str(row["lot"])
     final, now = course.final[:, k], int(course.now[k])
     low, high = course.quantiles(final)
-    mean = float(
-        np.clip(course.weight @ final, low, high)
-    )  # where nearly all has come the range is one number
+    # where nearly all has come the range is one number
+    mean = float(np.clip(course.weight @ final, low, high))
     more = never_certain(float(course.weight @ (final > now)))
     others = _by_others(facts, k)
     short = (

@@ -340,9 +340,8 @@ def _check_emerged_falls(validation: Validation, losses: Losses) -> None:
     frame = frame[frame["any"].notna()]
     frame = frame.iloc[np.lexsort((frame["day"], frame["unit"]))]
     fell = (frame.groupby("unit")[[Cells.emerged, "any"]].diff() < 0).any(axis=1)
-    frame = frame[
-        frame["unit"].isin(frame["unit"][fell].unique())
-    ]  # of all others there is nothing to say
+    # of all others there is nothing to say
+    frame = frame[frame["unit"].isin(frame["unit"][fell].unique())]
     before = frame.groupby("unit")[["day", Cells.emerged, "any"]].shift(1).add_suffix("_before")
     frame = frame.join(before)
     fewer = frame[Cells.emerged] < frame["emerged_before"]

@@ -98,9 +98,8 @@ def _check_after_spring(validation: Validation) -> None:
     month, day = SPRING_ENDS
     spelled_end = f"{pd.Timestamp(2001, month, day):%-d %B}"
     ends = pd.to_datetime({"year": year, "month": month, "day": day})
-    sensible = ~(
-        trays[Trays.sown_on] >= ends
-    )  # a season that ended before the sowing has a finding of its own
+    # a season that ended before the sowing has a finding of its own
+    sensible = ~(trays[Trays.sown_on] >= ends)
     end_of = dict(zip(trays[Trays.tray][sensible], ends[sensible], strict=True))
     looks = {
         name: validation.tables[name].used("tray", "checked_on") for name in ("checks", "cells")

@@ -157,9 +157,8 @@ def check_many_seeds(validation: Validation) -> None:
         ]
         validation.note(MANY_SEEDS, (name, column), at, said)
         validation.blank((name, column), at)
-        if (
-            name == "cells"
-        ):  # without a number of its own a cell would be taken as sown like its tray
+        # without a number of its own a cell would be taken as sown like its tray
+        if name == "cells":
             validation.set_aside(name, at)
 
 

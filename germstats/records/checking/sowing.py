@@ -71,9 +71,8 @@ def check_lots_alone(validation: Validation) -> None:
     """
     trays = validation.trays.used(Trays.lot)
     lots = validation.lots.used(Lots.lot)
-    blank = ~validation.lots.typed(Lots.species)[
-        lots.index
-    ]  # what is typed there has its own finding
+    # what is typed there has its own finding
+    blank = ~validation.lots.typed(Lots.species)[lots.index]
     named = set(lots[Lots.lot]) - {""}
     alone = [
         lot

@@ -285,9 +285,8 @@ def _cut(values: list[str]) -> tuple[str, ...]:
 
 def _read_file(file: Path, dates: str | None) -> Sheets:
     """Read one workbook."""
-    from germstats.records.formats.reading_xlsx import (
-        read_lines,
-    )  # only readers of workbooks pay for it
+    # only readers of workbooks pay for it
+    from germstats.records.formats.reading_xlsx import read_lines
 
     with file.open("rb") as stream:
         start = stream.read(4096)

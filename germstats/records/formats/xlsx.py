@@ -29,15 +29,8 @@ Rows = Sequence[Sequence[str]]
 
 _MOST_ROWS, _MOST_COLUMNS = 1_048_576, 16_384  # what an xlsx file can hold
 _NUMBERS = ("whole", "number")
-_WIDTHS = {
-    "whole": 8,
-    "number": 8,
-    "date": 12,
-    "yes_no": 8,
-    "cell": 8,
-    "cells": 24,
-    "counts": 20,
-}  # in letters
+# in letters
+_WIDTHS = {"whole": 8, "number": 8, "date": 12, "yes_no": 8, "cell": 8, "cells": 24, "counts": 20}
 _ID_WIDTH, _NOTE_WIDTH, _WIDEST = 12, 24, 36
 _NOTES = ("note", "caution", "origin", "scientific_name", "common_name", "pretreatment", "client")
 _MARGIN = 0.4  # inches of a printed page
@@ -135,9 +128,8 @@ def _check_room(tables: Mapping[str, Rows]) -> None:
 
 
 def _letters(text: str) -> int:
-    return (
-        len(text.encode("utf-16-le", "surrogatepass")) // 2
-    )  # as spreadsheets count: an emoji is two
+    # as spreadsheets count: an emoji is two
+    return len(text.encode("utf-16-le", "surrogatepass")) // 2
 
 
 def _formats(book: Workbook) -> dict[str, Format]:

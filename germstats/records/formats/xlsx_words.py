@@ -33,9 +33,8 @@ def limits_of(column: Column) -> str:
         return ""
     if column.high is None:
         return f"{column.low:.12g} or more"
-    high = (
-        f"{column.high:,.0f}" if column.high > 10_000 else f"{column.high:.12g}"
-    )  # 10,000,000, but the year 2200
+    # 10,000,000, but the year 2200
+    high = f"{column.high:,.0f}" if column.high > 10_000 else f"{column.high:.12g}"
     return f"from {column.low:.12g} to {high}"
 
 

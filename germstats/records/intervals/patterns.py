@@ -226,9 +226,8 @@ def _ended(units: Units, last: NDArray[np.float64]) -> tuple[pd.DataFrame, pd.Da
     lost = rises[out].groupby("unit").agg(lo=("lo", "min"), count=("count", "sum"))
     known = ends.set_index("unit")
     gone = lost["count"].reindex(known.index).fillna(0).to_numpy(dtype=np.int64)
-    since = (
-        lost["lo"].reindex(known.index).fillna(np.inf).to_numpy(dtype=float)
-    )  # the unit may have missed looks
+    # the unit may have missed looks
+    since = lost["lo"].reindex(known.index).fillna(np.inf).to_numpy(dtype=float)
     end = np.minimum(
         known["last"].to_numpy(dtype=float), last[known["tray"].to_numpy(dtype=np.int64)]
     )
@@ -455,9 +454,8 @@ def _summary(
 ) -> pd.DataFrame:
     """The `trays` table of `Patterns`; `looked` holds the days on which each was."""
     sums = _tray_counts(ends, sowings.rates)
-    kind = (
-        ends.groupby(["tray", "kind"]).size().unstack(fill_value=0).idxmax(axis=1)
-    )  # of the most of its units
+    # of the most of its units
+    kind = ends.groupby(["tray", "kind"]).size().unstack(fill_value=0).idxmax(axis=1)
     columns = [
         "tray",
         "species",

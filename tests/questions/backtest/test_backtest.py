@@ -103,9 +103,8 @@ def test_promises_are_those_of_the_forecast_and_the_pencils_those_of_a_binomial(
 def test_cells_sown_at_two_rates_are_foretold_together():
     book = tiny_book(PAST, [("A", 9)])
     halves = book.finishes.assign(sowing=np.where((book.finishes["tray"] == 3), 1, 0))
-    halves.loc[(halves["tray"] == 3) & (halves["seen"] == 1), "count"] = (
-        6  # 6 cells of one seed, 6 of two
-    )
+    # 6 cells of one seed, 6 of two
+    halves.loc[(halves["tray"] == 3) & (halves["seen"] == 1), "count"] = 6
     halves.loc[(halves["tray"] == 3) & (halves["seen"] == 0), "count"] = 6
     halves.loc[(halves["tray"] == 3) & (halves["seen"] == 0), "sowing"] = 0
     (told,) = back_test(replace(book, finishes=halves), BackTestSpec(target=0.7)).rows

@@ -213,9 +213,8 @@ def test_ranges_hold_the_planted_multipliers(found):
     }
     for one in found.rows:
         if one.reference == "none" and (one.species, one.level) in planted:
-            assert (
-                one.points_low - 3 <= planted[one.species, one.level] <= one.points_high + 3
-            )  # trays scatter on logits
+            # trays scatter on logits
+            assert one.points_low - 3 <= planted[one.species, one.level] <= one.points_high + 3
 
 
 def test_refused_rows_carry_no_number(found):
@@ -248,9 +247,8 @@ def test_a_row_says_what_was_noted_and_how_far_apart_the_two_are(found):
                 (one.points_90_low, one.points_90_high), (one.ratio_90_low, one.ratio_90_high)
             )
         if one.species is not None:
-            assert one.ratio == pytest.approx(
-                one.emergence[1] / one.emergence[0], rel=0.05
-            )  # mean of logs, of shares
+            # mean of logs, of shares
+            assert one.ratio == pytest.approx(one.emergence[1] / one.emergence[0], rel=0.05)
 
 
 @pytest.mark.parametrize(

@@ -40,9 +40,8 @@ def test_a_third_of_the_seedlings_is_not_the_same_though_it_is_few_points():
     assert -10 < row.points_90_low < row.points_90_high < 0
     assert row.p_main < 1e-4
     assert row.verdict == "worse"
-    assert row.ratio == pytest.approx(
-        sum(level) / sum(reference), rel=0.1
-    )  # a mean over logit-normal trays, drawn a little together
+    # a mean over logit-normal trays, drawn a little together
+    assert row.ratio == pytest.approx(sum(level) / sum(reference), rel=0.1)
     assert row.ratio_high < 0.8
     [said] = verdict_sentences(Comparison((row,), (), (), CompareSpec()))
     assert f"{row.ratio:.2f} times as many seedlings" in said
@@ -58,9 +57,8 @@ def test_low_emergence_waits_for_the_ratio():
     assert row.ratio_90_low < 0.8 and row.ratio_90_high > 1.25
     assert (row.verdict, row.more_trays_scale) == (CANNOT_TELL, "ratio")
     assert row.emergence == (pytest.approx(25 / 360, abs=0.01), pytest.approx(25 / 360, abs=0.01))
-    assert (
-        judged_pair(trays, trays, spec=CompareSpec(ratio_margin=3.0)).verdict == SAME
-    )  # the setting decides
+    # the setting decides
+    assert judged_pair(trays, trays, spec=CompareSpec(ratio_margin=3.0)).verdict == SAME
 
 
 def test_high_emergence_waits_for_the_points():

@@ -118,9 +118,8 @@ def test_delivered_plugs_are_not_grown_again(plan) -> None:
 
 def test_dates_follow_the_sowing_before(plan) -> None:
     row = only(plan())
-    assert row.sowings[0].sow_on == pd.Timestamp(
-        "2026-12-10"
-    )  # sown on 10 December before, spring 2027
+    # sown on 10 December before, spring 2027
+    assert row.sowings[0].sow_on == pd.Timestamp("2026-12-10")
     assert pd.Timestamp("2027-02-15") < row.ready_from <= row.ready_to < pd.Timestamp("2027-07-31")
     later = only(plan(OrderSpec(grow_weeks=6)))
     assert (later.ready_from - row.ready_from).days == 42
@@ -184,9 +183,8 @@ def test_cost_view_uses_the_books_own_columns(plan) -> None:
 
 
 def test_collecting_makes_good_what_the_plan_takes(plan) -> None:
-    (row,) = plan(
-        lots=LOT_HEAD + "A-1,AAAA,400,80,,200,\n"
-    ).collecting  # two half trays take 144 of them
+    # two half trays take 144 of them
+    (row,) = plan(lots=LOT_HEAD + "A-1,AAAA,400,80,,200,\n").collecting
     assert row.seeds == max(round(row.seeds_needed / 0.9) - row.seeds_left, 0) > 0
     assert row.grams == pytest.approx(row.seeds / 320)
     assert row.ripe_grams == pytest.approx(5 * row.grams)

@@ -92,9 +92,8 @@ def test_an_order_has_the_chance_of_a_simulated_nursery(places: tuple[int, ...])
     luck = shared_luck({"A": LAW}, 2)["A"]
     laws = [(tray_in_a_spring(world(), ((TWO, CELLS),), luck, bench=k), 1) for k in places]
     pmf = plugs_of_trays(laws)
-    np.testing.assert_allclose(
-        pmf, plugs_by_spring(laws).mean(axis=0), rtol=0, atol=1e-9
-    )  # FFT rounding
+    # FFT rounding
+    np.testing.assert_allclose(pmf, plugs_by_spring(laws).mean(axis=0), rtol=0, atol=1e-9)
     for share in (0.5, 0.65, 0.75, 0.85):
         wanted = round(share * CELLS * len(places))
         seen = float(np.mean(plugs >= wanted))

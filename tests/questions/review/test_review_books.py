@@ -114,9 +114,8 @@ def test_the_lots_own_trays_of_the_season_are_left_out_of_what_is_expected(tmp_p
     same = replace(lowered, fit=replace(lowered.fit, pooled=gathered.fit.pooled))
     before, after = (lot_file(one, "A-1", 2025).expected for one in (gathered, same))
     assert before is not None and after is not None
-    assert before.ordinary.mean() == pytest.approx(
-        after.ordinary.mean(), abs=1e-9
-    )  # the same equations, solved twice
+    # the same equations, solved twice
+    assert before.ordinary.mean() == pytest.approx(after.ordinary.mean(), abs=1e-9)
 
 
 def test_falling_counts_keep_a_tray_out_of_the_estimates_but_not_out_of_the_review(tmp_path):
@@ -236,9 +235,8 @@ def test_a_two_winter_lot_is_not_over_before_its_second_spring_and_unknown_after
     found = reviewed(read(told, tmp_path))
     assert found.verdict == NOT_OVER and any("two winters" in note for note in found.notes)
     told["trays"].append("T-2026,2026,B-1,2025-12-05,4,6,1,none")
-    told["checks"].append(
-        "T-2026,2026-08-20,15,"
-    )  # the second spring of 2025's trays has passed, unlooked at
+    # the second spring of 2025's trays has passed, unlooked at
+    told["checks"].append("T-2026,2026-08-20,15,")
     assert reviewed(read(told, tmp_path)).verdict == NO_VERDICT
 
 
@@ -283,9 +281,8 @@ def test_a_sudden_fall_after_a_noted_accident_is_explained():
 
 def test_limits_hold_for_up_to_four_trays_and_are_divided_beyond():
     assert among(0.001, range(1)) == among(0.001, range(4)) == 0.001
-    assert among(0.001, range(12)) == pytest.approx(
-        0.003, abs=1e-12
-    )  # three times as many looked at
+    # three times as many looked at
+    assert among(0.001, range(12)) == pytest.approx(0.003, abs=1e-12)
     assert among(0.9, range(12)) == 1.0
 
 

@@ -166,9 +166,8 @@ def test_what_speaks_already_is_named_beside_not_over_yet(tmp_path):
     assert "for: " in told and "cut test: 4 of 50 good" in told and "far fewer came up" not in told
     assert "lot_seen" not in [row.evidence for one in found.causes for row, _ in one.supports]
     assert "Not over yet: 1." in said
-    assert (
-        judge(replace(late, waiting=True), RULES).causes == ()
-    )  # before its second spring nothing is held against it
+    # before its second spring nothing is held against it
+    assert judge(replace(late, waiting=True), RULES).causes == ()
 
 
 def told_of(file, filled):

@@ -314,9 +314,8 @@ def test_a_short_winter_is_blamed_where_more_than_one_lot_did_badly():
     assert alone.standing == "possible" and "others that need cold" in alone.capped
     for reading in (("season", "slope"), ("season", "down")):
         assert standing([*short, reading])["chill"] == "likely"
-    assert (
-        standing([("lot_seen", "low"), ("cold", "short_few")])["chill"] == "likely"
-    )  # no other winter on record
+    # no other winter on record
+    assert standing([("lot_seen", "low"), ("cold", "short_few")])["chill"] == "likely"
 
 
 def test_more_losses_than_usual_leave_damping_off_possible():

@@ -75,9 +75,8 @@ def test_giving_up_by_the_closed_form():
     end = out[-1]
     by_hand = days[np.argmax(0.6 * (end - out) < 0.05 * 0.6 * (end - out[0]))]
     assert give_up_day(tray, np.array([0]), ON) == ON + pd.Timedelta(days=by_hand - 10)
-    assert by_hand == pytest.approx(
-        lognorm.ppf(0.95 + 0.05 * out[0], 0.4, scale=20.0), abs=1.5
-    )  # whole days, end cut
+    # whole days, end cut
+    assert by_hand == pytest.approx(lognorm.ppf(0.95 + 0.05 * out[0], 0.4, scale=20.0), abs=1.5)
 
 
 def test_nothing_to_wait_for():
@@ -158,9 +157,8 @@ def test_a_tray_sold_is_cut_short_and_not_forecast(book):
     tray = rows_of(watch(sold, WatchSpec("2022-03-10")))["T-0010"]
     assert (tray.status, tray.final, tray.advice) == ("cut short", None, "nothing to decide")
     assert tray.filled_now is not None and "sold" in tray.why
-    assert (
-        rows_of(watch(sold, WatchSpec("2022-03-04")))["T-0010"].status != "cut short"
-    )  # not known yet on that day
+    # not known yet on that day
+    assert rows_of(watch(sold, WatchSpec("2022-03-04")))["T-0010"].status != "cut short"
 
 
 def test_nothing_later_than_the_day_is_used(book):

@@ -81,9 +81,8 @@ def test_weeks_of_cold_are_those_of_the_review():
     assert ": 8; EARLY, LATE need more, and nothing of them is up" in words
     weather = daily_weather(book.weather)
     assert weeks_of_cold(weather, pd.Timestamp("2025-12-01"), 2026) == pytest.approx(8.0)
-    assert ": 8; EARLY, LATE needed more" in cold_of(
-        book, "2026-04-10"
-    )  # nothing after March counts
+    # nothing after March counts
+    assert ": 8; EARLY, LATE needed more" in cold_of(book, "2026-04-10")
 
 
 def test_a_species_that_is_up_needs_no_more_cold():
