@@ -32,7 +32,8 @@ import germstats
 from germstats.document.tables import text_table
 from germstats.engine.curves import emergence_curve
 from germstats.engine.fit import fit_emergence, trays_by_reason
-from germstats.questions.backtest.backtest import Promise, SetAside, held_against
+from germstats.questions.backtest.backtest import held_against
+from germstats.questions.backtest.result import Promise, SetAside
 from germstats.questions.backtest.scores import Score, TrayTest, score
 from germstats.records.formats.workbook import write_book
 from germstats.records.intervals.patterns import Patterns

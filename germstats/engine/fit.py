@@ -35,6 +35,11 @@ if TYPE_CHECKING:
 Progress = Callable[[str], None]
 """Called with a short text before each stage of a longer piece of work."""
 
+
+def silent(text: str) -> None:
+    """Progress that nobody asked for."""
+
+
 HELD = ("tray_time", "lot", "lot_time", "species", "place")
 """Scatters that a fit can be given instead of learning them, beside those of `Scatter`."""
 LOTS_APART = 1.5
@@ -298,7 +303,7 @@ def fit_patterns(
     choices : dict, optional
         Species (or lot, where species are not recorded) -> law of timing to take.
     """
-    say = progress or (lambda text: None)
+    say = progress or silent
     if patterns.trays.empty:
         raise NotEnoughRecordsError(_why_nothing(patterns))
     lots = sort_lots(patterns)

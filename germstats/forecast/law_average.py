@@ -8,13 +8,13 @@ its first, second, ... law.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from germstats.engine.design import share_seen
-from germstats.engine.fit import EmergenceFit, FitSpec, fit_patterns
+from germstats.engine.fit import EmergenceFit, FitSpec, Progress, fit_patterns, silent
 from germstats.engine.hierarchy import predictors
 from germstats.engine.lots import groups_of
 from germstats.engine.timing_choice import TimingChoice
@@ -52,7 +52,7 @@ def fits_by_law(
     patterns: Patterns,
     spec: FitSpec,
     here: Collection[str],
-    progress: Callable[[str], None] = lambda text: None,
+    progress: Progress = silent,
 ) -> tuple[WeighedFit, ...]:
     """Fit the records under every law of timing that counts for some species.
 

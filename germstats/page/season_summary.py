@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any, TypeVar
 
 import pandas as pd
 
-from germstats.engine.fit import EmergenceFit, FitSpec, Progress, fit_emergence
+from germstats.engine.fit import EmergenceFit, FitSpec, Progress, fit_patterns
 from germstats.engine.threads import one_thread
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.order_plan import OrderPlan, OrderSpec
@@ -24,6 +24,7 @@ from germstats.questions.review.review import Review, ReviewSpec, review
 from germstats.questions.watch.spec import Watch, WatchSpec
 from germstats.questions.watch.watch import under_way, watch
 from germstats.records.book import RecordBook
+from germstats.records.intervals.patterns import find_patterns
 from germstats.records.intervals.subsets import as_of, newest_day
 
 Part = TypeVar("Part")
@@ -178,13 +179,14 @@ def begin_account(
     if spec.on is not None:
         under_way(book, WatchSpec(spec.on), spec.fit)  # refuses a wrong day before the work begins
         book = as_of(book, spec.on)
+    patterns = find_patterns(book, spec.fit.spring_ends)
     pending = {"watch": begin(_watched, book, spec.on, spec.fit)}  # the longest first
     if spec.past:
-        pending["past"] = begin(back_test, book, BackTestSpec(spec.sowing.target, fit=spec.fit))
+        pending["past"] = begin(back_test, patterns, BackTestSpec(spec.sowing.target, fit=spec.fit))
     else:
         missing["past"] = "Past seasons were not asked for."
     pending["review"] = begin(review, book, ReviewSpec(fit=spec.fit))
-    fit = fit_emergence(book, spec.fit, progress=progress)
+    fit = replace(fit_patterns(patterns, spec.fit, progress=progress), book=book)
     pending = {"covers": begin(compare, fit, spec.covers), **pending}
     with one_thread():  # the other cores have work of their own
         sowing = seeds_per_cell(fit, spec.sowing)

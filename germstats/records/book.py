@@ -14,11 +14,11 @@ from germstats.records.checking.findings import MERGED, SET_ASIDE, USED, Validat
 from germstats.records.checking.rules import RULES
 from germstats.records.checking.staging import add_worktable, empty_worktable
 from germstats.records.formats.reading import Sheets, read_sheets
-from germstats.records.tables import TABLES
+from germstats.records.tables import TABLES, NamedTables
 
 
 @dataclass(frozen=True)
-class RecordBook:
+class RecordBook(NamedTables[pd.DataFrame]):
     """A record book, read and judged.
 
     Attributes
@@ -59,51 +59,6 @@ class RecordBook:
             f"{len(table)} {name}" for name, table in self.tables.items() if len(table)
         )
         return f"<RecordBook {self.source}: {rows or 'no rows'}; {len(self.findings)} findings>"
-
-    @property
-    def species(self) -> pd.DataFrame:
-        """The table ``species``; its columns are those of `germstats.records.tables.Species`."""
-        return self.tables["species"]
-
-    @property
-    def lots(self) -> pd.DataFrame:
-        """The table ``lots``; its columns are those of `germstats.records.tables.Lots`."""
-        return self.tables["lots"]
-
-    @property
-    def trays(self) -> pd.DataFrame:
-        """The table ``trays``; its columns are those of `germstats.records.tables.Trays`."""
-        return self.tables["trays"]
-
-    @property
-    def checks(self) -> pd.DataFrame:
-        """The table ``checks``; its columns are those of `germstats.records.tables.Checks`."""
-        return self.tables["checks"]
-
-    @property
-    def cells(self) -> pd.DataFrame:
-        """The table ``cells``; its columns are those of `germstats.records.tables.Cells`."""
-        return self.tables["cells"]
-
-    @property
-    def events(self) -> pd.DataFrame:
-        """The table ``events``; its columns are those of `germstats.records.tables.Events`."""
-        return self.tables["events"]
-
-    @property
-    def maps(self) -> pd.DataFrame:
-        """The table ``maps``; its columns are those of `germstats.records.tables.Maps`."""
-        return self.tables["maps"]
-
-    @property
-    def orders(self) -> pd.DataFrame:
-        """The table ``orders``; its columns are those of `germstats.records.tables.Orders`."""
-        return self.tables["orders"]
-
-    @property
-    def weather(self) -> pd.DataFrame:
-        """The table ``weather``; its columns are those of `germstats.records.tables.Weather`."""
-        return self.tables["weather"]
 
 
 def read_book(path: str | Path, dates: str | None = None) -> RecordBook:

@@ -7,7 +7,7 @@ nothing else in the package spells out a column again.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Generic, Literal, TypeVar
 
 ColumnType = Literal[
     "text", "whole", "number", "date", "choice", "yes_no", "seeds", "cell", "cells", "counts"
@@ -813,3 +813,57 @@ TABLES: dict[str, Table] = {
     )
 }
 """Every table of a record book, in the order in which a grower meets them."""
+
+
+OfTable = TypeVar("OfTable")
+
+
+class NamedTables(Generic[OfTable]):
+    """What holds something for every table in `tables`, by the tables' names."""
+
+    tables: dict[str, OfTable]
+
+    @property
+    def species(self) -> OfTable:
+        """The table ``species``, with the columns of `Species`."""
+        return self.tables["species"]
+
+    @property
+    def lots(self) -> OfTable:
+        """The table ``lots``, with the columns of `Lots`."""
+        return self.tables["lots"]
+
+    @property
+    def trays(self) -> OfTable:
+        """The table ``trays``, with the columns of `Trays`."""
+        return self.tables["trays"]
+
+    @property
+    def checks(self) -> OfTable:
+        """The table ``checks``, with the columns of `Checks`."""
+        return self.tables["checks"]
+
+    @property
+    def cells(self) -> OfTable:
+        """The table ``cells``, with the columns of `Cells`."""
+        return self.tables["cells"]
+
+    @property
+    def events(self) -> OfTable:
+        """The table ``events``, with the columns of `Events`."""
+        return self.tables["events"]
+
+    @property
+    def maps(self) -> OfTable:
+        """The table ``maps``, with the columns of `Maps`."""
+        return self.tables["maps"]
+
+    @property
+    def orders(self) -> OfTable:
+        """The table ``orders``, with the columns of `Orders`."""
+        return self.tables["orders"]
+
+    @property
+    def weather(self) -> OfTable:
+        """The table ``weather``, with the columns of `Weather`."""
+        return self.tables["weather"]

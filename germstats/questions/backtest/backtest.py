@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache, partial
 from typing import Any
 
@@ -19,17 +19,18 @@ from germstats.engine.fit import (
     FitSpec,
     Progress,
     fit_patterns,
+    silent,
     trays_by_reason,
 )
 from germstats.engine.horizon import nearest_looks
 from germstats.engine.quantiles import count_range
 from germstats.engine.timing import Array
-from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.errors import NotEnoughRecordsError
 from germstats.forecast.order import Parts
 from germstats.forecast.tray import filled_cells, new_tray
 from germstats.questions.backtest.finished_trays import empty_cells, why_not_finished
 from germstats.questions.backtest.out_of_sample import OutOfSample, foreknow, share_seen
-from germstats.questions.backtest.result import BackTest, BackTestSpec, SetAside
+from germstats.questions.backtest.result import BackTest, BackTestSpec, Promise, SetAside
 from germstats.questions.backtest.scores import Forecast, Score, TrayTest, score
 from germstats.records.book import RecordBook
 from germstats.records.intervals.patterns import Patterns, find_patterns, seen_by
@@ -42,30 +43,6 @@ _UNMEASURED = (
     "sown by the pinch, of unknown size, as no tray was before: weigh the seed or count ten pinches"
 )
 _SUREST = 1e-6  # no forecast is surer than one in a million
-
-
-@dataclass(frozen=True)
-class Promise:
-    """What is promised of every tray: a chance of filling `target` of its cells, a range that holds
-    with `level`.
-
-    Where `assured` is given, not the target but as many cells as are filled with that chance or a
-    higher one.
-    """
-
-    target: float
-    level: float
-    assured: float | None = None
-
-    def __post_init__(self) -> None:
-        if not 0 < self.target <= 1:
-            raise WrongUseError(
-                f"The target is a share of cells above 0 and at most 1, not {self.target:g}."
-            )
-        if not 0 < self.level < 1:
-            raise WrongUseError(f"The level of a range lies between 0 and 1, not {self.level:g}.")
-        if self.assured is not None and not 0 < self.assured < 1:
-            raise WrongUseError(f"An assured chance lies between 0 and 1, not {self.assured:g}.")
 
 
 def back_test(
@@ -100,7 +77,7 @@ def back_test(
         patterns = book_or_fit
     else:
         patterns = find_patterns(book_or_fit, spec.fit.spring_ends)
-    say = progress or (lambda text: None)
+    say = progress or silent
     promise = Promise(spec.target, spec.level)
     seasons = _seasons(patterns, spec.fit)
     results: list[TrayTest | SetAside] = []

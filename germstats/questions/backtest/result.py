@@ -37,6 +37,30 @@ class SetAside:
 
 
 @dataclass(frozen=True)
+class Promise:
+    """What is promised of every tray: a chance of filling `target` of its cells, a range that holds
+    with `level`.
+
+    Where `assured` is given, not the target but as many cells as are filled with that chance or a
+    higher one.
+    """
+
+    target: float
+    level: float
+    assured: float | None = None
+
+    def __post_init__(self) -> None:
+        if not 0 < self.target <= 1:
+            raise WrongUseError(
+                f"The target is a share of cells above 0 and at most 1, not {self.target:g}."
+            )
+        if not 0 < self.level < 1:
+            raise WrongUseError(f"The level of a range lies between 0 and 1, not {self.level:g}.")
+        if self.assured is not None and not 0 < self.assured < 1:
+            raise WrongUseError(f"An assured chance lies between 0 and 1, not {self.assured:g}.")
+
+
+@dataclass(frozen=True)
 class BackTestSpec:
     """What is promised of every tray, and how the fits are made.
 
@@ -60,12 +84,7 @@ class BackTestSpec:
     fit: FitSpec = field(default_factory=FitSpec)
 
     def __post_init__(self) -> None:
-        if not 0 < self.target <= 1:
-            raise WrongUseError(
-                f"The target is a share of cells above 0 and at most 1, not {self.target:g}."
-            )
-        if not 0 < self.level < 1:
-            raise WrongUseError(f"The level of a range lies between 0 and 1, not {self.level:g}.")
+        Promise(self.target, self.level)  # refuses what cannot be promised
 
 
 @dataclass(frozen=True)

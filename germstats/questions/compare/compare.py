@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.estimates import FEW_SEEN
-from germstats.engine.fit import EmergenceFit, Progress, book_of, fit_patterns, spec_of
+from germstats.engine.fit import EmergenceFit, Progress, book_of, fit_patterns, silent, spec_of
 from germstats.engine.hierarchy import VarianceComponents
 from germstats.engine.lots import groups_of
 from germstats.engine.threads import one_thread
@@ -52,7 +52,7 @@ def compare(
     NotEnoughRecordsError
         No tray can be used, or every tray has the same level.
     """
-    spec, say = spec or CompareSpec(), progress or (lambda text: None)
+    spec, say = spec or CompareSpec(), progress or silent
     book, fit_spec = book_of(book_or_fit), spec_of(book_or_fit, spec.fit)
     fit = book_or_fit if isinstance(book_or_fit, EmergenceFit) else None
     patterns = find_patterns(book, fit_spec.spring_ends) if fit is None else fit.patterns

@@ -4,13 +4,13 @@ in the nursery.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Hashable, Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from germstats.engine.fit import FitSpec
+from germstats.engine.fit import FitSpec, Progress, silent
 from germstats.forecast.cold_weeks import weeks_of_cold
 from germstats.forecast.weather import DailyWeather, daily_weather
 from germstats.questions.review.gather import Gathered, fit_sound
@@ -37,7 +37,7 @@ def gather(
     book: RecordBook,
     rules: Rules,
     spec: FitSpec | None = None,
-    progress: Callable[[str], None] = lambda text: None,
+    progress: Progress = silent,
 ) -> Gathered:
     """Lay out a book for the review of its lots, and fit it.
 

@@ -5,7 +5,7 @@ records came from.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from germstats.engine.design import TrayKey, share_seen
-from germstats.engine.fit import EmergenceFit, FitSpec, fit_patterns
+from germstats.engine.fit import EmergenceFit, FitSpec, Progress, fit_patterns, silent
 from germstats.engine.hierarchy import predictors
 from germstats.engine.pooled import likeliest
 from germstats.engine.timing import FAMILIES, Array
@@ -166,7 +166,7 @@ def fit_sound(
     patterns: Patterns,
     hit: Collection[str],
     spec: FitSpec,
-    progress: Callable[[str], None] = lambda text: None,
+    progress: Progress = silent,
 ) -> EmergenceFit:
     """Fit the trays to which nothing plain has happened; all of them where none is left."""
     sound = np.flatnonzero(~patterns.trays[Trays.tray].isin(hit).to_numpy(dtype=bool))

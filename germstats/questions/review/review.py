@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from germstats.engine.fit import EmergenceFit, FitSpec, Progress, book_of, spec_of
+from germstats.engine.fit import EmergenceFit, FitSpec, Progress, book_of, silent, spec_of
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.questions.review.befell import OneTray, maps_to_draw, one_tray_of
 from germstats.questions.review.book import gather
@@ -307,7 +307,7 @@ def review(
     NotEnoughRecordsError
         No tray can be used.
     """
-    spec, say = spec or ReviewSpec(), progress or (lambda text: None)
+    spec, say = spec or ReviewSpec(), progress or silent
     book, fit_spec = book_of(book_or_fit), spec_of(book_or_fit, spec.fit)
     held = load_rules(spec.rules)
     chosen, year, lotless = _chosen(book, spec.lots, spec.season)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from germstats.engine.fit import EmergenceFit, Progress, book_of, fit_of
+from germstats.engine.fit import EmergenceFit, Progress, book_of, fit_of, silent
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.comparing import others_of
 from germstats.forecast.demand import StoredLot, lots_in_store
@@ -86,7 +86,7 @@ def design_trial(
         raise WrongUseError(
             "A trial needs a species and treatments, such as TrialSpec('PEAT', ('none', 'grit'))."
         )
-    book, say = book_of(book_or_fit), progress or (lambda text: None)
+    book, say = book_of(book_or_fit), progress or silent
     must_be_known(book, spec)  # refuses names before the work begins
     fit = fit_of(book_or_fit, spec.fit, progress)
     said = must_be_known(book, spec)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.arrays import Index
-from germstats.engine.fit import EmergenceFit, FitSpec, Progress, book_of, spec_of
+from germstats.engine.fit import EmergenceFit, FitSpec, Progress, book_of, silent, spec_of
 from germstats.engine.lots import groups_of
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.demand import later_losses
@@ -152,7 +152,7 @@ def watch(
     if spec.on is None:
         spec = replace(spec, on=newest_day(book))
     season = under_way(book, spec, spec_of(book_or_fit, spec.fit))
-    fit, clock, course = _foretold(season, progress or (lambda text: None))
+    fit, clock, course = _foretold(season, progress or silent)
     losses = _losses(season.book)
     value = spec.plug_value if spec.plug_value is not None else _usual_price(book)
     facts = Facts(
@@ -189,7 +189,7 @@ def under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
 
 def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None) -> Course:
     """Only the course of the trays under way on a day, as draws; parameters as in `watch`."""
-    return _foretold(_season_of(book, WatchSpec(on), fit_spec or FitSpec()), lambda text: None)[2]
+    return _foretold(_season_of(book, WatchSpec(on), fit_spec or FitSpec()), silent)[2]
 
 
 def _season_of(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.records.suggesting import shorten, some_of
-from germstats.records.tables import TABLES, Table
+from germstats.records.tables import TABLES, NamedTables, Table
 
 Severity = Literal["stop", "ask", "changed", "watch"]
 
@@ -150,7 +150,7 @@ class Worktable:
 
 
 @dataclass
-class Validation:
+class Validation(NamedTables[Worktable]):
     """A book while it is being judged.
 
     Attributes
@@ -171,51 +171,6 @@ class Validation:
     findings: list[Finding] = field(default_factory=list)
     positions: list[int] = field(default_factory=list)
     left_out: dict[str, str] = field(default_factory=dict)
-
-    @property
-    def species(self) -> Worktable:
-        """The table ``species`` while it is being judged."""
-        return self.tables["species"]
-
-    @property
-    def lots(self) -> Worktable:
-        """The table ``lots`` while it is being judged."""
-        return self.tables["lots"]
-
-    @property
-    def trays(self) -> Worktable:
-        """The table ``trays`` while it is being judged."""
-        return self.tables["trays"]
-
-    @property
-    def checks(self) -> Worktable:
-        """The table ``checks`` while it is being judged."""
-        return self.tables["checks"]
-
-    @property
-    def cells(self) -> Worktable:
-        """The table ``cells`` while it is being judged."""
-        return self.tables["cells"]
-
-    @property
-    def events(self) -> Worktable:
-        """The table ``events`` while it is being judged."""
-        return self.tables["events"]
-
-    @property
-    def maps(self) -> Worktable:
-        """The table ``maps`` while it is being judged."""
-        return self.tables["maps"]
-
-    @property
-    def orders(self) -> Worktable:
-        """The table ``orders`` while it is being judged."""
-        return self.tables["orders"]
-
-    @property
-    def weather(self) -> Worktable:
-        """The table ``weather`` while it is being judged."""
-        return self.tables["weather"]
 
     def note(
         self,

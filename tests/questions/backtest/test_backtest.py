@@ -20,9 +20,9 @@ import germstats
 from germstats.engine.fit import FitSpec, fit_emergence
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.tray import filled_cells, new_tray
-from germstats.questions.backtest.backtest import Promise, back_test, held_against
+from germstats.questions.backtest.backtest import back_test, held_against
 from germstats.questions.backtest.out_of_sample import pencil_share
-from germstats.questions.backtest.result import BackTestSpec
+from germstats.questions.backtest.result import BackTestSpec, Promise
 from germstats.questions.backtest.scores import chance_range, score
 from germstats.records.formats.workbook import write_book
 from germstats.records.intervals.patterns import find_patterns
