@@ -45,11 +45,12 @@ from germstats.engine.threads import one_thread
 from germstats.questions.review.gather import Gathered, fit_sound, lot_file
 from germstats.questions.review.lot_file import LotFile, SeedTest
 from germstats.questions.review.maps import hit_trays
-from germstats.questions.review.records import TrayRecord, usual_of
+from germstats.questions.review.records import usual_of
 from germstats.questions.review.review import NOT_OVER, POOR, judge, shown_scores
 from germstats.questions.review.rules import Rules, load_rules
 from germstats.questions.review.scoring import KINDS_OF_TRAY
-from germstats.questions.review.sown import LotFacts, SownTray
+from germstats.questions.review.sown import LotFacts
+from germstats.questions.review.tray import ReviewedTray
 from germstats.records.intervals.sowings import treatment_label
 from germstats.records.seeds import SowingRate
 
@@ -122,14 +123,12 @@ def gathered_of(made: FailedNursery, rules: Rules, known: bool) -> Gathered:
     chill = dict(zip(made.species["species"], made.species["chill_weeks"], strict=True))
     light = dict(zip(made.species["species"], made.species["light"] == "needs", strict=True))
     facts = list(made.trays.values())
-    trays = tuple(_sown(one, chill, rules, made) for one in facts)
-    records = {one.plan.tray: _record(one) for one in facts}
-    species = {one.tray: one.species for one in trays}
-    usual = usual_of(records, species)
+    trays = tuple(_with_record(_sown(one, chill, rules, made), one) for one in facts)
+    usual = usual_of(trays)
     spec = FitSpec()
     if known:
         spec = replace(spec, scatter=replace(spec.scatter, tray=made.spec.world.tray))
-    fit = fit_sound(made.patterns, hit_trays(records, species, usual, rules.limits), spec)
+    fit = fit_sound(made.patterns, hit_trays(trays, usual, rules.limits), spec)
     tests = {
         lot: (SeedTest(test.kind, test.tested, test.good),) for lot, test in made.tests.items()
     }
@@ -141,20 +140,21 @@ def gathered_of(made: FailedNursery, rules: Rules, known: bool) -> Gathered:
         fit=fit,
         patterns=made.patterns,
         trays=trays,
-        records=records,
         lots=lots,
         usual=usual,
         rules=rules,
     )
 
 
-def _sown(one: TrayFacts, chill: dict[str, float], rules: Rules, made: FailedNursery) -> SownTray:
+def _sown(
+    one: TrayFacts, chill: dict[str, float], rules: Rules, made: FailedNursery
+) -> ReviewedTray:
     plan = one.plan
     treatment: dict[str, str | float] = {"cover": plan.cover}
     if np.isfinite(plan.depth_mm):
         treatment["cover_depth_mm"] = plan.depth_mm
     need, season = float(chill[plan.species]), made.season - made.spec.seasons + 1 + plan.season
-    return SownTray(
+    return ReviewedTray(
         tray=plan.tray,
         lot=plan.lot,
         species=plan.species,
@@ -171,9 +171,10 @@ def _sown(one: TrayFacts, chill: dict[str, float], rules: Rules, made: FailedNur
     )
 
 
-def _record(one: TrayFacts) -> TrayRecord:
+def _with_record(sown: ReviewedTray, one: TrayFacts) -> ReviewedTray:
     noted = one.plan.note.lower()
-    return TrayRecord(
+    return replace(
+        sown,
         cells=CELLS,
         filled=one.filled,
         last_day=ORIGIN + one.plan.checks[-1],

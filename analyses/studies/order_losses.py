@@ -131,9 +131,9 @@ def trial(mean_loss: float, seed: int) -> list[dict[str, float]]:
     )
     lines = []
     for row in answer.rows:
-        if any(one.cells != CELLS for one in row.sowings):
+        if any(one.shape.cells != CELLS for one in row.sowings):
             continue  # half trays: this simulator grows whole ones
-        sown = [round(one.seeds_per_cell) for one in row.sowings for _ in range(one.trays)]
+        sown = [round(one.seeds.mean or 0) for one in row.sowings for _ in range(one.trays)]
         logit = float(world.lots[ord(row.order[-1]) - ord("A")])
         kept = reached(logit, mean_loss, sown=sown, wanted=row.plugs, rng=rng)
         lines.append(

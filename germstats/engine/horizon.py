@@ -19,7 +19,7 @@ from germstats.engine.likelihood import Origin
 from germstats.engine.lots import LotRecords, groups_of
 from germstats.engine.timing import Array
 from germstats.records.intervals.patterns import Patterns, seen_by
-from germstats.records.seasons import SPRING_ENDS
+from germstats.records.seasons import SPRING_ENDS, day_in_years
 from germstats.records.tables import Trays
 
 ENOUGH_TRAYS = 0.25
@@ -110,9 +110,8 @@ def spring_end_days(trays: pd.DataFrame, spring_ends: tuple[int, int] = SPRING_E
     spring_ends : (month, day)
     """
     starts = trays[Trays.sown_on] + pd.to_timedelta(trays["origin_days"], unit="D")
-    month, day = spring_ends
-    ends = pd.to_datetime({"year": starts.dt.year, "month": month, "day": day})
-    return np.asarray((ends - trays[Trays.sown_on]).dt.days, dtype=float)
+    ends = day_in_years(starts.dt.year, spring_ends)
+    return np.asarray((ends - pd.DatetimeIndex(trays[Trays.sown_on])).days, dtype=float)
 
 
 def find_horizons(

@@ -14,6 +14,7 @@ from germstats.engine.fit import FitSpec
 from germstats.errors import WrongUseError
 from germstats.forecast.demand import Losses
 from germstats.forecast.plan_parts import CollectingRow, CostView, Ready
+from germstats.forecast.planned_sowing import PlannedSowing
 from germstats.forecast.seeds_per_cell import SowingSpec
 
 MOST_TRAYS = 60
@@ -23,10 +24,6 @@ source.
 TWO_PLACES = 2
 LEVELS = (0.80, 0.90, 0.95)
 """Chances for which the trays are always shown."""
-BULK_UNDER_MG = 50.0
-"""Weight of seed for a tray below which it is bulked with damp sand or vermiculite; common
-practice, no source.
-"""
 # a chance in the worst spring below which it is told in words; common practice, no source
 _EVEN = 0.5
 
@@ -122,58 +119,12 @@ class OrderSpec:
         SowingSpec(self.target, cells=self.cells, most_seeds=most_seeds)
 
 
-def too_light(grams: float) -> bool:
-    """Whether seed of a tray is too light to be weighed and spread without bulking."""
-    return 1000 * grams < BULK_UNDER_MG
-
-
 @dataclass(frozen=True)
 class LotNote:
     """What must be known of the forecast of one lot, or of a species of which no lot is there."""
 
     lot: str
     note: str
-
-
-@dataclass(frozen=True)
-class PlannedSowing:
-    """Trays of one lot for one order line.
-
-    Attributes
-    ----------
-    lot, treatment : str
-    trays, cells : int
-        Trays, and cells of each that are sown.
-    seeds_per_cell : float
-        Mean.
-    by_pinch : bool
-    seeds_per_tray : float
-    grams_per_tray : float or None
-        Of the lot as it lies in store; None where seeds per gram are unknown.
-    sow_on : pandas.Timestamp
-    places : tuple of str
-        Where each of its trays is to stand; blank where the book names no place.
-    """
-
-    lot: str
-    treatment: str
-    trays: int
-    cells: int
-    seeds_per_cell: float
-    by_pinch: bool
-    seeds_per_tray: float
-    grams_per_tray: float | None
-    sow_on: pd.Timestamp
-    places: tuple[str, ...]
-
-    @property
-    def light(self) -> bool:
-        """Whether the seed of a tray is too light to be weighed and spread without bulking."""
-        return self.grams_per_tray is not None and too_light(self.grams_per_tray)
-
-    def as_record(self) -> dict[str, object]:
-        """As `germstats plan --json` prints it; dates as text."""
-        return {**_with_dates(asdict(self)), "light": self.light}
 
 
 @dataclass(frozen=True)
@@ -302,14 +253,14 @@ class OrderRow:
     @property
     def seeds_per_cell(self) -> float | None:
         """Mean over all cells sown; None where none is."""
-        cells = sum(sowing.trays * sowing.cells for sowing in self.sowings)
-        seeds = sum(sowing.trays * sowing.seeds_per_tray for sowing in self.sowings)
+        cells = sum(sowing.trays * sowing.shape.cells for sowing in self.sowings)
+        seeds = sum(sowing.trays * (sowing.seeds.per_tray or 0.0) for sowing in self.sowings)
         return seeds / cells if cells else None
 
     @property
     def grams_per_tray(self) -> float | None:
         """Mean over trays; None where a weight is not known."""
-        weights = [(sowing.grams_per_tray, sowing.trays) for sowing in self.sowings]
+        weights = [(sowing.seeds.grams, sowing.trays) for sowing in self.sowings]
         known = [grams * trays for grams, trays in weights if grams is not None]
         return sum(known) / self.trays if self.trays and len(known) == len(weights) else None
 

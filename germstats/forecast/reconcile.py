@@ -11,7 +11,8 @@ from typing import Any
 import pandas as pd
 
 from germstats.forecast.order_plan import OrderPlan, OrderSpec
-from germstats.forecast.trays_to_sow import TrayToSow, order_noted
+from germstats.forecast.planned_sowing import PlannedSowing
+from germstats.forecast.trays_to_sow import order_noted
 from germstats.records.book import RecordBook
 from germstats.records.checking.findings import rows_of
 from germstats.records.tables import Lots, Orders, Trays
@@ -44,7 +45,7 @@ class NextSowings:
     Attributes
     ----------
     season : int
-    trays : tuple of TrayToSow
+    trays : tuple of PlannedSowing
         Named trays of a plan still to be sown; without one, a nameless line per lot and treatment.
     plan : OrderPlan or None
     no_orders : str
@@ -55,7 +56,7 @@ class NextSowings:
     """
 
     season: int
-    trays: tuple[TrayToSow, ...]
+    trays: tuple[PlannedSowing, ...]
     plan: OrderPlan | None
     no_orders: str
     spec: OrderSpec
@@ -99,26 +100,27 @@ def before_sowing(book: RecordBook, season: int | None) -> RecordBook:
 
 
 def still_to_sow(
-    trays: Sequence[TrayToSow], book: RecordBook
-) -> tuple[tuple[TrayToSow, ...], Reconciliation]:
+    trays: Sequence[PlannedSowing], book: RecordBook
+) -> tuple[tuple[PlannedSowing, ...], Reconciliation]:
     """Take from a plan what the book says is sown: a tray of the order its note tells, else the one
     of its name.
 
     Parameters
     ----------
-    trays : sequence of TrayToSow
+    trays : sequence of PlannedSowing
         The whole plan, of one spring.
     book : RecordBook
 
     Returns
     -------
-    tuple of TrayToSow
+    tuple of PlannedSowing
         Those left, in their order; none bears the name of another tray of the book.
     Reconciliation
     """
-    table = book.trays
+    table, season = book.trays, trays[0].season
+    assert season is not None, "a named tray has its season"
     # blank days come last
-    rows = table[(table[Trays.season] == trays[0].season).fillna(False)].sort_values(Trays.sown_on)
+    rows = table[(table[Trays.season] == season).fillna(False)].sort_values(Trays.sown_on)
     orders = {*book.orders[Orders.order], *(one.order for one in trays)}
     of_lot = dict(zip(book.lots[Lots.lot], book.lots[Lots.species], strict=True))
     waiting, sown, others = dict(enumerate(trays)), 0, 0
@@ -145,7 +147,7 @@ def still_to_sow(
             sown += 1
             del waiting[own]
     taken = set(table[Trays.tray])
-    fresh = new_names(trays[0].season, [*taken, *(one.tray for one in trays)])
+    fresh = new_names(season, [*taken, *(one.tray for one in trays)])
     names = written | {
         k: next(fresh) if one.tray in taken else one.tray for k, one in waiting.items()
     }
@@ -153,7 +155,7 @@ def still_to_sow(
     return left, Reconciliation(sown, frozenset(written.values()), others)
 
 
-def _stands_for(one: TrayToSow, row: dict[str, Any], order: str, species: str) -> bool:
+def _stands_for(one: PlannedSowing, row: dict[str, Any], order: str, species: str) -> bool:
     """Whether a row of the table trays may be this tray of a plan."""
     if order:
         return (one.order, one.species) == (order, species)

@@ -140,10 +140,10 @@ def _packet(plan: OrderPlan, species: str) -> Card:
             row.order,
             str(row.plugs),
             one.lot,
-            f"{one.trays * one.seeds_per_tray:.0f}",
+            f"{one.trays * (one.seeds.per_tray or 0):.0f}",
             str(one.trays),
-            str(one.cells),
-            per_cell(one),
+            str(one.shape.cells),
+            per_cell(one.seeds),
             percent(row.chance),
         )
         for row in rows

@@ -19,7 +19,6 @@ from germstats.maps.tray_map import LABEL_CORNER
 from germstats.records.bench_order import BenchTray, bench_of
 from germstats.records.book import RecordBook
 from germstats.records.formats.headings import mended
-from germstats.records.seeds import parse_seeds
 from germstats.records.tables import EVENTS, TABLES, Cells, Checks
 
 _WRITTEN = {
@@ -147,8 +146,8 @@ def _trays(book: RecordBook, bench: Sequence[BenchTray]) -> list[dict[str, Any]]
             "block": one.block,
             "rows": one.rows,
             "columns": one.columns,
-            "seeds": one.seeds_per_cell,
-            "most": _most(one.seeds_per_cell),
+            "seeds": str(one.rate or ""),
+            "most": max(one.rate.counts, default=None) if one.rate else None,
             "treatment": one.treatment,
             "sown": "" if one.sown_on is None else f"{one.sown_on:%Y-%m-%d}",
             "seen": seen.get(one.tray, {}),
@@ -175,9 +174,3 @@ def _days(looks: pd.DataFrame) -> dict[str, list[str]]:
     """Tray -> days on which it was looked at, in order."""
     days = looks["checked_on"].dt.strftime("%Y-%m-%d")
     return {str(tray): sorted(set(of_tray)) for tray, of_tray in days.groupby(looks["tray"])}
-
-
-def _most(seeds_per_cell: str) -> int | None:
-    """Most seeds of a cell; None where a pinch, or nothing, is written."""
-    counts = parse_seeds(seeds_per_cell).counts if seeds_per_cell else ()
-    return int(max(counts)) if counts else None

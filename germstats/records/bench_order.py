@@ -14,6 +14,7 @@ import pandas as pd
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.records.book import RecordBook
 from germstats.records.intervals.sowings import treatment_label, treatment_of
+from germstats.records.seeds import SowingRate
 from germstats.records.suggesting import must_know
 from germstats.records.tables import Events, Lots, Species, Trays
 
@@ -32,7 +33,9 @@ class BenchTray:
     season : int
     sown_on : pandas.Timestamp or None
     rows, columns : int or None
-    seeds_per_cell, treatment, place, block : str
+    rate : SowingRate or None
+        Seeds per cell, where known.
+    treatment, place, block : str
         As in the table trays; the treatment in words.
     """
 
@@ -44,7 +47,7 @@ class BenchTray:
     sown_on: pd.Timestamp | None
     rows: int | None
     columns: int | None
-    seeds_per_cell: str
+    rate: SowingRate | None
     treatment: str
     place: str
     block: str
@@ -194,7 +197,7 @@ def _tray(row: dict[Hashable, Any], names: dict[str, tuple[str, str, bool]]) -> 
         sown_on=None if pd.isna(row[Trays.sown_on]) else row[Trays.sown_on],
         rows=rows,
         columns=columns,
-        seeds_per_cell=str(row[Trays.seeds_per_cell]),
+        rate=row[Trays.seeds_per_cell],
         treatment=treatment_label(treatment_of(row)),
         place=str(row["place"]),
         block=str(row["block"]),

@@ -30,7 +30,8 @@ class RecordBook(NamedTables[pd.DataFrame]):
     tables : dict of str to pandas.DataFrame
         Every table, empty where the book has none of that name, with all its columns and ``row``
         (as a spreadsheet shows it, header = 1). Text is str ("" where blank), whole numbers Int64,
-        numbers float64, dates datetime64[ns]. Values a finding made unusable are blank, rows set
+        numbers float64, dates datetime64[ns], seeds per cell `germstats.records.seeds.SowingRate`
+        (None where blank). Values a finding made unusable are blank, rows set
         aside are not there. Counts of what was ever seen carry their running maximum;
         ``filled_raw``, ``seedlings_raw``, ``emerged_raw`` and ``occupied_raw`` keep what was
         written.

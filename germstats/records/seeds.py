@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -43,6 +44,8 @@ class SowingRate:
         Negative-binomial evenness of a pinch, None otherwise.
     k_measured : bool
         The k comes from pinches counted on paper, not from the default.
+    written : str
+        As the grower wrote it; blank where nobody did. Two ways to write the same are equal.
     """
 
     kind: SowingKind
@@ -50,6 +53,20 @@ class SowingRate:
     mean: float
     k: float | None = None
     k_measured: bool = False
+    written: str = field(default="", compare=False)
+
+    def __str__(self) -> str:
+        if self.written:
+            return self.written
+        if not self.counts:
+            return "pinch"
+        low, high = self.counts[0], self.counts[-1]
+        return str(low) if low == high else f"{low}-{high}"
+
+    @property
+    def most(self) -> float:
+        """Most seeds that a cell can hold; NaN for a pinch, which has no bound."""
+        return float(max(self.counts)) if self.counts else math.nan
 
     @property
     def numbers(self) -> tuple[int, ...]:
@@ -57,6 +74,10 @@ class SowingRate:
         one unit.
         """
         return self.counts or (1,)
+
+
+BARE_PINCH = SowingRate(kind="pinch_unmeasured", counts=(), mean=1.0)
+"""What ``pinch`` alone says."""
 
 
 def parse_seeds(text: str) -> SowingRate:
@@ -67,11 +88,11 @@ def parse_seeds(text: str) -> SowingRate:
     ValueError
         The entry is none of the four forms (``3+`` among them), or a range runs backwards.
     """
-    entry = text.strip().lower()
+    entry = " ".join(text.lower().split())
     if entry == "pinch":
-        return SowingRate("pinch_unmeasured", (), 1.0)
+        return BARE_PINCH
     if _NUMBER.fullmatch(entry):
-        return SowingRate("counted", (int(entry),), float(entry))
+        return SowingRate(kind="counted", counts=(int(entry),), mean=float(entry), written=entry)
     if match := _RANGE.fullmatch(entry):
         low, high = int(match[1]), int(match[2])
     elif match := _ABOUT.fullmatch(entry):
@@ -81,7 +102,7 @@ def parse_seeds(text: str) -> SowingRate:
     if low >= high:
         raise ValueError(f"{text!r} runs backwards")
     counts = tuple(range(low, high + 1))
-    return SowingRate("range", counts, float(np.mean(counts)))
+    return SowingRate(kind="range", counts=counts, mean=float(np.mean(counts)), written=entry)
 
 
 def pinch_from_counts(counts: tuple[int, ...]) -> tuple[float, float]:

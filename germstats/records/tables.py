@@ -14,6 +14,10 @@ ColumnType = Literal[
 ]
 
 
+_TEXTS = ("text", "choice", "yes_no", "cell", "cells", "counts")
+"""Column types that are kept as text."""
+
+
 @dataclass(frozen=True)
 class Column:
     """One column of a record table.
@@ -52,6 +56,11 @@ class Column:
     levels: tuple[str, ...] = ()
     open_levels: bool = False
     rdf_type: str = ""
+
+    @property
+    def blank(self) -> str | None:
+        """What a blank is read as: no text, or a missing value."""
+        return "" if self.type in _TEXTS else None
 
 
 @dataclass(frozen=True)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from germstats.forecast.planned_sowing import PlannedSowing, Seeds, Shape
 from germstats.forecast.reconcile import before_sowing, spring_being_sown, still_to_sow
-from germstats.forecast.sowing_deadline import SowingDeadline
-from germstats.forecast.trays_to_sow import Seeds, Shape, TrayToSow, order_noted
+from germstats.forecast.trays_to_sow import order_noted
 from germstats.records.book import read_book
 from germstats.records.tray_names import new_names
 from tests.questions.plan.plan_books import COUNTS, ORDER_HEAD, small_book, tray_tables
@@ -26,21 +26,17 @@ NAMES = [name for name, _ in zip(new_names(2027, []), PLAN, strict=False)]
 
 
 def plan():
-    seeds = Seeds(low=2, more=0, mean=2.0, by_pinch=False, per_tray=144, grams=0.4)
+    seeds = Seeds(mean=2.0, cells=36, by_pinch=False, per_tray=72, grams=0.4)
     return [
-        TrayToSow(
+        PlannedSowing(
             tray=name,
             season=2027,
             order=order,
             lot=lot,
             species=species,
-            common_name="",
-            caution="",
+            label="",
             shape=Shape(cells=36, rows=6, columns=6, of_rows=6, of_columns=6),
             seeds=seeds,
-            treatment={},
-            place="",
-            sow_by=SowingDeadline(None, ""),
         )
         for name, (order, lot, species) in zip(NAMES, PLAN, strict=True)
     ]

@@ -86,7 +86,7 @@ def test_whether_a_lot_is_sown_by_the_pinch_does_not_hang_on_its_notes(pinched, 
     rows = tuple(row if notes is None else replace(row, notes=notes) for row in advice.rows)
     trays = {one.lot: one for one in advised_sowings(replace(advice, rows=rows), book, 2027)}
     assert trays["A-1"].seeds.by_pinch and not trays["B-1"].seeds.by_pinch
-    assert seeds_words(trays["A-1"].seeds, 36).startswith("pinch, mean ")
+    assert seeds_words(trays["A-1"].seeds).startswith("pinch, mean ")
     entries = dict(
         zip(
             trays_frame(trays.values())["lot"],

@@ -14,6 +14,7 @@ import pytest
 from germstats.records.book import RecordBook, read_book
 from germstats.records.checking.parsing import parse
 from germstats.records.formats.workbook import write_rows
+from germstats.records.seeds import SowingRate
 from germstats.records.tables import TABLES
 
 Tables = dict[str, list[list[str]]]
@@ -260,19 +261,24 @@ def _is_used(row: pd.Series, name: str, column: str, text: str, dates: str | Non
     if not column:
         return False
     value = parse(TABLES[name].column(column), text, dates).value
-    for kept in (row[column], row.get(f"{column}_raw")):
-        if value is None or kept is None or pd.isna(kept):
-            continue
-        if isinstance(value, datetime.date):
-            if kept == pd.Timestamp(value):
-                return True
-        elif isinstance(value, str):
-            # words of rows written twice are joined; ids may be longer than a workbook's cell
-            if value == kept or (column in ("note", "checked_by") and value in kept.split("; ")):
-                return True
-        elif float(kept) == float(value):
-            return True
+    kept = [row[column], row.get(f"{column}_raw")]
+    if value is not None and any(_holds(one, value, column) for one in kept):
+        return True
     return isinstance(row[column], str) and row[column] == " ".join(text.split())
+
+
+def _holds(kept: object, value: object, column: str) -> bool:
+    """Whether what the table keeps is what was read."""
+    if kept is None or pd.isna(kept):
+        return False
+    if isinstance(value, datetime.date):
+        return kept == pd.Timestamp(value)
+    if isinstance(value, SowingRate):
+        return kept == value and str(kept) == str(value)
+    if isinstance(value, str):
+        # words of rows written twice are joined; ids may be longer than a workbook's cell
+        return value == kept or (column in ("note", "checked_by") and value in kept.split("; "))
+    return float(kept) == float(value)
 
 
 def _is_named(own: pd.DataFrame, name: str, column: str, text: str) -> bool:

@@ -38,7 +38,7 @@ def test_check_finds_nothing_in_it(example: Path) -> None:
 
 def test_it_shows_every_way_to_write_seeds_a_zero_and_a_blank(example: Path) -> None:
     tables = read_book(example).tables
-    assert set(tables["trays"]["seeds_per_cell"]) == {"2", "3", "2-3", "~3", "pinch"}
+    assert set(map(str, tables["trays"]["seeds_per_cell"])) == {"2", "3", "2-3", "~3", "pinch"}
     assert (tables["checks"]["filled"] == 0).any()
     assert tables["checks"]["seedlings"].isna().any()
     assert {"none", "grit"} == set(tables["trays"]["cover"])

@@ -13,8 +13,9 @@ from germstats.cli.main import main
 from germstats.engine.fit import fit_emergence
 from germstats.errors import UnreadableBookError
 from germstats.records.book import RecordBook, read_book
-from germstats.records.seeds import MOST_SEEDS
+from germstats.records.seeds import MOST_SEEDS, parse_seeds
 from germstats.records.suggesting import shorten, some_of
+from germstats.records.tables import Trays
 from germstats.records.values import LONGEST_TEXT
 from tests.questions.plan.plan_books import COUNTS, small_book, tray_tables
 
@@ -59,7 +60,8 @@ def test_more_seeds_in_a_cell_than_anybody_counts_are_asked_about(
 ) -> None:
     book = sown(tmp_path, seeds)
     assert asked(book, "many-seeds") == ([("ask", "trays", "seeds_per_cell")] if many else [])
-    assert book.tables["trays"]["seeds_per_cell"][0] == ("" if many else seeds)
+    rate = book.trays[Trays.seeds_per_cell][0]
+    assert rate is None if many else rate == parse_seeds(seeds)
 
 
 def test_until_answered_such_a_tray_is_left_out_and_named(tmp_path: Path) -> None:
@@ -70,9 +72,8 @@ def test_until_answered_such_a_tray_is_left_out_and_named(tmp_path: Path) -> Non
     answers = "rule,table,key,column,value,answer\nmany-seeds,trays,T-1,seeds_per_cell,500,5\n"
     (tmp_path / "book" / "answers.csv").write_text(answers, encoding="utf-8")
     answered = read_book(tmp_path / "book")
-    assert (
-        asked(answered, "many-seeds") == [] and answered.tables["trays"]["seeds_per_cell"][0] == "5"
-    )
+    assert asked(answered, "many-seeds") == []
+    assert answered.trays[Trays.seeds_per_cell][0] == parse_seeds("5")
 
 
 @pytest.mark.parametrize("seeds", ["500", "123456"])

@@ -8,6 +8,7 @@ from germstats.engine.fit import EmergenceFit
 from germstats.errors import NotEnoughRecordsError
 from germstats.forecast.demand import order_lines
 from germstats.forecast.order_plan import OrderPlan, OrderSpec
+from germstats.forecast.planned_sowing import PlannedSowing
 from germstats.forecast.reconcile import (
     NextSowings,
     Reconciliation,
@@ -17,7 +18,7 @@ from germstats.forecast.reconcile import (
 )
 from germstats.forecast.seeds_per_cell import SowingSpec, seeds_per_cell
 from germstats.forecast.sources import SeedRules, next_season
-from germstats.forecast.trays_to_sow import TrayToSow, advised_sowings, planned_trays
+from germstats.forecast.trays_to_sow import advised_sowings, planned_trays
 from germstats.questions.plan.plan import planned_orders
 from germstats.records.book import RecordBook
 from germstats.records.suggesting import must_know, some_of
@@ -88,7 +89,7 @@ def next_sowings(fit: EmergenceFit, book: RecordBook, spec: OrderSpec) -> NextSo
 
 def plan_and_sown(
     fit: EmergenceFit, book: RecordBook, spec: OrderSpec
-) -> tuple[OrderPlan, tuple[TrayToSow, ...], Reconciliation]:
+) -> tuple[OrderPlan, tuple[PlannedSowing, ...], Reconciliation]:
     """The whole plan of the orders, its trays still to be sown, and what the book holds of it as
     sown.
 

@@ -27,10 +27,10 @@ from germstats.forecast.order_plan import (
     OrderPlan,
     OrderRow,
     OrderSpec,
-    PlannedSowing,
     StoreRow,
 )
 from germstats.forecast.plan_parts import CollectingRow, CostView, Prices
+from germstats.forecast.planned_sowing import PlannedSowing, Seeds, Shape
 from germstats.forecast.seeds_per_cell import FORECAST_LEVEL
 from germstats.forecast.sources import SeedRules, Source, next_season, placeholder_lot, sources_of
 from germstats.forecast.springs import ROWS, Luck, shared_luck
@@ -341,13 +341,16 @@ def _sowing(batch: Batch, places: tuple[str, ...]) -> PlannedSowing:
     pure = source.stored.pure_per_gram
     return PlannedSowing(
         lot=source.stored.lot,
-        treatment=source.label,
-        trays=batch.trays,
-        cells=batch.cells,
-        seeds_per_cell=batch.seeds_per_tray / batch.cells,
-        by_pinch=source.by_pinch,
-        seeds_per_tray=batch.seeds_per_tray,
-        grams_per_tray=batch.seeds_per_tray / pure if pure else None,
+        species=source.stored.species,
+        label=source.label,
+        shape=Shape(batch.cells),
+        seeds=Seeds(
+            mean=batch.seeds_per_tray / batch.cells,
+            cells=batch.cells,
+            by_pinch=source.by_pinch,
+            per_tray=batch.seeds_per_tray,
+            grams=batch.seeds_per_tray / pure if pure else None,
+        ),
         sow_on=source.sowing_date,
         places=places,
     )
@@ -388,7 +391,7 @@ def _needed(row: OrderRow, each: int) -> int | None:
     lot.
     """
     if not row.short and row.sowings:
-        return round(sum(one.trays * one.seeds_per_tray for one in row.sowings))
+        return round(sum(one.trays * (one.seeds.per_tray or 0) for one in row.sowings))
     return None if row.trays_alone is None else row.trays_alone * each
 
 

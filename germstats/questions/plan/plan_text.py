@@ -9,8 +9,9 @@ import pandas as pd
 from germstats.document.sentences import CAUTION, STORE_AFTER, number, percent, spread, wrapped
 from germstats.document.tables import Table, text_table
 from germstats.forecast.demand import Losses
-from germstats.forecast.order_plan import BULK_UNDER_MG, OrderPlan, OrderRow, PlannedSowing
+from germstats.forecast.order_plan import OrderPlan, OrderRow
 from germstats.forecast.plan_parts import SHARE_TO_TAKE, CollectingRow
+from germstats.forecast.planned_sowing import BULK_UNDER_MG, PlannedSowing, Seeds
 from germstats.records.checking.parsing import so_many, spelled
 from germstats.records.suggesting import some_of
 
@@ -141,8 +142,10 @@ def to_sow_words(plan: OrderPlan) -> str:
     """What is to be sown, lot by lot, in one sentence."""
     trays: dict[str, int] = {}
     for one in (sowing for row in plan.rows for sowing in row.sowings):
-        seeds = per_cell(one) if one.by_pinch else f"{per_cell(one)} seeds"
-        what = f"{one.lot} ({one.treatment}) {seeds} a cell"
+        seeds = per_cell(one.seeds)
+        if not one.seeds.by_pinch:
+            seeds += " seeds"
+        what = f"{one.lot} ({one.label}) {seeds} a cell"
         trays[what] = trays.get(what, 0) + one.trays
     said = "; ".join(
         f"{what}, {count} {'tray' if count == 1 else 'trays'}" for what, count in trays.items()
@@ -241,17 +244,18 @@ def orders_table(plan: OrderPlan) -> Table:
     return header, rows
 
 
-def per_cell(sowing: PlannedSowing) -> str:
+def per_cell(seeds: Seeds) -> str:
     """Seeds in a cell, as they are to be sown."""
-    seeds = sowing.seeds_per_cell
-    if sowing.by_pinch:
-        return f"pinch of {seeds:.2g}"
-    low = int(seeds + 1e-9)
-    return str(low) if abs(seeds - low) < 1e-9 else f"{low} or {low + 1}, mean {seeds:.2g}"
+    if seeds.mean is None or seeds.low is None:
+        return "-"
+    if seeds.by_pinch:
+        return f"pinch of {seeds.mean:.2g}"
+    low = seeds.low
+    return str(low) if seeds.mean - low < 1e-9 else f"{low} or {low + 1}, mean {seeds.mean:.2g}"
 
 
 def _milligrams(sowing: PlannedSowing) -> str:
-    grams = sowing.grams_per_tray
+    grams = sowing.seeds.grams
     if grams is None:
         return "-"
     return f"{1000 * grams:.0f}" if grams >= 0.0995 else f"{1000 * grams:.2g}"
@@ -265,12 +269,12 @@ def sowings_table(plan: OrderPlan) -> Table:
             row.order,
             row.species,
             sowing.lot,
-            sowing.treatment,
+            sowing.label,
             _date(sowing.sow_on),
             str(sowing.trays),
-            str(sowing.cells),
-            per_cell(sowing),
-            f"{sowing.seeds_per_tray:.0f}",
+            str(sowing.shape.cells),
+            per_cell(sowing.seeds),
+            f"{sowing.seeds.per_tray or 0:.0f}",
             _milligrams(sowing),
         )
         for row, sowing in pairs
@@ -293,7 +297,7 @@ def sowings_table(plan: OrderPlan) -> Table:
 def bulking(plan: OrderPlan) -> str:
     """What to do with weights too small to share out by hand; empty where there are none."""
     pairs = [(row, sowing) for row in plan.rows for sowing in row.sowings]
-    light = [sowing for _, sowing in pairs if sowing.light]
+    light = [sowing for _, sowing in pairs if sowing.seeds.light]
     if not light:
         return ""
     return (

@@ -8,9 +8,9 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from germstats.questions.review.lot_file import TrayFile
 from germstats.questions.review.row import Evidence
 from germstats.questions.review.rules import Reading
+from germstats.questions.review.tray import ReviewedTray
 
 _MOST_MAPS = 3  # of one lot, the emptiest
 _ON_MAPS = frozenset(
@@ -105,12 +105,12 @@ def one_tray_of(
     return OneTray(befell[:_MOST_NAMED], itself)
 
 
-def maps_to_draw(trays: Sequence[TrayFile], supports: Sequence[Evidence]) -> tuple[str, ...]:
+def maps_to_draw(trays: Sequence[ReviewedTray], supports: Sequence[Evidence]) -> tuple[str, ...]:
     """The trays whose maps show why a lot is poor, the emptiest first.
 
     Parameters
     ----------
-    trays : sequence of TrayFile
+    trays : sequence of ReviewedTray
         All trays of the lot.
     supports : sequence of Evidence
         Rows that speak for any cause.

@@ -16,9 +16,10 @@ from germstats.forecast.weather import DailyWeather, daily_weather
 from germstats.questions.review.gather import Gathered, fit_sound
 from germstats.questions.review.lot_file import SeedTest
 from germstats.questions.review.maps import hit_trays
-from germstats.questions.review.records import tray_records, usual_of
+from germstats.questions.review.records import usual_of, with_records
 from germstats.questions.review.rules import Rules
-from germstats.questions.review.sown import LotFacts, SownTray
+from germstats.questions.review.sown import LotFacts
+from germstats.questions.review.tray import ReviewedTray
 from germstats.records.book import RecordBook
 from germstats.records.intervals.patterns import find_patterns
 from germstats.records.intervals.sowings import sown_trays
@@ -63,18 +64,16 @@ def gather(
     table = sown_trays(book, spec.spring_ends).drop_duplicates("tray")
     rows = [row for row in table.to_dict("records") if not pd.isna(row["season"]) and row["lot"]]
     weather = daily_weather(book.weather)
-    trays = tuple(_sown(row, rules.limits["deep_mm"], weather, book.left_out) for row in rows)
-    records = tray_records(book, spec.spring_ends)
+    sown = [_sown(row, rules.limits["deep_mm"], weather, book.left_out) for row in rows]
+    trays = with_records(sown, book, spec.spring_ends)
     patterns = find_patterns(book, spec.spring_ends)
-    species = {one.tray: one.species for one in trays}
-    usual = usual_of(records, species)
-    fit = fit_sound(patterns, hit_trays(records, species, usual, rules.limits), spec, progress)
+    usual = usual_of(trays)
+    fit = fit_sound(patterns, hit_trays(trays, usual, rules.limits), spec, progress)
     lots = _facts(book, rows, set(patterns.trays[Trays.tray]))
     return Gathered(
         fit=fit,
         patterns=patterns,
         trays=trays,
-        records=records,
         lots=lots,
         usual=usual,
         rules=rules,
@@ -86,14 +85,14 @@ def _sown(
     deep_mm: float,
     weather: DailyWeather | None,
     stopped: Mapping[str, str],
-) -> SownTray:
+) -> ReviewedTray:
     depth, cover, chill = (
         row[Trays.cover_depth_mm],
         str(row["cover"]),
         float(row[Species.chill_weeks]),
     )
     depth = float("nan") if pd.isna(depth) else float(depth)
-    return SownTray(
+    return ReviewedTray(
         tray=str(row["tray"]),
         lot=str(row["lot"]),
         species=str(row["species"] or row["lot"]),

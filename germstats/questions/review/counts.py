@@ -12,15 +12,15 @@ from scipy import stats
 from scipy.special import expit, logit, ndtr
 
 from germstats.engine.timing import Array
-from germstats.questions.review.lot_file import (
-    LotFile,
-    TrayFile,
+from germstats.questions.review.lot_file import LotFile
+from germstats.questions.review.row import Evidence, Limits
+from germstats.questions.review.tray import (
+    ReviewedTray,
     counted,
-    foretold,
+    expected_count,
     own_logit,
     seen_of,
 )
-from germstats.questions.review.row import Evidence, Limits
 from germstats.questions.review.undamaged_part import Part, SoundPart, sound_part, whole
 from germstats.records.checking.parsing import so_many
 
@@ -37,7 +37,7 @@ def z_of_lot(file: LotFile, logits: Array, part: Part | None = None) -> float | 
     file : LotFile
     logits : (N, T) array
         Of the counting trays.
-    part : sequence of (int, TrayFile), optional
+    part : sequence of (int, ReviewedTray), optional
         Only these of the counting trays, by their place among them.
     """
     expected, chosen = file.expected, whole(file) if part is None else part
@@ -45,7 +45,7 @@ def z_of_lot(file: LotFile, logits: Array, part: Part | None = None) -> float | 
         return None
     by_seed = all(counted(tray) for _, tray in chosen)
     shares = expit(logits)
-    told = [foretold(tray, shares[:, k], expected.rho, by_seed) for k, tray in chosen]
+    told = [expected_count(tray, shares[:, k], expected.rho, by_seed) for k, tray in chosen]
     mean, variance = (np.sum([one[at] for one in told], axis=0) for at in (0, 1))
     came = sum(seen_of(tray, by_seed)[0] for _, tray in chosen)
     below = float(ndtr((came - mean) / np.sqrt(variance + 0.25)).mean())
@@ -100,7 +100,9 @@ def came(file: LotFile) -> Came | None:
     if expected is None or ordinary is None:
         return Came(trays=len(trays), unit=unit, of_what=of_what, seen=seen, of=of)
     share = expit(ordinary)
-    means = [foretold(tray, share[:, k], expected.rho, by_seed)[0] for k, tray in enumerate(trays)]
+    means = [
+        expected_count(tray, share[:, k], expected.rho, by_seed)[0] for k, tray in enumerate(trays)
+    ]
     total = np.sum(means, axis=0)
     low, high = np.quantile(total, [0.05, 0.95])
     return Came(
@@ -339,7 +341,7 @@ def tray(file: LotFile, limits: Limits) -> Evidence:
     )
 
 
-def _has(one: TrayFile) -> str:
+def _has(one: ReviewedTray) -> str:
     if one.counted == "seeds":
         return f"{so_many(one.filled or 0, 'seedling')} of {so_many(one.cells, 'seed')}"
     return f"{one.filled} of {so_many(one.cells, 'cell')} filled"

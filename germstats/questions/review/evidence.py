@@ -20,10 +20,11 @@ from germstats.questions.review.counts import (
     tray,
     trays_words,
 )
-from germstats.questions.review.lot_file import LotFile, own_logit
+from germstats.questions.review.lot_file import LotFile
 from germstats.questions.review.maps import block, course, edge, loss_map, losses, overfull, shape
 from germstats.questions.review.row import Evidence, Limits
 from germstats.questions.review.rules import Rules
+from germstats.questions.review.tray import own_logit
 from germstats.records.checking.parsing import so_many
 
 

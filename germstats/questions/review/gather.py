@@ -20,18 +20,12 @@ from germstats.engine.timing import FAMILIES, Array
 from germstats.forecast.expectation import TrayAsk, expect
 from germstats.forecast.leave_out import LeaveOut
 from germstats.questions.review.evidence import called_poor
-from germstats.questions.review.lot_file import LotFile, TrayFile, Usual
-from germstats.questions.review.records import TrayRecord
+from germstats.questions.review.lot_file import LotFile, Usual
 from germstats.questions.review.rules import Rules, load_rules
-from germstats.questions.review.sown import (
-    USUAL_FEWEST,
-    LotFacts,
-    SownTray,
-    always_together,
-    cold_of,
-)
+from germstats.questions.review.sown import USUAL_FEWEST, LotFacts, always_together, cold_of
+from germstats.questions.review.tray import ReviewedTray
 from germstats.records.intervals.patterns import ONE_SEED, Patterns
-from germstats.records.intervals.seed_totals import Unit, seeds_as_cells, told_by_seeds
+from germstats.records.intervals.seed_totals import seeds_as_cells, told_by_seeds
 from germstats.records.intervals.subsets import keep_trays
 from germstats.records.tables import Trays
 
@@ -58,10 +52,8 @@ class Gathered:
         lie apart, nor of what to expect.
     patterns : Patterns
         Of all trays whose counts can be used.
-    trays : tuple of SownTray
-        Of all seasons, those kept out of the fit with them.
-    records : dict of str to TrayRecord
-        By tray.
+    trays : tuple of ReviewedTray
+        Of all seasons with their records, those kept out of the fit with them.
     lots : dict of str to LotFacts
     usual : dict of str to Usual
         Usual losses by species; of the whole nursery under ``""``. What seed tests find as a rule
@@ -72,8 +64,7 @@ class Gathered:
 
     fit: EmergenceFit
     patterns: Patterns
-    trays: tuple[SownTray, ...]
-    records: Mapping[str, TrayRecord]
+    trays: tuple[ReviewedTray, ...]
     lots: Mapping[str, LotFacts]
     usual: Mapping[str, Usual]
     rules: Rules = field(default_factory=load_rules)
@@ -277,7 +268,7 @@ def _laid_out(gathered: Gathered, lot: str, season: int) -> LotFile:
         lot=lot,
         species=species,
         season=season,
-        trays=tuple(_tray_file(gathered, one) for one in own),
+        trays=tuple(_as_counted(gathered, one) for one in own),
         expected=None,
         share_out=1.0,
         log_time=None,
@@ -293,7 +284,7 @@ def _laid_out(gathered: Gathered, lot: str, season: int) -> LotFile:
     return _with_expectation(gathered, file, own)
 
 
-def _with_expectation(gathered: Gathered, file: LotFile, own: list[SownTray]) -> LotFile:
+def _with_expectation(gathered: Gathered, file: LotFile, own: list[ReviewedTray]) -> LotFile:
     typical = gathered.typical
     own_trays = typical.patterns.trays[Trays.tray].isin([one.tray for one in file.trays])
     codes = np.flatnonzero(own_trays.to_numpy(dtype=bool))
@@ -340,7 +331,7 @@ def _by_other_winters(gathered: Gathered, file: LotFile, asks: Sequence[TrayAsk]
     return found.ordinary if found is not None and found.earlier else None
 
 
-def _ask(gathered: Gathered, file: LotFile, one: SownTray) -> TrayAsk:
+def _ask(gathered: Gathered, file: LotFile, one: ReviewedTray) -> TrayAsk:
     """A tray as it is to be expected; light-needing seed under a deep cover as if it had lain under
     the usual one.
     """
@@ -352,10 +343,10 @@ def _ask(gathered: Gathered, file: LotFile, one: SownTray) -> TrayAsk:
         place=one.place,
         chill=one.chill or None,
     )
-    return TrayAsk(key, gathered.records[one.tray].last_day, one.origin_days or 0.0)
+    return TrayAsk(key, one.last_day, one.origin_days or 0.0)
 
 
-def _usual_label(gathered: Gathered, one: SownTray) -> str | None:
+def _usual_label(gathered: Gathered, one: ReviewedTray) -> str | None:
     """How the species is sown as a rule: uncovered where that was tried, else as most of its
     shallow trays.
     """
@@ -374,40 +365,27 @@ def _usual_label(gathered: Gathered, one: SownTray) -> str | None:
     return counts[0][0] if counts and counts[0][1] >= USUAL_FEWEST else None
 
 
-def _tray_file(gathered: Gathered, one: SownTray) -> TrayFile:
-    record = gathered.records[one.tray]
-    cells, seeds, emerged, filled, rate = record.cells, None, None, record.filled, one.rate
-    unit: Unit = "cells"
-    if one.tray in gathered.place:
-        place = gathered.place[one.tray]
-        counts = gathered.counts.trays.iloc[place]
-        if gathered.by_seeds[place]:
-            rate, unit = ONE_SEED, "seeds"
-        cells, filled = int(counts["cells"]), _whole(counts["filled"])
-        seeds, emerged = _number(counts["seeds"]), _whole(counts["emerged"])
-    return TrayFile(
-        tray=one.tray,
-        label=one.label,
-        place=one.place,
-        deep=one.deep,
-        rate=rate,
-        cells=cells,
-        seeds=seeds,
-        emerged=emerged,
-        filled=None if one.rate is None or one.origin_days is None else filled,
-        seen_map=record.seen_map,
-        lost=record.lost,
-        ever=record.ever,
-        by_cell=record.by_cell,
-        at_once=record.at_once,
-        falls=record.falls,
-        sudden=record.sudden,
-        happened=record.happened,
-        cut_short=record.cut_short,
-        mice=record.mice,
-        stopped=one.stopped,
-        counted=unit,
+def _as_counted(gathered: Gathered, one: ReviewedTray) -> ReviewedTray:
+    """A tray with the counts its lot is judged by: those of the patterns where it has any."""
+    if one.tray not in gathered.place:
+        return one if _counts(one) else replace(one, filled=None)
+    place = gathered.place[one.tray]
+    counts = gathered.counts.trays.iloc[place]
+    by_seeds = bool(gathered.by_seeds[place])
+    return replace(
+        one,
+        rate=ONE_SEED if by_seeds else one.rate,
+        counted="seeds" if by_seeds else "cells",
+        cells=int(counts["cells"]),
+        filled=_whole(counts["filled"]) if _counts(one) else None,
+        seeds=_number(counts["seeds"]),
+        emerged=_whole(counts["emerged"]),
     )
+
+
+def _counts(one: ReviewedTray) -> bool:
+    """Whether it is known what was sown, and when."""
+    return one.rate is not None and one.origin_days is not None
 
 
 def _number(value: float) -> float | None:

@@ -8,95 +8,14 @@ from collections.abc import Mapping, Sequence, Sized
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-import numpy as np
-
 from germstats.engine.timing import Array
 from germstats.forecast.expectation import Expected
-from germstats.forecast.tray import empty_share
 from germstats.maps.tray_map import EmptyBlock, TrayMap, scan_empty_block, without_cells
 from germstats.maps.tray_scans import PERMUTATIONS, outer_cells
-from germstats.records.intervals.seed_totals import Unit
-from germstats.records.seeds import SowingRate
+from germstats.questions.review.tray import ReviewedTray
 
 _MEASURED_TRAYS = 4
 _OF_THE_MAPS = ("mapped", "blocks", "inner_blocks")
-
-
-@dataclass(frozen=True)
-class TrayFile:
-    """One tray.
-
-    Attributes
-    ----------
-    tray, label, place : str
-        Its id, its treatment in words, where it stands.
-    deep : bool
-        Under a deep cover.
-    rate : SowingRate or None
-        None where it is not known what was sown; such a tray does not count.
-    cells : int
-        Sown and seen.
-    seeds, emerged : float or None
-        None where not counted.
-    filled : int or None
-        Cells ever filled; None where nothing can be used.
-    seen_map : TrayMap or None
-    lost, ever : int or None
-        Seedlings (or filled cells) lost after they came, and those they were lost from; None where
-        not counted.
-    by_cell : bool
-        Lost seedlings were counted cell by cell, not as a fall of the filled cells.
-    at_once : int
-        The most that went between two checks of the whole tray.
-    falls : int
-        Cells whose seedlings ever seen fall, with nothing noted.
-    sudden : bool
-        A fifth or more vanished between two checks, with nothing lost before.
-    happened : tuple of str
-        Events noted, and notes that name mice.
-    cut_short : str
-        The event that ended its records before emergence was over; it is then not held against the
-        lot.
-    mice : bool
-    stopped : str
-        The finding for which nothing is estimated from it, empty where there is none.
-    counted : {"cells", "seeds"}
-        Seeds where only all seedlings of the tray were counted: `cells` are then its seeds and
-        `filled` its seedlings, each seed standing as a cell of its own, sown with one.
-    """
-
-    tray: str
-    label: str
-    place: str
-    deep: bool
-    rate: SowingRate | None
-    cells: int
-    seeds: float | None
-    emerged: int | None
-    filled: int | None
-    seen_map: TrayMap | None = None
-    lost: int | None = None
-    ever: int | None = None
-    by_cell: bool = False
-    at_once: int = 0
-    falls: int = 0
-    sudden: bool = False
-    happened: tuple[str, ...] = ()
-    cut_short: str = ""
-    mice: bool = False
-    stopped: str = ""
-    counted: Unit = "cells"
-
-    @property
-    def of_pinches(self) -> bool:
-        """Sown by pinches of unknown size, so that its share is of pinches."""
-        return self.rate is not None and self.rate.kind == "pinch_unmeasured"
-
-    @property
-    def sowing(self) -> SowingRate:
-        """What was sown in a cell of a tray that counts."""
-        assert self.rate is not None, "a tray of unknown sowing does not count"
-        return self.rate
 
 
 @dataclass(frozen=True)
@@ -181,7 +100,7 @@ class LotFile:
     Attributes
     ----------
     lot, species, season : str, str, int
-    trays : tuple of TrayFile
+    trays : tuple of ReviewedTray
     expected : Expected or None
         For the trays that count, in the order of `counting`; None where nothing tells.
     share_out : float
@@ -207,7 +126,7 @@ class LotFile:
     lot: str
     species: str
     season: int
-    trays: tuple[TrayFile, ...]
+    trays: tuple[ReviewedTray, ...]
     expected: Expected | None
     share_out: float
     log_time: float | None
@@ -241,19 +160,19 @@ class LotFile:
         return None if self.expected is None else self.expected.ordinary
 
     @cached_property
-    def mapped(self) -> tuple[tuple[TrayFile, TrayMap], ...]:
+    def mapped(self) -> tuple[tuple[ReviewedTray, TrayMap], ...]:
         """Trays with a map."""
         return tuple((one, one.seen_map) for one in self.trays if one.seen_map is not None)
 
     @cached_property
-    def blocks(self) -> tuple[tuple[TrayFile, TrayMap, EmptyBlock], ...]:
+    def blocks(self) -> tuple[tuple[ReviewedTray, TrayMap, EmptyBlock], ...]:
         """The emptiest block of each map that shows one; a costly scan, which several rows of
         evidence ask for.
         """
         return self._scanned(self.mapped)
 
     @cached_property
-    def inner_blocks(self) -> tuple[tuple[TrayFile, TrayMap, EmptyBlock], ...]:
+    def inner_blocks(self) -> tuple[tuple[ReviewedTray, TrayMap, EmptyBlock], ...]:
         """The same without the outer rings: asked for where one of them stands out as well."""
         return self._scanned(
             [
@@ -263,8 +182,8 @@ class LotFile:
         )
 
     def _scanned(
-        self, maps: Sequence[tuple[TrayFile, TrayMap]]
-    ) -> tuple[tuple[TrayFile, TrayMap, EmptyBlock], ...]:
+        self, maps: Sequence[tuple[ReviewedTray, TrayMap]]
+    ) -> tuple[tuple[ReviewedTray, TrayMap, EmptyBlock], ...]:
         permutations = int(PERMUTATIONS * looked_at(self.mapped))
         found = (
             (one, seen, scan_empty_block(seen, permutations=permutations)) for one, seen in maps
@@ -288,46 +207,3 @@ class LotFile:
 def looked_at(trays: Sized) -> float:
     """How many times more trays than the limits were measured for."""
     return max(len(trays) / _MEASURED_TRAYS, 1.0)
-
-
-def counted(tray: TrayFile) -> bool:
-    """Whether seedlings of known seeds were counted, not filled cells only."""
-    return tray.emerged is not None and tray.seeds is not None and not tray.of_pinches
-
-
-def seen_of(tray: TrayFile, by_seed: bool) -> tuple[float, float]:
-    """What came and what could have: seedlings of seeds, or filled of sown cells."""
-    if by_seed:
-        return float(tray.emerged or 0), float(tray.seeds or 0)
-    return float(tray.filled or 0), float(tray.cells)
-
-
-def foretold(tray: TrayFile, share: Array, rho: Array, by_seed: bool) -> tuple[Array, Array]:
-    """Mean and variance (N,) of what comes at shares (N,): seedlings, or filled cells."""
-    if by_seed:
-        n, seeds = tray.sowing.mean, float(tray.seeds or 0)
-        uneven = 1 + (n - 1) * rho
-        extra = n * share / tray.sowing.k if tray.sowing.k is not None else 0.0
-        return seeds * share, seeds * (share * (1 - share) * uneven + share * extra)
-    fill = 1 - empty_share(share, rho, tray.sowing)
-    return tray.cells * fill, tray.cells * fill * (1 - fill)
-
-
-def own_logit(tray: TrayFile, rho: float) -> tuple[float, float]:
-    """Logit of the share of seeds of a tray, and its variance by chance between cells."""
-    by_seed = counted(tray)
-    came, of = seen_of(tray, by_seed)
-    share = (came + 0.5) / (of + 1)
-    if by_seed:
-        n = tray.sowing.mean
-        uneven = (
-            1
-            + (n - 1) * rho
-            + (n * share / tray.sowing.k / (1 - share) if tray.sowing.k is not None else 0.0)
-        )
-        return float(np.log(share / (1 - share))), float(uneven / ((of + 1) * share * (1 - share)))
-    grid = np.linspace(-9.0, 9.0, 721)
-    fill = 1 - empty_share(1 / (1 + np.exp(-grid)), np.full(grid.size, rho), tray.sowing)
-    logit = float(np.interp(share, fill, grid))
-    slope = max(float(np.interp(logit, grid, np.gradient(fill, grid))), 1e-3)
-    return logit, float(share * (1 - share) / (of + 1) / slope**2)

@@ -4,7 +4,7 @@ lost.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sized
+from collections.abc import Iterable, Mapping, Sized
 from dataclasses import dataclass
 from typing import cast
 
@@ -22,9 +22,9 @@ from germstats.maps.tray_map import (
     without_cells,
 )
 from germstats.maps.tray_scans import block_cells, outer_cells
-from germstats.questions.review.lot_file import Losses, LotFile, TrayFile, Usual, looked_at
-from germstats.questions.review.records import TrayRecord
+from germstats.questions.review.lot_file import Losses, LotFile, Usual, looked_at
 from germstats.questions.review.row import Evidence, Limits
+from germstats.questions.review.tray import ReviewedTray
 from germstats.records.checking.parsing import so_many
 
 _FARTHEST = 6.0
@@ -57,7 +57,7 @@ class _Bare:
     where there is none.
     """
 
-    tray: TrayFile
+    tray: ReviewedTray
     seen: TrayMap
     box: EmptyBlock | None
     block_p: float
@@ -202,7 +202,7 @@ def overfull(file: LotFile, limits: Limits) -> Evidence:
     )
 
 
-def _losing(file: LotFile, limits: Limits) -> tuple[TrayFile, float, float] | None:
+def _losing(file: LotFile, limits: Limits) -> tuple[ReviewedTray, float, float] | None:
     """The tray that lost most beyond the usual: z, share.
 
     A record that contradicts itself tells of no losses.
@@ -229,14 +229,14 @@ def _p_of_losses(lost: int, ever: int, usual: Losses) -> float:
     return float(np.clip(law.sf(lost) + 0.5 * law.pmf(lost), 1e-9, 1 - 1e-9))
 
 
-def _great(one: TrayFile | TrayRecord, limits: Limits) -> float:
+def _great(one: ReviewedTray, limits: Limits) -> float:
     """The share that is many: filled cells hide most of what dies, where a second seedling or a
     late one stands.
     """
     return limits["losses_share" if one.by_cell else "losses_filled"]
 
 
-def _usual_losses(file: LotFile, one: TrayFile) -> Losses:
+def _usual_losses(file: LotFile, one: ReviewedTray) -> Losses:
     return file.usual.by_cell if one.by_cell else file.usual.by_tray
 
 
@@ -323,10 +323,7 @@ def loss_map(file: LotFile, limits: Limits) -> Evidence:
 
 
 def hit_trays(
-    records: Mapping[str, TrayRecord],
-    species: Mapping[str, str],
-    usual: Mapping[str, Usual],
-    limits: Limits,
+    trays: Iterable[ReviewedTray], usual: Mapping[str, Usual], limits: Limits
 ) -> frozenset[str]:
     """Trays to which something has plainly happened, by their own map and record, whatever others
     brought.
@@ -336,36 +333,31 @@ def hit_trays(
 
     Parameters
     ----------
-    records : dict of str to TrayRecord
-    species : dict of str to str
-        By tray.
+    trays : iterable of ReviewedTray
+        With their records.
     usual : dict of str to Usual
         By species; the whole nursery under ``""``.
     limits : dict
+
+    Returns
+    -------
+    frozenset of str
     """
     return frozenset(
-        tray
-        for tray, record in records.items()
-        if _hit(record, usual.get(species.get(tray, ""), usual[""]), limits)
+        one.tray for one in trays if _hit(one, usual.get(one.species, usual[""]), limits)
     )
 
 
-def _hit(record: TrayRecord, usual: Usual, limits: Limits) -> bool:
-    if record.falls > limits["record_falls"] or record.sudden:
+def _hit(one: ReviewedTray, usual: Usual, limits: Limits) -> bool:
+    if one.falls > limits["record_falls"] or one.sudden:
         return True
-    if (
-        record.ever
-        and record.lost is not None
-        and record.lost / record.ever >= _great(record, limits)
-    ):
-        p = _p_of_losses(
-            record.lost, record.ever, usual.by_cell if record.by_cell else usual.by_tray
-        )
+    if one.ever and one.lost is not None and one.lost / one.ever >= _great(one, limits):
+        p = _p_of_losses(one.lost, one.ever, usual.by_cell if one.by_cell else usual.by_tray)
         if p < float(stats.norm.sf(limits["losses_z"])):
             return True
-    seen = record.seen_map
+    seen = one.seen_map
     if seen is None:
         return False
-    found = [one.p for one in (scan_empty_block(seen), empty_ring(seen)) if one is not None]
+    found = [scan.p for scan in (scan_empty_block(seen), empty_ring(seen)) if scan is not None]
     overfull = overfull_cells(seen).count or 0
     return min(found, default=1.0) < limits["strong_p"] or overfull >= limits["overfull_strong"]

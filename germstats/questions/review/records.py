@@ -5,8 +5,8 @@ happened to it.
 from __future__ import annotations
 
 import re
-from collections.abc import Hashable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ import pandas as pd
 
 from germstats.maps.tray_map import TrayMap, tray_maps
 from germstats.questions.review.lot_file import Losses, Usual
+from germstats.questions.review.tray import ReviewedTray
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import spelled
 from germstats.records.intervals.sowings import ENDING_EVENTS, sown_trays
@@ -33,55 +34,27 @@ _FAR = 4.5  # median distances, about three sds of a normal law
 _NOTHING = pd.Series(dtype=float, index=pd.DatetimeIndex([]))
 
 
-@dataclass(frozen=True)
-class TrayRecord:
-    """One tray by its raw records; fields as in `germstats.questions.review.lot_file.TrayFile`.
-
-    Attributes
-    ----------
-    cells : int
-        Seen.
-    filled : int or None
-        Cells ever filled; None where never looked at.
-    last_day : float
-        Days from sowing to its last check in its spring.
-    """
-
-    cells: int
-    filled: int | None
-    last_day: float
-    seen_map: TrayMap | None
-    lost: int | None
-    ever: int | None
-    by_cell: bool
-    falls: int
-    sudden: bool
-    happened: tuple[str, ...]
-    cut_short: str
-    mice: bool
-    at_once: int = 0
-
-
-def tray_records(book: RecordBook, spring_ends: tuple[int, int]) -> dict[str, TrayRecord]:
-    """Raw records of every tray, those that stops keep out of the estimates with them.
+def with_records(
+    trays: Iterable[ReviewedTray], book: RecordBook, spring_ends: tuple[int, int]
+) -> tuple[ReviewedTray, ...]:
+    """Trays with what their raw records say; those that stops keep out of the estimates with them.
 
     Parameters
     ----------
+    trays : iterable of ReviewedTray
+        As they were sown.
     book : RecordBook
     spring_ends : (month, day)
 
     Returns
     -------
-    dict of str to TrayRecord
+    tuple of ReviewedTray
+        In the same order.
     """
-    trays = sown_trays(book, spring_ends).drop_duplicates("tray")
-    raw = _raw(book, trays, spring_ends)
-    return {
-        str(tray): _record(str(tray), sown, 0 if pd.isna(size) else int(size), raw)
-        for tray, sown, size in zip(
-            trays[Trays.tray], trays[Trays.sown_on], trays["tray_cells"], strict=True
-        )
-    }
+    table = sown_trays(book, spring_ends).drop_duplicates(Trays.tray).set_index(Trays.tray)
+    raw = _raw(book, table.reset_index(), spring_ends)
+    sown_on, sizes = table[Trays.sown_on], table["tray_cells"].fillna(0).astype(int)
+    return tuple(_with_record(one, sown_on[one.tray], int(sizes[one.tray]), raw) for one in trays)
 
 
 @dataclass(frozen=True)
@@ -202,7 +175,8 @@ def _falls(cells: pd.DataFrame, explained: pd.Series[pd.Timestamp]) -> dict[str,
     return _by_tray(counts[steps < 0].drop_duplicates(["tray", "cell"])["tray"].value_counts())
 
 
-def _record(tray: str, sown: pd.Timestamp, size: int, raw: _Raw) -> TrayRecord:
+def _with_record(one: ReviewedTray, sown: pd.Timestamp, size: int, raw: _Raw) -> ReviewedTray:
+    tray = one.tray
     seen, last, events = raw.maps.get(tray), raw.last_look.get(tray), raw.events.get(tray, [])
     standing, mended, ended_by = (
         raw.standing.get(tray, _NOTHING),
@@ -219,11 +193,12 @@ def _record(tray: str, sown: pd.Timestamp, size: int, raw: _Raw) -> TrayRecord:
         if seen is not None
         else raw.filled.get(tray)
     )
-    dated = [one for one in events if not pd.isna(one["on"])]
-    whole = [one for one in dated if one["cells"] == "" and one["event"] in _ENDS]
-    ended = min(whole, key=lambda one: one["on"], default=None)
+    dated = [event for event in events if not pd.isna(event["on"])]
+    whole = [event for event in dated if event["cells"] == "" and event["event"] in _ENDS]
+    ended = min(whole, key=lambda event: event["on"], default=None)
     over = last is not None and ended is not None and ended["on"] > last
-    return TrayRecord(
+    return replace(
+        one,
         cells=cells_seen,
         filled=None if filled is not None and filled > cells_seen else filled,
         last_day=0.0 if last is None else float((last - sown).days),
@@ -233,12 +208,14 @@ def _record(tray: str, sown: pd.Timestamp, size: int, raw: _Raw) -> TrayRecord:
         by_cell=by_cell,
         falls=raw.falls.get(tray, 0),
         sudden=sudden_fall(standing, mended, cells_seen),
-        happened=tuple(f"{one['event'].replace('_', ' ')} {spelled(one['on'])}" for one in dated),
+        happened=tuple(
+            f"{event['event'].replace('_', ' ')} {spelled(event['on'])}" for event in dated
+        ),
         cut_short=""
         if ended is None or over
         else f"{ended['event'].replace('_', ' ')} on {spelled(ended['on'])}",
         mice=bool(_MICE.search(raw.notes.get(tray, "")))
-        or any(one["event"] == "rodent" for one in events),
+        or any(event["event"] == "rodent" for event in events),
         at_once=fallen(before)[1],
     )
 
@@ -300,14 +277,13 @@ def sudden_fall(standing: pd.Series, explained: pd.Timestamp | None, cells: int)
     return enough and float(gone.sum()) - most <= _FIFTH * most and not noted
 
 
-def usual_of(records: Mapping[str, TrayRecord], species: Mapping[str, str]) -> dict[str, Usual]:
+def usual_of(trays: Sequence[ReviewedTray]) -> dict[str, Usual]:
     """Usual losses in a nursery; the stated ones where it tells too little.
 
     Parameters
     ----------
-    records : dict of str to TrayRecord
-    species : dict of str to str
-        By tray.
+    trays : sequence of ReviewedTray
+        With their records.
 
     Returns
     -------
@@ -316,26 +292,26 @@ def usual_of(records: Mapping[str, TrayRecord], species: Mapping[str, str]) -> d
     """
     stated = Usual()
     whole = Usual(
-        _usual_losses(records.values(), True) or stated.by_cell,
-        _usual_losses(records.values(), False) or stated.by_tray,
+        by_cell=_usual_losses(trays, by_cell=True) or stated.by_cell,
+        by_tray=_usual_losses(trays, by_cell=False) or stated.by_tray,
     )
     usual = {"": whole}
-    for one in sorted(set(species.values())):
-        own = [record for tray, record in records.items() if species.get(tray) == one]
-        usual[one] = Usual(
-            _usual_losses(own, True, _FEWEST_OF_SPECIES) or whole.by_cell,
-            _usual_losses(own, False, _FEWEST_OF_SPECIES) or whole.by_tray,
+    for species in sorted({one.species for one in trays}):
+        own = [one for one in trays if one.species == species]
+        usual[species] = Usual(
+            by_cell=_usual_losses(own, True, _FEWEST_OF_SPECIES) or whole.by_cell,
+            by_tray=_usual_losses(own, False, _FEWEST_OF_SPECIES) or whole.by_tray,
         )
     return usual
 
 
 def _usual_losses(
-    records: Iterable[TrayRecord], by_cell: bool, fewest: int = _FEWEST_TRAYS
+    trays: Iterable[ReviewedTray], by_cell: bool, fewest: int = _FEWEST_TRAYS
 ) -> Losses | None:
     """What trays lose as a rule; those far from the middle were hit by something and are no
     rule.
     """
-    told = [(one.lost, one.ever) for one in records if one.ever and one.by_cell == by_cell]
+    told = [(one.lost, one.ever) for one in trays if one.ever and one.by_cell == by_cell]
     if len(told) < fewest:
         return None
     counts = np.array(told, dtype=float)

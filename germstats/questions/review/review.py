@@ -15,10 +15,11 @@ from germstats.questions.review.book import gather
 from germstats.questions.review.counts import Came, came, came_words
 from germstats.questions.review.evidence import evidence_of
 from germstats.questions.review.gather import lot_file
-from germstats.questions.review.lot_file import LotFile, TrayFile
+from germstats.questions.review.lot_file import LotFile
 from germstats.questions.review.row import Evidence
 from germstats.questions.review.rules import Check, Reading, Rules, When, load_rules
 from germstats.questions.review.scoring import KINDS_OF_TRAY, Scored, score
+from germstats.questions.review.tray import ReviewedTray
 from germstats.records.book import RecordBook
 from germstats.records.suggesting import must_know
 from germstats.records.tables import Lots, Trays
@@ -88,7 +89,7 @@ class LotReview:
     maps : tuple of str
         Trays whose maps show why it is poor, the emptiest first.
     evidence : tuple of Evidence
-    trays : tuple of TrayFile
+    trays : tuple of ReviewedTray
     refused : str
         What cannot be told apart, because it always went together, and what to sow to find out;
         empty where nothing.
@@ -112,7 +113,7 @@ class LotReview:
     waiting: bool
     maps: tuple[str, ...]
     evidence: tuple[Evidence, ...]
-    trays: tuple[TrayFile, ...]
+    trays: tuple[ReviewedTray, ...]
     refused: str
     notes: tuple[str, ...]
 
@@ -527,7 +528,7 @@ def _notes(file: LotFile) -> tuple[str, ...]:
     return (*notes, *file.notes)
 
 
-def _why_not(one: TrayFile) -> str:
+def _why_not(one: ReviewedTray) -> str:
     """Why a tray is not held against what its lot lets expect."""
     if one.cut_short:
         return f"{one.cut_short}, before its emergence was over"

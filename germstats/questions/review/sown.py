@@ -1,6 +1,4 @@
-"""The trays and lots of a review as they were sown, the cold they got, and what was always sown
-together.
-"""
+"""The lots of a review, the cold their trays got, and what was always sown together."""
 
 from __future__ import annotations
 
@@ -10,54 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from germstats.questions.review.lot_file import Cold, SeedTest
-from germstats.records.seeds import SowingRate
+from germstats.questions.review.tray import ReviewedTray
 
 USUAL_FEWEST = 2
-
-
-@dataclass(frozen=True)
-class SownTray:
-    """One tray as it was sown.
-
-    Attributes
-    ----------
-    tray, lot, species : str
-    season : int
-        Year of its first spring.
-    label, cover, place : str
-        Treatment in words; its cover and place, empty where not noted.
-    deep : bool
-        Under a deep cover.
-    rate : SowingRate or None
-        None where it is not known what was sown.
-    chill : float or None
-        Weeks of cold the species needs, where given; 0 where it needs none.
-    origin_days : float or None
-        Days from sowing to 1 February of the spring it is judged in; None where undated.
-    cold : float or None
-        Weeks of cold it got before that spring; None where no weather tells.
-    stopped : str
-        The finding for which nothing is estimated from it, empty where there is none.
-    """
-
-    tray: str
-    lot: str
-    species: str
-    season: int
-    label: str
-    cover: str
-    place: str
-    deep: bool
-    rate: SowingRate | None
-    chill: float | None = None
-    origin_days: float | None = None
-    cold: float | None = None
-    stopped: str = ""
-
-    @property
-    def of_pinches(self) -> bool:
-        """Sown by pinches of unknown size, so that its share is of pinches."""
-        return self.rate is not None and self.rate.kind == "pinch_unmeasured"
 
 
 @dataclass(frozen=True)
@@ -83,7 +36,7 @@ class LotFacts:
     notes: tuple[str, ...] = ()
 
 
-def cold_of(trays: Sequence[SownTray], own: Sequence[SownTray]) -> Cold:
+def cold_of(trays: Sequence[ReviewedTray], own: Sequence[ReviewedTray]) -> Cold:
     """The cold that trays of one lot and season got and need, beside what trays of other seasons
     got.
     """
@@ -98,7 +51,7 @@ def cold_of(trays: Sequence[SownTray], own: Sequence[SownTray]) -> Cold:
     return Cold(float(np.mean(got)), own[0].chill, usual)
 
 
-def always_together(trays: tuple[SownTray, ...], lot: str) -> str:
+def always_together(trays: tuple[ReviewedTray, ...], lot: str) -> str:
     """What a lot was always sown with, so that they cannot be told apart; empty where its trays
     differ.
 

@@ -11,13 +11,14 @@ import numpy as np
 from germstats.engine.timing import Array
 from germstats.maps.tray_map import TrayMap, empty_ring
 from germstats.maps.tray_scans import Marks, block_cells, outer_cells
-from germstats.questions.review.lot_file import LotFile, TrayFile, looked_at
+from germstats.questions.review.lot_file import LotFile, looked_at
 from germstats.questions.review.row import Limits
+from germstats.questions.review.tray import ReviewedTray
 
 # left of a tray, below which it tells too little of its lot (common practice, no source)
 _FEWEST_CELLS = 12
 
-Part = tuple[tuple[int, TrayFile], ...]
+Part = tuple[tuple[int, ReviewedTray], ...]
 """Places among a lot's counting trays, each with the tray as it is to be counted."""
 
 
@@ -61,7 +62,9 @@ def sound_part(file: LotFile, limits: Limits, low: int | None) -> SoundPart:
     return SoundPart(tuple(left), tuple(without)) if left else SoundPart(whole(file), ())
 
 
-def _spared(file: LotFile, tray: TrayFile, limits: Limits) -> tuple[TrayFile | None, str] | None:
+def _spared(
+    file: LotFile, tray: ReviewedTray, limits: Limits
+) -> tuple[ReviewedTray | None, str] | None:
     """The tray by its cells outside a bare block or ring, None where too few are left; None where
     it has neither.
     """
@@ -85,7 +88,7 @@ def _spared(file: LotFile, tray: TrayFile, limits: Limits) -> tuple[TrayFile | N
     return (rest if rest.cells >= _FEWEST_CELLS else None), " and the ".join(named)
 
 
-def _cut(tray: TrayFile, seen: TrayMap, kept: Marks) -> TrayFile:
+def _cut(tray: ReviewedTray, seen: TrayMap, kept: Marks) -> ReviewedTray:
     """The tray by some of its cells only."""
     counts = tray.emerged is not None and seen.counted
     return replace(

@@ -11,8 +11,8 @@ import pandas as pd
 
 from germstats.document.sentences import percent
 from germstats.forecast.order_plan import OrderPlan
+from germstats.forecast.planned_sowing import PlannedSowing, Seeds, Shape
 from germstats.forecast.reconcile import Reconciliation
-from germstats.forecast.trays_to_sow import Seeds, Shape, TrayToSow
 from germstats.maps.tray_map import cell_name
 from germstats.records.checking.parsing import so_many
 from germstats.records.tables import Trays
@@ -56,12 +56,13 @@ def weight_words(grams: float | None) -> str:
     return f"{grams:.3g} g" if grams >= _POINT_ONE_GRAM else f"{1000 * grams:.2g} mg"
 
 
-def seeds_words(seeds: Seeds, cells: int) -> str:
+def seeds_words(seeds: Seeds) -> str:
     """Seeds per cell as an instruction: ``2``, ``alternate 2 and 3``, ``3 in 20 cells, 2 in 52``,
     ``pinch, mean 6``.
     """
     if seeds.low is None:
         return ""
+    cells = seeds.cells
     if seeds.by_pinch:
         return f"pinch, mean {seeds.mean:.2g}"
     if not seeds.more:
@@ -101,16 +102,16 @@ def doubtful(names: Iterable[str]) -> bool:
     return any(set(name) & _DOUBTFUL for name in names)
 
 
-def lots_to_take(trays: Iterable[TrayToSow]) -> tuple[LotToTake, ...]:
+def lots_to_take(trays: Iterable[PlannedSowing]) -> tuple[LotToTake, ...]:
     """What leaves the store, lot by lot, for a plan whose trays are known."""
-    by_lot: dict[str, list[TrayToSow]] = {}
+    by_lot: dict[str, list[PlannedSowing]] = {}
     for one in trays:
         by_lot.setdefault(one.lot, []).append(one)
     return tuple(_take(lot, mine) for lot, mine in by_lot.items())
 
 
-def _take(lot: str, mine: list[TrayToSow]) -> LotToTake:
-    seeds = [one.seeds.per_tray for one in mine]
+def _take(lot: str, mine: list[PlannedSowing]) -> LotToTake:
+    seeds = [one.seeds.count for one in mine]
     grams = [one.seeds.grams for one in mine if one.seeds.grams is not None]
     by = mine[0].sow_by
     return LotToTake(
@@ -124,7 +125,7 @@ def _take(lot: str, mine: list[TrayToSow]) -> LotToTake:
     )
 
 
-def sowing_cautions(trays: Iterable[TrayToSow]) -> tuple[str, ...]:
+def sowing_cautions(trays: Iterable[PlannedSowing]) -> tuple[str, ...]:
     """Cautions of a sowing sheet, each once: dust, treatments, and what the table species
     warns of.
     """

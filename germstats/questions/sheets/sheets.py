@@ -9,9 +9,8 @@ from dataclasses import dataclass
 
 from germstats.document.rendering import self_contained
 from germstats.document.sentences import STORE_AFTER
-from germstats.forecast.order_plan import BULK_UNDER_MG
+from germstats.forecast.planned_sowing import BULK_UNDER_MG, PlannedSowing
 from germstats.forecast.reconcile import NextSowings
-from germstats.forecast.trays_to_sow import TrayToSow
 from germstats.maps.tray_map import LABEL_CORNER, cell_name
 from germstats.questions.sheets.sheet_words import (
     DROPPINGS,
@@ -124,16 +123,16 @@ def sowing_sheet(found: NextSowings, source: str) -> str:
     )
 
 
-def _sowing_line(one: TrayToSow) -> SowingLine:
+def _sowing_line(one: PlannedSowing) -> SowingLine:
     seeds, weight = one.seeds, weight_words(one.seeds.grams)
-    amount = "" if seeds.per_tray is None else so_many(seeds.per_tray, "seed")
+    amount = "" if seeds.count is None else so_many(seeds.count, "seed")
     return SowingLine(
         tray=one.tray,
         order=one.order,
         lot=one.lot,
         species=one.species,
         common_name=one.common_name,
-        seeds=seeds_words(seeds, one.shape.cells),
+        seeds=seeds_words(seeds),
         amount=f"{amount} = {weight}" if amount and weight else amount,
         bulked=seeds.light,
         cells=shape_words(one.shape),
@@ -234,7 +233,7 @@ def labels_of(trays: Iterable[BenchTray]) -> tuple[Label, ...]:
     )
 
 
-def labels_to_come(trays: Iterable[TrayToSow]) -> tuple[Label, ...]:
+def labels_to_come(trays: Iterable[PlannedSowing]) -> tuple[Label, ...]:
     """Labels of planned trays, the day to be written by hand."""
     return tuple(
         Label(

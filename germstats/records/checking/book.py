@@ -9,6 +9,7 @@ import pandas as pd
 
 from germstats.records.checking.findings import Kind, Validation
 from germstats.records.formats.reading import SPREADSHEETS, TEXT_TABLES
+from germstats.records.seeds import BARE_PINCH
 from germstats.records.suggesting import some_of
 from germstats.records.tables import TABLES, Lots, Species, Trays
 
@@ -86,7 +87,7 @@ def check_pinches(validation: Validation) -> None:
     known_weight = set(lots.index[of_species | (lots[Lots.seeds_per_gram] > 0)])
     counted = {lot for lot, entry in lots[Lots.pinch_counts].items() if len(entry.split()) > 1}
     trays = tables["trays"].used()
-    pinches = trays[trays[Trays.seeds_per_cell] == "pinch"]
+    pinches = trays[trays[Trays.seeds_per_cell] == BARE_PINCH]
     weighed = (pinches[Trays.grams] > 0) & pinches[Trays.lot].isin(known_weight)
     unknown = pinches[~weighed & ~pinches[Trays.lot].isin(counted)]
     wrong = (

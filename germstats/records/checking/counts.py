@@ -10,7 +10,6 @@ import pandas as pd
 
 from germstats.records.checking.findings import Kind, Validation, rows_of
 from germstats.records.checking.parsing import so_many, spelled
-from germstats.records.seeds import parse_seeds
 from germstats.records.tables import EVENTS, LEFT_COUNTS, Cells, Checks, Events, Trays
 
 ABOVE_SEEDS = Kind(
@@ -73,14 +72,9 @@ def _keep_raw(validation: Validation, name: str, columns: list[str]) -> None:
 def _trays(validation: Validation) -> pd.DataFrame:
     """Size and largest number of seeds per cell (NaN where there is no bound), by tray."""
     trays = validation.trays.used().drop_duplicates(Trays.tray).set_index(Trays.tray)
-    most = {entry: _most_seeds(entry) for entry in trays[Trays.seeds_per_cell].unique()}
     size = (trays[Trays.rows] * trays[Trays.columns]).astype(float)
-    return pd.DataFrame({"size": size, "most": trays[Trays.seeds_per_cell].map(most).astype(float)})
-
-
-def _most_seeds(entry: str) -> float:
-    counts = parse_seeds(entry).counts if entry else ()
-    return float(max(counts)) if counts else np.nan
+    most = [rate.most if rate else np.nan for rate in trays[Trays.seeds_per_cell]]
+    return pd.DataFrame({"size": size, "most": np.array(most, dtype=float)}, index=trays.index)
 
 
 def _seeds_of_cells(validation: Validation) -> pd.DataFrame:

@@ -280,10 +280,11 @@ class Validation(NamedTables[Worktable]):
 
     def blank(self, place: tuple[str, str], at: Positions) -> None:
         """Take single values out of use."""
-        values = self.tables[place[0]].values
-        column = values[place[1]].copy()
-        column.iloc[at] = "" if column.dtype == object else None
-        values[place[1]] = column
+        name, column = place
+        table = self.tables[name]
+        entries = table.values[column].copy()
+        entries.iloc[at] = table.spec.column(column).blank
+        table.values[column] = entries
 
 
 def more_rows(table: Worktable, at: Positions) -> str:

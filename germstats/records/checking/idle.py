@@ -9,7 +9,7 @@ import pandas as pd
 
 from germstats.records.checking.findings import Kind, Positions, Validation, more_rows
 from germstats.records.checking.parsing import spelled
-from germstats.records.seasons import SPRING_ENDS
+from germstats.records.seasons import SPRING_ENDS, day_in_years
 from germstats.records.suggesting import some_of
 from germstats.records.tables import Cells, Checks, Events, Lots, Maps, Species, Trays
 
@@ -95,9 +95,8 @@ def _check_after_spring(validation: Validation) -> None:
     species = validation.species.used(Species.species, Species.two_winters)
     patient = set(species.loc[species[Species.two_winters] == "yes", Species.species])
     year = trays[Trays.season].astype(int) + trays[Trays.lot].map(lots).isin(patient).astype(int)
-    month, day = SPRING_ENDS
-    spelled_end = f"{pd.Timestamp(2001, month, day):%-d %B}"
-    ends = pd.to_datetime({"year": year, "month": month, "day": day})
+    spelled_end = f"{pd.Timestamp(2001, *SPRING_ENDS):%-d %B}"
+    ends = day_in_years(year, SPRING_ENDS)
     # a season that ended before the sowing has a finding of its own
     sensible = ~(trays[Trays.sown_on] >= ends)
     end_of = dict(zip(trays[Trays.tray][sensible], ends[sensible], strict=True))

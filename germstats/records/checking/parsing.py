@@ -10,11 +10,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from germstats.records.checking.findings import Kind
-from germstats.records.seeds import parse_seeds
+from germstats.records.seeds import SowingRate, parse_seeds
 from germstats.records.tables import Column
 from germstats.records.values import CONTROL, LONGEST_TEXT
 
-Value = str | int | float | datetime.date | None
+Value = str | int | float | datetime.date | SowingRate | None
 
 NO_TEXT = Kind("ask", "no-text", "type the value anew")
 TOO_LONG = Kind("ask", "too-long", "shorten it")
@@ -87,7 +87,7 @@ def parse(column: Column, text: str, dates: str | None) -> Parsed:
     Returns
     -------
     Parsed
-        The value is a str, int, float or date, as the column's type says.
+        The value is a str, int, float, date or SowingRate, as the column's type says.
     """
     entry = text.strip()
     if not entry:
@@ -258,7 +258,7 @@ def _yes_no(column: Column, entry: str, dates: str | None) -> Parsed:
 
 def _seeds(column: Column, entry: str, dates: str | None) -> Parsed:
     try:
-        parse_seeds(entry)
+        return Parsed(parse_seeds(entry))
     except ValueError:
         why = "says no number of seeds that can be used"
         if _TURNED.fullmatch(entry):
@@ -267,7 +267,6 @@ def _seeds(column: Column, entry: str, dates: str | None) -> Parsed:
                 "to text"
             )
         return Parsed(None, SEEDS_FORM, f"{entry!r} {why}")
-    return Parsed(" ".join(entry.lower().split()))
 
 
 def _cell(column: Column, entry: str, dates: str | None) -> Parsed:

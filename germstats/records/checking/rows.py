@@ -18,7 +18,7 @@ from germstats.records.checking.findings import (
     more_rows,
 )
 from germstats.records.checking.parsing import cell_place
-from germstats.records.seeds import MOST_SEEDS, parse_seeds
+from germstats.records.seeds import MOST_SEEDS, SowingRate
 from germstats.records.suggesting import some_of
 from germstats.records.tables import Trays
 
@@ -99,7 +99,7 @@ def check_blanks(validation: Validation) -> None:
 
 
 def _is_empty(values: pd.Series[Any]) -> pd.Series[bool]:
-    return values == "" if values.dtype == object else values.isna()
+    return (values == "") | values.isna()
 
 
 def check_unseen(validation: Validation) -> None:
@@ -162,10 +162,8 @@ def check_many_seeds(validation: Validation) -> None:
             validation.set_aside(name, at)
 
 
-def _most(entry: object) -> int:
-    if isinstance(entry, str):
-        return max(parse_seeds(entry).counts, default=0) if entry else 0
-    return int(str(entry))
+def _most(entry: SowingRate | int) -> float:
+    return entry.most if isinstance(entry, SowingRate) else entry
 
 
 def check_cells(validation: Validation) -> None:

@@ -271,5 +271,5 @@ def typed_series(column: Column, values: list[Any], codes: np.ndarray[Any, Any])
         numbers = pd.Series([np.nan if value is None else value for value in values], dtype=float)
         typed = numbers.astype("Int64") if column.type == "whole" else numbers
         return pd.Series(typed.array[codes])
-    words = np.array(["" if value is None else value for value in values], dtype=object)
+    words = np.array([column.blank if value is None else value for value in values], dtype=object)
     return pd.Series(words[codes] if len(codes) else [], dtype=object)

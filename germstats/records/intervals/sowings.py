@@ -11,9 +11,11 @@ import numpy as np
 import pandas as pd
 
 from germstats.records.book import RecordBook
-from germstats.records.seeds import DEFAULT_PINCH_K, SowingRate, parse_seeds, pinch_from_counts
+from germstats.records.seasons import day_in_years
+from germstats.records.seeds import BARE_PINCH, DEFAULT_PINCH_K, SowingRate, pinch_from_counts
 from germstats.records.tables import Events, Lots, Species, Trays
 
+FIRST_OF_FEBRUARY = (2, 1)
 ENDING_EVENTS = frozenset(
     {
         "dropped",
@@ -87,13 +89,9 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
     )
     chill = {code: _chill(species, code) for code in trays["species"].unique()}
     trays[Species.chill_weeks] = [chill[code] for code in trays["species"]]
-    judged = [
-        int(season) + two if season is not pd.NA else None
-        for season, two in zip(trays[Trays.season], trays[Species.two_winters], strict=True)
-    ]
-    month, day = spring_ends
-    trays["window_end"] = _dates(judged, month, day)
-    trays["origin"] = _dates(judged, 2, 1)
+    judged = trays[Trays.season] + trays[Species.two_winters].astype(int)
+    trays["window_end"] = day_in_years(judged, spring_ends)
+    trays["origin"] = day_in_years(judged, FIRST_OF_FEBRUARY)
     trays["tray_cells"] = (trays[Trays.rows] * trays[Trays.columns]).astype("Int64")
     rows = trays.to_dict("records")
     rates: list[Any] = [_rate(tray, lots, species) for tray in rows]
@@ -111,11 +109,6 @@ def sown_trays(book: RecordBook, spring_ends: tuple[int, int]) -> pd.DataFrame:
     return trays
 
 
-def _dates(years: list[int | None], month: int, day: int) -> pd.DatetimeIndex:
-    texts = [f"{year:04d}-{month:02d}-{day:02d}" if year else "" for year in years]
-    return pd.to_datetime(pd.Index(texts, dtype=object), format="%Y-%m-%d", errors="coerce")
-
-
 def _looked_up(table: pd.DataFrame, key: object, column: str) -> str:
     return str(table.at[key, column]) if key in table.index else ""
 
@@ -129,11 +122,8 @@ def _chill(species: pd.DataFrame, code: str) -> float:
 def _rate(
     tray: Mapping[Hashable, Any], lots: pd.DataFrame, species: pd.DataFrame
 ) -> SowingRate | None:
-    entry = str(tray[Trays.seeds_per_cell])
-    if not entry:
-        return None
-    rate = parse_seeds(entry)
-    if rate.kind != "pinch_unmeasured":
+    rate: SowingRate | None = tray[Trays.seeds_per_cell]
+    if rate != BARE_PINCH:
         return rate
     lot = tray["lot"]
     counts = tuple(int(n) for n in _looked_up(lots, lot, "pinch_counts").split())

@@ -63,7 +63,7 @@ def test_an_order_gets_the_fewest_whole_trays_that_reach_the_assurance(plan) -> 
     orders = ORDER_HEAD + "Q-1,AAAA,110,2027-09-01,,2,1,1,\n"
     row = only(plan(OrderSpec(assurance=0.9, losses=0.0), orders=orders))
     (sowing,) = row.sowings
-    assert (sowing.lot, sowing.treatment, sowing.cells) == ("A-1", "grit", 36)
+    assert (sowing.lot, sowing.label, sowing.shape.cells) == ("A-1", "grit", 36)
     assert row.chance >= 0.9
     assert row.trays == dict(row.trays_for)[0.9]
     assert not row.short
@@ -83,14 +83,14 @@ def test_seeds_are_weighed_as_the_design_says(plan) -> None:
     gram, 80 % pure.
     """
     (sowing,) = only(plan()).sowings
-    by_hand = 36 * sowing.seeds_per_cell * 1000 / (400 * 0.8)
-    assert sowing.grams_per_tray * 1000 == pytest.approx(by_hand, rel=1e-12)  # identity
+    by_hand = 36 * sowing.seeds.mean * 1000 / (400 * 0.8)
+    assert sowing.seeds.grams * 1000 == pytest.approx(by_hand, rel=1e-12)  # identity
 
 
 def test_store_adds_up(plan) -> None:
     answer = plan()
     by_lot = {row.lot: row for row in answer.store}
-    sown = sum(math.ceil(s.seeds_per_tray * s.trays) for row in answer.rows for s in row.sowings)
+    sown = sum(math.ceil(s.seeds.per_tray * s.trays) for row in answer.rows for s in row.sowings)
     assert by_lot["A-1"].planned == sown
     assert by_lot["A-1"].left == 5000 - sown
     assert by_lot["A-2"].left is None
@@ -101,14 +101,14 @@ def test_the_pencil_stands_beside(plan, fit) -> None:
     row = only(plan(OrderSpec(losses=0.1)))
     (sowing,) = row.sowings
     p = next(r for r in fit.rows if r.lot == "A-1").emergence
-    each = 36 * (1 - (1 - p) ** sowing.seeds_per_cell) * 0.9
+    each = 36 * (1 - (1 - p) ** sowing.seeds.mean) * 0.9
     assert row.pencil_trays == math.ceil(60 / each)
     assert row.pencil_chance <= row.chance or row.pencil_trays >= row.trays
 
 
 def test_two_half_trays_stand_for_one(plan) -> None:
     row = only(plan(orders=ORDER_HEAD + "Q-1,AAAA,12,2027-09-01,,2,1,1,\n"))
-    assert [(s.trays, s.cells) for s in row.sowings] == [(2, 18)]
+    assert [(s.trays, s.shape.cells) for s in row.sowings] == [(2, 18)]
 
 
 def test_delivered_plugs_are_not_grown_again(plan) -> None:
@@ -155,7 +155,7 @@ def test_a_small_packet_is_spread_thinly_with_a_reserve(plan) -> None:
     answer = plan(orders=SHORT, lots=lots)
     honest(answer)
     assert answer.rows[0].short, "shortfalls come first"
-    assert all(s.seeds_per_cell == 1 for row in answer.rows for s in row.sowings)
+    assert all(s.seeds.mean == 1 for row in answer.rows for s in row.sowings)
     (store,) = answer.store
     assert 170 <= store.planned <= 180, "a tenth of 200 seeds is kept back, and a handful left over"
     by_order = {row.order: row for row in answer.rows}
@@ -364,18 +364,18 @@ def demonstration_truth(
     losses = {"HECY": 0.12, "BASA": 0.10}[row.species]
     plugs = np.zeros(springs)
     for sowing in row.sowings:
-        (true,) = truth[(truth["lot"] == sowing.lot) & (truth["cover"] == sowing.treatment)][
+        (true,) = truth[(truth["lot"] == sowing.lot) & (truth["cover"] == sowing.label)][
             "emergence"
         ]
         for _ in range(sowing.trays):
             luck = np.hypot(0.35, 0.4) * rng.standard_normal(springs)  # trays and benches
             p = expit(logit(true) + luck)
-            if sowing.by_pinch:
-                fill = 1 - (1 + sowing.seeds_per_cell * p / 1.5) ** -1.5
+            if sowing.seeds.by_pinch:
+                fill = 1 - (1 + sowing.seeds.mean * p / 1.5) ** -1.5
             else:
-                n, t = round(sowing.seeds_per_cell), 0.05 / 0.95
+                n, t = round(sowing.seeds.mean), 0.05 / 0.95
                 fill = 1 - np.prod([(1 - p + r * t) / (1 + r * t) for r in range(n)], axis=0)
-            plugs += rng.binomial(sowing.cells, fill * (1 - losses))
+            plugs += rng.binomial(sowing.shape.cells, fill * (1 - losses))
     return plugs
 
 
@@ -414,8 +414,8 @@ def test_the_small_packets_are_short_and_spread(demonstration) -> None:
         "every order gets a fair part"
     )
     dust = [sowing for row in answer.rows for sowing in row.sowings if sowing.lot == "HECY-22A"]
-    assert all(sowing.grams_per_tray < 0.05 for sowing in dust)
-    assert sum(sowing.trays * sowing.grams_per_tray for sowing in dust) <= 0.054
+    assert all(sowing.seeds.grams < 0.05 for sowing in dust)
+    assert sum(sowing.trays * sowing.seeds.grams for sowing in dust) <= 0.054
     collected = {row.species: row.grams for row in answer.collecting}
     assert all(grams > 0 for grams in collected.values())
 

@@ -12,7 +12,7 @@ from germstats.errors import NotEnoughRecordsError
 from germstats.questions.review.book import gather, seed_tests
 from germstats.questions.review.gather import lot_file
 from germstats.questions.review.maps import among, hit_trays
-from germstats.questions.review.records import sudden_fall, tray_records, usual_of
+from germstats.questions.review.records import sudden_fall, usual_of
 from germstats.questions.review.review import (
     AS_EXPECTED,
     NO_VERDICT,
@@ -291,9 +291,8 @@ def test_an_eaten_tray_has_no_say_in_what_is_expected(tmp_path):
     courses = [((DAYS[5], 0 if place < 12 else 1),) for place in range(24)]
     book = read(by_cell(tables(), "T-2025-A-1-0", courses), tmp_path)
     gathered = gather(book, RULES)
-    records = tray_records(book, (7, 31))
-    species = {one.tray: one.species for one in gathered.trays}
-    assert hit_trays(records, species, usual_of(records, species), RULES.limits) == {"T-2025-A-1-0"}
+    usual = usual_of(gathered.trays)
+    assert hit_trays(gathered.trays, usual, RULES.limits) == {"T-2025-A-1-0"}
     assert "T-2025-A-1-0" in gathered.place and "T-2025-A-1-0" not in gathered.code
     found = judge(lot_file(gathered, "A-1", 2025), RULES)
     assert found.seen.startswith("30 seedlings of 48 seeds")  # it is counted all the same

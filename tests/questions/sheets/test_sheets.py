@@ -12,8 +12,9 @@ import pytest
 from germstats.engine.fit import fit_emergence
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.order_plan import OrderSpec
+from germstats.forecast.planned_sowing import PlannedSowing, Seeds, Shape
 from germstats.forecast.sowing_deadline import SowingDeadline, sow_by
-from germstats.forecast.trays_to_sow import Seeds, Shape, TrayToSow, trays_frame
+from germstats.forecast.trays_to_sow import trays_frame
 from germstats.questions.plan.next_sowings import next_sowings
 from germstats.questions.plan.plan import planned_orders
 from germstats.questions.sheets.sheet_words import (
@@ -31,6 +32,7 @@ from germstats.questions.sheets.sheets import (
     sowing_sheet,
 )
 from germstats.records.bench_order import bench_of, natural
+from germstats.records.seeds import SowingRate
 from germstats.records.tables import EVENTS, TABLES
 from germstats.records.tray_names import well_formed
 from tests.questions.plan.plan_books import LOT_HEAD, ORDER_HEAD, small_book
@@ -87,8 +89,8 @@ def words(page):
 
 
 def to_sow(**changes):
-    seeds = Seeds(low=2, more=0, mean=2.0, by_pinch=False, per_tray=144, grams=0.4)
-    one = TrayToSow(
+    seeds = Seeds(mean=2.0, cells=72, by_pinch=False, per_tray=144, grams=0.4)
+    one = PlannedSowing(
         tray="N-P22K",
         season=2027,
         order="Q-1",
@@ -98,8 +100,9 @@ def to_sow(**changes):
         caution="",
         shape=Shape(cells=72, rows=6, columns=12, of_rows=6, of_columns=12),
         seeds=seeds,
+        label="grit",
         treatment={"cover": "grit"},
-        place="bench 1",
+        places=("bench 1",),
         sow_by=SowingDeadline(pd.Timestamp("2026-12-10"), "why"),
     )
     return replace(one, **changes)
@@ -116,9 +119,9 @@ def test_the_sheet_holds_every_tray_of_the_plan_and_no_other(planned):
     assert all(one.tray in told for one in found.trays)
     # 400 seeds per gram x 80 % pure: 320 in a gram
     for one, sowing in zip(found.trays, [s for s in sowings for _ in range(s.trays)], strict=True):
-        assert one.seeds.per_tray == sowing.seeds_per_tray
-        assert one.seeds.grams == pytest.approx(one.seeds.per_tray / 320)
-        assert f"{one.seeds.per_tray} seeds = {one.seeds.grams:.3g} g" in told
+        assert one.seeds.per_tray == sowing.seeds.per_tray
+        assert one.seeds.grams == pytest.approx(one.seeds.count / 320)
+        assert f"{one.seeds.count} seeds = {one.seeds.grams:.3g} g" in told
         assert one.sow_by.day == sowing.sow_on  # the plan's own day, for the species needs no cold
 
 
@@ -153,27 +156,27 @@ def test_planned_rows_fit_the_table_trays(planned):
 @pytest.mark.parametrize(
     ("seeds", "told", "entry"),
     [
-        (Seeds(low=2, more=0, mean=2.0, by_pinch=False, per_tray=144, grams=None), "2", "2"),
+        (Seeds(mean=2.0, cells=72, by_pinch=False, per_tray=144, grams=None), "2", "2"),
         (
-            Seeds(low=2, more=36, mean=2.5, by_pinch=False, per_tray=180, grams=None),
+            Seeds(mean=2.5, cells=72, by_pinch=False, per_tray=180, grams=None),
             "alternate 2 and 3",
             "2-3",
         ),
         (
-            Seeds(low=2, more=20, mean=2.28, by_pinch=False, per_tray=164, grams=None),
+            Seeds(mean=2.28, cells=72, by_pinch=False, per_tray=164, grams=None),
             "3 in 20 cells, 2 in 52",
             "2-3",
         ),
         (
-            Seeds(low=6, more=0, mean=6.0, by_pinch=True, per_tray=432, grams=0.03),
+            Seeds(mean=6.0, cells=72, by_pinch=True, per_tray=432, grams=0.03),
             "pinch, mean 6",
             "pinch",
         ),
-        (Seeds(low=None, more=0, mean=0.0, by_pinch=False, per_tray=None, grams=None), "", ""),
+        (Seeds(mean=None, cells=72, by_pinch=False, per_tray=None, grams=None), "", ""),
     ],
 )
 def test_seeds_are_an_instruction_and_an_entry(seeds, told, entry):
-    assert (seeds_words(seeds, 72), seeds.entry) == (told, entry)
+    assert (seeds_words(seeds), seeds.entry) == (told, entry)
 
 
 @pytest.mark.parametrize(
@@ -219,15 +222,13 @@ def test_weights_turn_to_milligrams_and_light_seed_is_bulked(planned):
     light = replace(
         found,
         trays=(
-            to_sow(seeds=Seeds(low=2, more=0, mean=2.0, by_pinch=False, per_tray=144, grams=0.049)),
+            to_sow(seeds=Seeds(mean=2.0, cells=72, by_pinch=False, per_tray=144, grams=0.049)),
             to_sow(),
         ),
     )
     heavy = replace(
         found,
-        trays=(
-            to_sow(seeds=Seeds(low=2, more=0, mean=2.0, by_pinch=False, per_tray=144, grams=0.051)),
-        ),
+        trays=(to_sow(seeds=Seeds(mean=2.0, cells=72, by_pinch=False, per_tray=144, grams=0.051)),),
     )
     assert words(sowing_sheet(light, book.source)).count("bulk it *") == 1
     assert "Under 50 mg a tray: mix" in words(sowing_sheet(light, book.source))
@@ -426,7 +427,7 @@ def test_names_from_a_book_stay_text(planned, benches, name):
             place=name,
             block=name,
             treatment=name,
-            seeds_per_cell=name,
+            rate=SowingRate(kind="counted", counts=(1,), mean=1.0, written=name),
         )
         for one in bench.trays
     )
@@ -436,7 +437,7 @@ def test_names_from_a_book_stay_text(planned, benches, name):
         species=name,
         common_name=name,
         caution=name,
-        place=name,
+        places=(name,),
         note=name,
         treatment={"cover": name, "pretreatment": name},
         sow_by=SowingDeadline(None, name),
