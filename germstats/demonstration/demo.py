@@ -17,7 +17,7 @@ from germstats.demonstration.demo_growth import (
     tell_rows,
     tell_trays,
 )
-from germstats.demonstration.dirt import Sheets, strew_dirt
+from germstats.demonstration.dirt import DirtySheets, strew_dirt
 from germstats.demonstration.looking import (
     Row,
     Watched,
@@ -40,7 +40,7 @@ from germstats.demonstration.plan import (
 from germstats.demonstration.sprouting import Generator, Growth, draw_sown
 from germstats.demonstration.stories import KEPT_OVER, tell_stories
 from germstats.demonstration.truth import Demo, DemoTruth, as_text
-from germstats.demonstration.weather import Weather
+from germstats.demonstration.weather import InventedWeather
 from germstats.records.seeds import SowingRate
 from germstats.records.tables import Lots
 
@@ -78,7 +78,7 @@ def simulate_demo(seed: int = DEFAULT_SEED) -> Demo:
         for year in SEASONS
     }
     cells, checks, maps = _look_at_all(nursery, walks)
-    sheets = Sheets(
+    sheets = DirtySheets(
         {
             "trays": _sheet(
                 [_tray_row(*pair) for pair in zip(nursery.trays, nursery.growths, strict=True)]
@@ -141,7 +141,7 @@ def _look_at_all(nursery: Nursery, walks: Walks) -> tuple[list[Row], list[Row], 
     return cells, checks, maps
 
 
-def _look_days(tray: Tray, weather: Weather, walks: Walks) -> tuple[datetime.date, ...]:
+def _look_days(tray: Tray, weather: InventedWeather, walks: Walks) -> tuple[datetime.date, ...]:
     """Days on which a tray is looked at: every walk for tray totals, a few walks for single
     cells.
     """
@@ -267,7 +267,7 @@ def _lot_rows(rng: Generator) -> list[Row]:
     return rows
 
 
-def _weather_rows(weather: Weather) -> list[Row]:
+def _weather_rows(weather: InventedWeather) -> list[Row]:
     lows, highs = weather.tmin_c.tolist(), weather.tmax_c.tolist()
     return [
         {

@@ -21,7 +21,7 @@ from germstats.demonstration.nursery import (
     SEASONS,
     TRAY_COLUMNS,
     TRAY_ROWS,
-    Species,
+    InventedSpecies,
 )
 from germstats.demonstration.plan import DROPPED, MOUSE, PINCH_K, WASHED, Tray, plan_trays
 from germstats.demonstration.sprouting import (
@@ -34,7 +34,7 @@ from germstats.demonstration.sprouting import (
     grow,
     mean_share,
 )
-from germstats.demonstration.weather import Weather, ordinary_heat, simulate_weather
+from germstats.demonstration.weather import InventedWeather, ordinary_heat, simulate_weather
 from germstats.records.seeds import SowingRate, parse_seeds
 
 BAD_SEASON = 2024
@@ -56,7 +56,7 @@ class Nursery:
 
     Attributes
     ----------
-    weather : Weather
+    weather : InventedWeather
     lot_effects : dict
         Lot -> effect on the logit of emergence.
     trays : tuple of Tray
@@ -66,7 +66,7 @@ class Nursery:
         Day on which one tray was dropped.
     """
 
-    weather: Weather
+    weather: InventedWeather
     lot_effects: dict[str, float]
     trays: tuple[Tray, ...]
     growths: tuple[Growth, ...]
@@ -111,7 +111,7 @@ def grow_nursery(seed: int) -> Nursery:
 
 
 def date_of_share(
-    weather: Weather, tray: Tray, share: float, *, second: bool = False
+    weather: InventedWeather, tray: Tray, share: float, *, second: bool = False
 ) -> datetime.date:
     """Day by which `share` of the seeds that emerge in the judged (or the following) spring have
     emerged.
@@ -156,7 +156,7 @@ def expected_share(tray: Tray, chill_weeks: float, lot_effect: float) -> float:
     return mean_share(first, sd, offsets)
 
 
-def median_days(weather: Weather | None, tray: Tray) -> int:
+def median_days(weather: InventedWeather | None, tray: Tray) -> int:
     """Days from sowing until half of those that emerge are up, in the tray's own season or (None)
     an ordinary one.
     """
@@ -250,7 +250,7 @@ def tell_trays(nursery: Nursery) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _grow_tray(tray: Tray, effect: float, weather: Weather, rng: Generator) -> Growth:
+def _grow_tray(tray: Tray, effect: float, weather: InventedWeather, rng: Generator) -> Growth:
     species = tray.lot.species
     sown = draw_sown(sowing_rate(tray), CELLS, rng)
     first, alive = base_shares(tray, tray.season.chill_weeks)
@@ -276,7 +276,12 @@ def _grow_tray(tray: Tray, effect: float, weather: Weather, rng: Generator) -> G
 
 
 def _emergence_days(
-    weather: Weather, tray: Tray, species: Species, start: datetime.date, rng: Generator, count: int
+    weather: InventedWeather,
+    tray: Tray,
+    species: InventedSpecies,
+    start: datetime.date,
+    rng: Generator,
+    count: int,
 ) -> Array:
     wanted = species.heat * np.exp(species.heat_log_sd * rng.standard_normal(count))
     if start > LAST_DAY:

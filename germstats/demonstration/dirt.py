@@ -36,7 +36,7 @@ _KEYS = {
 
 
 @dataclass
-class Sheets:
+class DirtySheets:
     """The sheets while mistakes are made in them; the index says where a row stands, and halves
     come in between.
 
@@ -113,12 +113,12 @@ class Sheets:
         return dirt.assign(row=pd.array(rows, dtype="Int64"))[list(DIRT_COLUMNS)]
 
 
-def strew_dirt(sheets: Sheets, nursery: Nursery, rng: Generator) -> pd.DataFrame:
+def strew_dirt(sheets: DirtySheets, nursery: Nursery, rng: Generator) -> pd.DataFrame:
     """Make every kind of mistake in the sheets.
 
     Parameters
     ----------
-    sheets : Sheets
+    sheets : DirtySheets
         Tables trays, checks, cells and events; changed in place.
     nursery : Nursery
     rng : numpy.random.Generator
@@ -141,7 +141,7 @@ def strew_dirt(sheets: Sheets, nursery: Nursery, rng: Generator) -> pd.DataFrame
     return sheets.finish()
 
 
-def _sowing_entries(sheets: Sheets, nursery: Nursery, ids: dict[Role, str]) -> None:
+def _sowing_entries(sheets: DirtySheets, nursery: Nursery, ids: dict[Role, str]) -> None:
     """Ranges and pinches: no mistakes, but no plain numbers either."""
     mean = {
         tray.tray: growth.sown.mean()
@@ -158,7 +158,7 @@ def _sowing_entries(sheets: Sheets, nursery: Nursery, ids: dict[Role, str]) -> N
         sheets.remember(kind, "trays", float(str(at)), what)
 
 
-def _targets(sheets: Sheets, ids: dict[Role, str], rng: Generator) -> None:
+def _targets(sheets: DirtySheets, ids: dict[Role, str], rng: Generator) -> None:
     """Mistakes that have a tray of their own."""
     at = _find(sheets, "checks", ids[ABOVE_CELLS])[-3]
     sheets.write("above_cells", "checks", at, "filled", CELLS + int(rng.integers(3, 20)))
@@ -183,7 +183,7 @@ def _targets(sheets: Sheets, ids: dict[Role, str], rng: Generator) -> None:
     )
 
 
-def _falls(sheets: Sheets, tray: str, rng: Generator) -> None:
+def _falls(sheets: DirtySheets, tray: str, rng: Generator) -> None:
     """Three cells where a count falls from one look to the next though nothing is noted."""
     cells = sheets.tables["cells"].query("tray == @tray", local_dict={"tray": tray})
     last = cells[Cells.checked_on].max()
@@ -197,7 +197,7 @@ def _falls(sheets: Sheets, tray: str, rng: Generator) -> None:
         sheets.write("fall_unexplained", "cells", float(at), "emerged", 1)
 
 
-def _thinned(sheets: Sheets, tray: str) -> None:
+def _thinned(sheets: DirtySheets, tray: str) -> None:
     """A thinning is noted, and from then on the standing seedlings are written as if they were
     those ever seen.
     """
@@ -219,7 +219,7 @@ def _thinned(sheets: Sheets, tray: str) -> None:
             sheets.write("fall_after_thinning", "cells", float(str(at)), "emerged", standing)
 
 
-def _dates(sheets: Sheets, table: str, value: str, free: set[str], rng: Generator) -> set[str]:
+def _dates(sheets: DirtySheets, table: str, value: str, free: set[str], rng: Generator) -> set[str]:
     """Blank dates, and dates with day and month exchanged that stand out of order with their
     neighbours.
 
@@ -254,7 +254,7 @@ def _swappable(rows: pd.DataFrame, free: set[str]) -> dict[float, str]:
     return found
 
 
-def _twice(sheets: Sheets, table: str, value: str, free: set[str], rng: Generator) -> None:
+def _twice(sheets: DirtySheets, table: str, value: str, free: set[str], rng: Generator) -> None:
     """Looks written twice: alike, and with a different count."""
     plain = _unspoilt(sheets, table, free, value)
     values = sheets.tables[table][value]
@@ -265,7 +265,7 @@ def _twice(sheets: Sheets, table: str, value: str, free: set[str], rng: Generato
         sheets.write_again("duplicate_different", table, float(at), value, int(values[at]) - 1)
 
 
-def _skipped(sheets: Sheets, place: tuple[str, str], free: set[str], rng: Generator) -> None:
+def _skipped(sheets: DirtySheets, place: tuple[str, str], free: set[str], rng: Generator) -> None:
     """Looks that were left out; and, of trays, a few rows with a date whose count was never filled
     in.
     """
@@ -279,7 +279,7 @@ def _skipped(sheets: Sheets, place: tuple[str, str], free: set[str], rng: Genera
             sheets.write("skipped_check", table, float(at), value, "")
 
 
-def _sold(sheets: Sheets, ids: dict[Role, str]) -> None:
+def _sold(sheets: DirtySheets, ids: dict[Role, str]) -> None:
     events = sheets.tables["events"]
     at = float(
         events.query(
@@ -291,12 +291,12 @@ def _sold(sheets: Sheets, ids: dict[Role, str]) -> None:
     )
 
 
-def _find(sheets: Sheets, table: str, tray: str) -> list[float]:
+def _find(sheets: DirtySheets, table: str, tray: str) -> list[float]:
     rows = sheets.tables[table]
     return [float(at) for at in rows.index[rows["tray"] == tray]]
 
 
-def _unspoilt(sheets: Sheets, table: str, free: set[str], value: str) -> np.ndarray:
+def _unspoilt(sheets: DirtySheets, table: str, free: set[str], value: str) -> np.ndarray:
     """Index of rows with a count that carry no mistake yet, written once."""
     rows = sheets.tables[table]
     touched = {

@@ -13,7 +13,7 @@ ORDINARY_CHILL_WEEKS = 15.0
 
 
 @dataclass(frozen=True)
-class Season:
+class InventedSeason:
     """A season, named by its spring: weeks of chill, and degrees C above the ordinary course."""
 
     year: int
@@ -22,15 +22,15 @@ class Season:
 
 
 SEASONS = {
-    2023: Season(2023, 15.0, 0.0),
-    2024: Season(2024, 8.0, 1.8),
-    2025: Season(2025, 16.5, -0.8),
-    2026: Season(2026, 14.0, 0.4),
+    2023: InventedSeason(2023, 15.0, 0.0),
+    2024: InventedSeason(2024, 8.0, 1.8),
+    2025: InventedSeason(2025, 16.5, -0.8),
+    2026: InventedSeason(2026, 14.0, 0.4),
 }
 
 
 @dataclass(frozen=True)
-class Species:
+class InventedSpecies:
     """A species of the demonstration.
 
     Attributes
@@ -81,7 +81,7 @@ def _covers(none: float, grit: float, sand: float) -> dict[str, float]:
 SPECIES = {
     one.code: one
     for one in (
-        Species(
+        InventedSpecies(
             code="GAAR",
             scientific_name="Gaillardia aristata",
             common_name="blanketflower",
@@ -96,7 +96,7 @@ SPECIES = {
             second=0.05,
             loss=0.04,
         ),
-        Species(
+        InventedSpecies(
             code="MOFI",
             scientific_name="Monarda fistulosa",
             common_name="wild bergamot",
@@ -113,7 +113,7 @@ SPECIES = {
             light="needs",
             note_weeks=2,
         ),
-        Species(
+        InventedSpecies(
             code="PEAT",
             scientific_name="Penstemon attenuatus",
             common_name="taper-leaf penstemon",
@@ -129,7 +129,7 @@ SPECIES = {
             loss=0.06,
             note_weeks=8,
         ),
-        Species(
+        InventedSpecies(
             code="HECY",
             scientific_name="Heuchera cylindrica",
             common_name="roundleaf alumroot",
@@ -146,7 +146,7 @@ SPECIES = {
             light="needs",
             note_weeks=3,
         ),
-        Species(
+        InventedSpecies(
             code="GETR",
             scientific_name="Geum triflorum",
             common_name="prairie smoke",
@@ -162,7 +162,7 @@ SPECIES = {
             loss=0.05,
             note_weeks=6,
         ),
-        Species(
+        InventedSpecies(
             code="PEGA",
             scientific_name="Perideridia gairdneri",
             common_name="yampah",
@@ -179,7 +179,7 @@ SPECIES = {
             note_weeks=10.5,
             caution="Has poisonous look-alikes in the same family",
         ),
-        Species(
+        InventedSpecies(
             code="LODI",
             scientific_name="Lomatium dissectum",
             common_name="fernleaf biscuitroot",
@@ -196,7 +196,7 @@ SPECIES = {
             note_weeks=11,
             caution="Has poisonous look-alikes in the same family",
         ),
-        Species(
+        InventedSpecies(
             code="BASA",
             scientific_name="Balsamorhiza sagittata",
             common_name="arrowleaf balsamroot",
@@ -212,7 +212,7 @@ SPECIES = {
             loss=0.10,
             note_weeks=11,
         ),
-        Species(
+        InventedSpecies(
             code="IRMI",
             scientific_name="Iris missouriensis",
             common_name="western blue flag",
@@ -229,7 +229,7 @@ SPECIES = {
             note_weeks=10,
             caution="Poisonous if eaten; the sap irritates skin",
         ),
-        Species(
+        InventedSpecies(
             code="SYAL",
             scientific_name="Symphoricarpos albus",
             common_name="common snowberry",
@@ -265,7 +265,7 @@ class Lot:
     pinches_counted: bool = False
 
     @property
-    def species(self) -> Species:
+    def species(self) -> InventedSpecies:
         """The lot's species: the first four letters of its name."""
         return SPECIES[self.lot[:4]]
 

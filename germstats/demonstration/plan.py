@@ -7,7 +7,7 @@ from __future__ import annotations
 import datetime
 from dataclasses import dataclass
 
-from germstats.demonstration.nursery import LOTS, SEASONS, Lot, Season
+from germstats.demonstration.nursery import LOTS, SEASONS, InventedSeason, Lot
 
 TRIAL = "cover trial"
 PINCH_MEAN, TRIAL_PINCH_MEAN, PINCH_K = 6.0, 2.0, 1.5
@@ -19,7 +19,7 @@ an id.
 
 
 @dataclass(frozen=True)
-class Sowing:
+class InventedSowing:
     """Trays of one lot sown alike in one season.
 
     Attributes
@@ -54,7 +54,7 @@ class Tray:
     """One sown tray; `role` names it in the stories."""
 
     tray: str
-    sowing: Sowing
+    sowing: InventedSowing
     bench: int
     record: str
     sown_on: datetime.date
@@ -66,7 +66,7 @@ class Tray:
         return LOTS[self.sowing.lot]
 
     @property
-    def season(self) -> Season:
+    def season(self) -> InventedSeason:
         """The season of its first spring."""
         return SEASONS[self.sowing.season]
 
@@ -82,44 +82,104 @@ class Tray:
 
 
 SOWINGS = (
-    Sowing(season=2023, lot="GAAR-22A", cover="grit", seeds="2", benches=(1, 5), records="ts"),
-    Sowing(season=2023, lot="MOFI-22A", cover="none", seeds="2-3", benches=(3, 6), records="tt"),
-    Sowing(season=2023, lot="PEAT-22A", cover="grit", seeds="3", benches=(2, 5), records="ct"),
-    Sowing(season=2023, lot="HECY-22A", cover="none", seeds="pinch", benches=(1, 4), records="tt"),
-    Sowing(season=2023, lot="PEGA-22A", cover="grit", seeds="2", benches=(3, 6), records="ot"),
-    Sowing(season=2023, lot="LODI-22A", cover="grit", seeds="2", benches=(1, 4), records="tt"),
-    Sowing(season=2023, lot="BASA-22A", cover="grit", seeds="2", benches=(2, 3, 5), records="tts"),
-    Sowing(season=2024, lot="GAAR-22A", cover="grit", seeds="2", benches=(1, 3, 6), records="tts"),
-    Sowing(
+    InventedSowing(
+        season=2023, lot="GAAR-22A", cover="grit", seeds="2", benches=(1, 5), records="ts"
+    ),
+    InventedSowing(
+        season=2023, lot="MOFI-22A", cover="none", seeds="2-3", benches=(3, 6), records="tt"
+    ),
+    InventedSowing(
+        season=2023, lot="PEAT-22A", cover="grit", seeds="3", benches=(2, 5), records="ct"
+    ),
+    InventedSowing(
+        season=2023, lot="HECY-22A", cover="none", seeds="pinch", benches=(1, 4), records="tt"
+    ),
+    InventedSowing(
+        season=2023, lot="PEGA-22A", cover="grit", seeds="2", benches=(3, 6), records="ot"
+    ),
+    InventedSowing(
+        season=2023, lot="LODI-22A", cover="grit", seeds="2", benches=(1, 4), records="tt"
+    ),
+    InventedSowing(
+        season=2023, lot="BASA-22A", cover="grit", seeds="2", benches=(2, 3, 5), records="tts"
+    ),
+    InventedSowing(
+        season=2024, lot="GAAR-22A", cover="grit", seeds="2", benches=(1, 3, 6), records="tts"
+    ),
+    InventedSowing(
         season=2024, lot="MOFI-22A", cover="none", seeds="2-3", benches=(2, 5, 4), records="ttt"
     ),
-    Sowing(season=2024, lot="PEAT-22A", cover="grit", seeds="3", benches=(1, 6), records="tt"),
-    Sowing(season=2024, lot="PEAT-23B", cover="grit", seeds="3", benches=(2, 2), records="tt"),
-    Sowing(season=2024, lot="HECY-22A", cover="none", seeds="pinch", benches=(3, 5), records="tt"),
-    Sowing(season=2024, lot="GETR-23A", cover="grit", seeds="2", benches=(2, 6), records="ts"),
-    Sowing(season=2024, lot="PEGA-22A", cover="grit", seeds="2", benches=(1, 5), records="tt"),
-    Sowing(season=2024, lot="LODI-22A", cover="grit", seeds="2", benches=(3, 6), records="tt"),
-    Sowing(season=2024, lot="BASA-22A", cover="grit", seeds="2", benches=(1, 4), records="ct"),
-    Sowing(season=2024, lot="IRMI-23A", cover="grit", seeds="2", benches=(2, 5), records="ts"),
-    Sowing(season=2024, lot="SYAL-23A", cover="none", seeds="2", benches=(3, 5, 6), records="tot"),
-    Sowing(season=2025, lot="GAAR-24B", cover="grit", seeds="2", benches=(1, 4), records="ct"),
-    Sowing(season=2025, lot="GETR-23A", cover="grit", seeds="2", benches=(3, 6), records="cs"),
-    Sowing(season=2025, lot="PEGA-24B", cover="grit", seeds="2", benches=(2, 5), records="ot"),
-    Sowing(season=2025, lot="LODI-24A", cover="grit", seeds="2", benches=(1, 6), records="tt"),
-    Sowing(season=2025, lot="BASA-22A", cover="grit", seeds="2", benches=(4, 6), records="ts"),
-    Sowing(season=2025, lot="BASA-24C", cover="grit", seeds="2", benches=(2, 5), records="ct"),
-    Sowing(season=2025, lot="BASA-24C", cover="none", seeds="2", benches=(3,), records="t"),
-    Sowing(season=2025, lot="IRMI-23A", cover="grit", seeds="2", benches=(1, 4), records="ts"),
-    Sowing(season=2025, lot="PEAT-22A", cover="grit", seeds="~3", benches=(3, 5, 6), records="ttt"),
-    Sowing(season=2025, lot="PEAT-23B", cover="grit", seeds="3", benches=(2, 2), records="ct"),
-    Sowing(season=2026, lot="GAAR-24B", cover="grit", seeds="2", benches=(2, 5), records="st"),
-    Sowing(season=2026, lot="PEGA-24B", cover="grit", seeds="2", benches=(1, 3, 6), records="ttt"),
-    Sowing(season=2026, lot="LODI-24A", cover="grit", seeds="2", benches=(2, 5, 6), records="ott"),
-    Sowing(season=2026, lot="GETR-23A", cover="grit", seeds="2", benches=(1, 4), records="ts"),
-    Sowing(
+    InventedSowing(
+        season=2024, lot="PEAT-22A", cover="grit", seeds="3", benches=(1, 6), records="tt"
+    ),
+    InventedSowing(
+        season=2024, lot="PEAT-23B", cover="grit", seeds="3", benches=(2, 2), records="tt"
+    ),
+    InventedSowing(
+        season=2024, lot="HECY-22A", cover="none", seeds="pinch", benches=(3, 5), records="tt"
+    ),
+    InventedSowing(
+        season=2024, lot="GETR-23A", cover="grit", seeds="2", benches=(2, 6), records="ts"
+    ),
+    InventedSowing(
+        season=2024, lot="PEGA-22A", cover="grit", seeds="2", benches=(1, 5), records="tt"
+    ),
+    InventedSowing(
+        season=2024, lot="LODI-22A", cover="grit", seeds="2", benches=(3, 6), records="tt"
+    ),
+    InventedSowing(
+        season=2024, lot="BASA-22A", cover="grit", seeds="2", benches=(1, 4), records="ct"
+    ),
+    InventedSowing(
+        season=2024, lot="IRMI-23A", cover="grit", seeds="2", benches=(2, 5), records="ts"
+    ),
+    InventedSowing(
+        season=2024, lot="SYAL-23A", cover="none", seeds="2", benches=(3, 5, 6), records="tot"
+    ),
+    InventedSowing(
+        season=2025, lot="GAAR-24B", cover="grit", seeds="2", benches=(1, 4), records="ct"
+    ),
+    InventedSowing(
+        season=2025, lot="GETR-23A", cover="grit", seeds="2", benches=(3, 6), records="cs"
+    ),
+    InventedSowing(
+        season=2025, lot="PEGA-24B", cover="grit", seeds="2", benches=(2, 5), records="ot"
+    ),
+    InventedSowing(
+        season=2025, lot="LODI-24A", cover="grit", seeds="2", benches=(1, 6), records="tt"
+    ),
+    InventedSowing(
+        season=2025, lot="BASA-22A", cover="grit", seeds="2", benches=(4, 6), records="ts"
+    ),
+    InventedSowing(
+        season=2025, lot="BASA-24C", cover="grit", seeds="2", benches=(2, 5), records="ct"
+    ),
+    InventedSowing(season=2025, lot="BASA-24C", cover="none", seeds="2", benches=(3,), records="t"),
+    InventedSowing(
+        season=2025, lot="IRMI-23A", cover="grit", seeds="2", benches=(1, 4), records="ts"
+    ),
+    InventedSowing(
+        season=2025, lot="PEAT-22A", cover="grit", seeds="~3", benches=(3, 5, 6), records="ttt"
+    ),
+    InventedSowing(
+        season=2025, lot="PEAT-23B", cover="grit", seeds="3", benches=(2, 2), records="ct"
+    ),
+    InventedSowing(
+        season=2026, lot="GAAR-24B", cover="grit", seeds="2", benches=(2, 5), records="st"
+    ),
+    InventedSowing(
+        season=2026, lot="PEGA-24B", cover="grit", seeds="2", benches=(1, 3, 6), records="ttt"
+    ),
+    InventedSowing(
+        season=2026, lot="LODI-24A", cover="grit", seeds="2", benches=(2, 5, 6), records="ott"
+    ),
+    InventedSowing(
+        season=2026, lot="GETR-23A", cover="grit", seeds="2", benches=(1, 4), records="ts"
+    ),
+    InventedSowing(
         season=2026, lot="BASA-25A", cover="grit", seeds="2", benches=(2, 3, 5, 6), records="ccts"
     ),
-    Sowing(
+    InventedSowing(
         season=2026,
         lot="HECY-25A",
         cover="sand",
@@ -128,11 +188,17 @@ SOWINGS = (
         records="ctcc",
         depth="5",
     ),
-    Sowing(season=2026, lot="HECY-25A", cover="none", seeds="pinch", benches=(2, 5), records="tt"),
-    Sowing(season=2026, lot="MOFI-22A", cover="none", seeds="2", benches=(1, 3, 6), records="cct"),
-    Sowing(season=2026, lot="IRMI-23A", cover="grit", seeds="2", benches=(1, 6), records="ts"),
+    InventedSowing(
+        season=2026, lot="HECY-25A", cover="none", seeds="pinch", benches=(2, 5), records="tt"
+    ),
+    InventedSowing(
+        season=2026, lot="MOFI-22A", cover="none", seeds="2", benches=(1, 3, 6), records="cct"
+    ),
+    InventedSowing(
+        season=2026, lot="IRMI-23A", cover="grit", seeds="2", benches=(1, 6), records="ts"
+    ),
     *(
-        Sowing(
+        InventedSowing(
             season=season,
             lot=lot,
             cover=cover,
@@ -204,7 +270,7 @@ def plan_trays() -> tuple[Tray, ...]:
     return tuple(trays)
 
 
-def _sown_on(sowing: Sowing) -> datetime.date:
+def _sown_on(sowing: InventedSowing) -> datetime.date:
     """December as usual; 6 January in the bad season, except for the lot that needs two winters
     anyhow.
     """

@@ -20,7 +20,7 @@ _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 
 
 @dataclass(frozen=True)
-class Weather:
+class InventedWeather:
     """Daily temperatures.
 
     Attributes
@@ -48,7 +48,7 @@ def simulate_weather(
     last: datetime.date,
     warmer_c: Mapping[int, float],
     rng: np.random.Generator,
-) -> Weather:
+) -> InventedWeather:
     """Draw daily temperatures from `first` to `last`.
 
     Parameters
@@ -73,7 +73,7 @@ def simulate_weather(
         noise[i] = _NOISE_KEEPS * noise[i - 1] + np.sqrt(1 - _NOISE_KEEPS**2) * shocks[i]
     mean, half = _ordinary(days)
     half = half * np.exp(rng.normal(0, 0.25, len(days)))
-    return Weather(
+    return InventedWeather(
         first, np.round(mean + shift + noise - half, 1), np.round(mean + shift + noise + half, 1)
     )
 

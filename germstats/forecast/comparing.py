@@ -23,7 +23,7 @@ _FEWEST_OTHERS = 10
 
 
 @dataclass(frozen=True)
-class Others:
+class OtherSpecies:
     """Trays of the other species, so that nothing is used twice.
 
     Attributes
@@ -43,8 +43,8 @@ class Others:
         return len(self.trays) >= _FEWEST_OTHERS
 
 
-def others_of(fit: EmergenceFit, species: str) -> Others:
+def others_of(fit: EmergenceFit, species: str) -> OtherSpecies:
     """The trays of the other species."""
     trays = fit.patterns.trays
     codes = np.flatnonzero((trays["species"] != species).to_numpy())
-    return Others(codes, len(codes) - int(trays[Trays.lot].iloc[codes].nunique()))
+    return OtherSpecies(codes, len(codes) - int(trays[Trays.lot].iloc[codes].nunique()))

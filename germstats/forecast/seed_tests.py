@@ -50,7 +50,7 @@ class Agreement:
 
 
 @dataclass(frozen=True)
-class SeedTest:
+class SeedTestReading:
     """What a test of the seed tells of the lot.
 
     Attributes
@@ -186,7 +186,7 @@ def two_tests_agree(a: float, b: float) -> Agreement:
     )
 
 
-def judge_test(tested: int, good: int, kind: str = "test") -> SeedTest:
+def judge_test(tested: int, good: int, kind: str = "test") -> SeedTestReading:
     """What a cut, viability or germination test tells of its lot, by the exact binomial range.
 
     Parameters
@@ -218,7 +218,7 @@ def judge_test(tested: int, good: int, kind: str = "test") -> SeedTest:
         f"{good} of {tested} seeds good in the {kind}: {_range_words(low, high)} of the seed "
         "(exact 95 % range)"
     )
-    return SeedTest(
+    return SeedTestReading(
         kind=kind,
         tested=tested,
         good=good,
@@ -229,7 +229,7 @@ def judge_test(tested: int, good: int, kind: str = "test") -> SeedTest:
     )
 
 
-def check_germination(counts: Sequence[int]) -> tuple[SeedTest, Agreement | None]:
+def check_germination(counts: Sequence[int]) -> tuple[SeedTestReading, Agreement | None]:
     """A germination test in replicates of 100 seeds, with their agreement where the table has a row
     for it.
 

@@ -68,7 +68,7 @@ class SeasonForecast:
 
 
 @dataclass(frozen=True)
-class Course:
+class CourseSpec:
     """How the course of a season is to be told.
 
     Attributes
@@ -85,7 +85,11 @@ class Course:
 
 
 def finish_season(
-    fit: EmergenceFit, season: int, draws: int = 400, seed: int = 0, course: Course | None = None
+    fit: EmergenceFit,
+    season: int,
+    draws: int = 400,
+    seed: int = 0,
+    course: CourseSpec | None = None,
 ) -> SeasonForecast:
     """Forecast the trays of a season from their records so far.
 
@@ -96,7 +100,7 @@ def finish_season(
     season : int
     draws : int
     seed : int
-    course : Course, optional
+    course : CourseSpec, optional
         Days at which the course of the season is told, and cells that can fill no more.
 
     Returns
@@ -147,7 +151,7 @@ class _UnderWay:
     patterns: Patterns
     codes: Index
     spring_ends: tuple[int, int]
-    course: Course | None
+    course: CourseSpec | None
 
     @cached_property
     def trays(self) -> pd.DataFrame:

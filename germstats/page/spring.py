@@ -15,7 +15,7 @@ from germstats.questions.review.review import (
     NO_VERDICT,
     NOT_OVER,
     POOR,
-    Cause,
+    CauseFound,
     LotReview,
 )
 from germstats.questions.review.review_text import (
@@ -207,12 +207,12 @@ def _poor(one: LotReview, over: bool) -> tuple[Block, ...]:
     )
 
 
-def _cause(cause: Cause, when: str = "") -> tuple[Block, ...]:
+def _cause(cause: CauseFound, when: str = "") -> tuple[Block, ...]:
     said = sentence(f"{when}{cause.standing}")[:-1]
     return items(f"{said}: {cause.words} ({points_words(cause)})", _evidence(cause))
 
 
-def _evidence(cause: Cause) -> list[str]:
+def _evidence(cause: CauseFound) -> list[str]:
     said = [
         f"{name}: {row_words(row)}."
         for name, rows in (("For", cause.supports), ("Against", cause.opposes))

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pandas as pd
 
-from germstats.records.checking.answers import Answers, new_answers, note_answers
+from germstats.records.checking.answers import GivenAnswers, new_answers, note_answers
 from germstats.records.checking.book import check_files
 from germstats.records.checking.findings import MERGED, SET_ASIDE, USED, Validation, findings_frame
 from germstats.records.checking.rules import RULES
 from germstats.records.checking.staging import add_worktable, empty_worktable
-from germstats.records.formats.reading import Sheets, read_sheets
+from germstats.records.formats.reading import BookSheets, read_sheets
 from germstats.records.tables import TABLES, NamedTables
 
 
@@ -84,7 +84,7 @@ def read_book(path: str | Path, dates: str | None = None) -> RecordBook:
         `dates` is none of the two.
     """
     sheets = read_sheets(path, dates)
-    answers = Answers()
+    answers = GivenAnswers()
     validation = _judged(sheets, answers)
     typed = {name: table.text for name, table in validation.tables.items()}
     while more := new_answers(validation, typed, answers):
@@ -105,7 +105,7 @@ def read_book(path: str | Path, dates: str | None = None) -> RecordBook:
     )
 
 
-def _judged(sheets: Sheets, answers: Answers) -> Validation:
+def _judged(sheets: BookSheets, answers: GivenAnswers) -> Validation:
     tables = {name: empty_worktable(spec) for name, spec in TABLES.items()}
     validation = Validation(tables, sheets.dates, answers.confirmed)
     for sheet in sheets.tables.values():
@@ -115,7 +115,7 @@ def _judged(sheets: Sheets, answers: Answers) -> Validation:
     return validation
 
 
-def _accounting(validation: Validation, sheets: Sheets) -> pd.DataFrame:
+def _accounting(validation: Validation, sheets: BookSheets) -> pd.DataFrame:
     rows: list[Mapping[str, object]] = []
     for name, sheet in sheets.tables.items():
         counts = validation.tables[name].status.value_counts()

@@ -14,7 +14,7 @@ from scipy import integrate, stats
 from germstats.engine.arrays import compile_patterns
 from germstats.engine.likelihood import log_likelihood
 from germstats.engine.timing import FAMILIES
-from germstats.forecast.within_season import Course, _UnderWay
+from germstats.forecast.within_season import CourseSpec, _UnderWay
 from germstats.records.book import read_book
 from germstats.records.intervals.patterns import find_patterns
 from germstats.records.seeds import SowingRate
@@ -89,7 +89,7 @@ def test_a_season_ends_in_the_spring_a_tray_is_judged_in(book):
     trays = under_way(book)
     days = dict(zip(trays.trays["tray"], trays.end_days, strict=True))
     assert days == {"O": 234.0, "T": 599.0}
-    by_course = under_way(book, Course(days=np.array([0.0, 100.0])))
+    by_course = under_way(book, CourseSpec(days=np.array([0.0, 100.0])))
     first = {
         "O": (pd.Timestamp(2024, 2, 1) - pd.Timestamp(2023, 12, 10)).days,
         "T": (pd.Timestamp(2025, 2, 1) - pd.Timestamp(2023, 12, 10)).days,

@@ -13,7 +13,7 @@ from nurseries.trays import TraySpec, simulate_trays
 
 from germstats.engine.fit import FitSpec, fit_emergence
 from germstats.engine.pooled import NEARLY_ALL
-from germstats.forecast.within_season import Course, finish_season
+from germstats.forecast.within_season import CourseSpec, finish_season
 from germstats.records.book import read_book
 from germstats.records.formats.workbook import write_book
 from germstats.records.intervals.patterns import find_patterns
@@ -93,13 +93,15 @@ def test_the_end_of_the_spring_is_the_setting(early):
     now, short, whole = (
         float((found.weight @ found.final).sum())
         for found in (
-            finish_season(early, 2025, course=Course(np.array([0.0]))),
+            finish_season(early, 2025, course=CourseSpec(np.array([0.0]))),
             finish_season(soon, 2025),
             finish_season(early, 2025),
         )
     )
     assert now < short < now + 0.5 * (whole - now)
-    july = finish_season(early, 2025, course=Course(np.array([50.0, 180.0])))  # 31 July is day 180
+    july = finish_season(
+        early, 2025, course=CourseSpec(np.array([50.0, 180.0]))
+    )  # 31 July is day 180
     assert (july.weight @ july.final).sum() == pytest.approx(whole, rel=1e-9)
     middle, end = (july.weight @ july.course[:, k].sum(axis=1) for k in (0, 1))
     assert now < middle < end
@@ -113,8 +115,8 @@ def test_cells_that_something_ended_fill_no_more(early):
     free = finish_season(early, 2025)
     empty = int(free.cells[0] - free.filled_now[0])
     days = np.array([180.0])
-    shut = finish_season(early, 2025, course=Course(days, {tray: empty}))
-    some = finish_season(early, 2025, course=Course(days, {tray: empty - 5}))
+    shut = finish_season(early, 2025, course=CourseSpec(days, {tray: empty}))
+    some = finish_season(early, 2025, course=CourseSpec(days, {tray: empty - 5}))
     assert (shut.final[:, 0] == shut.filled_now[0]).all()
     assert some.final[:, 0].max() <= some.filled_now[0] + 5
     assert (shut.final[:, 1] > shut.filled_now[1]).any()

@@ -19,7 +19,7 @@ from germstats.questions.backtest.backtest import back_test
 from germstats.questions.backtest.backtest_text import backtest_text
 from germstats.questions.backtest.result import BackTestSpec
 from germstats.questions.review.review import review
-from germstats.questions.watch.course import Course, plugs_by_date
+from germstats.questions.watch.course import SpringCourse, plugs_by_date
 from germstats.questions.watch.spec import WatchSpec
 from germstats.questions.watch.watch import watch
 from germstats.questions.watch.watch_text import watch_text
@@ -225,7 +225,7 @@ def test_plants_of_seedlings_by_hand():
     )
     dates = pd.date_range("2026-03-01", periods=2)
     filled = np.array([[[4.0, 4.0, 2.0], [4.0, 4.0, 2.0]]])
-    course = Course(
+    course = SpringCourse(
         trays=trays,
         checked=np.ones(3, dtype=bool),
         cells=np.array([8, 8, 4]),

@@ -27,7 +27,7 @@ from germstats.engine.treatment_model import (
     compare_levels,
     rho_law,
 )
-from germstats.forecast.comparing import FIRM, Others
+from germstats.forecast.comparing import FIRM, OtherSpecies
 from germstats.forecast.tray import empty_share
 from germstats.questions.compare.blocking import Pair
 from germstats.questions.compare.comparison import CANNOT_TELL, SAME, CompareSpec, ComparisonRow
@@ -65,7 +65,7 @@ class SdPriors:
 
 
 def borrow(
-    fit: EmergenceFit, others: Others, scales: VarianceComponents | None, found: Pair
+    fit: EmergenceFit, others: OtherSpecies, scales: VarianceComponents | None, found: Pair
 ) -> SdPriors:
     """Priors of the tray sds of a pair from the scatters of `others`; that of places counts where
     its blocks are not places.

@@ -60,7 +60,7 @@ class Boxes:
 
 
 @dataclass(frozen=True)
-class Course:
+class EmergenceCourse:
     """One lot and treatment over time.
 
     Attributes
@@ -120,7 +120,7 @@ class Telling:
     about: bool = False
 
 
-def courses_of_lot(rows: Sequence[RowEstimate], patterns: Patterns) -> list[Course]:
+def courses_of_lot(rows: Sequence[RowEstimate], patterns: Patterns) -> list[EmergenceCourse]:
     """The courses of a lot's rows, in one unit where all were counted in one.
 
     Parameters
@@ -187,7 +187,7 @@ def _by_pinch(patterns: Patterns, trays: pd.DataFrame) -> tuple[tuple[int, ...],
     return tuple(int(code) for code in own.index), intervals[intervals["count"] > 0]
 
 
-def _course(patterns: Patterns, row: RowEstimate, telling: Telling) -> Course:
+def _course(patterns: Patterns, row: RowEstimate, telling: Telling) -> EmergenceCourse:
     trays = _trays_of(patterns, row)
     time = row.draws.time
     by_date = time is not None and time.origin == "1 February"
@@ -201,7 +201,7 @@ def _course(patterns: Patterns, row: RowEstimate, telling: Telling) -> Course:
     else:
         day = np.linspace(min([0.0, seen.last, *seen.left]), seen.last, _DAYS)
         out = _out(row.draws, day)
-    return Course(row, telling.unit, by_date, day, *_expected(row.draws, *out, sown), seen)
+    return EmergenceCourse(row, telling.unit, by_date, day, *_expected(row.draws, *out, sown), seen)
 
 
 def _seen(telling: Telling, trays: pd.DataFrame, by_date: bool) -> Boxes:

@@ -27,7 +27,7 @@ from germstats.document.figures_style import (
 from germstats.document.sentences import percent
 from germstats.engine.estimates import RowEstimate
 from germstats.engine.fit import EmergenceFit
-from germstats.questions.fit.course import Boxes, Course, courses_of_lot
+from germstats.questions.fit.course import Boxes, EmergenceCourse, courses_of_lot
 from germstats.records.checking.parsing import so_many
 from germstats.records.intervals.patterns import Patterns
 
@@ -36,12 +36,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def draw_courses(courses: Sequence[Course], title: str) -> Figure:
+def draw_courses(courses: Sequence[EmergenceCourse], title: str) -> Figure:
     """Draw courses one above another on one scale of days and of shares.
 
     Parameters
     ----------
-    courses : sequence of Course
+    courses : sequence of EmergenceCourse
         At least one, all counted from the same day.
     title : str
 
@@ -69,7 +69,7 @@ def draw_courses(courses: Sequence[Course], title: str) -> Figure:
     return figure
 
 
-def _draw_expected(axes: Axes, course: Course) -> None:
+def _draw_expected(axes: Axes, course: EmergenceCourse) -> None:
     axes.plot(course.day, course.middle, color=COLOURS[0], lw=2, ls=LINES[0], label="expected")
     axes.fill_between(
         course.day,
@@ -108,12 +108,12 @@ def _draw_seen(axes: Axes, seen: Boxes) -> None:
     axes.plot(*zip(*flat, strict=True), color=COLOURS[1], lw=1.5, ls=LINES[1])
 
 
-def _counts(course: Course) -> str:
+def _counts(course: EmergenceCourse) -> str:
     seen = course.seen
     return f"{seen.came:,} of {'about ' if seen.about else ''}{seen.sown:,} {course.unit}"
 
 
-def _trays(course: Course) -> str:
+def _trays(course: EmergenceCourse) -> str:
     """How many trays the counts are of, and of how many where others tell in another unit or not at
     all.
     """
@@ -154,7 +154,7 @@ def emergence_pictures(fit: EmergenceFit) -> Iterator[Picture]:
         yield emergence_picture(fit, lot)
 
 
-def courses_table(courses: Sequence[Course]) -> pd.DataFrame:
+def courses_table(courses: Sequence[EmergenceCourse]) -> pd.DataFrame:
     """What was seen by each check at which something new was, or by the last, with what is expected
     by then.
     """
@@ -185,11 +185,11 @@ def courses_table(courses: Sequence[Course]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=header)
 
 
-def _by(course: Course, day: float) -> str:
+def _by(course: EmergenceCourse, day: float) -> str:
     return day_words(FEBRUARY, day) if course.by_date else f"day {day:.0f}"
 
 
-def _words(course: Course) -> str:
+def _words(course: EmergenceCourse) -> str:
     row = course.row
     end, half = percent(float(course.middle[-1])), ""
     if row.draws.time is not None:

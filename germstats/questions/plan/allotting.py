@@ -64,7 +64,7 @@ Batches = tuple[Batch, ...]
 
 
 @dataclass(frozen=True, eq=False)
-class Outlook:
+class PlugsOutlook:
     """Plugs to be expected of batches; laws already worked out are kept.
 
     Attributes
@@ -89,13 +89,13 @@ class Outlook:
         default_factory=dict, repr=False
     )
 
-    def by(self, due: pd.Timestamp | None) -> Outlook:
+    def by(self, due: pd.Timestamp | None) -> PlugsOutlook:
         """The same for plugs that must be ready on a day."""
         return (
             self if due is None else replace(self, until=due - pd.Timedelta(weeks=self.grow_weeks))
         )
 
-    def to_lay_out(self, due: pd.Timestamp | None, source: Source) -> Outlook:
+    def to_lay_out(self, due: pd.Timestamp | None, source: Source) -> PlugsOutlook:
         """The outlook by which trays are laid out: by the due date, unless most seedlings come
         after it anyway.
 
@@ -122,7 +122,7 @@ class Outlook:
             return source.draws if days >= source.origin_days else nothing_up(source.draws)
         return by_day(source.draws, float(time.on_clock(days, source.origin_days)))
 
-    def after(self, trays: int) -> Outlook:
+    def after(self, trays: int) -> PlugsOutlook:
         """The same once so many more trays stand on the benches."""
         return replace(self, first=self.first + trays)
 
@@ -213,7 +213,7 @@ Left = dict[int, float]
 
 
 def allot(
-    lines: Sequence[OrderLine], sources: Sequence[Source], outlook: Outlook, rules: AllotRules
+    lines: Sequence[OrderLine], sources: Sequence[Source], outlook: PlugsOutlook, rules: AllotRules
 ) -> Allotment:
     """Trays for each line, those served first at the head; all of one species.
 
@@ -245,7 +245,7 @@ def allot(
 
 
 def whole_trays(
-    line: OrderLine, sources: Sequence[Source], left: Left, outlook: Outlook, rules: AllotRules
+    line: OrderLine, sources: Sequence[Source], left: Left, outlook: PlugsOutlook, rules: AllotRules
 ) -> tuple[Batches, bool]:
     """Fewest whole trays at the recommended rate that reach the assurance, best lots first; two
     trays at least.
@@ -279,7 +279,7 @@ def whole_trays(
     return batches, True
 
 
-def _reached(line: OrderLine, batches: Batches, outlook: Outlook, rules: AllotRules) -> bool:
+def _reached(line: OrderLine, batches: Batches, outlook: PlugsOutlook, rules: AllotRules) -> bool:
     if sum(batch.cells * batch.trays for batch in batches) < line.plugs:
         return False
     return chance_of_plugs(outlook.plugs(batches), line.plugs) >= rules.assurance
@@ -289,7 +289,7 @@ def _shared_out(
     lines: Sequence[OrderLine],
     sources: Sequence[Source],
     left: Left,
-    outlook: Outlook,
+    outlook: PlugsOutlook,
     rules: AllotRules,
 ) -> tuple[Batches, ...]:
     """The seed of each lot, best first, shared among the lines by gain per seed.
@@ -326,7 +326,7 @@ class _Packet:
     """Seed of one source to be shared out."""
 
     source: Source
-    outlook: Outlook
+    outlook: PlugsOutlook
     most_trays: int
 
     def room(self, before: Batches) -> int:

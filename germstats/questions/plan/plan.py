@@ -40,7 +40,7 @@ from germstats.questions.plan.allotting import (
     AllotRules,
     Batch,
     Batches,
-    Outlook,
+    PlugsOutlook,
     allot,
     benches_of,
 )
@@ -74,7 +74,7 @@ class _Field:
 
     sources: tuple[Source, ...]
     best: Source
-    outlook: Outlook
+    outlook: PlugsOutlook
     losses: Losses
     pricked: bool
     places: tuple[str, ...]
@@ -200,7 +200,7 @@ def _field(
     return _Field(
         sources=sources,
         best=best,
-        outlook=Outlook(ordered.luck, pricked, grow_weeks=spec.grow_weeks),
+        outlook=PlugsOutlook(ordered.luck, pricked, grow_weeks=spec.grow_weeks),
         losses=ordered.losses,
         pricked=pricked,
         places=places_of(book),

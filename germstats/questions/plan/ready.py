@@ -9,14 +9,18 @@ from germstats.forecast.order import TimedTrays, day_of_plug, never_certain
 from germstats.forecast.plan_parts import Ready
 from germstats.forecast.seeds_per_cell import FORECAST_LEVEL
 from germstats.forecast.springs import TIMED_ROWS
-from germstats.questions.plan.allotting import Batch, Batches, Outlook, benches_of
+from germstats.questions.plan.allotting import Batch, Batches, PlugsOutlook, benches_of
 from germstats.records.checking.parsing import spelled
 
 _RARELY = 0.05
 
 
 def ready_dates(
-    batches: Batches, wanted: int, due: pd.Timestamp | None, outlook: Outlook, grow_weeks: float
+    batches: Batches,
+    wanted: int,
+    due: pd.Timestamp | None,
+    outlook: PlugsOutlook,
+    grow_weeks: float,
 ) -> Ready:
     """Range of the day on which the `wanted`-th plant that lives has come up.
 

@@ -65,7 +65,7 @@ class Cold:
 
 
 @dataclass(frozen=True)
-class Losses:
+class UsualLosses:
     """Share usually lost after coming up, and how much more unevenly than by chance (a factor on
     the variance).
     """
@@ -81,14 +81,14 @@ class Usual:
 
     Attributes
     ----------
-    by_cell, by_tray : Losses
+    by_cell, by_tray : UsualLosses
         Of seedlings counted cell by cell; of filled cells.
     viable, viable_sd : float
         Logit of the viable share of tested seed, and how far lots lie apart.
     """
 
-    by_cell: Losses = Losses(0.06, 2.0)
-    by_tray: Losses = Losses(0.03, 2.0)
+    by_cell: UsualLosses = UsualLosses(0.06, 2.0)
+    by_tray: UsualLosses = UsualLosses(0.03, 2.0)
     viable: float = 1.73
     viable_sd: float = 0.6
 

@@ -22,7 +22,7 @@ from germstats.maps.tray_map import (
     without_cells,
 )
 from germstats.maps.tray_scans import block_cells, outer_cells
-from germstats.questions.review.lot_file import Losses, LotFile, Usual, looked_at
+from germstats.questions.review.lot_file import LotFile, Usual, UsualLosses, looked_at
 from germstats.questions.review.row import Evidence, Limits
 from germstats.questions.review.tray import ReviewedTray
 from germstats.records.checking.parsing import so_many
@@ -220,7 +220,7 @@ def _losing(file: LotFile, limits: Limits) -> tuple[ReviewedTray, float, float] 
     return max(found, key=lambda row: row[1], default=None)
 
 
-def _p_of_losses(lost: int, ever: int, usual: Losses) -> float:
+def _p_of_losses(lost: int, ever: int, usual: UsualLosses) -> float:
     """Chance of losing so many or more (half of those just so many), where trays lose unevenly:
     beta-binomial.
     """
@@ -236,7 +236,7 @@ def _great(one: ReviewedTray, limits: Limits) -> float:
     return limits["losses_share" if one.by_cell else "losses_filled"]
 
 
-def _usual_losses(file: LotFile, one: ReviewedTray) -> Losses:
+def _usual_losses(file: LotFile, one: ReviewedTray) -> UsualLosses:
     return file.usual.by_cell if one.by_cell else file.usual.by_tray
 
 

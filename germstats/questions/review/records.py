@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.maps.tray_map import TrayMap, tray_maps
-from germstats.questions.review.lot_file import Losses, Usual
+from germstats.questions.review.lot_file import Usual, UsualLosses
 from germstats.questions.review.tray import ReviewedTray
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import spelled
@@ -307,7 +307,7 @@ def usual_of(trays: Sequence[ReviewedTray]) -> dict[str, Usual]:
 
 def _usual_losses(
     trays: Iterable[ReviewedTray], by_cell: bool, fewest: int = _FEWEST_TRAYS
-) -> Losses | None:
+) -> UsualLosses | None:
     """What trays lose as a rule; those far from the middle were hit by something and are no
     rule.
     """
@@ -321,4 +321,4 @@ def _usual_losses(
     ].T
     share = float(np.clip(lost.sum() / ever.sum(), 0.02 if by_cell else 0.01, 0.5))
     uneven = float(((lost - share * ever) ** 2 / (ever * share * (1 - share))).mean())
-    return Losses(share, max(uneven, _LEAST_UNEVEN))
+    return UsualLosses(share, max(uneven, _LEAST_UNEVEN))

@@ -32,7 +32,7 @@ AS_EXPECTED, NOT_OVER, POOR, NO_VERDICT = "as expected", "not over yet", "poor",
 
 
 @dataclass(frozen=True)
-class Cause:
+class CauseFound:
     """One cause of a poor lot, with what speaks for and against it.
 
     Attributes
@@ -74,7 +74,7 @@ class LotReview:
         The evidence whose doors opened.
     seen : str
         Raw counts beside what was expected.
-    causes : tuple of Cause
+    causes : tuple of CauseFound
         The highest first. Of a lot that is not over yet those only that stand already, beside that;
         else empty.
     told : bool
@@ -104,7 +104,7 @@ class LotReview:
     doors: tuple[str, ...]
     opened: frozenset[str]
     seen: str
-    causes: tuple[Cause, ...]
+    causes: tuple[CauseFound, ...]
     told: bool
     test: str
     test_when: When | None
@@ -118,14 +118,14 @@ class LotReview:
     notes: tuple[str, ...]
 
     @property
-    def named(self) -> tuple[Cause, ...]:
+    def named(self) -> tuple[CauseFound, ...]:
         """Causes to be named: "something happened to one tray" is left out where it is told
         what.
         """
         return _named(self.causes)
 
     @property
-    def shown(self) -> tuple[Cause, ...]:
+    def shown(self) -> tuple[CauseFound, ...]:
         """Causes worth naming: those that stand, at most two where none is likely."""
         return (
             tuple(one for one in self.named if one.standing != "unlikely")
@@ -436,12 +436,12 @@ def shown_scores(verdict: str, readings: Sequence[Reading], rules: Rules) -> tup
     return score(readings, rules) if verdict == POOR else ()
 
 
-def best_fits(causes: Sequence[Cause]) -> tuple[Cause, ...]:
+def best_fits(causes: Sequence[CauseFound]) -> tuple[CauseFound, ...]:
     """The two causes that fit best where none is likely; what is unlikely fits nothing."""
     return tuple(one for one in causes if one.standing != "unlikely")[:2]
 
 
-def _named(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
+def _named(causes: tuple[CauseFound, ...]) -> tuple[CauseFound, ...]:
     """Without "something happened to one tray" where it is told what."""
     kind = any(one.cause in KINDS_OF_TRAY and one.standing == "likely" for one in causes)
     return tuple(one for one in causes if not (kind and one.cause == "tray"))
@@ -461,10 +461,10 @@ def _verdict(
     return NO_VERDICT if z is None or found is None or found.untold else AS_EXPECTED
 
 
-def _cause(one: Scored, evidence: tuple[Evidence, ...], rules: Rules) -> Cause:
+def _cause(one: Scored, evidence: tuple[Evidence, ...], rules: Rules) -> CauseFound:
     by_reading: dict[Reading, Evidence] = {(row.evidence, row.reading): row for row in evidence}
     parts = [(by_reading[reading], size) for reading, size in one.parts]
-    return Cause(
+    return CauseFound(
         cause=one.cause,
         words=rules.causes[one.cause].words,
         standing=one.standing,
@@ -476,7 +476,9 @@ def _cause(one: Scored, evidence: tuple[Evidence, ...], rules: Rules) -> Cause:
     )
 
 
-def _test(verdict: str, causes: tuple[Cause, ...], rules: Rules, known: set[str]) -> Check | None:
+def _test(
+    verdict: str, causes: tuple[CauseFound, ...], rules: Rules, known: set[str]
+) -> Check | None:
     if verdict == NOT_OVER:
         return Check(
             "count again in 7 to 14 days, until two checks bring nothing new", When.IN_SPRING

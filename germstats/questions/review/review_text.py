@@ -13,7 +13,7 @@ from germstats.questions.review.review import (
     NO_VERDICT,
     NOT_OVER,
     POOR,
-    Cause,
+    CauseFound,
     LotReview,
     Review,
 )
@@ -113,7 +113,7 @@ def untold_words(one: LotReview) -> str:
     return f"Cannot tell which cause from the records alone{fits[len(one.shown)]}"
 
 
-def _cause_lines(cause: Cause, when: str = "") -> list[str]:
+def _cause_lines(cause: CauseFound, when: str = "") -> list[str]:
     lines = [wrapped(f"{when}{cause.standing}: {cause.words} ({points_words(cause)}).", "  ")]
     for name, rows in (("for", cause.supports), ("against", cause.opposes)):
         if rows:
@@ -125,7 +125,7 @@ def _cause_lines(cause: Cause, when: str = "") -> list[str]:
     return lines
 
 
-def points_words(cause: Cause) -> str:
+def points_words(cause: CauseFound) -> str:
     """The points of a cause, with their sign."""
     return f"{cause.points:+d} {'point' if abs(cause.points) == 1 else 'points'}"
 

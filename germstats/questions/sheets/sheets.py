@@ -74,7 +74,7 @@ class SowingLine:
 
 
 @dataclass(frozen=True)
-class Grid:
+class PencilGrid:
     """A tray's cells to be filled in by pencil: names of its rows and columns, and the size they
     are drawn in.
     """
@@ -176,7 +176,7 @@ def check_sheets(bench: Bench, source: str) -> str:
     )
 
 
-def grid_of(one: BenchTray) -> Grid | None:
+def grid_of(one: BenchTray) -> PencilGrid | None:
     """The grid of a tray; None where its size is not known or no page would hold it."""
     if one.rows is None or one.columns is None:
         return None
@@ -184,7 +184,7 @@ def grid_of(one: BenchTray) -> Grid | None:
     size = next((name for limit, name in _SIZES if most <= limit), None)
     if size is None:
         return None
-    return Grid(
+    return PencilGrid(
         size,
         tuple(cell_name(row, 0)[:-1] for row in range(one.rows)),
         tuple(range(1, one.columns + 1)),

@@ -41,7 +41,7 @@ class PlannedTray:
 
 
 @dataclass(frozen=True)
-class Sowing:
+class TrialSowing:
     """What all trays of a trial share.
 
     Attributes
@@ -66,7 +66,7 @@ class Sowing:
 
 
 def bench_plan(
-    sowing: Sowing,
+    sowing: TrialSowing,
     treatments: tuple[str, ...],
     places: tuple[str, ...],
     trays: int,
@@ -77,7 +77,7 @@ def bench_plan(
 
     Parameters
     ----------
-    sowing : Sowing
+    sowing : TrialSowing
     treatments : tuple of str
     places : tuple of str
         One block stands at each.

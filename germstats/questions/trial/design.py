@@ -15,7 +15,7 @@ from germstats.forecast.comparing import others_of
 from germstats.forecast.demand import StoredLot, lots_in_store
 from germstats.forecast.new_lots import new_lot, unknown_species
 from germstats.forecast.sources import unsown_words, usual_sowing_day
-from germstats.questions.trial.bench_plan import Sowing, bench_plan
+from germstats.questions.trial.bench_plan import TrialSowing, bench_plan
 from germstats.questions.trial.power import (
     Setting,
     blocks_for,
@@ -202,7 +202,7 @@ def _places(book: RecordBook, spec: TrialSpec) -> tuple[tuple[str, ...], tuple[s
     )
 
 
-def _sowing(book: RecordBook, spec: TrialSpec) -> Sowing:
+def _sowing(book: RecordBook, spec: TrialSpec) -> TrialSowing:
     """What the trays share, as the species was sown before; lot and seeds per cell are
     still open.
     """
@@ -223,7 +223,7 @@ def _sowing(book: RecordBook, spec: TrialSpec) -> Sowing:
     sown = pd.Timestamp(season, 2, 1) - _USUAL_LEAD
     if dated is not None:
         sown = usual_sowing_day(dated.dropna(subset=[Trays.sown_on]), season)
-    return Sowing(
+    return TrialSowing(
         season=season,
         lot="",
         sown_on=sown,
@@ -364,11 +364,11 @@ def seeds_advised(share: float) -> tuple[int, str]:
     return 1, f"one seed per cell: {percent}; two would do as well if you count every seedling"
 
 
-def _seeds(spec: TrialSpec, trays: int, sowing: Sowing) -> int:
+def _seeds(spec: TrialSpec, trays: int, sowing: TrialSowing) -> int:
     return trays * len(spec.treatments) * sowing.cells * sowing.seeds_per_cell
 
 
-def _refuse_short(lot: _Lot, spec: TrialSpec, trays: int, sowing: Sowing) -> None:
+def _refuse_short(lot: _Lot, spec: TrialSpec, trays: int, sowing: TrialSowing) -> None:
     """Too little seed: how many trays it would make, and what those would tell."""
     held, wanted = lot.stored.seeds, _seeds(spec, trays, sowing)
     if held is None or held >= wanted:

@@ -21,7 +21,7 @@ from germstats.forecast.expectation import Expected, TrayAsk, expect
 from germstats.forecast.leave_out import LeaveOut
 from germstats.forecast.order import never_certain
 from germstats.forecast.tray import empty_by
-from germstats.questions.watch.course import Course, give_up_day
+from germstats.questions.watch.course import SpringCourse, give_up_day
 from germstats.questions.watch.spec import (
     COMING,
     DISCARD,
@@ -71,7 +71,7 @@ class Facts:
     """
 
     fit: EmergenceFit
-    course: Course
+    course: SpringCourse
     book: RecordBook
     spec: WatchSpec
     plug_value: float
@@ -190,7 +190,7 @@ def advised(facts: Facts, k: int) -> TrayWatch:
         if others is None
         else never_certain(float(course.weight @ (final < _SHORT * others.usual)))
     )
-    status = _status(facts, k, Outlook(more, mean, short, others))
+    status = _status(facts, k, TrayOutlook(more, mean, short, others))
     give_up = facts.give_up[lot] if more > _OVER else None
     advice, why, money = _advice(facts, row, status=status, left=mean - now, give_up=give_up, k=k)
     return TrayWatch(
@@ -218,7 +218,7 @@ def advised(facts: Facts, k: int) -> TrayWatch:
 
 
 @dataclass(frozen=True)
-class Others:
+class OtherTrays:
     """What all other trays let expect of one: cells filled by its last check and in the end, the
     chance of so few by now, the share out by now of what comes, and whether an earlier spring of
     the species is among them.
@@ -232,7 +232,7 @@ class Others:
 
 
 @dataclass(frozen=True)
-class Outlook:
+class TrayOutlook:
     """What is still to come: the chance of more, the mean in the end, the chance to end short; what
     others say.
     """
@@ -240,7 +240,7 @@ class Outlook:
     more: float
     mean: float
     short: float | None
-    others: Others | None
+    others: OtherTrays | None
 
     @property
     def low(self) -> bool:
@@ -260,7 +260,7 @@ class Outlook:
         return self.others is None or (self.others.earlier and self.others.out >= _ALL_OUT)
 
 
-def _by_others(facts: Facts, k: int) -> Others | None:
+def _by_others(facts: Facts, k: int) -> OtherTrays | None:
     """What other trays say of this one by its last check; None where none tells when they come."""
     course, lot = facts.course, str(facts.course.trays[Trays.lot].iloc[k])
     expected = facts.expected[lot]
@@ -278,7 +278,7 @@ def _by_others(facts: Facts, k: int) -> Others | None:
     whole = 1 - empty_by(share, expected.rho, np.ones_like(out), rate)
     behind = _below(float(course.now[k]), cells, fill)
     by_now, usual = float(cells * fill.mean()), float(cells * whole.mean())
-    return Others(
+    return OtherTrays(
         by_now=by_now, usual=usual, behind=behind, out=float(out.mean()), earlier=expected.earlier
     )
 
@@ -300,7 +300,7 @@ def _below(seen: float, cells: float, fill: Array) -> float:
     return never_certain(float(ndtr((seen - cells * fill) / spread).mean()))
 
 
-def _status(facts: Facts, k: int, ahead: Outlook) -> str:
+def _status(facts: Facts, k: int, ahead: TrayOutlook) -> str:
     course = facts.course
     now = int(course.now[k])
     if not course.checked[k]:

@@ -17,8 +17,7 @@ from germstats.engine.quantiles import weighted_values
 from germstats.engine.timing import Array
 from germstats.forecast.tray import empty_share
 from germstats.forecast.weather import HeatClock
-from germstats.forecast.within_season import Course as Days
-from germstats.forecast.within_season import finish_season
+from germstats.forecast.within_season import CourseSpec, finish_season
 from germstats.questions.watch.spec import Window
 from germstats.records.intervals.patterns import ONE_SEED
 from germstats.records.intervals.seed_totals import seeds_as_cells, told_by_seeds
@@ -38,7 +37,7 @@ _NOTHING = 0.5  # expected cells, of a whole lot, that are not worth a wait
 
 
 @dataclass(frozen=True)
-class Course:
+class SpringCourse:
     """Trays of one spring, U of them.
 
     Attributes
@@ -114,7 +113,7 @@ def course_of(
     closed: Mapping[str, int],
     clock: HeatClock | None,
     on: pd.Timestamp,
-) -> Course:
+) -> SpringCourse:
     """Forecast the trays of a spring from all records so far.
 
     Parameters
@@ -152,7 +151,7 @@ def course_of(
     grid = np.append(np.arange(_FROM, end, _STEP), end)
     days = grid if clock is None else clock.heat_days(spring, grid)
     told = [
-        finish_season(fit, season, _DRAWS, course=Days(days, closed))
+        finish_season(fit, season, _DRAWS, course=CourseSpec(days, closed))
         for season in sorted({int(y) for y in trays[Trays.season]})
     ]
     at = {
@@ -169,7 +168,7 @@ def course_of(
     filled = column("course", np.zeros((1, len(grid), 0)))
     if clock is not None:
         filled = _in_weathers(filled, days, clock.onward(spring, grid))
-    return Course(
+    return SpringCourse(
         trays=trays,
         checked=trays["checked"].to_numpy(dtype=bool),
         cells=column("cells", none),
@@ -185,8 +184,10 @@ def course_of(
 
 
 def mixed(
-    courses: Sequence[tuple[Course, Mapping[str, float]]], group_of: Sequence[str], seed: int = 0
-) -> Course:
+    courses: Sequence[tuple[SpringCourse, Mapping[str, float]]],
+    group_of: Sequence[str],
+    seed: int = 0,
+) -> SpringCourse:
     """Courses of the same trays under several laws of timing as one: each species' draws come from
     its laws by weight.
 
@@ -261,7 +262,7 @@ def _in_weathers(course: Array, told: Array, onward: Array) -> Array:
     return np.asarray(np.stack([one[at[n % len(at)]] for n, one in enumerate(course)]))
 
 
-def seen_by_date(course: Course, at: Index, seed: int = 0) -> Index:
+def seen_by_date(course: SpringCourse, at: Index, seed: int = 0) -> Index:
     """(N, D) draws of the cells of these trays filled by each date: whole cells, where `course`
     holds expectations.
     """
@@ -280,7 +281,7 @@ def seen_by_date(course: Course, at: Index, seed: int = 0) -> Index:
     return np.asarray(filled, dtype=np.int64)
 
 
-def plugs_by_date(course: Course, at: Index) -> Array:
+def plugs_by_date(course: SpringCourse, at: Index) -> Array:
     """(N, D) draws of the plants that these trays have given by each date."""
     by_cells = at[(course.trays["counted"].iloc[at] == "cells").to_numpy()]
     total = seen_by_date(course, by_cells).astype(float)
@@ -289,7 +290,7 @@ def plugs_by_date(course: Course, at: Index) -> Array:
     return np.asarray(total)
 
 
-def windows(course: Course, at: Index) -> tuple[Window | None, Window | None, Window | None]:
+def windows(course: SpringCourse, at: Index) -> tuple[Window | None, Window | None, Window | None]:
     """Windows of the first cell of these trays, of half of those they will fill, and of nine in
     ten.
     """
@@ -300,7 +301,7 @@ def windows(course: Course, at: Index) -> tuple[Window | None, Window | None, Wi
     return first, half, most
 
 
-def give_up_day(course: Course, at: Index, on: pd.Timestamp) -> pd.Timestamp | None:
+def give_up_day(course: SpringCourse, at: Index, on: pd.Timestamp) -> pd.Timestamp | None:
     """The day after which under 5 % of what these trays still lack would come; None where nothing
     is to come.
     """

@@ -20,7 +20,7 @@ from germstats.forecast.law_average import WeighedFit, fits_by_law
 from germstats.forecast.order import never_certain
 from germstats.forecast.weather import HeatClock, by_heat, daily_weather, heat_clock
 from germstats.questions.watch.advice import Facts, advised
-from germstats.questions.watch.course import Course, course_of, mixed, plugs_by_date, windows
+from germstats.questions.watch.course import SpringCourse, course_of, mixed, plugs_by_date, windows
 from germstats.questions.watch.spec import (
     COMING,
     CUT_SHORT,
@@ -54,7 +54,7 @@ from germstats.records.tables import Cells, Checks, Events, Orders, Species, Tra
 
 
 @dataclass(frozen=True)
-class Season:
+class SpringUnderWay:
     """The trays of the spring under way, and what is known of them on the day."""
 
     book: RecordBook
@@ -176,7 +176,7 @@ def watch(
     )
 
 
-def under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
+def under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> SpringUnderWay:
     """The trays under way on a day, before any of them is forecast; refuses as `watch` does."""
     known = {str(lot) for lot in book.trays[Trays.lot] if lot}
     for lot in spec.lots:
@@ -187,20 +187,20 @@ def under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
     return season
 
 
-def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None) -> Course:
+def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None) -> SpringCourse:
     """Only the course of the trays under way on a day, as draws; parameters as in `watch`."""
     return _foretold(_season_of(book, WatchSpec(on), fit_spec or FitSpec()), silent)[2]
 
 
-def _season_of(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> Season:
+def _season_of(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> SpringUnderWay:
     month, day = fit_spec.spring_ends
     spring = spec.day.year + (spec.day > pd.Timestamp(spec.day.year, month, day))
-    return Season(as_of(book, spec.day), spec, replace(fit_spec, to_horizon=False), spring)
+    return SpringUnderWay(as_of(book, spec.day), spec, replace(fit_spec, to_horizon=False), spring)
 
 
 def _foretold(
-    season: Season, progress: Callable[[str], None]
-) -> tuple[EmergenceFit, HeatClock | None, Course]:
+    season: SpringUnderWay, progress: Callable[[str], None]
+) -> tuple[EmergenceFit, HeatClock | None, SpringCourse]:
     fits, clock = _fitted(season, progress)
     progress("looking ahead")
     courses = [
@@ -214,7 +214,7 @@ def _foretold(
 
 
 def _fitted(
-    season: Season, progress: Callable[[str], None]
+    season: SpringUnderWay, progress: Callable[[str], None]
 ) -> tuple[tuple[WeighedFit, ...], HeatClock | None]:
     """Fits of the records so far under every law of timing that counts; by heat where the weather
     of this spring and an earlier one is known.
@@ -271,7 +271,7 @@ def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> 
     )
 
 
-def _first_springs(season: Season) -> tuple[str, ...]:
+def _first_springs(season: SpringUnderWay) -> tuple[str, ...]:
     """Species (or lots) under way that no earlier spring tells of."""
     trays = season.patterns.trays
     group = groups_of(trays)
@@ -297,7 +297,7 @@ def _losses(book: RecordBook) -> float:
     return float(np.median([one.share for one in losses.values()])) if species else 0.06
 
 
-def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
+def _not_forecast(season: SpringUnderWay, course: SpringCourse) -> list[TrayWatch]:
     """Trays of which nothing is foretold: waiting for a second winter, ended by an event, or
     stopped by a finding.
     """
@@ -358,7 +358,7 @@ def _not_forecast(season: Season, course: Course) -> list[TrayWatch]:
     return rows
 
 
-def _ever_counted(season: Season, trays: set[str]) -> dict[str, tuple[float, float, Unit]]:
+def _ever_counted(season: SpringUnderWay, trays: set[str]) -> dict[str, tuple[float, float, Unit]]:
     """Tray -> cells ever filled, of how many, or seedlings and seeds; those that findings keep out
     of the estimates with them.
     """
@@ -431,7 +431,7 @@ def _lots(facts: Facts) -> tuple[LotWatch, ...]:
 
 
 def _lot(
-    course: Course, lot: str, at: Index, give_up: pd.Timestamp | None, counted: Unit
+    course: SpringCourse, lot: str, at: Index, give_up: pd.Timestamp | None, counted: Unit
 ) -> LotWatch:
     """The trays `at` of one lot, all counted alike, together."""
     final = course.final[:, at].sum(axis=1)
@@ -455,7 +455,7 @@ def _lot(
 
 
 def _orders(
-    book: RecordBook, course: Course, season: Season, losses: float
+    book: RecordBook, course: SpringCourse, season: SpringUnderWay, losses: float
 ) -> tuple[OrderWatch, ...]:
     """Plugs still owed this year of each species against its trays of this spring."""
     table = book.orders.dropna(subset=[Orders.plugs])

@@ -30,7 +30,7 @@ Question = tuple[str, str, str, str, str]
 
 
 @dataclass(frozen=True)
-class Answers:
+class GivenAnswers:
     """What was answered so far.
 
     Attributes
@@ -48,8 +48,8 @@ class Answers:
 
 
 def new_answers(
-    validation: Validation, typed: dict[str, pd.DataFrame], answers: Answers
-) -> Answers | None:
+    validation: Validation, typed: dict[str, pd.DataFrame], answers: GivenAnswers
+) -> GivenAnswers | None:
     """Answer what the judgement asked, as far as the answers table does.
 
     Parameters
@@ -57,7 +57,7 @@ def new_answers(
     validation : Validation
     typed : dict of str to pandas.DataFrame
         The text of each table as it stands in the files.
-    answers : Answers
+    answers : GivenAnswers
         Those given before.
 
     Returns
@@ -81,10 +81,12 @@ def new_answers(
                 used.add(question)
                 new = True
                 break
-    return Answers(edits, frozenset(confirmed), frozenset(used)) if new else None
+    return GivenAnswers(edits, frozenset(confirmed), frozenset(used)) if new else None
 
 
-def note_answers(validation: Validation, typed: dict[str, pd.DataFrame], answers: Answers) -> None:
+def note_answers(
+    validation: Validation, typed: dict[str, pd.DataFrame], answers: GivenAnswers
+) -> None:
     """List every answer that was used, those that contradict one another, and those that answer
     nothing.
     """

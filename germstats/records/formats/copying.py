@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from germstats.errors import UnreadableBookError, WrongUseError
-from germstats.records.formats.reading import Sheet, Sheets, read_sheets
+from germstats.records.formats.reading import BookSheets, Sheet, read_sheets
 from germstats.records.formats.workbook import book_files, is_workbook, put_book
 from germstats.records.settings import EXPLANATIONS, read_settings
 from germstats.records.writing import must_take_files
@@ -106,7 +106,7 @@ def _lines(sheet: Sheet) -> list[list[str]]:
 
 
 def _prove(
-    sheets: Sheets, settings: Mapping[str, str], files: Mapping[Path, bytes], out: Path
+    sheets: BookSheets, settings: Mapping[str, str], files: Mapping[Path, bytes], out: Path
 ) -> None:
     """Read the copy back at another place; refuse it where it does not hold the very same."""
     with tempfile.TemporaryDirectory() as folder:
@@ -134,7 +134,7 @@ def _prove(
         )
 
 
-def _difference(sheets: Sheets, again: Sheets) -> str:
+def _difference(sheets: BookSheets, again: BookSheets) -> str:
     """Name the first place where two books differ; nothing where they are the same."""
     for name, sheet in sheets.tables.items():
         other = again.tables.get(name)

@@ -65,7 +65,7 @@ class Sheet:
 
 
 @dataclass(frozen=True)
-class Sheets:
+class BookSheets:
     """A whole book as text.
 
     Attributes
@@ -85,7 +85,7 @@ class Sheets:
     not_read: tuple[str, ...] = ()
 
 
-def read_sheets(path: str | Path, dates: str | None = None) -> Sheets:
+def read_sheets(path: str | Path, dates: str | None = None) -> BookSheets:
     """Read a folder of CSV files or one xlsx workbook.
 
     Parameters
@@ -121,7 +121,7 @@ def read_sheets(path: str | Path, dates: str | None = None) -> Sheets:
         ) from error
 
 
-def _read_folder(folder: Path, dates: str | None) -> Sheets:
+def _read_folder(folder: Path, dates: str | None) -> BookSheets:
     files = sorted(
         file
         for file in folder.iterdir()
@@ -142,7 +142,7 @@ def _read_folder(folder: Path, dates: str | None) -> Sheets:
         *(file.name for file in files if file.name not in known.values()),
         *_other_records(folder),
     )
-    return Sheets(folder.name, tables, dates or _order(read_settings(folder)), not_read)
+    return BookSheets(folder.name, tables, dates or _order(read_settings(folder)), not_read)
 
 
 def _other_records(folder: Path) -> list[str]:
@@ -283,7 +283,7 @@ def _cut(values: list[str]) -> tuple[str, ...]:
     return tuple(values[:width])
 
 
-def _read_file(file: Path, dates: str | None) -> Sheets:
+def _read_file(file: Path, dates: str | None) -> BookSheets:
     """Read one workbook."""
     # only readers of workbooks pay for it
     from germstats.records.formats.reading_xlsx import read_lines
@@ -304,7 +304,7 @@ def _read_file(file: Path, dates: str | None) -> Sheets:
         if name in known
     }
     not_read = tuple(name for name in sheets if name not in known.values())
-    return Sheets(file.name, tables, dates or _order(settings_on(sheets)), not_read)
+    return BookSheets(file.name, tables, dates or _order(settings_on(sheets)), not_read)
 
 
 def _what_else(file: Path, start: bytes) -> str:

@@ -53,7 +53,7 @@ class Extras:
 
 
 @dataclass(frozen=True)
-class _Layout:
+class _SheetLayout:
     """What the sheets of one workbook share: looks by name, all headings, and the last row with
     drop-downs.
     """
@@ -95,7 +95,7 @@ def workbook_bytes(tables: Mapping[str, Rows], extras: Extras | None = None) -> 
     )
     headers = {name: rows[0] for name, rows in tables.items()}
     longest = max((len(rows) for rows in tables.values()), default=0)
-    layout = _Layout(_formats(book), headers, min(max(ROOM, 2 * longest), _MOST_ROWS))
+    layout = _SheetLayout(_formats(book), headers, min(max(ROOM, 2 * longest), _MOST_ROWS))
     write_guide(
         book.add_worksheet(EXPLANATIONS),
         list(tables),
@@ -157,7 +157,7 @@ def _formats(book: Workbook) -> dict[str, Format]:
     return {name: book.add_format(look) for name, look in looks.items()}
 
 
-def _write_table(sheet: Worksheet, table: Table, rows: Rows, layout: _Layout) -> None:
+def _write_table(sheet: Worksheet, table: Table, rows: Rows, layout: _SheetLayout) -> None:
     header, *records = rows
     known = {column.name: column for column in table.columns}
     for place in range(max(map(len, rows))):

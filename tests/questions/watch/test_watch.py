@@ -12,7 +12,7 @@ from scipy.stats import lognorm
 
 from germstats.errors import NotEnoughRecordsError, WrongUseError
 from germstats.forecast.tray import empty_by
-from germstats.questions.watch.course import Course, give_up_day, seen_by_date, windows
+from germstats.questions.watch.course import SpringCourse, give_up_day, seen_by_date, windows
 from germstats.questions.watch.spec import WatchSpec
 from germstats.questions.watch.watch import watch
 from germstats.records.book import read_book
@@ -26,7 +26,7 @@ ON = pd.Timestamp("2026-03-01")
 def course(filled, now=0):
     """One tray of 40 cells, one draw: cells filled on each date."""
     filled = np.asarray(filled, dtype=float)[None, :, None]
-    return Course(
+    return SpringCourse(
         trays=pd.DataFrame({"tray": ["T"]}),
         checked=np.array([True]),
         cells=np.array([40]),
@@ -60,7 +60,7 @@ def test_giving_up_by_the_closed_form():
     )
     cells = 40 * (1 - still / still[0])
     dates = ON + pd.to_timedelta(days - 10, unit="D")
-    tray = Course(
+    tray = SpringCourse(
         trays=pd.DataFrame({"tray": ["T"]}),
         checked=np.array([True]),
         cells=np.array([40]),

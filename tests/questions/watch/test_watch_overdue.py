@@ -13,13 +13,13 @@ import pytest
 
 from germstats.forecast.cold_weeks import weeks_of_cold
 from germstats.forecast.weather import daily_weather
-from germstats.questions.watch.advice import Others, Outlook
+from germstats.questions.watch.advice import OtherTrays, TrayOutlook
 from germstats.questions.watch.spec import WatchSpec
 from germstats.questions.watch.weather import heat_words
 
 
 def others(behind, out=1.0, earlier=True):
-    return Others(by_now=20.0 * out, usual=20.0, behind=behind, out=out, earlier=earlier)
+    return OtherTrays(by_now=20.0 * out, usual=20.0, behind=behind, out=out, earlier=earlier)
 
 
 @pytest.mark.parametrize(
@@ -35,7 +35,7 @@ def others(behind, out=1.0, earlier=True):
     ],
 )
 def test_overdue_needs_both_by_hand(behind, short, overdue):
-    assert Outlook(more=0.8, mean=9.0, short=short, others=others(behind)).overdue is overdue
+    assert TrayOutlook(more=0.8, mean=9.0, short=short, others=others(behind)).overdue is overdue
 
 
 def test_nothing_up_is_given_up_only_when_other_springs_are_over_by_then():
@@ -44,7 +44,7 @@ def test_nothing_up_is_given_up_only_when_other_springs_are_over_by_then():
         others(0.3, out=0.6),
         others(0.3, out=0.95, earlier=False),
     )
-    assert [Outlook(0.01, 0.0, 0.99, one).past for one in (late, early, first, None)] == [
+    assert [TrayOutlook(0.01, 0.0, 0.99, one).past for one in (late, early, first, None)] == [
         True,
         False,
         False,
