@@ -19,7 +19,7 @@ import seaborn as sns
 
 import germstats
 from germstats.questions.compare.compare_text import compare_text
-from germstats.questions.compare.comparison import REFUSED
+from germstats.questions.compare.comparison import ComparisonVerdict
 
 parser = argparse.ArgumentParser(description="Covers compared, from records to verdict.")
 parser.add_argument(
@@ -46,7 +46,11 @@ print(compare_text(found))
 # out the covers again in every way the benches allow.
 
 # %%
-told = [row for row in found.rows if row.verdict != REFUSED and row.species is not None]
+told = [
+    row
+    for row in found.rows
+    if row.verdict != ComparisonVerdict.REFUSED and row.species is not None
+]
 options.out.mkdir(parents=True, exist_ok=True)
 sns.set_theme(style="whitegrid")
 figure, axes = plt.subplots(figsize=(8, 0.5 * len(told) + 1.5), layout="constrained")

@@ -19,7 +19,7 @@ matplotlib.use("Agg")
 
 import germstats
 from germstats.page.figures import tray_map_figure
-from germstats.questions.review.review import POOR
+from germstats.questions.review.review import LotVerdict
 from germstats.questions.review.review_text import review_text
 
 DEMONSTRATION = Path(__file__).parents[1] / "datasets" / "demonstration"
@@ -48,7 +48,7 @@ print(review_text(found))
 lot, season = options.lot, options.season
 if lot is None and options.book == DEMONSTRATION and season is None:
     lot, season = "BASA-24C", 2025
-poor = [one.lot for one in found.lots if one.verdict == POOR]
+poor = [one.lot for one in found.lots if one.verdict == LotVerdict.POOR]
 lot = lot or (poor or [found.lots[0].lot])[0]
 print(review_text(germstats.review(book, ReviewSpec(lots=(lot,), season=season)), explain=True))
 
@@ -83,7 +83,7 @@ if not mapped:
 
 # %%
 for one in found.lots:
-    if one.verdict == POOR:
+    if one.verdict == LotVerdict.POOR:
         causes = (
             " and ".join(cause.words for cause in one.named if cause.standing == "likely")
             or "cannot tell"

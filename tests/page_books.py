@@ -16,7 +16,7 @@ from germstats.forecast.order_plan import OrderSpec
 from germstats.page.page import season_page
 from germstats.page.pictures import draw, on_page
 from germstats.page.season_summary import SeasonSummary, SummarySpec, account_of
-from germstats.questions.compare.comparison import CANNOT_TELL
+from germstats.questions.compare.comparison import ComparisonVerdict
 from germstats.questions.plan.plan import planned_orders
 from germstats.records.book import RecordBook, read_book
 from germstats.records.formats.workbook import write_book
@@ -104,7 +104,9 @@ def undecided(account: SeasonSummary, species: str = "MOFI", more: int = 11) -> 
     """The account with the covers of a species not told apart."""
     assert account.covers is not None
     rows = tuple(
-        replace(row, verdict=CANNOT_TELL, more_trays=more) if row.species == species else row
+        replace(row, verdict=ComparisonVerdict.CANNOT_TELL, more_trays=more)
+        if row.species == species
+        else row
         for row in account.covers.rows
     )
     return replace(account, covers=replace(account.covers, rows=rows))

@@ -19,13 +19,7 @@ import pytest
 import germstats
 from germstats.questions.compare.compare import compare
 from germstats.questions.compare.compare_text import verdict_sentences
-from germstats.questions.compare.comparison import (
-    CANNOT_TELL,
-    REFUSED,
-    SAME,
-    Comparison,
-    ComparisonRow,
-)
+from germstats.questions.compare.comparison import Comparison, ComparisonRow, ComparisonVerdict
 from germstats.records.formats.workbook import write_book
 
 DATA = Path(__file__).parents[2] / "shared" / "data" / "litter_cover_pots.csv"
@@ -109,13 +103,13 @@ def test_day_26_leaves_it_open_or_the_same_at_ten_points(tmp_path):
     assert all(
         "(no place is noted, so benches could hide a difference)" in words
         for words in said
-        if SAME in words
+        if ComparisonVerdict.SAME in words
     )
-    assert any(SAME in words for words in said)
+    assert any(ComparisonVerdict.SAME in words for words in said)
     for level, share in SHARES[26].items():
         if level != "none":
             row = pair(found, "none", level)
-            assert row.verdict in (CANNOT_TELL, SAME)
+            assert row.verdict in (ComparisonVerdict.CANNOT_TELL, ComparisonVerdict.SAME)
             assert row.points == pytest.approx(share - SHARES[26]["none"], abs=1.0)
     high = pair(found, "none", "high")
     # the range of the figures beside the data is a t range of raw shares; ours is of logits with
@@ -140,7 +134,7 @@ def test_few_points_at_low_emergence_are_not_the_same(tmp_path):
     assert close.ratio == pytest.approx((160 / 850) / (84 / 600), rel=0.03)
     assert close.ratio_90_high > 1.25
     for row in found.rows:
-        assert row.verdict == CANNOT_TELL
+        assert row.verdict == ComparisonVerdict.CANNOT_TELL
         assert row.more_trays_scale == "ratio"
         assert row.places_noted is False
 
@@ -154,7 +148,7 @@ def test_last_counts_were_made_on_different_days(tmp_path):
     found = compared(tmp_path, 36, 37, 38, 39)
     assert len(found.rows) == 6
     for row in found.rows:
-        assert row.verdict == REFUSED
+        assert row.verdict == ComparisonVerdict.REFUSED
         assert row.points is row.p_main is row.p_adjusted is None
         (why,) = row.notes
         assert "different days after sowing" in why

@@ -14,7 +14,7 @@ import germstats
 from germstats.demonstration import simulate_demo
 from germstats.questions.review.book import gather
 from germstats.questions.review.gather import lot_file
-from germstats.questions.review.review import AS_EXPECTED, NOT_OVER, POOR, ReviewSpec, judge
+from germstats.questions.review.review import LotVerdict, ReviewSpec, judge
 from germstats.questions.review.rules import load_rules
 from tests.test_datasets import DATASETS
 
@@ -41,7 +41,7 @@ def points(review):
 
 def test_poor_seed_with_its_tests_is_likely_and_the_late_season_is_not_blamed(gathered):
     review = reviewed(gathered, "BASA-24C", 2025)
-    assert review.verdict == POOR
+    assert review.verdict == LotVerdict.POOR
     assert standing(review)["seed"] == "likely"
     assert standing(review)["unfinished"] == "unlikely"
     assert "collect ripe" in " ".join(review.next_year)
@@ -58,7 +58,7 @@ def test_poor_seed_without_its_tests_has_fewer_points_and_the_cut_test_is_named(
 
 def test_light_needing_seed_under_sand_is_the_cover_not_the_lot(gathered):
     review = reviewed(gathered, "HECY-25A", 2026)
-    assert review.verdict == POOR
+    assert review.verdict == LotVerdict.POOR
     assert standing(review)["cover"] == "likely"
     assert standing(review)["seed"] == "unlikely"
     assert "surface" in " ".join(review.next_year)
@@ -67,7 +67,7 @@ def test_light_needing_seed_under_sand_is_the_cover_not_the_lot(gathered):
 @pytest.mark.parametrize("lot", ["PEGA-22A", "LODI-22A", "BASA-22A", "IRMI-23A"])
 def test_the_bad_season_is_short_chill_not_the_lot_nor_the_dried_trays(gathered, lot):
     review = reviewed(gathered, lot, 2024)
-    assert review.verdict == POOR
+    assert review.verdict == LotVerdict.POOR
     assert review.causes[0].cause == "chill"
     assert standing(review)["chill"] == "likely"
     assert standing(review)["seed"] != "likely"
@@ -77,12 +77,12 @@ def test_the_bad_season_is_short_chill_not_the_lot_nor_the_dried_trays(gathered,
 
 @pytest.mark.parametrize("lot", ["GAAR-22A", "MOFI-22A", "HECY-22A"])
 def test_species_without_need_of_cold_came_as_expected_in_the_bad_season(gathered, lot):
-    assert reviewed(gathered, lot, 2024).verdict == AS_EXPECTED
+    assert reviewed(gathered, lot, 2024).verdict == LotVerdict.AS_EXPECTED
 
 
 def test_the_mouse_is_found_where_it_was(gathered):
     review = reviewed(gathered, "BASA-25A", 2026)
-    assert review.verdict == POOR
+    assert review.verdict == LotVerdict.POOR
     assert review.named[0].cause == "mouse"
     assert review.named[0].standing == "likely"
     words = next(row.words for row in review.evidence if row.evidence == "block")
@@ -105,13 +105,13 @@ def test_the_wash_out_is_found_by_overfull_cells_beside_its_strip(gathered):
 
 def test_the_dropped_tray_is_named_and_not_held_against_its_lot(gathered):
     review = reviewed(gathered, "PEAT-22A", 2025)
-    assert review.verdict == AS_EXPECTED
+    assert review.verdict == LotVerdict.AS_EXPECTED
     assert any("T-2516" in note and "dropped" in note for note in review.notes)
 
 
 def test_a_two_winter_species_is_not_called_failed(gathered):
     # judged in 2025, when it came
-    assert reviewed(gathered, "SYAL-23A", 2024).verdict == AS_EXPECTED
+    assert reviewed(gathered, "SYAL-23A", 2024).verdict == LotVerdict.AS_EXPECTED
 
 
 def test_a_two_winter_species_before_its_second_spring_is_not_over(tmp_path):
@@ -133,7 +133,7 @@ def test_a_two_winter_species_before_its_second_spring_is_not_over(tmp_path):
     found = germstats.review(
         germstats.read_book(tmp_path / "book"), ReviewSpec(lots=["SYAL-23A"], season=2024)
     )
-    assert found.lots[0].verdict == NOT_OVER
+    assert found.lots[0].verdict == LotVerdict.NOT_OVER
     assert any("two winters" in note for note in found.lots[0].notes)
 
 
@@ -153,4 +153,4 @@ def test_healthy_lots_came_as_expected(gathered):
         ("GAAR-24B", 2025),
         ("BASA-22A", 2025),
     ]:
-        assert reviewed(gathered, lot, season).verdict == AS_EXPECTED, lot
+        assert reviewed(gathered, lot, season).verdict == LotVerdict.AS_EXPECTED, lot

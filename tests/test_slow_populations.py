@@ -15,7 +15,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from germstats.questions.watch.spec import LATE, SILENT, WatchSpec
+from germstats.questions.watch.spec import TrayStatus, WatchSpec
 from germstats.questions.watch.watch import watch
 from germstats.records.book import read_book
 from germstats.records.formats.workbook import write_book
@@ -65,7 +65,7 @@ def overdue(on, folder):
     called = [
         row.tray
         for row in found.rows
-        if row.status in (LATE, SILENT) and row.filled_now is not None
+        if row.status in (TrayStatus.LATE, TrayStatus.SILENT) and row.filled_now is not None
     ]
     return [bool(final[tray] >= 0.75 * usual[tray]) for tray in called]
 

@@ -38,7 +38,7 @@ from germstats.engine.threads import one_thread
 from germstats.engine.timing_choice import TimingChoice
 from germstats.engine.treatment_model import borrowed, borrowed_time
 from germstats.questions.compare.blocking import Pair
-from germstats.questions.compare.comparison import CANNOT_TELL, SAME, CompareSpec, ComparisonRow
+from germstats.questions.compare.comparison import CompareSpec, ComparisonRow, ComparisonVerdict
 from germstats.questions.compare.contrast import SdPriors, compared
 from germstats.questions.compare.verdicts import verdict_of
 from germstats.records.intervals.patterns import ONE_SEED, Patterns
@@ -490,8 +490,8 @@ def summary(setup: SetUp, rows: pd.DataFrame) -> dict[str, object]:
         "any_word": word.mean(),
         "firm_word": (word & verdict.isin(["better", "worse"])).mean(),
         "wrong_way": wrong,
-        "same": (verdict == SAME).mean(),
-        "cannot_tell": (verdict == CANNOT_TELL).mean(),
+        "same": (verdict == ComparisonVerdict.SAME).mean(),
+        "cannot_tell": (verdict == ComparisonVerdict.CANNOT_TELL).mean(),
         "covered": rows["true"].between(rows["low"], rows["high"]).mean(),
         "width": (rows["high"] - rows["low"]).mean(),
     }

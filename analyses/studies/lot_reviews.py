@@ -46,7 +46,7 @@ from germstats.questions.review.gather import Gathered, fit_sound, lot_file
 from germstats.questions.review.lot_file import LotFile, SeedTest
 from germstats.questions.review.maps import hit_trays
 from germstats.questions.review.records import usual_of
-from germstats.questions.review.review import NOT_OVER, POOR, judge, shown_scores
+from germstats.questions.review.review import LotVerdict, judge, shown_scores
 from germstats.questions.review.rules import Rules, load_rules
 from germstats.questions.review.scoring import KINDS_OF_TRAY
 from germstats.questions.review.sown import LotFacts
@@ -267,7 +267,7 @@ def read_rows(where: Path) -> pd.DataFrame:
 # %%
 def stands(row: pd.Series, cause: str, how: tuple[str, ...] = STANDS) -> bool:
     """Whether the review lets a cause stand; a season not over yet is said as a verdict."""
-    if cause == "unfinished" and row["verdict"] == NOT_OVER:
+    if cause == "unfinished" and row["verdict"] == LotVerdict.NOT_OVER:
         return True
     return row["standing"].get(cause) in how
 
@@ -292,7 +292,7 @@ def figures(rows: pd.DataFrame) -> dict[str, tuple[float, int, str]]:
         stands(row, name, ("likely",))
         for (_, row), name in zip(seen.iterrows(), cause, strict=True)
     ]
-    poor = rows[rows["verdict"] == POOR]
+    poor = rows[rows["verdict"] == LotVerdict.POOR]
     healthy = rows[rows["causes"].map(len) == 0]
     pairs = rows[rows["causes"].map(len) == 2]
     two = pairs[pairs["detectable"].map(len) == 2]
@@ -300,7 +300,7 @@ def figures(rows: pd.DataFrame) -> dict[str, tuple[float, int, str]]:
     buried = pairs[pairs["detectable"].map(len) + pairs["hidden"].map(len) == 2]
     dug = [all(stands(row, name) for name in row["causes"]) for _, row in buried.iterrows()]
     mistaken = [bool(wrong(row)) for _, row in poor.iterrows()]
-    early = [bool(wrong(row)) for _, row in rows[rows["verdict"] == NOT_OVER].iterrows()]
+    early = [bool(wrong(row)) for _, row in rows[rows["verdict"] == LotVerdict.NOT_OVER].iterrows()]
     letter = one[one["detectable"].map(len) + one["hidden"].map(len) == 1]
     dug_one = [stands(row, row["causes"][0]) for _, row in letter.iterrows()]
     told = {
@@ -309,7 +309,7 @@ def figures(rows: pd.DataFrame) -> dict[str, tuple[float, int, str]]:
         "right cause likely or possible, hidden ones too": (dug_one, ""),
         "wrong cause likely, of lots called poor": (mistaken, "<= .05"),
         "wrong cause likely, of lots not over yet": (early, "<= .05"),
-        "healthy called poor": (list(healthy["verdict"] == POOR), "<= .05"),
+        "healthy called poor": (list(healthy["verdict"] == LotVerdict.POOR), "<= .05"),
         "two causes: both stand": (both, ">= .75"),
         "two causes: both stand, hidden ones too": (dug, ""),
         "cannot tell, of lots called poor": (
@@ -374,7 +374,7 @@ def confusion(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _called(row: pd.Series) -> str:
-    if row["verdict"] != POOR:
+    if row["verdict"] != LotVerdict.POOR:
         return str(row["verdict"])
     likely = [cause for cause, standing in row["standing"].items() if standing == "likely"]
     specific = [cause for cause in likely if cause != "tray"] or likely
@@ -390,7 +390,7 @@ def _called(row: pd.Series) -> str:
 # %%
 def fit_sizes(rows: pd.DataFrame, rules: Rules) -> dict[str, dict[tuple[str, str], int]]:
     """Points by cause and reading (("start", "") before any), fitted on lots called poor."""
-    poor = rows[rows["verdict"] == POOR]
+    poor = rows[rows["verdict"] == LotVerdict.POOR]
     found = {}
     for cause in rules.causes:
         keys = list(rules.points[cause])

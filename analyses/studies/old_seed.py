@@ -24,7 +24,7 @@ from nurseries.failures_world import FailureSpec
 
 from germstats.engine.threads import one_thread
 from germstats.questions.review.gather import lot_file
-from germstats.questions.review.review import POOR, judge
+from germstats.questions.review.review import LotVerdict, judge
 from germstats.questions.review.rules import load_rules
 
 FRESH, NURSERIES = 100, 14
@@ -59,7 +59,7 @@ def nursery_rows(name: str, number: int) -> list[dict[str, object]]:
                     "old": "seed" in truth.causes,
                     "shows": "seed" in truth.detectable,
                     "good": made.tests[truth.lot].good,
-                    "poor": found.verdict == POOR,
+                    "poor": found.verdict == LotVerdict.POOR,
                     "likely": "seed" in likely,
                     "other": any(one != "seed" for one in likely),
                 }

@@ -10,7 +10,7 @@ from germstats.document.blocks import Block, Command, Section, Words, grid, item
 from germstats.page.open_trials import OpenTrial, open_trials
 from germstats.page.season_summary import SeasonSummary
 from germstats.questions.compare.compare_text import numbers_table, verdict_sentences
-from germstats.questions.compare.comparison import REFUSED, SAME, CompareSpec, Comparison
+from germstats.questions.compare.comparison import CompareSpec, Comparison, ComparisonVerdict
 
 _MOST_REFUSED = 20
 
@@ -20,7 +20,7 @@ def covers_section(account: SeasonSummary, pictures: tuple[Block, ...]) -> Secti
     found, question = account.covers, "Which cover?"
     if found is None:
         return Section("covers", question, (Words(account.missing["covers"]),))
-    told = [row for row in found.rows if row.verdict != REFUSED]
+    told = [row for row in found.rows if row.verdict != ComparisonVerdict.REFUSED]
     numbers: tuple[Block, ...] = ()
     if told:
         numbers = (
@@ -70,9 +70,9 @@ def trial_section(account: SeasonSummary) -> Section:
     refused = [
         f"{row.species}, {row.level} against {row.reference}: {row.notes[0]}."
         for row in found.rows
-        if row.verdict == REFUSED and row.notes
+        if row.verdict == ComparisonVerdict.REFUSED and row.notes
     ][:_MOST_REFUSED]
-    settled = [row for row in found.rows if row.species and row.verdict == SAME]
+    settled = [row for row in found.rows if row.species and row.verdict == ComparisonVerdict.SAME]
     blocks: tuple[Block, ...] = (
         *(
             items("Worth a trial", [trial_words(one, found.spec) for one in trials])

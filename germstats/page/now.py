@@ -7,7 +7,7 @@ from germstats.document.check_text import severity_counts
 from germstats.page.ending import SpringOver
 from germstats.page.season_summary import SeasonSummary
 from germstats.questions.backtest.backtest_text import chances_words, ranges_words
-from germstats.questions.compare.comparison import BETTER, WORSE
+from germstats.questions.compare.comparison import ComparisonVerdict
 from germstats.questions.plan.plan_text import (
     bad_spring_words,
     late_words,
@@ -91,7 +91,7 @@ def _of_covers(account: SeasonSummary) -> list[str]:
         return []
     told: dict[str, list[str]] = {}
     for row in account.covers.rows:
-        if row.species and row.verdict in (BETTER, WORSE):
+        if row.species and row.verdict in (ComparisonVerdict.BETTER, ComparisonVerdict.WORSE):
             told.setdefault(row.species, []).append(
                 f"{row.level} is {row.verdict} than {row.reference}"
             )

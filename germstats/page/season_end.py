@@ -3,13 +3,7 @@
 from __future__ import annotations
 
 from germstats.document.sentences import number
-from germstats.questions.watch.spec import (
-    DISCARD,
-    SECOND_WINTER,
-    WINTER_OVER,
-    TrayWatch,
-    Watch,
-)
+from germstats.questions.watch.spec import Advice, TrayStatus, TrayWatch, Watch
 from germstats.questions.watch.watch_text import of_how_many
 
 
@@ -43,11 +37,12 @@ def next_when_over(found: Watch | None) -> str:
     said = ["write down the last counts, zeros too, and what happened to any tray"]
     advice = {row.advice for row in found.rows} if found is not None else set()
     kept = found is not None and any(
-        row.advice == WINTER_OVER or row.status == SECOND_WINTER for row in found.rows
+        row.advice == Advice.WINTER_OVER or row.status == TrayStatus.SECOND_WINTER
+        for row in found.rows
     )
     if kept:
         said.append("keep the trays named for a second winter, and label them")
-    if DISCARD in advice:
+    if Advice.DISCARD in advice:
         said.append("before a tray is emptied, dig up 20 of its seeds: firm ones are alive")
     said.append("pot up what is there when its roots are ready, and empty the others")
     return f"Next: {'; '.join(said)}. Why a lot did poorly stands in the next part."

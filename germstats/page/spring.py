@@ -10,14 +10,7 @@ from germstats.page.season_end import next_when_over, unfinished_words
 from germstats.page.season_summary import SeasonSummary
 from germstats.page.when_came import came_table, lots_came
 from germstats.questions.plan.plan_text import ready_words
-from germstats.questions.review.review import (
-    AS_EXPECTED,
-    NO_VERDICT,
-    NOT_OVER,
-    POOR,
-    CauseFound,
-    LotReview,
-)
+from germstats.questions.review.review import CauseFound, LotReview, LotVerdict
 from germstats.questions.review.review_text import (
     next_of_review,
     points_words,
@@ -166,10 +159,13 @@ def poor_section(
     if found is None:
         return Section("poor", question, (Words(account.missing["review"]),))
     poor = sorted(
-        (one for one in found.lots if one.verdict == POOR), key=lambda one: one.one_tray is not None
+        (one for one in found.lots if one.verdict == LotVerdict.POOR),
+        key=lambda one: one.one_tray is not None,
     )
-    others = [one for one in found.lots if one.verdict in (NO_VERDICT, NOT_OVER)]
-    fine = [one for one in found.lots if one.verdict == AS_EXPECTED]
+    others = [
+        one for one in found.lots if one.verdict in (LotVerdict.NO_VERDICT, LotVerdict.NOT_OVER)
+    ]
+    fine = [one for one in found.lots if one.verdict == LotVerdict.AS_EXPECTED]
     ended = over is not None
     blocks: tuple[Block, ...] = (
         Words(f"Season {found.season}. {poor_words(found)}", "lead"),
@@ -195,7 +191,7 @@ def poor_section(
 
 def _poor(one: LotReview, over: bool) -> tuple[Block, ...]:
     untold = () if one.told else (Words(untold_words(one)),)
-    verdict = f"{POOR}, " if one.one_tray is None else ""
+    verdict = f"{LotVerdict.POOR}, " if one.one_tray is None else ""
     return (
         Words(f"{sentence(verdict + since_words(one))} {sentence(one.seen)}", "lead"),
         *untold,

@@ -18,7 +18,7 @@ from germstats.questions.backtest.backtest_text import (
     seasons_table,
 )
 from germstats.questions.compare.compare_text import numbers_words
-from germstats.questions.compare.comparison import REFUSED
+from germstats.questions.compare.comparison import ComparisonVerdict
 from germstats.questions.fit.fit_text import cell_source, cell_words, fit_table, timing_words
 from germstats.records.checking.findings import MEANING, SEVERITIES
 from germstats.records.checking.parsing import spelled
@@ -235,7 +235,11 @@ def how_section(account: SeasonSummary) -> Section:
     sources.
     """
     covers, own = account.covers, [timing_words(account.fit), cell_words(account.fit)]
-    told = [row for row in covers.rows if row.verdict != REFUSED] if covers is not None else []
+    told = (
+        [row for row in covers.rows if row.verdict != ComparisonVerdict.REFUSED]
+        if covers is not None
+        else []
+    )
     if covers is not None and told:
         own.append(
             "Several pairs of covers of one species are judged together, so that chance does not "

@@ -15,7 +15,7 @@ from germstats.forecast.weather import DailyWeather
 from germstats.questions.review.book import gather
 from germstats.questions.review.gather import lot_file
 from germstats.questions.review.lot_file import Cold
-from germstats.questions.review.review import POOR, judge
+from germstats.questions.review.review import LotVerdict, judge
 from germstats.questions.review.rules import load_rules
 from tests.questions.review.test_review_books import read, row_of, tables
 
@@ -108,7 +108,7 @@ def test_a_short_winter_is_read_against_the_species_need_and_other_winters(tmp_p
         == "4 weeks of cold from sowing to the end of March, 9 needed; other winters brought 17"
     )
     assert (
-        found.verdict == POOR
+        found.verdict == LotVerdict.POOR
         and found.causes[0].cause == "chill"
         and found.causes[0].standing == "likely"
     )
@@ -145,7 +145,9 @@ def test_few_after_a_short_winter_with_no_other_to_go_by(tmp_path):
     told["checks"] = [row for row in told["checks"] if not row.startswith("T-2024-A")]
     found = judge(lot_file(gather(read(told, tmp_path), RULES), "A-1", 2025), RULES)
     assert row_of(found, "cold").reading == "short_few"
-    assert found.verdict == POOR and any("no other winter" in door for door in found.doors)
+    assert found.verdict == LotVerdict.POOR and any(
+        "no other winter" in door for door in found.doors
+    )
     assert {one.cause: one.standing for one in found.causes}["chill"] in ("likely", "possible")
 
 

@@ -27,20 +27,10 @@ from germstats.questions.backtest.backtest_text import (
 )
 from germstats.questions.backtest.result import SeasonVerdict
 from germstats.questions.compare.compare_text import numbers_words
-from germstats.questions.compare.comparison import (
-    BETTER,
-    CANNOT_TELL,
-    PROBABLY_BETTER,
-    PROBABLY_WORSE,
-    REFUSED,
-    SAME,
-    WORSE,
-    is_probable,
-    way_of,
-)
+from germstats.questions.compare.comparison import ComparisonVerdict
 from germstats.questions.plan.plan_text import plan_notes
 from germstats.questions.sheets.sheet_words import seeds_words
-from germstats.questions.watch.spec import COMING, FINISHED, OrderWatch, WatchSpec
+from germstats.questions.watch.spec import OrderWatch, TrayStatus, WatchSpec
 from germstats.questions.watch.watch import watch
 from germstats.questions.watch.watch_text import watch_text
 from tests.page.figure_results import past, plan
@@ -167,7 +157,7 @@ def test_a_spring_over_by_the_checks_is_over_in_text_page_and_json():
     account = ended_account()
     found = account.watch
     passed = tuple(replace(lot, most=(found.spec.on, found.spec.on)) for lot in found.lots)
-    rows = tuple(replace(row, status=FINISHED, why="other words") for row in found.rows)
+    rows = tuple(replace(row, status=TrayStatus.FINISHED, why="other words") for row in found.rows)
     over = replace(found, lots=passed, rows=rows)
     assert over.over and over.as_record()["over"] is True
     assert f"Spring {found.spring} is over" in watch_text(over)
@@ -175,7 +165,7 @@ def test_a_spring_over_by_the_checks_is_over_in_text_page_and_json():
     assert (
         on_page.ended is None and f"Spring {found.spring} is over: by the checks" in on_page.words
     )
-    coming = replace(over, rows=(replace(rows[0], status=COMING), *rows[1:]))
+    coming = replace(over, rows=(replace(rows[0], status=TrayStatus.COMING), *rows[1:]))
     assert not coming.over and coming.as_record()["over"] is False
     assert f"Spring {found.spring} is over" not in watch_text(coming)
     assert spring_over(replace(account, watch=coming)) is None
@@ -185,14 +175,12 @@ def test_a_spring_over_by_the_checks_is_over_in_text_page_and_json():
 # --- covers
 
 
-def test_how_sure_a_verdict_is_follows_the_verdict_and_not_its_first_word():
-    assert [
-        one
-        for one in (BETTER, WORSE, PROBABLY_BETTER, PROBABLY_WORSE, SAME, CANNOT_TELL, REFUSED)
-        if is_probable(one)
-    ] == [PROBABLY_BETTER, PROBABLY_WORSE]
-    assert (way_of(PROBABLY_BETTER), way_of(PROBABLY_WORSE)) == (BETTER, WORSE)
-    assert (way_of(SAME), way_of("probably other words")) == (SAME, "probably other words")
+def test_how_sure_a_verdict_is_and_which_way_it_goes_are_its_own():
+    sure = [one for one in ComparisonVerdict if one.probable]
+    assert sure == [ComparisonVerdict.PROBABLY_BETTER, ComparisonVerdict.PROBABLY_WORSE]
+    assert ComparisonVerdict.PROBABLY_BETTER.way is ComparisonVerdict.BETTER
+    assert ComparisonVerdict.PROBABLY_WORSE.way is ComparisonVerdict.WORSE
+    assert ComparisonVerdict.SAME.way is ComparisonVerdict.SAME
 
 
 def test_where_the_scatter_of_trays_comes_from_is_a_field():

@@ -26,12 +26,12 @@ from germstats.page.season_summary import SeasonSummary
 from germstats.page.trust import findings_words
 from germstats.page.when_came import came_table, lots_came
 from germstats.questions.review.befell import one_tray_of
-from germstats.questions.review.review import POOR, LotReview, Review
+from germstats.questions.review.review import LotReview, LotVerdict, Review
 from germstats.questions.review.review_text import poor_words, review_text, settle_words
 from germstats.questions.review.row import Evidence
 from germstats.questions.review.rules import Check, load_rules
 from germstats.questions.trial.power import blocks_for
-from germstats.questions.watch.spec import COMING
+from germstats.questions.watch.spec import TrayStatus
 from tests.page_books import ended_account, few_seeds, hostile_account, undecided
 
 NOVEMBER = datetime.date(2026, 11, 26)
@@ -85,7 +85,8 @@ def test_a_spring_is_over_by_its_last_day_or_when_nothing_more_is_to_come():
         "Spring 2026 is over: it ended on 31 July 2026, and the newest record is of 16 July 2026."
     )
     coming = replace(
-        account.watch, rows=tuple(replace(row, status=COMING) for row in account.watch.rows)
+        account.watch,
+        rows=tuple(replace(row, status=TrayStatus.COMING) for row in account.watch.rows),
     )
     assert spring_over(replace(account, watch=coming), datetime.date(2026, 7, 31)) is None
     assert spring_over(replace(account, watch=coming), datetime.date(2026, 8, 1)) is not None
@@ -166,7 +167,8 @@ def test_advice_of_a_spring_that_is_over_can_still_be_followed():
 
 def test_trays_not_finished_at_the_last_look_are_named_with_what_can_be_done():
     found = replace(
-        ended_account().watch, rows=(replace(ended_account().watch.rows[0], status=COMING),)
+        ended_account().watch,
+        rows=(replace(ended_account().watch.rows[0], status=TrayStatus.COMING),),
     )
     [words] = unfinished_words(found)
     assert words.startswith(f"{found.rows[0].tray} (") and "second winter" in words
@@ -205,14 +207,14 @@ def test_every_test_of_the_rules_says_from_when_it_can_be_made():
 
 def of_one_tray(z: float | None = 0.5, **reads: str) -> LotReview:
     """A lot looked into for the block of one of its trays, its own count at `z`."""
-    one = next(lot for lot in ended_account().review.lots if lot.verdict == POOR)
+    one = next(lot for lot in ended_account().review.lots if lot.verdict == LotVerdict.POOR)
     read = {"lot_seen": "", "block": "strong", **reads}
     evidence = tuple(
         Evidence(name, how, z if name == "lot_seen" else None, "") for name, how in read.items()
     )
     return replace(
         one,
-        verdict=POOR,
+        verdict=LotVerdict.POOR,
         one_tray=one_tray_of(evidence, {"block"}, load_rules(None).own_limit),
         doors=("a block of cells at an edge is empty",),
         opened=frozenset({"block"}),
@@ -245,16 +247,20 @@ def of_one_tray(z: float | None = 0.5, **reads: str) -> LotReview:
             {"block": "", "record": "falls"},
             "counts of one tray contradict each other; the lot came as expected",
         ),
-        (-2.5, {"lot_seen": "low"}, POOR),
-        (-1.7, {"lot_seen": "lowish"}, POOR),  # below the range that holds nine lots of ten
-        (0.5, {"block": "none"}, POOR),
-        (None, {}, POOR),
+        (-2.5, {"lot_seen": "low"}, LotVerdict.POOR),
+        (
+            -1.7,
+            {"lot_seen": "lowish"},
+            LotVerdict.POOR,
+        ),  # below the range that holds nine lots of ten
+        (0.5, {"block": "none"}, LotVerdict.POOR),
+        (None, {}, LotVerdict.POOR),
     ],
 )
 def test_the_heading_names_the_tray_and_not_the_lot(z, reads, heading):
     one = of_one_tray(z, **reads)
     assert one.shown_verdict == heading
-    assert (one.one_tray is not None) == (heading != POOR)
+    assert (one.one_tray is not None) == (heading != LotVerdict.POOR)
 
 
 def test_a_lot_that_opened_a_door_of_its_own_is_poor_whatever_befell_its_trays():
@@ -284,7 +290,7 @@ def test_a_lot_with_one_tray_lost_is_not_counted_as_poor():
     section = sections(both)["poor"]
     cards = [block for block in section.blocks if isinstance(block, Card)]
     assert [card.verdict for card in cards] == [
-        POOR,
+        LotVerdict.POOR,
         "part of one tray lost; the lot came as expected",
     ]
     assert (

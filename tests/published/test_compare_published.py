@@ -27,7 +27,7 @@ from germstats.engine.treatment_model import (
     compare_levels,
     known_rho,
 )
-from germstats.questions.compare.comparison import CANNOT_TELL, CompareSpec, ComparisonRow
+from germstats.questions.compare.comparison import CompareSpec, ComparisonRow, ComparisonVerdict
 from germstats.questions.compare.verdicts import judged
 from tests.made_patterns import made_patterns
 
@@ -116,11 +116,16 @@ def test_holms_procedure():
         points_low=-30.0,
         points_high=-10.0,
         p_second=0.01,
-        verdict=CANNOT_TELL,
+        verdict=ComparisonVerdict.CANNOT_TELL,
     )
     rows = judged([replace(plain, p_main=p) for p in (0.01, 0.04, 0.03, 0.005)], CompareSpec())
     assert [row.p_adjusted for row in rows] == pytest.approx([0.03, 0.06, 0.06, 0.02], abs=1e-12)
-    assert [row.verdict for row in rows] == ["worse", CANNOT_TELL, CANNOT_TELL, "worse"]
+    assert [row.verdict for row in rows] == [
+        "worse",
+        ComparisonVerdict.CANNOT_TELL,
+        ComparisonVerdict.CANNOT_TELL,
+        "worse",
+    ]
 
 
 def test_holm_passes_over_refused_pairs():
@@ -135,7 +140,7 @@ def test_holm_passes_over_refused_pairs():
         emerged=(180, 100),
         filled=(180, 100),
     )
-    told = replace(plain, points=-20.0, p_second=0.01, verdict=CANNOT_TELL)
+    told = replace(plain, points=-20.0, p_second=0.01, verdict=ComparisonVerdict.CANNOT_TELL)
     rows = judged([replace(told, p_main=0.03), plain, replace(told, p_main=0.04)], CompareSpec())
     assert [row.p_adjusted for row in rows if row.p_adjusted] == pytest.approx(
         [0.06, 0.06], abs=1e-12

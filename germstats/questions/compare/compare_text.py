@@ -7,12 +7,10 @@ from __future__ import annotations
 from germstats.document.sentences import CAUTION, day_and_month, number, wrapped
 from germstats.document.tables import Table, text_table
 from germstats.questions.compare.comparison import (
-    CANNOT_TELL,
-    REFUSED,
-    SAME,
     CompareSpec,
     Comparison,
     ComparisonRow,
+    ComparisonVerdict,
 )
 from germstats.records.checking.parsing import so_many
 
@@ -60,7 +58,7 @@ def _sentence(row: ComparisonRow, spec: CompareSpec) -> str:
     """One verdict in a grower's words."""
     who = row.species or "Over all species"
     pair = f"{row.level} against {row.reference}"
-    if row.verdict == REFUSED:
+    if row.verdict == ComparisonVerdict.REFUSED:
         return f"{who}, {pair}: cannot be separated. {row.notes[0][:1].upper()}{row.notes[0][1:]}."
     told = f"{_signed(row.points)} points of emergence ({_range(row.points_low, row.points_high)})"
     if spec.needs_ratio(row.points, row.ratio):
@@ -92,9 +90,9 @@ def _by_day(row: ComparisonRow) -> str:
 
 def _said(row: ComparisonRow, spec: CompareSpec) -> str:
     """The verdict, and what benches could do to it where no place is noted."""
-    if row.verdict == CANNOT_TELL:
-        return CANNOT_TELL
-    if row.verdict == SAME:
+    if row.verdict == ComparisonVerdict.CANNOT_TELL:
+        return ComparisonVerdict.CANNOT_TELL
+    if row.verdict == ComparisonVerdict.SAME:
         said = (
             f"practically the same, within {spec.margin:g} points and {spec.ratio_margin:g} times"
         )
@@ -125,7 +123,7 @@ def verdict_sentences(comparison: Comparison) -> list[str]:
     words: list[str] = []
     for species in dict.fromkeys(row.species for row in comparison.rows):
         own = [row for row in comparison.rows if row.species == species]
-        refused = [row for row in own if row.verdict == REFUSED]
+        refused = [row for row in own if row.verdict == ComparisonVerdict.REFUSED]
         together = len(refused) > _MOST_REFUSED
         shown = [row for row in own if not (together and row in refused)]
         words += [_sentence(row, comparison.spec) for row in shown]
@@ -144,7 +142,7 @@ def verdict_sentences(comparison: Comparison) -> list[str]:
 def compare_text(comparison: Comparison) -> str:
     """The whole printed answer of `germstats compare`."""
     spec = comparison.spec
-    told = [row for row in comparison.rows if row.verdict != REFUSED]
+    told = [row for row in comparison.rows if row.verdict != ComparisonVerdict.REFUSED]
     lines = [
         wrapped(
             f"{spec.treatment.capitalize()} compared, trays as the units, within lots, seasons "

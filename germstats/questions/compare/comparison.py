@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
+from enum import StrEnum
 
 import numpy as np
 import pandas as pd
@@ -14,20 +15,32 @@ from germstats.questions.compare.blocking import TREATMENTS
 
 RATIO_MARGIN = 1.25
 """How many times as many seedlings still pass for the same; common practice, no source."""
-REFUSED, SAME, CANNOT_TELL = "refused", "practically the same", "cannot tell"
-BETTER, WORSE = "better", "worse"
-PROBABLY_BETTER, PROBABLY_WORSE = "probably better", "probably worse"
-_WAYS = {BETTER: BETTER, PROBABLY_BETTER: BETTER, WORSE: WORSE, PROBABLY_WORSE: WORSE}
 
 
-def is_probable(verdict: str) -> bool:
-    """Whether a verdict says better or worse, but is not firm."""
-    return verdict in (PROBABLY_BETTER, PROBABLY_WORSE)
+class ComparisonVerdict(StrEnum):
+    """What comes of comparing one treatment with another."""
 
+    REFUSED = "refused"
+    SAME = "practically the same"
+    CANNOT_TELL = "cannot tell"
+    BETTER = "better"
+    WORSE = "worse"
+    PROBABLY_BETTER = "probably better"
+    PROBABLY_WORSE = "probably worse"
 
-def way_of(verdict: str) -> str:
-    """Better or worse, however sure; any other verdict as it is."""
-    return _WAYS.get(verdict, verdict)
+    @property
+    def probable(self) -> bool:
+        """Whether it says better or worse, but is not firm."""
+        return self in (ComparisonVerdict.PROBABLY_BETTER, ComparisonVerdict.PROBABLY_WORSE)
+
+    @property
+    def way(self) -> ComparisonVerdict:
+        """Better or worse, however sure; any other verdict as it is."""
+        firm = {
+            ComparisonVerdict.PROBABLY_BETTER: ComparisonVerdict.BETTER,
+            ComparisonVerdict.PROBABLY_WORSE: ComparisonVerdict.WORSE,
+        }
+        return firm.get(self, self)
 
 
 @dataclass(frozen=True)
@@ -185,7 +198,7 @@ class ComparisonRow:
     by_horizon_only: bool = False
     another_low: float | None = None
     another_high: float | None = None
-    verdict: str = REFUSED
+    verdict: ComparisonVerdict = ComparisonVerdict.REFUSED
     timing: str = ""
     more_trays: int | None = None
     more_trays_scale: str = ""
@@ -195,12 +208,12 @@ class ComparisonRow:
     @property
     def probably(self) -> bool:
         """Whether its verdict is not firm."""
-        return is_probable(self.verdict)
+        return self.verdict.probable
 
     @property
     def way(self) -> str:
         """Better or worse, however sure; any other verdict as it is."""
-        return way_of(self.verdict)
+        return self.verdict.way
 
     @property
     def takes_too_many(self) -> bool:
@@ -210,7 +223,11 @@ class ComparisonRow:
     @property
     def worth_a_trial(self) -> bool:
         """Whether a number of trays that anybody sows would tell it."""
-        return self.verdict == CANNOT_TELL and bool(self.more_trays) and not self.takes_too_many
+        return (
+            self.verdict == ComparisonVerdict.CANNOT_TELL
+            and bool(self.more_trays)
+            and not self.takes_too_many
+        )
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,7 @@ from germstats.engine.treatment_model import (
 from germstats.forecast.comparing import FIRM, OtherSpecies
 from germstats.forecast.tray import empty_share
 from germstats.questions.compare.blocking import Pair
-from germstats.questions.compare.comparison import CANNOT_TELL, SAME, CompareSpec, ComparisonRow
+from germstats.questions.compare.comparison import CompareSpec, ComparisonRow, ComparisonVerdict
 from germstats.questions.compare.crosscheck import Permuted, permutation_test, t_test, tray_logits
 from germstats.records.checking.parsing import so_many
 from germstats.records.intervals.patterns import Patterns
@@ -201,7 +201,7 @@ def _with_difference(row: ComparisonRow, draws: LevelDraws, spec: CompareSpec) -
         cell_scatter_points=_hangs_on_cells(points, draws),
         more_trays=more,
         more_trays_scale=scale,
-        verdict=SAME if same else CANNOT_TELL,
+        verdict=ComparisonVerdict.SAME if same else ComparisonVerdict.CANNOT_TELL,
     )
 
 
@@ -338,7 +338,11 @@ def _with_days(
     gap = days[:, 1] - days[:, 0]
     low, high = weighted_quantiles(gap, draws.weight, np.array([0.025, 0.975]))
     p = time.p_value(1)
-    timing = ("later" if time.middle(1) > 0 else "earlier") if p < FIRM else CANNOT_TELL
+    timing = (
+        ("later" if time.middle(1) > 0 else "earlier")
+        if p < FIRM
+        else ComparisonVerdict.CANNOT_TELL
+    )
     return replace(
         row,
         days=float(draws.weight @ gap),

@@ -22,15 +22,7 @@ from germstats.document.figures_style import (
     styled,
     titled,
 )
-from germstats.questions.compare.comparison import (
-    CANNOT_TELL,
-    REFUSED,
-    SAME,
-    Comparison,
-    ComparisonRow,
-    is_probable,
-    way_of,
-)
+from germstats.questions.compare.comparison import Comparison, ComparisonRow, ComparisonVerdict
 from germstats.records.checking.parsing import so_many
 
 if TYPE_CHECKING:
@@ -41,7 +33,7 @@ _ROW, _GAP = 0.46, 0.9
 _SIGNS = {
     "better": (MARKERS[0], COLOURS[0]),
     "worse": (MARKERS[1], COLOURS[1]),
-    SAME: (MARKERS[2], COLOURS[2]),
+    ComparisonVerdict.SAME: (MARKERS[2], COLOURS[2]),
 }
 _REACH = 12.0
 """Points that are always shown to both sides of none."""
@@ -56,7 +48,7 @@ class Difference:
     who : str
         What was compared.
     points, low, high : float
-    verdict : str
+    verdict : ComparisonVerdict
     over_all : bool
         A mean over species, drawn apart.
     """
@@ -65,7 +57,7 @@ class Difference:
     points: float
     low: float
     high: float
-    verdict: str
+    verdict: ComparisonVerdict
     over_all: bool
 
 
@@ -113,9 +105,9 @@ def draw_differences(rows: Sequence[Difference], margin: float, title: str, acro
 
 
 def _draw_row(axes: Axes, at: float, row: Difference) -> None:
-    firm = not is_probable(row.verdict)
-    marker, colour = _SIGNS.get(way_of(row.verdict), ("o", SOFT))
-    filled = firm and row.verdict != CANNOT_TELL
+    firm = not row.verdict.probable
+    marker, colour = _SIGNS.get(row.verdict.way, ("o", SOFT))
+    filled = firm and row.verdict != ComparisonVerdict.CANNOT_TELL
     axes.plot(
         [row.low, row.high],
         [at, at],
@@ -145,7 +137,11 @@ def covers_picture(comparison: Comparison) -> Picture | None:
     Picture or None
         None where every pair was refused.
     """
-    told = [row for row in comparison.rows if row.verdict != REFUSED and row.points is not None]
+    told = [
+        row
+        for row in comparison.rows
+        if row.verdict != ComparisonVerdict.REFUSED and row.points is not None
+    ]
     if not told:
         return None
     told.sort(key=lambda row: row.species is None)
@@ -198,10 +194,10 @@ def _words(rows: Sequence[Difference], comparison: Comparison, title: str) -> Fi
     said = "; ".join(
         f"{row.who}: {row.verdict}, {row.points:+.0f} points ({row.low:+.0f} to {row.high:+.0f})"
         for row in rows
-        if row.verdict != CANNOT_TELL
+        if row.verdict != ComparisonVerdict.CANNOT_TELL
     )
-    unsure = sum(row.verdict == CANNOT_TELL for row in rows)
-    refused = sum(row.verdict == REFUSED for row in comparison.rows)
+    unsure = sum(row.verdict == ComparisonVerdict.CANNOT_TELL for row in rows)
+    refused = sum(row.verdict == ComparisonVerdict.REFUSED for row in comparison.rows)
     text = f"{said}." if said else ""
     text += f" Of {unsure} of {len(rows)} differences nothing can be said yet." if unsure else ""
     text += f" {so_many(refused, 'pair')} cannot be separated, not drawn." if refused else ""

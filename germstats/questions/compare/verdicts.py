@@ -10,16 +10,7 @@ import numpy as np
 
 from germstats.engine.timing import Array
 from germstats.forecast.comparing import FIRM
-from germstats.questions.compare.comparison import (
-    BETTER,
-    CANNOT_TELL,
-    PROBABLY_BETTER,
-    PROBABLY_WORSE,
-    SAME,
-    WORSE,
-    CompareSpec,
-    ComparisonRow,
-)
+from germstats.questions.compare.comparison import CompareSpec, ComparisonRow, ComparisonVerdict
 
 SECOND_FIRM = 0.10
 _FARTHEST = float(np.log(1e6))
@@ -52,12 +43,20 @@ def verdict_of(row: ComparisonRow, spec: CompareSpec) -> ComparisonRow:
     if row.p_adjusted is None or row.points is None:
         return row
     if row.p_adjusted < FIRM:
-        sure, unsure = (BETTER, PROBABLY_BETTER) if row.points > 0 else (WORSE, PROBABLY_WORSE)
+        sure, unsure = (
+            (ComparisonVerdict.BETTER, ComparisonVerdict.PROBABLY_BETTER)
+            if row.points > 0
+            else (ComparisonVerdict.WORSE, ComparisonVerdict.PROBABLY_WORSE)
+        )
         firm = row.p_second is not None and row.p_second <= SECOND_FIRM
         said = (
             () if firm else (_RESTS_ON_SCATTER if row.species is not None else _RESTS_ON_WEIGHTS,)
         )
-        little = (f"a real difference, but {_within(spec)}",) if row.verdict == SAME else ()
+        little = (
+            (f"a real difference, but {_within(spec)}",)
+            if row.verdict == ComparisonVerdict.SAME
+            else ()
+        )
         return replace(
             row,
             verdict=sure if firm else unsure,
@@ -65,7 +64,7 @@ def verdict_of(row: ComparisonRow, spec: CompareSpec) -> ComparisonRow:
             more_trays_scale="",
             notes=(*row.notes, *said, *little),
         )
-    if row.verdict == SAME:
+    if row.verdict == ComparisonVerdict.SAME:
         return replace(row, more_trays=None, more_trays_scale="")
     if row.more_trays is None and row.species is not None:
         note = (
@@ -73,8 +72,8 @@ def verdict_of(row: ComparisonRow, spec: CompareSpec) -> ComparisonRow:
             "would probably have "
             "shown; too uncertain to call them the same"
         )
-        return replace(row, verdict=CANNOT_TELL, notes=(*row.notes, note))
-    return replace(row, verdict=CANNOT_TELL)
+        return replace(row, verdict=ComparisonVerdict.CANNOT_TELL, notes=(*row.notes, note))
+    return replace(row, verdict=ComparisonVerdict.CANNOT_TELL)
 
 
 def _within(spec: CompareSpec) -> str:
@@ -153,7 +152,7 @@ def _over_species(of: list[ComparisonRow], spec: CompareSpec) -> ComparisonRow:
         points_90_high=min(inner_high, 100.0),
     )
     if any(one.ratio is None for one in of):
-        return replace(row, verdict=CANNOT_TELL)
+        return replace(row, verdict=ComparisonVerdict.CANNOT_TELL)
     logs = np.log(np.array([[one.ratio, one.ratio_low, one.ratio_high] for one in of], dtype=float))
     ratio = _mean_over_species(logs[:, 0], _spread([(log[1], log[2]) for log in logs]))
     low, high = _ratios(ratio.within(outer=True))
@@ -166,7 +165,7 @@ def _over_species(of: list[ComparisonRow], spec: CompareSpec) -> ComparisonRow:
         ratio_high=high,
         ratio_90_low=inner_ratio[0],
         ratio_90_high=inner_ratio[1],
-        verdict=SAME if same else CANNOT_TELL,
+        verdict=ComparisonVerdict.SAME if same else ComparisonVerdict.CANNOT_TELL,
     )
 
 

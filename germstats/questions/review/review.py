@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from enum import StrEnum
 from pathlib import Path
 
 import pandas as pd
@@ -28,7 +29,15 @@ _PLAIN = frozenset({"tray", "block", "edge", "losses", "record", "cover"})
 """Evidence of what happened to a tray, which needs no more checks."""
 _OF_THE_END = frozenset({"lot_seen", "lot_mates", "season", "to_come"})
 """Evidence that holds what came by the end of the spring against what was expected by then."""
-AS_EXPECTED, NOT_OVER, POOR, NO_VERDICT = "as expected", "not over yet", "poor", "cannot tell"
+
+
+class LotVerdict(StrEnum):
+    """How a lot did in its season."""
+
+    AS_EXPECTED = "as expected"
+    NOT_OVER = "not over yet"
+    POOR = "poor"
+    NO_VERDICT = "cannot tell"
 
 
 @dataclass(frozen=True)
@@ -99,7 +108,7 @@ class LotReview:
     lot: str
     species: str
     season: int
-    verdict: str
+    verdict: LotVerdict
     one_tray: OneTray | None
     doors: tuple[str, ...]
     opened: frozenset[str]
@@ -150,7 +159,9 @@ class Review:
     @property
     def poor(self) -> tuple[LotReview, ...]:
         """Lots that are poor themselves."""
-        return tuple(one for one in self.lots if one.verdict == POOR and one.one_tray is None)
+        return tuple(
+            one for one in self.lots if one.verdict == LotVerdict.POOR and one.one_tray is None
+        )
 
     @property
     def of_one_tray(self) -> tuple[LotReview, ...]:
@@ -317,7 +328,7 @@ def review(
     for lot in chosen:
         say(f"reviewing {lot}")
         reviews.append(judge(lot_file(gathered, lot, year), held))
-    order = [POOR, NO_VERDICT, NOT_OVER, AS_EXPECTED]
+    order = [LotVerdict.POOR, LotVerdict.NO_VERDICT, LotVerdict.NOT_OVER, LotVerdict.AS_EXPECTED]
     return Review(
         year, tuple(sorted(reviews, key=lambda one: (order.index(one.verdict), one.lot))), lotless
     )
@@ -391,11 +402,11 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     verdict = _verdict(file, found, z=rows["lot_seen"].statistic, opened=opened, rules=rules)
     scored = () if file.waiting else shown_scores(verdict, readings, rules)
     causes = tuple(_cause(one, evidence, rules) for one in scored)
-    told = verdict == POOR and causes[0].standing == "likely"
+    told = verdict == LotVerdict.POOR and causes[0].standing == "likely"
     named = _named(causes)
     standing = [one for one in named if one.standing == "likely"] or list(best_fits(named))
     test = _test(verdict, named, rules, {evidence for evidence, _ in readings})
-    poor = verdict == POOR
+    poor = verdict == LotVerdict.POOR
     supports = [row for one in causes for row, _ in one.supports]
     cautions = [rules.causes[one.cause].caution for one in causes if one.standing != "unlikely"]
     return LotReview(
@@ -422,18 +433,20 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     )
 
 
-def shown_scores(verdict: str, readings: Sequence[Reading], rules: Rules) -> tuple[Scored, ...]:
+def shown_scores(
+    verdict: LotVerdict, readings: Sequence[Reading], rules: Rules
+) -> tuple[Scored, ...]:
     """Causes that are told of a lot: all of a poor one; of one that is not over yet those that
     stand already, whatever is still to come: that it came low so far speaks for nothing.
     """
-    if verdict == NOT_OVER:
+    if verdict == LotVerdict.NOT_OVER:
         already = [reading for reading in readings if reading[0] not in _OF_THE_END]
         return tuple(
             one
             for one in score(already, rules)
             if one.standing != "unlikely" and one.cause != "unfinished"
         )
-    return score(readings, rules) if verdict == POOR else ()
+    return score(readings, rules) if verdict == LotVerdict.POOR else ()
 
 
 def best_fits(causes: Sequence[CauseFound]) -> tuple[CauseFound, ...]:
@@ -449,16 +462,20 @@ def _named(causes: tuple[CauseFound, ...]) -> tuple[CauseFound, ...]:
 
 def _verdict(
     file: LotFile, found: Came | None, z: float | None, opened: frozenset[str], rules: Rules
-) -> str:
+) -> LotVerdict:
     if file.waiting:
-        return NOT_OVER
+        return LotVerdict.NOT_OVER
     late = file.share_out < rules.limits["not_over_seen"]
     plain = bool(opened & _PLAIN)  # what has plainly happened is said, whatever is still to come
     if late and not plain and z is not None and z <= rules.limits["not_over_z"]:
-        return NOT_OVER
+        return LotVerdict.NOT_OVER
     if opened:
-        return POOR
-    return NO_VERDICT if z is None or found is None or found.untold else AS_EXPECTED
+        return LotVerdict.POOR
+    return (
+        LotVerdict.NO_VERDICT
+        if z is None or found is None or found.untold
+        else LotVerdict.AS_EXPECTED
+    )
 
 
 def _cause(one: Scored, evidence: tuple[Evidence, ...], rules: Rules) -> CauseFound:
@@ -477,13 +494,13 @@ def _cause(one: Scored, evidence: tuple[Evidence, ...], rules: Rules) -> CauseFo
 
 
 def _test(
-    verdict: str, causes: tuple[CauseFound, ...], rules: Rules, known: set[str]
+    verdict: LotVerdict, causes: tuple[CauseFound, ...], rules: Rules, known: set[str]
 ) -> Check | None:
-    if verdict == NOT_OVER:
+    if verdict == LotVerdict.NOT_OVER:
         return Check(
             "count again in 7 to 14 days, until two checks bring nothing new", When.IN_SPRING
         )
-    if verdict != POOR:
+    if verdict != LotVerdict.POOR:
         return None
     first, others = causes[0].cause, causes[1:]
     if not others or others[0].standing == "unlikely":

@@ -8,15 +8,7 @@ from collections.abc import Iterable
 
 from germstats.document.sentences import CAUTION, wrapped
 from germstats.document.tables import text_table
-from germstats.questions.review.review import (
-    AS_EXPECTED,
-    NO_VERDICT,
-    NOT_OVER,
-    POOR,
-    CauseFound,
-    LotReview,
-    Review,
-)
+from germstats.questions.review.review import CauseFound, LotReview, LotVerdict, Review
 from germstats.questions.review.row import Evidence
 from germstats.questions.review.rules import When
 from germstats.records.checking.parsing import so_many
@@ -24,7 +16,7 @@ from germstats.records.checking.parsing import so_many
 
 def review_text(found: Review, explain: bool = False) -> str:
     """The whole printed answer of `germstats review`."""
-    poor = [one for one in found.lots if one.verdict == POOR]
+    poor = [one for one in found.lots if one.verdict == LotVerdict.POOR]
     lines = [
         wrapped(
             f"Lots of the season {found.season}, each held against what the other trays on record "
@@ -40,14 +32,17 @@ def review_text(found: Review, explain: bool = False) -> str:
     ]
     for one in poor:
         lines += [*_poor_lot(one, explain), ""]
-    for verdict, words in ((NO_VERDICT, "Cannot tell"), (NOT_OVER, "Not over yet")):
+    for verdict, words in (
+        (LotVerdict.NO_VERDICT, "Cannot tell"),
+        (LotVerdict.NOT_OVER, "Not over yet"),
+    ):
         lines += [
             line
             for one in found.lots
             if one.verdict == verdict
             for line in [*_other_lot(one, words, explain), ""]
         ]
-    fine = [one for one in found.lots if one.verdict == AS_EXPECTED]
+    fine = [one for one in found.lots if one.verdict == LotVerdict.AS_EXPECTED]
     if fine:
         lines += ["As expected:", *(line for one in fine for line in _fine_lot(one, explain)), ""]
     if found.lotless:
@@ -88,7 +83,7 @@ def poor_words(found: Review) -> str:
     """How many lots are poor, and which came well enough but for one tray."""
     trays = [one.lot for one in found.of_one_tray]
     said = f"Poor: {len(found.poor)} of {so_many(len(found.lots), 'lot')}."
-    for verdict in (NOT_OVER, NO_VERDICT):
+    for verdict in (LotVerdict.NOT_OVER, LotVerdict.NO_VERDICT):
         if others := sum(one.verdict == verdict for one in found.lots):
             said += f" {verdict.capitalize()}: {others}."
     return f"{said} Well enough but for one tray: {', '.join(trays)}." if trays else said
@@ -205,18 +200,18 @@ def listed(doors: Iterable[str]) -> str:
 def next_of_review(found: Review) -> str:
     """What to do next with the lots."""
     verdicts = {one.verdict for one in found.lots}
-    if any(one.verdict == POOR and one.test for one in found.lots):
+    if any(one.verdict == LotVerdict.POOR and one.test for one in found.lots):
         return (
             "Next: make the tests named above while trays and packets are still there, write what "
             "they show into "
             "the book (lots, maps, events), and run germstats review again; then germstats sow."
         )
-    if NOT_OVER in verdicts:
+    if LotVerdict.NOT_OVER in verdicts:
         return (
             "Next: keep those trays and go on checking; germstats review again when two checks "
             "bring nothing new."
         )
-    if NO_VERDICT in verdicts:
+    if LotVerdict.NO_VERDICT in verdicts:
         return (
             "Next: write down what is missing (seeds sown, dates, checks) if you can; a lot that "
             "stands alone is "

@@ -22,23 +22,7 @@ from germstats.forecast.leave_out import LeaveOut
 from germstats.forecast.order import never_certain
 from germstats.forecast.tray import empty_by
 from germstats.questions.watch.course import SpringCourse, give_up_day
-from germstats.questions.watch.spec import (
-    COMING,
-    DISCARD,
-    FEW,
-    FINISHED,
-    KEEP,
-    LATE,
-    LOOK,
-    MOVE_ON,
-    NEARLY,
-    NOT_DUE,
-    SILENT,
-    UNSEEN,
-    WINTER_OVER,
-    TrayWatch,
-    WatchSpec,
-)
+from germstats.questions.watch.spec import Advice, TrayStatus, TrayWatch, WatchSpec
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import so_many, spelled
 from germstats.records.intervals.sowings import sown_trays
@@ -192,7 +176,7 @@ def advised(facts: Facts, k: int) -> TrayWatch:
     )
     status = _status(facts, k, TrayOutlook(more, mean, short, others))
     give_up = facts.give_up[lot] if more > _OVER else None
-    advice, why, money = _advice(facts, row, status=status, left=mean - now, give_up=give_up, k=k)
+    decision = _decision(facts, row, status=status, left=mean - now, give_up=give_up, k=k)
     return TrayWatch(
         tray=str(row["tray"]),
         lot=lot,
@@ -210,9 +194,9 @@ def advised(facts: Facts, k: int) -> TrayWatch:
         chance_short=short,
         give_up_after=give_up,
         status=status,
-        advice=advice,
-        why=why,
-        money=money,
+        advice=decision.advice,
+        why=decision.why,
+        money=decision.money,
         counted=row["counted"],
     )
 
@@ -300,95 +284,136 @@ def _below(seen: float, cells: float, fill: Array) -> float:
     return never_certain(float(ndtr((seen - cells * fill) / spread).mean()))
 
 
-def _status(facts: Facts, k: int, ahead: TrayOutlook) -> str:
+def _status(facts: Facts, k: int, ahead: TrayOutlook) -> TrayStatus:
     course = facts.course
     now = int(course.now[k])
     if not course.checked[k]:
         here = int(course.dates.searchsorted(facts.spec.day))
         due = float(course.weight @ course.course[:, min(here, len(course.dates) - 1), k])
-        return UNSEEN if due >= _DUE_CELLS else NOT_DUE
+        return TrayStatus.UNSEEN if due >= _DUE_CELLS else TrayStatus.NOT_DUE
     left = ahead.mean - now
     over = ahead.more < _NEARLY_OVER or left < _LITTLE
     if now == 0:
-        return SILENT if ahead.overdue or (over and ahead.past) else NOT_DUE
+        return TrayStatus.SILENT if ahead.overdue or (over and ahead.past) else TrayStatus.NOT_DUE
     if ahead.low and (over or left < _NEARLY_OVER * ahead.mean):
-        return FEW
+        return TrayStatus.FEW
     if ahead.overdue:
-        return LATE
+        return TrayStatus.LATE
     if over:
-        return FINISHED
-    return NEARLY if left < _NEARLY_OVER * max(ahead.mean, 1.0) else COMING
+        return TrayStatus.FINISHED
+    return TrayStatus.NEARLY if left < _NEARLY_OVER * max(ahead.mean, 1.0) else TrayStatus.COMING
 
 
-def _advice(
+@dataclass(frozen=True)
+class _Decision:
+    """What to do with a tray, why, and the same in money."""
+
+    advice: Advice
+    why: str
+    money: str = ""
+
+
+def _decision(
     facts: Facts,
     row: dict[Any, Any],
-    status: str,
+    status: TrayStatus,
     left: float,
     give_up: pd.Timestamp | None,
     k: int,
-) -> tuple[str, str, str]:
-    """What to do with the tray, why, and the same in money."""
+) -> _Decision:
+    """What to do with a tray: the first of the reasons that holds.
+
+    Parameters
+    ----------
+    facts : Facts
+    row : dict
+        The tray as sown.
+    status : TrayStatus
+    left : float
+        Cells (or seedlings) still expected.
+    give_up : pandas.Timestamp or None
+        After this day hardly anything would come.
+    k : int
+        Its place in the course.
+    """
+    lost = _lost_since(facts, row, k)
+    if lost is not None:
+        return lost
+    if status == TrayStatus.NOT_DUE:
+        return _Decision(Advice.KEEP, "nothing is wrong yet")
+    if status == TrayStatus.UNSEEN:
+        return _look_at_last(row, left)
+    if give_up is not None and status not in (TrayStatus.FINISHED, TrayStatus.FEW):
+        worth_it = _worth_waiting(facts, left=left, give_up=give_up, k=k)
+        if worth_it is not None:
+            return worth_it
+    second_spring = _worth_a_winter(facts, row, k)
+    if second_spring is not None:
+        return second_spring
+    if facts.course.now[k] > 0:
+        why = "all that will come is up: thin, fill gaps, and pot up when the roots are ready"
+        return _Decision(Advice.MOVE_ON, why)
+    why = "hardly anything will come; dig up 20 seeds first: firm ones are alive"
+    return _Decision(Advice.DISCARD, why)
+
+
+def _lost_since(facts: Facts, row: dict[Any, Any], k: int) -> _Decision | None:
+    """Where most of what came is gone: find out why before anything else."""
+    now = int(facts.course.now[k])
+    by_cell = row["counted"] == "cells"
+    standing = facts.standing.get(str(row["tray"]), now) if by_cell else now
+    if now == 0 or standing > _MOST_GONE * now:
+        return None
+    why = (
+        f"{so_many(now, 'cell')} had filled, {standing or 'none'} at the last check: find out what "
+        "took the rest first"
+    )
+    return _Decision(Advice.LOOK, why)
+
+
+def _look_at_last(row: dict[Any, Any], left: float) -> _Decision:
+    """A tray that should show something by now, and that nobody has looked at."""
+    by_cell = row["counted"] == "cells"
+    expected = so_many(round(left), "cell" if by_cell else "seedling")
+    should = "fill" if by_cell else "come up"
+    return _Decision(
+        Advice.LOOK, f"about {expected} should {should} this spring, and some should have"
+    )
+
+
+def _worth_waiting(facts: Facts, left: float, give_up: pd.Timestamp, k: int) -> _Decision | None:
+    """Keep it, where the plugs still to come are worth the weeks on the bench."""
     spec, value = facts.spec, facts.plug_value
     now = float(facts.course.now[k])
     have, will_have = facts.course.plugs(k, np.array([now, now + max(left, 0.0)]))
     plugs = float(will_have - have) * (1 - facts.losses)
-    left_standing = (
-        facts.standing.get(str(row["tray"]), int(now)) if row["counted"] == "cells" else int(now)
+    weeks = max((give_up - spec.day).days, 0) / 7
+    cost = spec.holding_cost * weeks
+    if plugs * value < cost:
+        return None
+    return _Decision(
+        Advice.KEEP,
+        f"about {so_many(round(plugs), 'more plug')} by {spelled(give_up)}",
+        f"worth {plugs * value:.3g} against {cost:.2g} for holding it till then",
     )
-    if now > 0 and left_standing <= _MOST_GONE * now:
-        came, left_there = so_many(int(now), "cell"), left_standing or "none"
-        return (
-            LOOK,
-            f"{came} had filled, {left_there} at the last check: find out what took the rest first",
-            "",
-        )
-    if status == NOT_DUE:
-        return KEEP, "nothing is wrong yet", ""
-    if status == UNSEEN:
-        if row["counted"] == "cells":
-            return (
-                LOOK,
-                f"about {so_many(round(left), 'cell')} should fill this spring, and some should "
-                "have",
-                "",
-            )
-        return (
-            LOOK,
-            f"about {so_many(round(left), 'seedling')} should come up this spring, and some "
-            "should have",
-            "",
-        )
-    if give_up is not None and status not in (FINISHED, FEW):
-        weeks = max((give_up - spec.day).days, 0) / 7
-        cost = spec.holding_cost * weeks
-        if plugs * value >= cost:
-            money = f"worth {plugs * value:.3g} against {cost:.2g} for holding it till then"
-            return KEEP, f"about {so_many(round(plugs), 'more plug')} by {spelled(give_up)}", money
+
+
+def _worth_a_winter(facts: Facts, row: dict[Any, Any], k: int) -> _Decision | None:
+    """Hold it over, where the seed that may lie asleep is worth the winter."""
     asleep, plants = _asleep(facts, row, k)
-    winter = _WEEKS_OF_WINTER * spec.holding_cost
-    if plants * value * (1 - facts.losses) > winter:
-        first = (
-            "thin what is up, and pot it up when the roots are ready; "
-            if facts.course.now[k] > 0
-            else ""
-        )
-        cells = row["counted"] == "cells"
-        lying = so_many(round(asleep), "empty cell" if cells else "more seed")
-        may = "may fill" if cells else "may come up"
-        why = (
-            f"{first}little more this spring, but about {lying} {may} in a second, worth more "
-            "than the "
-            f"{winter:.2g} of holding it over; dig up 20 seeds first: firm ones are alive"
-        )
-        return WINTER_OVER, why, ""
-    if facts.course.now[k] > 0:
-        return (
-            MOVE_ON,
-            "all that will come is up: thin, fill gaps, and pot up when the roots are ready",
-            "",
-        )
-    return DISCARD, "hardly anything will come; dig up 20 seeds first: firm ones are alive", ""
+    winter = _WEEKS_OF_WINTER * facts.spec.holding_cost
+    if plants * facts.plug_value * (1 - facts.losses) <= winter:
+        return None
+    by_cell = row["counted"] == "cells"
+    lying = so_many(round(asleep), "empty cell" if by_cell else "more seed")
+    may = "may fill" if by_cell else "may come up"
+    up = facts.course.now[k] > 0
+    first = "thin what is up, and pot it up when the roots are ready; " if up else ""
+    why = (
+        f"{first}little more this spring, but about {lying} {may} in a second, worth more than the "
+        f"{winter:.2g} of holding it over; dig up 20 seeds first: firm ones are alive"
+    )
+    return _Decision(Advice.WINTER_OVER, why)
 
 
 def _asleep(facts: Facts, row: dict[Any, Any], k: int) -> tuple[float, float]:

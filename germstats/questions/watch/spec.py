@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass, field
+from enum import StrEnum
 
 import pandas as pd
 
@@ -14,31 +15,36 @@ from germstats.errors import WrongUseError
 from germstats.forecast.weather import BASE_C
 from germstats.records.intervals.seed_totals import Unit
 
-NOT_DUE, UNSEEN, COMING, NEARLY, LATE, SILENT, FEW, FINISHED, SECOND_WINTER, CUT_SHORT, NOT_TOLD = (
-    "not yet due",
-    "not looked at",
-    "coming",
-    "nearly done",
-    "late",
-    "silent",
-    "few came",
-    "finished",
-    "waiting for its second winter",
-    "cut short",
-    "not forecast",
-)
-"""Status of a tray."""
-KEEP, DISCARD, WINTER_OVER, MOVE_ON, LOOK, NOTHING = (
-    "keep",
-    "discard",
-    "winter over",
-    "thin, fill gaps",
-    "look at it",
-    "nothing to decide",
-)
-"""Advice."""
-_OVERDUE = (SILENT, LATE, UNSEEN)
-_UNFINISHED = (*_OVERDUE, COMING, NOT_DUE, NEARLY)
+
+class TrayStatus(StrEnum):
+    """How a tray stands in its spring."""
+
+    NOT_DUE = "not yet due"
+    UNSEEN = "not looked at"
+    COMING = "coming"
+    NEARLY = "nearly done"
+    LATE = "late"
+    SILENT = "silent"
+    FEW = "few came"
+    FINISHED = "finished"
+    SECOND_WINTER = "waiting for its second winter"
+    CUT_SHORT = "cut short"
+    NOT_TOLD = "not forecast"
+
+
+class Advice(StrEnum):
+    """What to do with a tray."""
+
+    KEEP = "keep"
+    DISCARD = "discard"
+    WINTER_OVER = "winter over"
+    MOVE_ON = "thin, fill gaps"
+    LOOK = "look at it"
+    NOTHING = "nothing to decide"
+
+
+_OVERDUE = (TrayStatus.SILENT, TrayStatus.LATE, TrayStatus.UNSEEN)
+_UNFINISHED = (*_OVERDUE, TrayStatus.COMING, TrayStatus.NOT_DUE, TrayStatus.NEARLY)
 
 
 @dataclass(frozen=True)
@@ -139,8 +145,8 @@ class TrayWatch:
     by_now: float | None
     behind: float | None
     give_up_after: pd.Timestamp | None
-    status: str
-    advice: str
+    status: TrayStatus
+    advice: Advice
     why: str
     chance_short: float | None = None
     money: str = ""

@@ -22,22 +22,10 @@ from germstats.forecast.weather import HeatClock, by_heat, daily_weather, heat_c
 from germstats.questions.watch.advice import Facts, advised
 from germstats.questions.watch.course import SpringCourse, course_of, mixed, plugs_by_date, windows
 from germstats.questions.watch.spec import (
-    COMING,
-    CUT_SHORT,
-    FEW,
-    FINISHED,
-    KEEP,
-    LATE,
-    LOOK,
-    NEARLY,
-    NOT_DUE,
-    NOT_TOLD,
-    NOTHING,
-    SECOND_WINTER,
-    SILENT,
-    UNSEEN,
+    Advice,
     LotWatch,
     OrderWatch,
+    TrayStatus,
     TrayWatch,
     Watch,
     WatchSpec,
@@ -314,23 +302,23 @@ def _not_forecast(season: SpringUnderWay, course: SpringCourse) -> list[TrayWatc
     for tray in untold.to_dict("records"):
         name = str(tray["tray"])
         seen, cells, counted = counts.get(name) or _as_written(season.book, tray)
-        status, advice = NOT_TOLD, NOTHING
+        status, advice = TrayStatus.NOT_TOLD, Advice.NOTHING
         why = season.book.left_out.get(name, "nothing of it can be used")
         if tray[Species.two_winters] and tray["origin"] > season.spec.day:
             status, advice, why = (
-                SECOND_WINTER,
-                KEEP,
+                TrayStatus.SECOND_WINTER,
+                Advice.KEEP,
                 "needs two winters: no failure before its second spring",
             )
         elif name in whole:
             status, why = (
-                CUT_SHORT,
+                TrayStatus.CUT_SHORT,
                 f"cut short on {spelled(whole[name])}: {events.get((name, whole[name]), 'ended')}",
             )
         elif tray[Species.two_winters]:
             status, advice, why = (
-                UNSEEN,
-                LOOK,
+                TrayStatus.UNSEEN,
+                Advice.LOOK,
                 "its second spring has begun, and it was not looked at since",
             )
         rows.append(
@@ -396,17 +384,17 @@ def _as_written(book: RecordBook, tray: dict[Hashable, Any]) -> tuple[float | No
 
 
 _GRAVEST = (
-    SILENT,
-    LATE,
-    UNSEEN,
-    FEW,
-    COMING,
-    NOT_DUE,
-    NEARLY,
-    FINISHED,
-    SECOND_WINTER,
-    CUT_SHORT,
-    NOT_TOLD,
+    TrayStatus.SILENT,
+    TrayStatus.LATE,
+    TrayStatus.UNSEEN,
+    TrayStatus.FEW,
+    TrayStatus.COMING,
+    TrayStatus.NOT_DUE,
+    TrayStatus.NEARLY,
+    TrayStatus.FINISHED,
+    TrayStatus.SECOND_WINTER,
+    TrayStatus.CUT_SHORT,
+    TrayStatus.NOT_TOLD,
 )
 
 

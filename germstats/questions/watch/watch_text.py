@@ -9,18 +9,10 @@ import pandas as pd
 from germstats.document.sentences import CAUTION, number, percent, spread, wrapped
 from germstats.document.tables import Table, text_table
 from germstats.questions.watch.spec import (
-    DISCARD,
-    FEW,
-    KEEP,
-    LATE,
-    LOOK,
-    MOVE_ON,
-    SECOND_WINTER,
-    SILENT,
-    UNSEEN,
-    WINTER_OVER,
+    Advice,
     LotWatch,
     OrderWatch,
+    TrayStatus,
     TrayWatch,
     Watch,
     Window,
@@ -160,7 +152,7 @@ def few_words(found: Watch, over: bool = False, why: str = "germstats review say
 
     `why`: where that is.
     """
-    rows = [row for row in found.rows if row.status == FEW]
+    rows = [row for row in found.rows if row.status == TrayStatus.FEW]
     if not rows:
         return ""
     said = [
@@ -189,7 +181,7 @@ def _overdue(rows: list[TrayWatch]) -> list[str]:
 
 def overdue_words(row: TrayWatch, money: bool = True) -> str:
     """Why a tray is overdue and what to do with it; `money` tells what that is worth, too."""
-    if row.status == UNSEEN:
+    if row.status == TrayStatus.UNSEEN:
         return f"{row.tray} ({row.lot}): not looked at yet; {row.why}. Look at it now."
     behind = 1 if row.behind is None else max(round(100 * row.behind), 1)
     usual = (
@@ -242,8 +234,8 @@ def reasons(found: Watch) -> list[str]:
     """
     by_reason: dict[str, list[str]] = {}
     for row in found.rows:
-        lost = row.advice == LOOK and row.status != UNSEEN
-        if lost or row.advice in (DISCARD, WINTER_OVER) or row.final is None:
+        lost = row.advice == Advice.LOOK and row.status != TrayStatus.UNSEEN
+        if lost or row.advice in (Advice.DISCARD, Advice.WINTER_OVER) or row.final is None:
             by_reason.setdefault(
                 f"{row.advice}: {row.why}" if row.final is not None else row.why, []
             ).append(row.tray)
@@ -319,20 +311,22 @@ def _when(window: Window, on: pd.Timestamp) -> str:
 def next_of_watch(found: Watch) -> str:
     """What to do next with the trays."""
     said = []
-    looks = [row.tray for row in found.rows if row.advice == LOOK]
+    looks = [row.tray for row in found.rows if row.advice == Advice.LOOK]
     if looks:
         said.append(
             f"look at {', '.join(looks[:6])}{' and others' if len(looks) > 6 else ''}, zeros too"
         )
-    if any(row.status in (SILENT, LATE) for row in found.rows):
+    if any(row.status in (TrayStatus.SILENT, TrayStatus.LATE) for row in found.rows):
         said.append(
             "squash 20 seeds from empty cells of the overdue trays: firm and white ones are alive"
         )
-    if any(row.advice == MOVE_ON for row in found.rows):
+    if any(row.advice == Advice.MOVE_ON for row in found.rows):
         said.append(
             "thin the trays that are done, fill their gaps, and pot up when the roots are ready"
         )
-    if any(row.advice == KEEP and row.status != SECOND_WINTER for row in found.rows):
+    if any(
+        row.advice == Advice.KEEP and row.status != TrayStatus.SECOND_WINTER for row in found.rows
+    ):
         said.append("check the others again in a week")
     return (
         f"Next: {'; '.join(said) or 'nothing needs doing'}. In August germstats review says why a "

@@ -13,13 +13,7 @@ from germstats.engine.treatment_model import Contrasts
 from germstats.errors import WrongUseError
 from germstats.questions.compare.blocking import levels_of, side_by_side
 from germstats.questions.compare.compare import compare
-from germstats.questions.compare.comparison import (
-    CANNOT_TELL,
-    REFUSED,
-    SAME,
-    CompareSpec,
-    ComparisonRow,
-)
+from germstats.questions.compare.comparison import CompareSpec, ComparisonRow, ComparisonVerdict
 from germstats.questions.compare.verdicts import judged, over_all, verdict_of
 from tests.test_datasets import DATASETS
 
@@ -137,7 +131,7 @@ def row(**values: object) -> ComparisonRow:
         p_main=0.01,
         p_adjusted=0.01,
         p_second=0.05,
-        verdict=CANNOT_TELL,
+        verdict=ComparisonVerdict.CANNOT_TELL,
         more_trays=5,
     )
     return replace(plain, **values)
@@ -150,9 +144,13 @@ def row(**values: object) -> ComparisonRow:
         ({"points": 20.0}, "better", None),
         ({"p_second": 0.2}, "probably worse", None),
         ({"p_second": None}, "probably worse", None),
-        ({"p_adjusted": 0.2}, CANNOT_TELL, 5),
-        ({"verdict": SAME, "p_adjusted": 0.2}, SAME, None),
-        ({"verdict": SAME}, "worse", None),  # before, the ranges alone decided, whatever the p
+        ({"p_adjusted": 0.2}, ComparisonVerdict.CANNOT_TELL, 5),
+        ({"verdict": ComparisonVerdict.SAME, "p_adjusted": 0.2}, ComparisonVerdict.SAME, None),
+        (
+            {"verdict": ComparisonVerdict.SAME},
+            "worse",
+            None,
+        ),  # before, the ranges alone decided, whatever the p
     ],
 )
 def test_the_ladder(values, verdict, more):
@@ -193,7 +191,7 @@ def test_the_demonstration_is_told_right(found):
     for species, level in (("MOFI", "sand"), ("HECY", "sand"), ("HECY", "grit")):
         assert verdicts[species, "none", level].verdict == "worse"
     undecided = verdicts["PEAT", "none", "grit"]
-    assert undecided.verdict == CANNOT_TELL
+    assert undecided.verdict == ComparisonVerdict.CANNOT_TELL
     assert undecided.more_trays >= 1
     assert any(
         said.startswith("PEAT-23B") and "bench 2" in said and "refused" in said
@@ -219,7 +217,7 @@ def test_ranges_hold_the_planted_multipliers(found):
 
 def test_refused_rows_carry_no_number(found):
     for one in found.rows:
-        if one.verdict == REFUSED:
+        if one.verdict == ComparisonVerdict.REFUSED:
             assert one.points is None
             assert one.p_main is None
             assert one.notes
@@ -230,7 +228,7 @@ def test_refused_rows_carry_no_number(found):
 
 def test_a_row_says_what_was_noted_and_how_far_apart_the_two_are(found):
     for one in found.rows:
-        if one.verdict == REFUSED:
+        if one.verdict == ComparisonVerdict.REFUSED:
             assert one.places_noted is one.ratio is None
             continue
         assert one.ratio_low <= one.ratio_90_low <= one.ratio <= one.ratio_90_high <= one.ratio_high
@@ -241,7 +239,7 @@ def test_a_row_says_what_was_noted_and_how_far_apart_the_two_are(found):
             <= one.points_90_high
             <= one.points_high
         )
-        if one.verdict == SAME:
+        if one.verdict == ComparisonVerdict.SAME:
             assert one.p_adjusted >= 0.05
             assert CompareSpec().same(
                 (one.points_90_low, one.points_90_high), (one.ratio_90_low, one.ratio_90_high)

@@ -13,11 +13,10 @@ from scipy import stats
 from germstats.errors import WrongUseError
 from germstats.questions.compare.compare_text import compare_text, verdict_sentences
 from germstats.questions.compare.comparison import (
-    CANNOT_TELL,
-    SAME,
     CompareSpec,
     Comparison,
     ComparisonRow,
+    ComparisonVerdict,
 )
 from germstats.questions.compare.contrast import trays_to_tell
 from germstats.questions.compare.verdicts import judged, over_all
@@ -55,18 +54,21 @@ def test_low_emergence_waits_for_the_ratio():
     row = judged_pair(trays, trays)
     assert -10 < row.points_90_low < row.points_90_high < 10
     assert row.ratio_90_low < 0.8 and row.ratio_90_high > 1.25
-    assert (row.verdict, row.more_trays_scale) == (CANNOT_TELL, "ratio")
+    assert (row.verdict, row.more_trays_scale) == (ComparisonVerdict.CANNOT_TELL, "ratio")
     assert row.emergence == (pytest.approx(25 / 360, abs=0.01), pytest.approx(25 / 360, abs=0.01))
     # the setting decides
-    assert judged_pair(trays, trays, spec=CompareSpec(ratio_margin=3.0)).verdict == SAME
+    assert (
+        judged_pair(trays, trays, spec=CompareSpec(ratio_margin=3.0)).verdict
+        == ComparisonVerdict.SAME
+    )
 
 
 def test_high_emergence_waits_for_the_points():
     row = judged_pair([58, 60, 57, 59], [59, 57, 60, 58])
     assert 0.8 < row.ratio_90_low < row.ratio_90_high < 1.25
-    assert row.verdict == SAME
+    assert row.verdict == ComparisonVerdict.SAME
     tight = judged_pair([58, 60, 57, 59], [59, 57, 60, 58], spec=CompareSpec(margin=5.0))
-    assert (tight.verdict, tight.more_trays_scale) == (CANNOT_TELL, "points")
+    assert (tight.verdict, tight.more_trays_scale) == (ComparisonVerdict.CANNOT_TELL, "points")
 
 
 @pytest.mark.parametrize(
@@ -104,7 +106,7 @@ def row(**values: object) -> ComparisonRow:
         ratio_high=0.65,
         p_main=0.001,
         p_second=0.01,
-        verdict=CANNOT_TELL,
+        verdict=ComparisonVerdict.CANNOT_TELL,
         places_noted=True,
     )
     return replace(plain, **values)
@@ -114,8 +116,11 @@ def test_holm_decides_before_the_margins_do():
     """Two pairs inside both margins with p .04: .08 by Holm, so the same; one alone is told apart,
     if by little.
     """
-    inside = row(points=-3.0, verdict=SAME, p_main=0.04)
-    assert [one.verdict for one in judged([inside, inside], CompareSpec())] == [SAME, SAME]
+    inside = row(points=-3.0, verdict=ComparisonVerdict.SAME, p_main=0.04)
+    assert [one.verdict for one in judged([inside, inside], CompareSpec())] == [
+        ComparisonVerdict.SAME,
+        ComparisonVerdict.SAME,
+    ]
     [alone] = judged([inside], CompareSpec())
     assert alone.verdict == "worse"
     assert "a real difference, but within 10 points and 1.25 times" in alone.notes
@@ -165,9 +170,9 @@ def test_over_all_species_too_the_ratio_must_agree():
         for name, at in zip("ABC", (0.98, 1.0, 0.96), strict=True)
     ]
     shifted = [replace(one, points=at) for one, at in zip(alike, (-1.0, 1.2, 0.3), strict=True)]
-    assert over_all(shifted, CompareSpec())[0].verdict == SAME
+    assert over_all(shifted, CompareSpec())[0].verdict == ComparisonVerdict.SAME
     apart = [replace(one, points=at) for one, at in zip(third, (-1.0, 1.2, 0.3), strict=True)]
-    assert over_all(apart, CompareSpec())[0].verdict == CANNOT_TELL
+    assert over_all(apart, CompareSpec())[0].verdict == ComparisonVerdict.CANNOT_TELL
 
 
 def test_holm_over_the_pairs_of_all_species():
@@ -192,7 +197,7 @@ def test_a_senseless_ratio_is_refused(wrong):
     [
         ("worse", "it could also be a worse bench"),
         ("probably better", "it could also be a better bench"),
-        (SAME, "benches could hide a difference"),
+        (ComparisonVerdict.SAME, "benches could hide a difference"),
     ],
 )
 def test_without_a_place_a_bench_cannot_be_told_from_a_cover(verdict, benches):

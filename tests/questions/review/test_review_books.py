@@ -13,15 +13,7 @@ from germstats.questions.review.book import gather, seed_tests
 from germstats.questions.review.gather import lot_file
 from germstats.questions.review.maps import among, hit_trays
 from germstats.questions.review.records import sudden_fall, usual_of
-from germstats.questions.review.review import (
-    AS_EXPECTED,
-    NO_VERDICT,
-    NOT_OVER,
-    POOR,
-    ReviewSpec,
-    judge,
-    review,
-)
+from germstats.questions.review.review import LotVerdict, ReviewSpec, judge, review
 from germstats.questions.review.rules import load_rules
 from germstats.questions.review.sown import always_together
 from germstats.records.book import read_book
@@ -92,7 +84,7 @@ def reviewed(book, lot="A-1", season=2025):
 
 def test_a_healthy_lot_comes_as_expected(tmp_path):
     found = reviewed(read(tables(), tmp_path))
-    assert found.verdict == AS_EXPECTED
+    assert found.verdict == LotVerdict.AS_EXPECTED
     assert found.seen.startswith(
         "35 seedlings of 48 seeds in 2 trays; an ordinary spring lets expect"
     )
@@ -124,7 +116,7 @@ def test_falling_counts_keep_a_tray_out_of_the_estimates_but_not_out_of_the_revi
     book = read(by_cell(tables(), "T-2025-A-1-0", courses), tmp_path)
     assert "T-2025-A-1-0" in book.left_out
     found = reviewed(book)
-    assert found.verdict == POOR and "the record contradicts itself" in found.doors
+    assert found.verdict == LotVerdict.POOR and "the record contradicts itself" in found.doors
     assert found.named[0].cause == "miscount" and found.named[0].standing == "likely"
     row = row_of(found, "record")
     assert (row.reading, row.statistic, row.limit) == ("falls", 6.0, 3.0)
@@ -144,14 +136,14 @@ def test_more_seedlings_than_seeds_are_evidence_too(tmp_path):
 def test_the_first_lot_of_the_first_season_has_nothing_to_be_held_against(tmp_path):
     told = tables(seasons=(2025,), lots=("A-1",))
     found = reviewed(read(told, tmp_path))
-    assert found.verdict == NO_VERDICT
+    assert found.verdict == LotVerdict.NO_VERDICT
     assert any("this is the first" in note for note in found.notes)
     assert "nothing else on record tells what to expect" in found.seen
 
 
 def test_a_first_season_of_several_lots_is_held_against_the_others(tmp_path):
     found = reviewed(read(tables(seasons=(2025,)), tmp_path))
-    assert found.verdict == AS_EXPECTED
+    assert found.verdict == LotVerdict.AS_EXPECTED
     assert row_of(found, "company").reading == "some"  # A-2 stood beside it
 
 
@@ -198,7 +190,7 @@ def test_what_a_noted_accident_took_is_not_held_against_the_lot(tmp_path):
     assert row_of(unnoted, "record").reading == "sudden"
     told["events"].append("T-2025-A-1-0,2025-05-12,dropped,,")
     noted = reviewed(read(told, tmp_path))
-    assert noted.verdict == AS_EXPECTED
+    assert noted.verdict == LotVerdict.AS_EXPECTED
     assert row_of(noted, "losses").reading == "" and row_of(noted, "record").reading == ""
 
 
@@ -233,11 +225,13 @@ def two_winters(told):
 def test_a_two_winter_lot_is_not_over_before_its_second_spring_and_unknown_after_it(tmp_path):
     told = two_winters(tables())
     found = reviewed(read(told, tmp_path))
-    assert found.verdict == NOT_OVER and any("two winters" in note for note in found.notes)
+    assert found.verdict == LotVerdict.NOT_OVER and any(
+        "two winters" in note for note in found.notes
+    )
     told["trays"].append("T-2026,2026,B-1,2025-12-05,4,6,1,none")
     # the second spring of 2025's trays has passed, unlooked at
     told["checks"].append("T-2026,2026-08-20,15,")
-    assert reviewed(read(told, tmp_path)).verdict == NO_VERDICT
+    assert reviewed(read(told, tmp_path)).verdict == LotVerdict.NO_VERDICT
 
 
 def test_tests_of_a_lot_by_hand():
@@ -329,7 +323,7 @@ def test_what_is_usual_is_not_learnt_from_failures(tmp_path):
     )
     assert without < 0.8 * with_it
     found = judge(lot_file(gathered, "A-1", 2025), RULES)
-    assert found.verdict == POOR and "one tray is far below its sisters" in found.doors
+    assert found.verdict == LotVerdict.POOR and "one tray is far below its sisters" in found.doors
     assert found.named[0].cause == "tray" and found.named[0].standing == "likely"
 
 
@@ -339,7 +333,10 @@ def test_a_range_that_leaves_room_for_anything_is_no_verdict(monkeypatch, tmp_pa
     """
     monkeypatch.setitem(FILLED, "A-2", (10,))
     others = ("T-2024-A-1", "T-2025-A-2")
-    for name, filled, verdict in (("few", (2, 3), NO_VERDICT), ("many", (20, 21), AS_EXPECTED)):
+    for name, filled, verdict in (
+        ("few", (2, 3), LotVerdict.NO_VERDICT),
+        ("many", (20, 21), LotVerdict.AS_EXPECTED),
+    ):
         monkeypatch.setitem(FILLED, "A-1", filled)
         told = tables(lots=("A-1", "A-2"))
         for table in ("trays", "checks"):
@@ -347,4 +344,6 @@ def test_a_range_that_leaves_room_for_anything_is_no_verdict(monkeypatch, tmp_pa
         (tmp_path / name).mkdir()
         found = reviewed(read(told, tmp_path / name))
         assert found.verdict == verdict
-        assert ("leaves room for nearly anything" in found.seen) == (verdict == NO_VERDICT)
+        assert ("leaves room for nearly anything" in found.seen) == (
+            verdict == LotVerdict.NO_VERDICT
+        )

@@ -18,7 +18,7 @@ from germstats.page.spring import _other, _poor
 from germstats.questions.review.befell import Befell
 from germstats.questions.review.book import gather
 from germstats.questions.review.gather import lot_file
-from germstats.questions.review.review import NOT_OVER, POOR, LotReview, ReviewSpec, judge, review
+from germstats.questions.review.review import LotReview, LotVerdict, ReviewSpec, judge, review
 from germstats.questions.review.review_text import review_text, settle_words
 from germstats.questions.review.rules import DATA, OWN_DOOR, When, load_rules
 from tests.questions.review.test_review_books import (
@@ -171,7 +171,7 @@ def test_no_note_changes_what_is_asked_of_a_lot_that_waits_for_its_second_spring
     found = judge(
         lot_file(gather(read(two_winters(tables()), tmp_path), RULES), "A-1", 2025), RULES
     )
-    assert found.verdict == NOT_OVER and found.waiting
+    assert found.verdict == LotVerdict.NOT_OVER and found.waiting
     for notes in (found.notes, ("other words",), ()):
         said = [
             block.text
@@ -195,11 +195,11 @@ def test_json_says_what_the_screen_and_the_page_say(tmp_path):
     assert f"Well enough but for one tray: {', '.join(record['of_one_tray'])}." in printed
     assert record["of_one_tray"]
     for one, told in zip(found.lots, record["lots"], strict=True):
-        if one.verdict == POOR:
+        if one.verdict == LotVerdict.POOR:
             assert f"{one.lot}: {told['shown_verdict']}, " in printed
             page = " ".join(block.text for block in _poor(one, False) if isinstance(block, Words))
             assert page.startswith(
-                "Poor, since" if told["shown_verdict"] == POOR else "Looked into since"
+                "Poor, since" if told["shown_verdict"] == LotVerdict.POOR else "Looked into since"
             )
         assert [cause["cause"] for cause in told["causes"] if cause["shown"]] == [
             cause.cause for cause in one.shown
@@ -242,7 +242,7 @@ def test_trays_whose_names_hold_each_other_never_meet(tmp_path, hit):
     assert {one.tray: int(one.seen_map.filled.sum()) for one in file.trays} == filled
     assert all(one.seen_map.tray == one.tray for one in file.trays)
     found = judge(file, RULES)
-    assert found.verdict == POOR
+    assert found.verdict == LotVerdict.POOR
     rows = {row.evidence: row for row in found.evidence}
     assert rows["block"].reading == "strong"
     assert rows["block"].trays == rows["shape"].trays == (hit,)

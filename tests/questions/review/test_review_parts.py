@@ -17,7 +17,7 @@ from germstats.questions.review.gather import lot_file
 from germstats.questions.review.lot_file import SeedTest
 from germstats.questions.review.maps import block, course, edge, losses, shape
 from germstats.questions.review.records import fallen
-from germstats.questions.review.review import NOT_OVER, POOR, Review, judge
+from germstats.questions.review.review import LotVerdict, Review, judge
 from germstats.questions.review.review_text import review_text
 from germstats.questions.review.rules import load_rules
 from germstats.questions.review.undamaged_part import sound_part, whole
@@ -78,7 +78,7 @@ def test_slow_falls_of_filled_cells_are_losses_and_go_over_time(tmp_path):
     followed = course(file, LIMITS)
     assert followed.reading == "over_time" and followed.statistic == pytest.approx(3 / 7, abs=1e-12)
     found = judge(file, RULES)
-    assert found.verdict == POOR and found.named[0].cause == "damp"
+    assert found.verdict == LotVerdict.POOR and found.named[0].cause == "damp"
 
 
 def test_a_fall_between_two_checks_points_at_the_count(tmp_path):
@@ -132,10 +132,13 @@ def test_what_plainly_happened_is_said_though_more_is_to_come(tmp_path):
     healthy = file_of(tables(), tmp_path)
     low = np.full_like(healthy.ordinary, 5.0)
     late = replace(healthy, share_out=0.66, expected=replace(healthy.expected, ordinary=low))
-    assert judge(late, RULES).verdict == NOT_OVER
+    assert judge(late, RULES).verdict == LotVerdict.NOT_OVER
     hit = replace(late.trays[0], lost=9, ever=17, at_once=4)
     found = judge(replace(late, trays=(hit, late.trays[1])), RULES)
-    assert found.verdict == POOR and "many seedlings were lost after they came up" in found.doors
+    assert (
+        found.verdict == LotVerdict.POOR
+        and "many seedlings were lost after they came up" in found.doors
+    )
     assert row_of(found, "to_come").reading == "much"
     assert {one.cause: one.standing for one in found.causes}["unfinished"] == "likely"
 
@@ -154,7 +157,7 @@ def test_what_speaks_already_is_named_beside_not_over_yet(tmp_path):
         tests=(bad,),
     )
     found = judge(late, RULES)
-    assert found.verdict == NOT_OVER and not found.told and found.next_year == ()
+    assert found.verdict == LotVerdict.NOT_OVER and not found.told and found.next_year == ()
     standing = {one.cause: one.standing for one in found.causes}
     assert (
         standing["seed"] == "possible"
