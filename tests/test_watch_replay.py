@@ -151,8 +151,9 @@ def lentisc(story, tmp_path_factory):
 
 
 def held_to_the_bar(found, name, report_missed):
-    """Bars: .85 to .95 inside where more was to come, .90 elsewhere. One missed by less than two
-    standard errors of so many trays is reported with its figures.
+    """Bars: .85 to .95 inside where more was to come, .90 elsewhere.
+
+    One missed by less than two standard errors of so many trays is reported with its figures.
     """
     to_come, (inside, held) = found[:, 0] > 0, found[:, 1:].T
     most, rest = inside[to_come].mean(), held[~to_come].mean()

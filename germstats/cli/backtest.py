@@ -1,4 +1,4 @@
-"""`germstats backtest`: past seasons foretold from the seasons before them."""
+"""`germstats backtest`: past seasons forecast from the seasons before them."""
 
 from __future__ import annotations
 

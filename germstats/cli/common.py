@@ -227,7 +227,7 @@ def settings_of(spec: DataclassInstance) -> dict[str, object]:
 
 
 def fit_settings(fit: EmergenceFit) -> dict[str, object]:
-    """The settings of a fit and the scatters it learnt, as ``--json`` prints them."""
+    """The settings of a fit and the scatters it learned, as ``--json`` prints them."""
     return {
         **{f"{one.name}_sd": one.sd for one in fit.scatter},
         "learnt": [one.name for one in fit.scatter if one.learned],

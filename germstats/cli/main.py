@@ -69,8 +69,8 @@ class LazyGroup(click.Group):
     """A group that knows its commands by name and imports one when it is called."""
 
     def main(self, *args: Any, **kwargs: Any) -> Any:
-        """Run, but not where a script that calls this without a guard is imported anew by a process
-        it began itself.
+        """Run, but not where a script that calls this without a guard is imported again by a
+        process it began itself.
         """
         processes = sys.modules.get("multiprocessing.process")
         if processes is not None and getattr(processes.current_process(), "_inheriting", False):

@@ -23,6 +23,9 @@ from germstats.document.figures_style import (
 from germstats.records.checking.parsing import spelled
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 _ROW = 0.52
@@ -84,49 +87,17 @@ def draw_calendar(what: Calendar) -> Figure:
     -------
     matplotlib.figure.Figure
     """
-    ends = [day for row in what.rows for span in row.spans if span for day in span]
-    days = [
-        *ends,
-        *(row.mark for row in what.rows if row.mark is not None),
-        *([what.today] if what.today else []),
-    ]
+    days = _all_days(what)
     zero = min(days).date()
-
-    middle = _STEP * (len(what.kinds) - 1) / 2
 
     def at(day: pd.Timestamp) -> float:
         return float((day.date() - zero).days)
 
     with styled():
         figure, (axes,) = panels(1, _ROW * len(what.rows) + 0.6)
-        for kind, name in enumerate(what.kinds):
-            told = [(k, row.spans[kind]) for k, row in enumerate(what.rows)]
-            spans = [(k + kind * _STEP, at(span[0]), at(span[1])) for k, span in told if span]
-            y, low, high = zip(*spans, strict=True) if spans else ((), (), ())
-            axes.plot(
-                gapped(low, high),
-                gapped(y, y),
-                marker=MARKERS[kind],
-                color=COLOURS[kind],
-                ls=LINES[kind],
-                lw=2.5,
-                ms=5.5,
-                label=name,
-                dash_capstyle="butt",
-            )
-        marks = [
-            (k + middle, at(row.mark)) for k, row in enumerate(what.rows) if row.mark is not None
-        ]
-        axes.plot(
-            [x for _, x in marks],
-            [y for y, _ in marks],
-            "x",
-            color=INK,
-            ms=8,
-            mew=2,
-            ls="none",
-            label=what.mark,
-        )
+        for kind in range(len(what.kinds)):
+            _draw_spans(axes, what, kind, at)
+        _draw_marks(axes, what, at)
         if what.today is not None:
             axes.axvline(
                 at(what.today),
@@ -135,24 +106,74 @@ def draw_calendar(what: Calendar) -> Figure:
                 ls=(0, (2, 2)),
                 label=f"today, {spelled(what.today)}",
             )
-        for k, row in enumerate(what.rows):
-            axes.annotate(
-                row.words,
-                (0, k - 0.24),
-                xycoords=("axes fraction", "data"),
-                va="center",
-                bbox=PLATE,
-            )
-            axes.axhline(k - 0.45, color=RULE, lw=0.6)
-        low_day, high_day = min(map(at, days)), max(map(at, days))
-        pad = max(2.0, 0.03 * (high_day - low_day))
-        axes.set_xlim(low_day - pad, high_day + pad)
+        _draw_words(axes, what)
+        last = at(max(days))
+        margin = max(2.0, 0.03 * last)
+        axes.set_xlim(-margin, last + margin)
         axes.set_ylim(len(what.rows) - 0.45, -0.45)
         axes.set_yticks([])
         axes.spines["left"].set_visible(False)
-        day_axis(axes, zero, low_day - pad, high_day + pad)
+        day_axis(axes, zero, -margin, last + margin)
         titled(figure, what.title, axes)
     return figure
+
+
+def _all_days(what: Calendar) -> list[pd.Timestamp]:
+    """Every day that is drawn."""
+    ends = [day for row in what.rows for span in row.spans if span for day in span]
+    marks = [row.mark for row in what.rows if row.mark is not None]
+    return [*ends, *marks, *([what.today] if what.today else [])]
+
+
+def _draw_spans(axes: Axes, what: Calendar, kind: int, at: Callable[[pd.Timestamp], float]) -> None:
+    """The spans of one kind, each a little below its row's line."""
+    low, high, height = [], [], []
+    for k, row in enumerate(what.rows):
+        span = row.spans[kind]
+        if span:
+            low.append(at(span[0]))
+            high.append(at(span[1]))
+            height.append(k + kind * _STEP)
+    axes.plot(
+        gapped(low, high),
+        gapped(height, height),
+        marker=MARKERS[kind],
+        color=COLOURS[kind],
+        ls=LINES[kind],
+        lw=2.5,
+        ms=5.5,
+        label=what.kinds[kind],
+        dash_capstyle="butt",
+    )
+
+
+def _draw_marks(axes: Axes, what: Calendar, at: Callable[[pd.Timestamp], float]) -> None:
+    """The crosses, in the middle of each row's spans."""
+    middle = _STEP * (len(what.kinds) - 1) / 2
+    marked = [(k, row.mark) for k, row in enumerate(what.rows) if row.mark is not None]
+    axes.plot(
+        [at(day) for _, day in marked],
+        [k + middle for k, _ in marked],
+        "x",
+        color=INK,
+        ms=8,
+        mew=2,
+        ls="none",
+        label=what.mark,
+    )
+
+
+def _draw_words(axes: Axes, what: Calendar) -> None:
+    """The words of each row, and a rule above it."""
+    for k, row in enumerate(what.rows):
+        axes.annotate(
+            row.words,
+            (0, k - 0.24),
+            xycoords=("axes fraction", "data"),
+            va="center",
+            bbox=PLATE,
+        )
+        axes.axhline(k - 0.45, color=RULE, lw=0.6)
 
 
 def days_words(span: Days | None) -> str:

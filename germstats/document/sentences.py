@@ -119,7 +119,7 @@ def scatter_words(scatter: Iterable[ScatterEstimate]) -> str:
 
 
 def _learnt(one: ScatterEstimate) -> str:
-    """What a scatter was learnt from; a single one tells of none."""
+    """What a scatter was learned from; a single one says nothing about any."""
     return (
         f"learnt from {one.groups} {_COUNTED[one.name]}"
         if one.groups > 1

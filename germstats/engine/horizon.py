@@ -1,7 +1,7 @@
 """The day up to which emergence is counted: none is promised from days on which nobody looked.
 
 A law of timing always has a tail, and a tail that no check has reached is a guess. So shares, and
-all that follows from them, speak of a horizon: a day on the species' own clock up to which enough
+all that follows from them, refer to a horizon: a day on the species' own clock up to which enough
 of a lot's trays were looked at.
 """
 

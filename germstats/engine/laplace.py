@@ -327,7 +327,7 @@ def _under(
 ) -> SchurComplement:
     """The elimination with the precision of the matching normal law.
 
-    That may be looser than Newton's own: the likelihood is eliminated anew where too little is
+    That may be looser than Newton's own: the likelihood is eliminated again where too little is
     left.
     """
     try:

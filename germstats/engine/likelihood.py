@@ -57,7 +57,7 @@ _LARGEST_LOGIT = 30.0
 _CURVATURES = np.array([[4, 5, 6], [5, 7, 8], [6, 8, 9]])
 """Which of the ten sums is each entry of the Hessian."""
 _OF_TIME = np.array([0, 2, 3, 7, 8, 9])
-"""Which of them are the value and what speaks of time alone."""
+"""Which of them are the value and what concerns time alone."""
 
 
 @dataclass(frozen=True)

@@ -65,7 +65,7 @@ def choose_laws(
 
     The score of a species is its part of Laplace's criterion: its trays' and lots' log-likelihoods
     with their effects integrated out. All species are fitted under one law at a time, at the usual
-    scatters. Then the best law of each origin is held against the other's under the scatter of
+    scatters. Then the best law of each origin is compared with the other's under the scatter of
     trays on time that suits it best: the same days scatter less on a clock that starts earlier, and
     one sd for both clocks would decide between them by itself.
 

@@ -1,1 +1,1 @@
-"""What the fit foretells, and sums that several questions share."""
+"""What the fit forecasts, and sums that several questions share."""

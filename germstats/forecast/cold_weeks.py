@@ -16,7 +16,7 @@ def weeks_of_cold(
     """Weeks of cold from sowing to the end of March: the one measure by which winters are told from
     each other.
 
-    A winter is held against others counted in the same way, so that what a thermometer in the open
+    A winter is compared with others counted in the same way, so that what a thermometer in the open
     adds or takes away is the same.
 
     Parameters

@@ -1,7 +1,7 @@
-"""What the rest of the records lets expect of trays left out: a lot is not to be judged by itself.
+"""What to expect of trays by the rest of the records: a lot is not to be judged by itself.
 
-The trays are taken out of the records, effects solved anew (`leave_out`) at the scatters the whole
-nursery taught, and each tray foretold twice: in an ordinary spring, and in the spring that the
+The trays are taken out of the records, effects solved again (`leave_out`) at the scatters the whole
+nursery taught, and each tray forecast twice: in an ordinary spring, and in the spring that the
 others had. How far trays, lots and springs lie apart is drawn with its uncertainty.
 """
 
@@ -30,7 +30,7 @@ _TIME_SD = 0.5
 
 @dataclass(frozen=True)
 class TrayAsk:
-    """A tray to be foretold.
+    """A tray to be forecast.
 
     Attributes
     ----------
@@ -96,7 +96,7 @@ class Expected:
 def expect(
     known: LeaveOut, codes: Index, lot: str, asks: Sequence[TrayAsk], seed: int = 0
 ) -> Expected | None:
-    """Foretell trays of a lot from all others.
+    """What is to be expected of trays of a lot, by all others.
 
     Parameters
     ----------
@@ -119,11 +119,9 @@ def expect(
         return None
     with one_thread():
         rest = known.without(codes, [ask.key for ask in asks])
-        return (
-            None
-            if rest is None
-            else _foretold(known, rest, lot=lot, asks=asks, rng=np.random.default_rng(seed))
-        )
+        if rest is None:
+            return None
+        return _expected(known, rest, lot=lot, asks=asks, rng=np.random.default_rng(seed))
 
 
 @dataclass(frozen=True)
@@ -160,41 +158,54 @@ def _family(known: LeaveOut, rest: Remainder, group: str) -> _Family:
     return _Family(springs, {str(label) for label in own["treatment"]}, timed, at)
 
 
-def _foretold(
+def _expected(
     known: LeaveOut, rest: Remainder, lot: str, asks: Sequence[TrayAsk], rng: np.random.Generator
 ) -> Expected:
+    """What the remainder says of T trays of one lot."""
     pooled, group, season = known.pooled, asks[0].key.group, asks[0].key.season
-    family, number = _family(known, rest, group), rest.lots.index(lot) if lot in rest.lots else -1
-    keys = [_solved_key(ask.key, family) for ask in asks]
-    keys = [replace(key, season=None, place=None) for key in keys] + keys
+    family = _family(known, rest, group)
+    lot_at = rest.lots.index(lot) if lot in rest.lots else -1
+
+    # the trays in an ordinary spring first, then the same in the spring of the others
     trays = len(asks)
-    forms = rest.forms(np.array([pooled.design.columns.row(key) for key in keys]))
-    values = _drawn(rest.law, forms, number, rng)
+    in_its_spring = [_solved_key(ask.key, family) for ask in asks]
+    in_any_spring = [replace(key, season=None, place=None) for key in in_its_spring]
+    keys = in_any_spring + in_its_spring
+    forms = rest.forms(np.array([pooled.design.columns.row(key) for key in keys]))  # (2T, 3, P)
+
+    values = _joint_draws(rest.law, forms, lot_at, rng)  # (N, 2T, 3)
     scales = _scales(pooled, rng)
-    own, spring, fresh = _fresh(family, pooled, asks=asks, scales=scales, lot=number, rng=rng)
+    unknown = _unknown_effects(family, pooled, asks=asks, scales=scales, lot_at=lot_at, rng=rng)
     new_spring = pooled.scatter.season * rng.standard_normal((_DRAWS, 1))
-    mates = values[:, trays:, 0] + own[..., 0] + spring[:, :1]
-    time = values[:, trays:, 1] + own[..., 1] + spring[:, 1:] + fresh[..., 1]
+
+    share, time, log_sigma = (values[:, trays:, part] for part in range(3))
+    mates = share + unknown.own[..., 0] + unknown.spring[:, :1]
+    ordinary = values[:, :trays, 0] + unknown.own[..., 0] + new_spring
+    time = time + unknown.own[..., 1] + unknown.spring[:, 1:] + unknown.trays[..., 1]
+    if family.timed:
+        out = _out(pooled, group, asks=asks, time=time, log_sigma=log_sigma)
+        log_time = _middle_time(pooled, group, time, log_sigma)
+    else:
+        out, log_time = np.ones_like(time), np.full_like(time, np.nan)
+
     middle = forms[:, 0] @ rest.law.middle.beta
     placed = any(name[0] == "place" for name in family.at)
+    years = [year for springs in family.springs.values() for year in springs]
+    others = {name: springs for name, springs in family.springs.items() if name != lot}
     return Expected(
-        ordinary=values[:, :trays, 0] + own[..., 0] + new_spring + fresh[..., 0],
-        mates=mates + fresh[..., 0],
+        ordinary=ordinary + unknown.trays[..., 0],
+        mates=mates + unknown.trays[..., 0],
         middle=mates.mean(axis=0),
-        out=_out(pooled, group, asks=asks, time=time, log_sigma=values[:, trays:, 2])
-        if family.timed
-        else np.ones_like(time),
-        log_time=_middle_time(pooled, group, time, values[:, trays:, 2])
-        if family.timed
-        else np.full_like(time, np.nan),
+        out=out,
+        log_time=log_time,
         rho=scales["rho"],
         tray_sd=np.hypot(scales["tray"], scales["place"] if placed else 0.0),
         tray_time_sd=scales["tray_time"],
         slope=_slope(rest, family, season),
         spring=float((middle[trays:] - middle[:trays]).mean()),
-        sister=any(season in years for name, years in family.springs.items() if name != lot),
-        earlier=any(year < (season or 0) for years in family.springs.values() for year in years),
-        lots=len(set(family.springs) - {lot}),
+        sister=any(season in springs for springs in others.values()),
+        earlier=any(year < (season or 0) for year in years),
+        lots=len(others),
     )
 
 
@@ -205,23 +216,24 @@ def _solved_key(key: TrayKey, family: _Family) -> TrayKey:
     return replace(key, label=next(iter(family.labels))) if len(family.labels) == 1 else key
 
 
-def _drawn(law: NormalLaw, forms: Array, lot: int, rng: np.random.Generator) -> Array:
+def _joint_draws(law: NormalLaw, forms: Array, lot_at: int, rng: np.random.Generator) -> Array:
     """(N, F, 3) joint draws of F design rows; those of a lot known from other seasons share its
     effects.
     """
-    size, found = len(forms), law.elimination
-    pull, mean = forms.copy(), forms @ law.middle.beta
-    if lot >= 0:
-        pull[:, :2] -= found.lot_pull[lot]
-        mean[:, :2] += law.middle.lots[lot]
+    rows, found = len(forms), law.elimination
+    pull, mean = forms.copy(), forms @ law.middle.beta  # (F, 3, P), (F, 3)
+    if lot_at >= 0:
+        pull[:, :2] -= found.lot_pull[lot_at]
+        mean[:, :2] += law.middle.lots[lot_at]
     half = solve_triangular(
-        found.factor, pull.reshape(3 * size, -1).T, trans="T", check_finite=False
+        found.factor, pull.reshape(3 * rows, -1).T, trans="T", check_finite=False
     )
-    drawn = mean + (rng.standard_normal((_DRAWS, len(half))) @ half).reshape(_DRAWS, size, 3)
-    if lot >= 0:
-        root = np.linalg.cholesky(found.lot_inverse[lot])
-        drawn[:, :, :2] += (rng.standard_normal((_DRAWS, 2)) @ root.T)[:, None]
-    return np.asarray(drawn)
+    about = (rng.standard_normal((_DRAWS, len(half))) @ half).reshape(_DRAWS, rows, 3)
+    draws = mean + about
+    if lot_at >= 0:
+        root = np.linalg.cholesky(found.lot_inverse[lot_at])
+        draws[:, :, :2] += (rng.standard_normal((_DRAWS, 2)) @ root.T)[:, None]
+    return np.asarray(draws)
 
 
 def _scales(pooled: PooledFit, rng: np.random.Generator) -> dict[str, Array]:
@@ -234,45 +246,95 @@ def _scales(pooled: PooledFit, rng: np.random.Generator) -> dict[str, Array]:
     }
 
 
-def _fresh(
+@dataclass(frozen=True)
+class _UnknownEffects:
+    """Effects that the rest cannot know, on share and time.
+
+    Attributes
+    ----------
+    own : (N, T, 2) array
+        Of the lot with its treatments.
+    spring : (N, 2) array
+        Of the spring, beyond what the others say about it.
+    trays : (N, T, 2) array
+        Of trays and places never seen.
+    """
+
+    own: Array
+    spring: Array
+    trays: Array
+
+
+def _unknown_effects(
     family: _Family,
     pooled: PooledFit,
     asks: Sequence[TrayAsk],
     scales: dict[str, Array],
-    lot: int,
+    lot_at: int,
     rng: np.random.Generator,
-) -> tuple[Array, Array, Array]:
-    """Effects that the rest cannot know, on share and time: of the lot with its treatments (N, T,
-    2), of the spring beyond what the others tell of it (N, 2), of trays and places never seen (N,
-    T, 2).
-    """
-    at, key = family.at, asks[0].key
-    normal = rng.standard_normal
-    own = np.zeros((_DRAWS, len(asks), 2))
-    if ("species", SHARE, key.group) not in at:
-        own += (normal((_DRAWS, 2)) * [SPECIES_SD, _TIME_SD])[:, None]
-    if lot < 0:
-        own += (normal((_DRAWS, 2)) * np.column_stack([scales["lot"], scales["lot_time"]]))[:, None]
-    for label in (
-        sorted({str(ask.key.label) for ask in asks} - family.labels) if family.labels else ()
-    ):
+) -> _UnknownEffects:
+    own = _lot_and_treatments(family, asks, scales=scales, new_lot=lot_at < 0, rng=rng)
+    spring = _spring_beyond(family, pooled, asks[0].key, rng)
+    trays = _trays_and_places(family, asks, scales, rng)
+    return _UnknownEffects(own, spring, trays)
+
+
+def _lot_and_treatments(
+    family: _Family,
+    asks: Sequence[TrayAsk],
+    scales: dict[str, Array],
+    new_lot: bool,
+    rng: np.random.Generator,
+) -> Array:
+    """(N, T, 2) effects of a species, a lot and treatments of which the rest has no tray."""
+    effects = np.zeros((_DRAWS, len(asks), 2))
+    if ("species", SHARE, asks[0].key.group) not in family.at:
+        effects += (rng.standard_normal((_DRAWS, 2)) * [SPECIES_SD, _TIME_SD])[:, None]
+    if new_lot:
+        sds = np.column_stack([scales["lot"], scales["lot_time"]])
+        effects += (rng.standard_normal((_DRAWS, 2)) * sds)[:, None]
+    asked = {str(ask.key.label) for ask in asks}
+    untried = sorted(asked - family.labels) if family.labels else []
+    for label in untried:
         under = [k for k, ask in enumerate(asks) if ask.key.label == label]
-        own[:, under] += (normal((_DRAWS, 2)) * [TREATMENT_SD, TREATMENT_TIME_SD])[:, None]
-    spring = np.zeros((_DRAWS, 2))
-    for what, sd in ((0, pooled.scatter.season), (1, pooled.scatter.season_time)):
-        names = ("season", what, key.season), ("species in season", what, key.group, key.season)
-        for name in names:
-            spring[:, what] += 0.0 if name in at else sd / np.sqrt(2) * normal(_DRAWS)
-    trays = (
-        normal((_DRAWS, len(asks), 2))
-        * np.stack([scales["tray"], scales["tray_time"]], axis=1)[:, None]
-    )
-    if any(name[0] == "place" for name in at):
-        for place in sorted({str(ask.key.place) for ask in asks}):
-            if ("place", 0, key.season, place) not in at:
-                there = [k for k, ask in enumerate(asks) if ask.key.place == place]
-                trays[:, there, 0] += (scales["place"] * normal(_DRAWS))[:, None]
-    return own, spring, trays
+        sds_of_treatment = [TREATMENT_SD, TREATMENT_TIME_SD]
+        effects[:, under] += (rng.standard_normal((_DRAWS, 2)) * sds_of_treatment)[:, None]
+    return effects
+
+
+def _spring_beyond(
+    family: _Family, pooled: PooledFit, key: TrayKey, rng: np.random.Generator
+) -> Array:
+    """(N, 2) effects of the spring of which the rest has no tray: half the variance is common to
+    all species, half each species' own.
+    """
+    effects = np.zeros((_DRAWS, 2))
+    for what, sd in enumerate((pooled.scatter.season, pooled.scatter.season_time)):
+        for name in (
+            ("season", what, key.season),
+            ("species in season", what, key.group, key.season),
+        ):
+            if name not in family.at:
+                effects[:, what] += sd / np.sqrt(2) * rng.standard_normal(_DRAWS)
+    return effects
+
+
+def _trays_and_places(
+    family: _Family,
+    asks: Sequence[TrayAsk],
+    scales: dict[str, Array],
+    rng: np.random.Generator,
+) -> Array:
+    """(N, T, 2) effects of trays never seen, and of places without another tray that spring."""
+    sds = np.stack([scales["tray"], scales["tray_time"]], axis=1)
+    effects = rng.standard_normal((_DRAWS, len(asks), 2)) * sds[:, None]
+    if not any(name[0] == "place" for name in family.at):
+        return effects
+    for place in sorted({str(ask.key.place) for ask in asks}):
+        if ("place", SHARE, asks[0].key.season, place) not in family.at:
+            there = [k for k, ask in enumerate(asks) if ask.key.place == place]
+            effects[:, there, 0] += (scales["place"] * rng.standard_normal(_DRAWS))[:, None]
+    return effects
 
 
 def _out(

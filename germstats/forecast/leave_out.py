@@ -1,8 +1,8 @@
 """The records without some trays of one lot, solved without solving all of them again.
 
 Leaving a lot out moves the common effects a little, and those of its own species most. So the
-species' other trays are solved anew, every step of them, while all other species stand for what
-they tell of the common effects, to second order about the whole fit. Effects that none of the
+species' other trays are solved again, every step of them, while all other species stand for what
+they say about the common effects, to second order about the whole fit. Effects that none of the
 species' trays has part in are integrated out; springs, places and chill of the season asked for
 keep their own priors, heavy tails and all.
 """
@@ -45,7 +45,7 @@ class Remainder:
         Of the common effects in `columns`, and of the lots in `lots`.
     lots : tuple of str
     columns : (P,) bool array
-        Common effects that the law speaks of: those of the species' trays and of those asked for,
+        Common effects that the law is about: those of the species' trays and of those asked for,
         and that spring's.
     told : (P,) bool array
         Common effects of which the rest has a tray.
@@ -104,7 +104,7 @@ class LeaveOut:
 
     @cached_property
     def told(self) -> dict[int, QuadraticSummary]:
-        """What the trays of each species tell of the common effects."""
+        """What the trays of each species say about the common effects."""
         tree, middle = self.pooled.design.hierarchy, self.law.middle
         terms = averaged_terms(tree, self.components, self.law)
         found = {}
@@ -136,7 +136,7 @@ class LeaveOut:
         codes : (C,) int array
             Tray codes left out, all of one species.
         asked : sequence of TrayKey
-            Trays of that species and one season, which are to be foretold.
+            Trays of that species and one season, which are to be forecast.
 
         Returns
         -------
@@ -193,7 +193,7 @@ class LeaveOut:
         return np.asarray(named & self.pooled.design.prior.heavy)
 
     def _prior(self, solved: Index, columns: NDArray[np.bool_]) -> BetaPrior:
-        """The prior of some effects with what species tell that are not solved anew, the others
+        """The prior of some effects with what species tell that are not solved again, the others
         integrated out as if normal about the whole fit.
         """
         prior, middle = self.pooled.design.prior, self.law.middle.beta

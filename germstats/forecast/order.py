@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import fft, stats
 from scipy.special import expit, gammaln
 
+from germstats.engine.arrays import Index
 from germstats.engine.draws import RowDraws, even_draws
 from germstats.engine.timing import FAMILIES, Array
 from germstats.forecast.later_losses import beta_quantile
@@ -284,43 +285,93 @@ def day_of_plug(sowings: Sequence[TimedTrays], wanted: int, luck: Luck, seed: in
     return np.asarray(np.partition(days, wanted - 1, axis=1)[:, wanted - 1])
 
 
-def _first_days(one: TimedTrays, luck: Luck, late: Array, rng: np.random.Generator) -> Array:
-    """(springs, trays x cells) days of each cell's first seedling, endless where none comes or its
-    plant is lost.
+def _first_days(one: TimedTrays, luck: Luck, season_late: Array, rng: np.random.Generator) -> Array:
+    """(M, B * cells) days of each cell's first seedling in M springs, of B trays; infinite where
+    none comes or its plant is lost.
     """
-    time = one.draws.time
-    assert time is not None, "no timing is known"
-    each = (len(luck.spring), len(one.benches))
-    pick = even_draws(one.draws.weight, each[0])
-    rho, own_sd, shared_sd = (
-        values[pick][:, None] for values in (one.draws.rho, one.draws.own_sd, one.draws.shared_sd)
+    springs, trays = len(luck.spring), len(one.benches)
+    pick = even_draws(one.draws.weight, springs)
+    share = _tray_shares(one, luck, pick, rng)  # (M, B)
+    clock = _tray_clocks(one, season_late, pick, rng)
+    lost = beta_quantile(
+        rng.random((springs, trays)), luck.lost[:, None], luck.tray_losses[:, None]
     )
-    mu, sigma, late_tray, late_season = (
-        values[pick][:, None] for values in (time.mu, time.sigma, time.tray_sd, time.season_sd)
-    )
-    middle = (
-        _middle(one.draws, pick, luck)[:, None] + shared_sd * luck.benches[:, list(one.benches)]
-    )
-    p = expit(middle + own_sd * rng.standard_normal(each))
-    mu = mu + late_season * late[:, None] + late_tray * rng.standard_normal(each)
-    lost = beta_quantile(rng.random(each), luck.lost[:, None], luck.tray_losses[:, None])[..., None]
-    z = np.linspace(-25.0, 25.0, 5001)
-    cdf = FAMILIES[time.family].cdf(z)
-    out = FAMILIES[time.family].cdf((np.log(time.horizon) - mu) / sigma)[..., None]
+    rho = one.draws.rho[pick][:, None, None]
     parts = []
     for rate, cells in one.parts:
-        shape = (*each, cells)
-        cell_p = np.broadcast_to(p[..., None], shape)
-        if rate.k is None and rho.max() > 0:  # a pinch's k already is the scatter between cells
-            tight = np.maximum((1 - rho[..., None]) / np.maximum(rho[..., None], 1e-9), 1e-9)
-            cell_p = rng.beta(
-                np.maximum(cell_p * tight, 1e-9), np.maximum((1 - cell_p) * tight, 1e-9)
-            )
-        share = first_seedling_share(rng.random(shape), cell_p, rate)
-        at = np.exp(mu[..., None] + sigma[..., None] * np.interp(share * out, cdf, z))
-        lives = (share < 1) & (rng.random(shape) >= lost)
-        parts.append(np.where(lives, one.clock + at, np.inf))
-    return np.concatenate(parts, axis=2).reshape(each[0], -1)
+        shape = (springs, trays, cells)
+        of_cells = _cell_shares(share, rho, rate=rate, shape=shape, rng=rng)
+        empty_until = first_seedling_share(rng.random(shape), of_cells, rate)
+        days = one.clock + clock.days_at(empty_until)
+        lives = (empty_until < 1) & (rng.random(shape) >= lost[..., None])
+        parts.append(np.where(lives, days, np.inf))
+    return np.concatenate(parts, axis=2).reshape(springs, -1)
+
+
+def _tray_shares(one: TimedTrays, luck: Luck, pick: Index, rng: np.random.Generator) -> Array:
+    """(M, B) share of seeds that emerges: of the spring, the places that trays share, and each tray
+    by itself.
+    """
+    own_sd, shared_sd = one.draws.own_sd[pick][:, None], one.draws.shared_sd[pick][:, None]
+    spring = _middle(one.draws, pick, luck)[:, None]
+    benches = shared_sd * luck.benches[:, list(one.benches)]
+    own = own_sd * rng.standard_normal((len(pick), len(one.benches)))
+    return np.asarray(expit(spring + benches + own))
+
+
+@dataclass(frozen=True)
+class _TrayClocks:
+    """When the seedlings of B trays come in M springs.
+
+    Attributes
+    ----------
+    mu, sigma : (M, B) and (M, 1) arrays
+    family : str
+    horizon : float
+        Days up to which a share is counted.
+    """
+
+    mu: Array
+    sigma: Array
+    family: str
+    horizon: float
+
+    def days_at(self, share: Array) -> Array:
+        """Days by which such a share (M, B, C) of what comes by the horizon is up."""
+        law = FAMILIES[self.family]
+        z = np.linspace(-25.0, 25.0, 5001)
+        out = law.cdf((np.log(self.horizon) - self.mu) / self.sigma)[..., None]
+        standardized = np.interp(share * out, law.cdf(z), z)
+        return np.asarray(np.exp(self.mu[..., None] + self.sigma[..., None] * standardized))
+
+
+def _tray_clocks(
+    one: TimedTrays, season_late: Array, pick: Index, rng: np.random.Generator
+) -> _TrayClocks:
+    time = one.draws.time
+    assert time is not None, "no timing is known"
+    own = rng.standard_normal((len(pick), len(one.benches)))
+    late = time.season_sd[pick][:, None] * season_late[:, None]
+    mu = time.mu[pick][:, None] + late + time.tray_sd[pick][:, None] * own
+    return _TrayClocks(
+        mu=mu, sigma=time.sigma[pick][:, None], family=time.family, horizon=time.horizon
+    )
+
+
+def _cell_shares(
+    share: Array,
+    rho: Array,
+    rate: SowingRate,
+    shape: tuple[int, int, int],
+    rng: np.random.Generator,
+) -> Array:
+    """(M, B, C) share of each cell: beta about its tray's; a pinch's k already is that scatter."""
+    of_tray = np.broadcast_to(share[..., None], shape)
+    if rate.k is not None or rho.max() <= 0:
+        return of_tray
+    tight = np.maximum((1 - rho) / np.maximum(rho, 1e-9), 1e-9)
+    came, not_came = np.maximum(of_tray * tight, 1e-9), np.maximum((1 - of_tray) * tight, 1e-9)
+    return rng.beta(came, not_came)
 
 
 def never_certain(chance: float) -> float:

@@ -51,7 +51,7 @@ class Agreement:
 
 @dataclass(frozen=True)
 class SeedTestReading:
-    """What a test of the seed tells of the lot.
+    """What a test of the seed says about the lot.
 
     Attributes
     ----------
@@ -187,7 +187,7 @@ def two_tests_agree(a: float, b: float) -> Agreement:
 
 
 def judge_test(tested: int, good: int, kind: str = "test") -> SeedTestReading:
-    """What a cut, viability or germination test tells of its lot, by the exact binomial range.
+    """What a cut, viability or germination test says about its lot, by the exact binomial range.
 
     Parameters
     ----------

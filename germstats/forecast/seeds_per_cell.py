@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import ClassVar
 
@@ -296,32 +296,30 @@ def cells_wanted(target: float, cells: int) -> int:
 
 
 def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
+    """The smallest number of seeds per cell that reaches the target with the chance wanted.
+
+    Parameters
+    ----------
+    row : RowEstimate
+    spec : SowingSpec
+    latest : int
+        Latest season of the book.
+    """
     cells = spec.cells or row.tray_cells
     wanted = cells_wanted(spec.target, cells)
     tray = new_tray(row.draws)
 
-    def chance(n: float) -> float:
-        return chance_of_filling(tray, rates_of(n, row.rate), cells, wanted)
+    def chance(n: float, of: NewTray = tray) -> float:
+        return chance_of_filling(of, rates_of(n, row.rate), cells, wanted)
 
-    halves = spec.mixes and row.rate.k is None
-    numbers = [n / 2 for n in range(2, 2 * spec.most_seeds + 1, 1 if halves else 2)]
-    tried: list[tuple[float, float]] = []
-    for n in numbers:
-        tried.append((n, chance(n)))
-        if tried[-1][1] >= spec.assurance:
-            break
+    tried = _tried(spec, row, chance)
     best, best_chance = tried[-1]
     reached = best_chance >= spec.assurance
-    fill = fill_of(tray, rates_of(best, row.rate), cells)
-    pencil = pencil_rule(spec.target, row.emergence)
-    half = best - 0.5 if reached and not halves and row.rate.k is None and best > 1 else None
-    half_chance = chance(half) if half is not None else 0.0
-    advice = _advice_notes(
-        row, spec, best if reached else None, half if half_chance >= spec.assurance else None
-    )
+    fill, fill_low, fill_high = fill_of(tray, rates_of(best, row.rate), cells)
+    sized = row.rate.kind != "pinch_unmeasured"
+    pencil = pencil_rule(spec.target, row.emergence) if sized else None
+    half = _half_seed_less(spec, row, best, chance) if reached else None
     worst = row.draws.worst
-    worst_tray = new_tray(row.draws, worst=True) if worst is not None else None
-    known_size = row.rate.kind != "pinch_unmeasured"
     return SowingRow(
         species=row.species,
         lot=row.lot,
@@ -329,26 +327,26 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
         label=row.label,
         cells=cells,
         wanted=wanted,
-        seeds_per_cell=best if reached and known_size else None,
-        pinches_per_cell=best if reached and not known_size else None,
+        seeds_per_cell=best if reached and sized else None,
+        pinches_per_cell=best if reached and not sized else None,
         chance=best_chance,
-        expected_fill=fill[0],
-        fill_low=fill[1],
-        fill_high=fill[2],
-        pencil_seeds_per_cell=pencil if known_size else None,
-        pencil_chance=chance(float(min(pencil, _MOST_SEEDS)))
-        if pencil is not None and known_size
-        else None,
-        by_seeds=tuple(tried),
+        expected_fill=fill,
+        fill_low=fill_low,
+        fill_high=fill_high,
+        pencil_seeds_per_cell=pencil,
+        pencil_chance=None if pencil is None else chance(float(min(pencil, _MOST_SEEDS))),
+        by_seeds=tried,
         emergence=row.emergence,
         emergence_low=row.emergence_low,
         emergence_high=row.emergence_high,
         trays=row.trays,
-        worst_season=worst.season if worst else None,
-        worst_chance=chance_of_filling(worst_tray, rates_of(best, row.rate), cells, wanted)
-        if worst_tray
-        else None,
-        notes=advice + age_note(row, latest) + row.notes,
+        worst_season=None if worst is None else worst.season,
+        worst_chance=None if worst is None else chance(best, of=new_tray(row.draws, worst=True)),
+        notes=(
+            *_advice_notes(row, spec, best if reached else None, half),
+            *age_note(row, latest),
+            *row.notes,
+        ),
         horizon_on=row.horizon_on,
         horizon_days=row.horizon_days,
         horizon_basis=row.horizon_basis,
@@ -356,6 +354,32 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
         later_high=row.later_high,
         by_pinch=row.rate.kind in ("pinch", "pinch_unmeasured"),
     )
+
+
+def _halves(spec: SowingSpec, row: RowEstimate) -> bool:
+    """Whether n and n + 1 seeds in turn may be advised; pinches are not so fine."""
+    return spec.mixes and row.rate.k is None
+
+
+def _tried(
+    spec: SowingSpec, row: RowEstimate, chance: Callable[[float], float]
+) -> tuple[tuple[float, float], ...]:
+    """Numbers of seeds with their chances, up to the first that has the chance wanted."""
+    tried: list[tuple[float, float]] = []
+    for twice in range(2, 2 * spec.most_seeds + 1, 1 if _halves(spec, row) else 2):
+        tried.append((twice / 2, chance(twice / 2)))
+        if tried[-1][1] >= spec.assurance:
+            break
+    return tuple(tried)
+
+
+def _half_seed_less(
+    spec: SowingSpec, row: RowEstimate, best: float, chance: Callable[[float], float]
+) -> float | None:
+    """Half a seed less than the best whole number, where that does too and was not asked for."""
+    if _halves(spec, row) or row.rate.k is not None or best <= 1:
+        return None
+    return best - 0.5 if chance(best - 0.5) >= spec.assurance else None
 
 
 def age_note(row: RowEstimate, latest: int) -> tuple[str, ...]:

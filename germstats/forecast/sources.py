@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -176,52 +176,62 @@ def _row(
     Where no species is written down for a lot, its own name stands for its species.
     """
     kin = [row for row in fit.rows if group_of(row) == stored.species]
-    own = [row for row in fit.rows if row.lot == stored.lot] or [
-        row for row in kin if row.species is None
-    ]
-    sized = [row for row in own if row.rate.kind != "pinch_unmeasured"]
-    if sized:
-        best = max(sized, key=lambda row: row.emergence)
-        others = len({row.label for row in sized}) - 1
-        said = (
-            f"{best.label} did best of {others + 1} treatments tried"
-            if others
-            else f"only {best.label} was tried"
-        )
-        # of one tray its own notes speak
-        few = ("rests on 2 trays of its own",) if best.trays == 2 else ()
-        latest = max(row.last_season for row in fit.rows)
-        return best, (said, *few, *age_note(best, latest), *best.notes)
-    unsized = "; pinches of unknown size, all it was ever sown by, do not tell" if own else ""
-    sized_kin = [row for row in kin if row.rate.kind != "pinch_unmeasured"]
-    if sized_kin:
-        labels = sorted({row.label for row in sized_kin})
-        label = max(
-            labels,
-            key=lambda name: np.mean([row.emergence for row in sized_kin if row.label == name]),
-        )
-        model = max((row for row in sized_kin if row.label == label), key=lambda row: row.trays)
-        draws = new_lot(fit, stored.species, label)
+    own = [row for row in fit.rows if row.lot == stored.lot]
+    own = own or [row for row in kin if row.species is None]
+    if sized := _of_known_size(own):
+        return _best_tried(fit, sized)
+    if sized_kin := _of_known_size(kin):
+        guess = _guess_from_kin(fit, stored, sized_kin)
         unseen = "no usable check yet" if stored.lot in sown else "never sown"
-        told = f"{unseen}: a guess from the other lots of {stored.species} under {label}{unsized}"
-        return replace(
-            model, lot=stored.lot, draws=draws, emergence=_mean(draws), trays=0, notes=()
-        ), (told,)
+        unsized = "; pinches of unknown size, all it was ever sown by, do not tell" if own else ""
+        why = (
+            f"{unseen}: a guess from the other lots of {stored.species} under "
+            f"{guess.label}{unsized}"
+        )
+        return guess, (why,)
+    return _guess_from_all(fit, stored), (_why_from_all(fit, stored, kin, sown),)
+
+
+def _of_known_size(rows: Sequence[RowEstimate]) -> list[RowEstimate]:
+    """Rows whose share is of seeds, not of pinches of unknown size."""
+    return [row for row in rows if row.rate.kind != "pinch_unmeasured"]
+
+
+def _best_tried(
+    fit: EmergenceFit, rows: Sequence[RowEstimate]
+) -> tuple[RowEstimate, tuple[str, ...]]:
+    """The treatment of a lot that did best, and what it rests on."""
+    best = max(rows, key=lambda row: row.emergence)
+    labels = {row.label for row in rows}
+    if len(labels) > 1:
+        said = f"{best.label} did best of {len(labels)} treatments tried"
+    else:
+        said = f"only {best.label} was tried"
+    # of one tray its own notes speak
+    few = ("rests on 2 trays of its own",) if best.trays == 2 else ()
+    latest = max(row.last_season for row in fit.rows)
+    return best, (said, *few, *age_note(best, latest), *best.notes)
+
+
+def _guess_from_kin(
+    fit: EmergenceFit, stored: StoredLot, kin: Sequence[RowEstimate]
+) -> RowEstimate:
+    """A new lot of the species, under the treatment that did best on its other lots."""
+    of_label: dict[str, list[RowEstimate]] = {}
+    for row in kin:
+        of_label.setdefault(row.label, []).append(row)
+    label = max(
+        sorted(of_label), key=lambda name: np.mean([row.emergence for row in of_label[name]])
+    )
+    model = max(of_label[label], key=lambda row: row.trays)
+    draws = new_lot(fit, stored.species, label)
+    return replace(model, lot=stored.lot, draws=draws, emergence=_mean(draws), trays=0, notes=())
+
+
+def _guess_from_all(fit: EmergenceFit, stored: StoredLot) -> RowEstimate:
+    """A lot of a species never sown, one seed a cell, by all species of the book."""
     draws = unknown_species(fit)
     model = max(fit.rows, key=lambda row: row.trays)
-    unsized = " but by pinches of unknown size" if kin else ""
-    judged_later = f"{stored.species} was sown, but none of its trays can be judged yet"
-    unsown = judged_later if stored.lot in sown and not kin else unsown_words(fit, stored.species)
-    told = (
-        f"{unsown}{unsized}: a wide guess from all species of the book, for sowing a trial tray "
-        "first"
-    )
-    if fit.horizons is not None:
-        told += (
-            f", counted up to {_after_february(fit.horizons.book.day)}, the usual day of their "
-            "last check"
-        )
-    cells = model.tray_cells or USUAL_TRAY
     return replace(
         model,
         species=stored.species,
@@ -231,9 +241,27 @@ def _row(
         emergence=_mean(draws),
         trays=0,
         rate=_ONE,
-        tray_cells=cells,
+        tray_cells=model.tray_cells or USUAL_TRAY,
         notes=(),
-    ), (told,)
+    )
+
+
+def _why_from_all(
+    fit: EmergenceFit, stored: StoredLot, kin: Sequence[RowEstimate], sown: Container[str]
+) -> str:
+    """Why nothing better than all species can be asked, and up to when these were counted."""
+    if stored.lot in sown and not kin:
+        why = f"{stored.species} was sown, but none of its trays can be judged yet"
+    else:
+        why = unsown_words(fit, stored.species)
+    unsized = " but by pinches of unknown size" if kin else ""
+    said = (
+        f"{why}{unsized}: a wide guess from all species of the book, for sowing a trial tray first"
+    )
+    if fit.horizons is None:
+        return said
+    day = _after_february(fit.horizons.book.day)
+    return f"{said}, counted up to {day}, the usual day of their last check"
 
 
 def _after_february(days: float) -> str:

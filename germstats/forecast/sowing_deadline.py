@@ -43,7 +43,7 @@ def sow_by(
     """The earlier of two days: the usual one of past sowings, and the last that leaves the cold the
     species needs.
 
-    A later day than the usual is never named, for what is foretold of the lot rests on seed sown
+    A later day than the usual is never named, for what is forecast of the lot rests on seed sown
     about that day.
 
     Parameters

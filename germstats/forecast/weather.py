@@ -1,4 +1,4 @@
-"""What the weather says: degree-days, weeks of cold, and springs told by their heat."""
+"""What the weather says: degree-days, weeks of cold, and springs timed by their heat."""
 
 from __future__ import annotations
 
@@ -115,7 +115,7 @@ def cold_weeks(weather: DailyWeather, first: pd.Timestamp, last: pd.Timestamp) -
 
 @dataclass(frozen=True)
 class HeatClock:
-    """Springs told by their heat instead of the calendar.
+    """Springs timed by their heat instead of the calendar.
 
     Heat is written in *heat days*: degree-days from 1 February, divided by those of a mean day of
     an ordinary spring, so that an ordinary spring is as many heat days long as it has days.

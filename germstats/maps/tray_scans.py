@@ -1,5 +1,6 @@
-"""Where marks lie on a grid of cells: a block from an edge, the outer ring, clumps. Plain arrays
-in, results out.
+"""Where marks lie on a grid of cells: a block from an edge, the outer ring, clumps.
+
+Plain arrays in, results out.
 
 A permutation test here strews the same marks over the same known cells, so it holds whatever the
 fill of the tray.

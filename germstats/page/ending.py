@@ -1,4 +1,4 @@
-"""Whether the spring a page tells of is over: the page's one decision of its own, since it knows
+"""Whether the spring of a page is over: the page's one decision of its own, since it knows
 the day it is made.
 """
 
@@ -48,7 +48,7 @@ class SpringOver:
 
 
 def spring_over(account: SeasonSummary, made_on: datetime.date | None = None) -> SpringOver | None:
-    """The spring the page tells of, if it is over; None while it is under way.
+    """The spring of the page, if it is over; None while it is under way.
 
     It is over when its last day has passed, on the page's day or on the day it is made, or when by
     the checks nothing more is to come on any tray. A page as it stood on a day of its own knows

@@ -61,7 +61,7 @@ class OpenTrial:
 
 def open_trials(fit: EmergenceFit, book: RecordBook, found: Comparison) -> tuple[OpenTrial, ...]:
     """One trial for each species with pairs of covers that more trays would tell apart; nothing is
-    fitted anew.
+    fitted again.
 
     Parameters
     ----------

@@ -38,7 +38,7 @@ def season_page(account: SeasonSummary, pictures: Pictures, made_on: datetime.da
     Returns
     -------
     str
-        Names from the record book are escaped; nothing tells of the machine it was made on.
+        Names from the record book are escaped; nothing reveals the machine it was made on.
     """
     import pandas as pd
 

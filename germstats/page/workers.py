@@ -38,7 +38,7 @@ def usable_cores() -> int:
 
 @contextmanager
 def shared(workers: int) -> Iterator[Begin]:
-    """Begin work in further processes that start afresh; what is not asked for is dropped at the
+    """Begin work in further processes that start new; what is not asked for is dropped at the
     end.
 
     A process takes one piece of work after another, in the order in which they were begun. Who asks

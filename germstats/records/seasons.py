@@ -9,6 +9,8 @@ import pandas as pd
 
 SPRING_ENDS = (7, 31)
 """Month and day on which a season's first spring ends; common practice, no source."""
+FIRST_OF_FEBRUARY = (2, 1)
+"""From this day on the heat of a spring is counted."""
 
 
 def day_in_years(years: Iterable[Any], day: tuple[int, int]) -> pd.DatetimeIndex:

@@ -337,8 +337,10 @@ def test_empty_by_the_end_is_the_empty_share():
 
 
 def test_without_pooling_a_lot_hardly_leans_on_its_species():
-    """Three lots come at 70 %, the fourth at 30 %, two trays each. With lots taken as far apart it
-    stays nearer to its own 30 % than where the other lots show how little lots differ.
+    """Three lots come at 70 %, the fourth at 30 %, two trays each.
+
+    With lots taken as far apart it stays nearer to its own 30 % than where the other lots show how
+    little lots differ.
     """
     trays = [
         {"tray": f"T{k}", "lot": lot, "emerged": float(came), "filled": float(came), "looks": 2}

@@ -1,4 +1,4 @@
-"""Past seasons foretold from the seasons before them, and held against what came: `back_test`."""
+"""Past seasons forecast from the seasons before them, and compared with what came: `back_test`."""
 
 from __future__ import annotations
 
@@ -125,7 +125,7 @@ def _seasons(patterns: Patterns, spec: FitSpec) -> list[int]:
 def held_against(
     patterns: Patterns, codes: NDArray[np.intp], fit: EmergenceFit | None, promise: Promise
 ) -> Iterator[TrayTest | SetAside]:
-    """Hold trays against what a fit that does not know them foretold of them in a spring not yet
+    """Hold trays against what a fit that does not know them forecast of them in a spring not yet
     seen.
 
     Parameters
@@ -209,7 +209,7 @@ def _share_out() -> Callable[[OutOfSample, float, float], float]:
 
 
 def _sown_parts(patterns: Patterns, trays: pd.DataFrame) -> dict[int, Parts]:
-    """Tray code -> how many of its cells were sown at which rate, as far as the records speak of
+    """Tray code -> how many of its cells were sown at which rate, as far as the records show
     them.
     """
     columns = ["tray", "sowing", "count"]
@@ -226,7 +226,7 @@ def _sown_parts(patterns: Patterns, trays: pd.DataFrame) -> dict[int, Parts]:
 
 
 def _unknown(rate: SowingRate) -> str:
-    """Why nothing is foretold."""
+    """Why nothing is forecast."""
     return (
         "nothing usable was known before its season"
         if rate.kind != "pinch_unmeasured"
@@ -267,7 +267,7 @@ def _on_clock(known: OutOfSample, tray: Mapping[Hashable, Any]) -> float:
 
 
 def _forecast(known: OutOfSample, draws: RowDraws, parts: Parts, promise: Promise) -> Forecast:
-    """What was promised of a tray; `draws` tell of it up to its last look."""
+    """What was promised of a tray; `draws` forecast it up to its last look."""
     cells = sum(count for _, count in parts)
     step = math.gcd(*(count for _, count in parts))
     # in turn, each as often as it was sown

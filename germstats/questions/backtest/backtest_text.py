@@ -60,7 +60,7 @@ def backtest_text(test: BackTest) -> str:
 
 
 def seasons_table(test: BackTest) -> Table:
-    """One row per season foretold."""
+    """One row per season forecast."""
     return _header("season"), [_line(one, one.name) for one in test.seasons]
 
 

@@ -63,7 +63,7 @@ def empty_cells(patterns: Patterns, trays: pd.DataFrame) -> dict[int, pd.DataFra
 def why_not_finished(
     tray: Mapping[Hashable, Any], empty: pd.DataFrame | None, seen_by: Callable[[float], float]
 ) -> str:
-    """Why a tray cannot be held against what was promised; empty where it can.
+    """Why a tray cannot be compared with what was promised; empty where it can.
 
     Parameters
     ----------

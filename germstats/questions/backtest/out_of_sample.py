@@ -56,7 +56,7 @@ def foreknow(
     species, lot, label :
         As in `RowEstimate`.
     rate : SowingRate
-        How the new tray was sown. A share of pinches of unknown size foretells only such pinches.
+        How the new tray was sown. A share of pinches of unknown size forecasts only such pinches.
 
     Returns
     -------

@@ -136,7 +136,7 @@ class BackTest:
         """Score of the trays (of one season) whose species had been sown under their cover before;
         None: no such tray.
 
-        What a cover does is not to be foretold before it was tried, and says nothing of the spring.
+        What a cover does is not to be forecast before it was tried, and says nothing of the spring.
         """
         rows = [row for row in self.rows if row.basis != "cover" and season in (None, row.season)]
         return score("without new covers", rows) if rows else None
@@ -180,7 +180,7 @@ class BackTest:
 
     @property
     def held(self) -> bool:
-        """Whether ranges and chances held, new covers apart: sow speaks of covers tried before."""
+        """Whether ranges and chances held, new covers apart: sow is about covers tried before."""
         one = self.without_new_covers() or self.overall
         return one.ranges != "too high" and one.chances != "too high"
 

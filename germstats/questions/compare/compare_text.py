@@ -84,7 +84,7 @@ def _sentence(row: ComparisonRow, spec: CompareSpec) -> str:
 
 
 def _by_day(row: ComparisonRow) -> str:
-    """The day a verdict speaks of, where much may still come after it."""
+    """The day a verdict holds for, where much may still come after it."""
     return f", by {day_and_month(row.horizon_on)}" if row.by_horizon_only else ""
 
 

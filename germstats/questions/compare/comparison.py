@@ -53,8 +53,8 @@ class CompareSpec:
     species, lots : tuple of str
         Only these; empty for all.
     reference : str or None
-        Level that others are held against; by default ``none`` (``untreated``), else the level with
-        most trays.
+        Level that others are compared with; by default ``none`` (``untreated``), else the level
+        with most trays.
     margin, ratio_margin : float
         Points of emergence, and ratio of the two emergences either way round, within which two
         levels are practically the same: both must hold, because 12 and 4 seedlings of a hundred
@@ -144,7 +144,7 @@ class ComparisonRow:
     out_by_horizon : (reference, level)
         Share of what ever comes that is out by then, by the law of timing; None without timing.
     by_horizon_only : bool
-        Whether so little is out in a level that the verdict speaks of that day only.
+        Whether so little is out in a level that the verdict holds for that day only.
     another_low, another_high : float or None
         95 % range of the points in another spring.
     verdict, timing : str

@@ -38,7 +38,7 @@ from germstats.records.tables import Trays
 
 _WORTH_SAYING = 0.5  # points
 NEARLY_OUT = 0.9
-"""Where less of what ever comes than this is out by the horizon in a level, a verdict speaks of
+"""Where less of what ever comes than this is out by the horizon in a level, a verdict holds for
 that day only.
 """
 _POWER = 2.8  # 1.96 + 0.84: a difference that eight trials of ten would tell from none
@@ -142,7 +142,7 @@ def _trial(fit: EmergenceFit, species: str, found: Pair, horizon: Horizon) -> Tr
     trays = fit.patterns.trays.iloc[found.codes]
     choice = fit.timing[species]
     came = [any_seen(trays[found.level == k]) for k in (0, 1)]
-    # an empty arm tells of no time: its counts are final
+    # an empty arm shows no timing: its counts are final
     timed = bool((trays["looks"] > 1).any()) and all(came)
     time = next(
         (row.draws.time for row in fit.rows if row.species == species and row.draws.time), None

@@ -31,7 +31,7 @@ def tray_logits(
     """Logit of the share of seeds of each tray, from its seedlings or, where some trays tell only
     fill, from that.
 
-    Where the seeds of a tray are known by their mean only (a pinch, a range), it is held against
+    Where the seeds of a tray are known by their mean only (a pinch, a range), it is compared with
     that mean: a tray of pinches larger than usual may then show more seedlings than seeds, and
     counts as full. A tray whose cells were sown in several ways is taken as sown in its usual one.
 

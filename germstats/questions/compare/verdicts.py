@@ -112,7 +112,7 @@ def _mean_over_species(found: Array, spread: Array) -> _Mean:
 
 
 def over_all(rows: list[ComparisonRow], spec: CompareSpec) -> list[ComparisonRow]:
-    """Each pair over the species that tell of it: a random-effects mean, and Holm over the pairs.
+    """Each pair over the species that show it: a random-effects mean, and Holm over the pairs.
 
     A verdict is firm where a t test over the species, each weighing the same, agrees.
     """
@@ -176,7 +176,7 @@ def _ratios(logs: tuple[float, float]) -> tuple[float, float]:
 
 
 def _spread(ranges: list[tuple[float | None, float | None]]) -> Array:
-    """Standard deviations that 95 % ranges speak of."""
+    """Standard deviations of 95 % ranges."""
     return np.array([((high or 0.0) - (low or 0.0)) / (2 * 1.96) for low, high in ranges])
 
 

@@ -1,5 +1,5 @@
-"""What befell one tray of a lot that itself came well enough, and the trays whose maps show why a
-lot is poor.
+"""What happened to one tray of a lot that itself came well enough, and the trays whose maps show
+why a lot is poor.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ _ON_MAPS = frozenset(
 )
 """Evidence that a map lets see.
 
-A tray that is low beside its sisters is told by its counts alone.
+A tray that is low beside its sisters is judged by its counts alone.
 """
 
 
 class Befell(StrEnum):
-    """What may have befallen one tray, as the heading of its lot names it."""
+    """What may have happened to one tray, as the heading of its lot names it."""
 
     PART_LOST = "part of one tray lost"
     TRAY_LOST = "one tray lost"
@@ -57,7 +57,7 @@ class OneTray:
     Attributes
     ----------
     befell : tuple of Befell
-        What befell the tray, at most two.
+        What happened to the tray, at most two.
     itself : Itself
         How the lot came but for that.
     """
@@ -74,7 +74,7 @@ class OneTray:
 def one_tray_of(
     evidence: Sequence[Evidence], opened: Collection[str], own_limit: float | None
 ) -> OneTray | None:
-    """What befell a tray of a lot that is looked into for it alone.
+    """What happened to a tray of a lot that is looked into for it alone.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def one_tray_of(
     -------
     OneTray or None
         None where the lot itself came low, where a cover or a winter held it down, and where
-        nothing plain befell a tray.
+        nothing plain happened to a tray.
     """
     seen = next((row for row in evidence if row.evidence == "lot_seen"), None)
     if seen is None or seen.statistic is None:
@@ -118,7 +118,7 @@ def maps_to_draw(trays: Sequence[ReviewedTray], supports: Sequence[Evidence]) ->
     Returns
     -------
     tuple of str
-        Trays that the evidence speaks of; the emptiest one where it speaks of none with a map.
+        Trays that the evidence is about; the emptiest one where it is about none with a map.
     """
     filled = {one.tray: int(one.seen_map.filled.sum()) for one in trays if one.seen_map is not None}
     emptiest_first = sorted(filled, key=lambda tray: filled[tray])

@@ -54,7 +54,7 @@ def z_of_lot(file: LotFile, logits: Array, part: Part | None = None) -> float | 
 
 @dataclass(frozen=True)
 class Came:
-    """What came in the counting trays of a lot beside what an ordinary spring lets expect.
+    """What came in the counting trays of a lot beside what is expected of an ordinary spring.
 
     Attributes
     ----------
@@ -88,7 +88,7 @@ class Came:
 
 
 def came(file: LotFile) -> Came | None:
-    """Counts of the counting trays with what an ordinary spring lets expect; None where none
+    """Counts of the counting trays with what is expected of an ordinary spring; None where none
     counts.
     """
     trays, expected, ordinary = [file.trays[k] for k in file.counting], file.expected, file.ordinary

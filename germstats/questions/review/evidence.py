@@ -125,8 +125,8 @@ def test(file: LotFile, limits: Limits) -> Evidence:
 
 
 def _gap(file: LotFile, viable: float, noise: float) -> float:
-    """How far emergence lies below what the tested seed lets expect, over its sd; 0 where it cannot
-    be told.
+    """How far emergence lies below what is expected of the tested seed, over its sd; 0 where it
+    cannot be told.
     """
     expected, ordinary_logits, counting = file.expected, file.ordinary, file.counting
     if expected is None or ordinary_logits is None or not counting:

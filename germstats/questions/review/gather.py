@@ -91,8 +91,8 @@ class Gathered:
 
     @cached_property
     def typical(self) -> EmergenceFit:
-        """The fit anew without trays and lots far below the rest: what is usual is not learnt from
-        failures.
+        """The fit made again without trays and lots far below the rest: what is usual is not
+        learned from failures.
 
         A dead lot would widen the scatter that excuses it, and pull down what its sisters let
         expect.
@@ -219,7 +219,7 @@ def usual_tests(gathered: Gathered, without: Collection[str]) -> dict[str, Usual
 
 
 def _of_any_species(usual: Usual) -> Usual:
-    """What tests find where no lot tells of the species."""
+    """What tests find where no lot of the species is on record."""
     return replace(usual, viable_sd=float(np.hypot(usual.viable_sd, _SPECIES_APART)))
 
 
@@ -316,8 +316,8 @@ def _with_expectation(gathered: Gathered, file: LotFile, own: list[ReviewedTray]
 
 
 def _by_other_winters(gathered: Gathered, file: LotFile, asks: Sequence[TrayAsk]) -> Array | None:
-    """What an ordinary spring lets expect, where this winter was too short: by other winters alone,
-    since the species' other trays of this one tell of short winters only.
+    """What is expected of an ordinary spring, where this winter was too short: by other winters
+    alone, since the species' other trays of this one show short winters only.
     """
     if file.cold.reading(gathered.rules.limits) != "short":
         return None

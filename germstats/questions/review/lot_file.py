@@ -192,7 +192,7 @@ class LotFile:
 
     @property
     def counting(self) -> tuple[int, ...]:
-        """Places of the trays whose counts are held against the lot's expectation.
+        """Places of the trays whose counts are compared with the lot's expectation.
 
         Trays sown by a pinch of unknown size count only where there are no others: their share is
         of pinches.

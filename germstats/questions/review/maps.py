@@ -205,7 +205,7 @@ def overfull(file: LotFile, limits: Limits) -> Evidence:
 def _losing(file: LotFile, limits: Limits) -> tuple[ReviewedTray, float, float] | None:
     """The tray that lost most beyond the usual: z, share.
 
-    A record that contradicts itself tells of no losses.
+    A record that contradicts itself shows no losses.
     """
     counted = [
         one

@@ -176,48 +176,67 @@ def _falls(cells: pd.DataFrame, explained: pd.Series[pd.Timestamp]) -> dict[str,
 
 
 def _with_record(one: ReviewedTray, sown: pd.Timestamp, size: int, raw: _Raw) -> ReviewedTray:
+    """A tray with what its raw records say.
+
+    Parameters
+    ----------
+    one : ReviewedTray
+    sown : pandas.Timestamp
+    size : int
+        Cells of the tray; 0 where not known.
+    raw : _Raw
+    """
     tray = one.tray
-    seen, last, events = raw.maps.get(tray), raw.last_look.get(tray), raw.events.get(tray, [])
-    standing, mended, ended_by = (
-        raw.standing.get(tray, _NOTHING),
-        raw.mended.get(tray),
-        raw.ended.get(tray),
-    )
-    before = standing if ended_by is None else standing[standing.index < ended_by]
-    lost, ever, by_cell = _lost(seen, before)
-    cells_seen = int(seen.known.sum()) if seen is not None else size
-    filled = (
-        None
-        if last is None
-        else int(seen.filled.sum())
-        if seen is not None
-        else raw.filled.get(tray)
-    )
-    dated = [event for event in events if not pd.isna(event["on"])]
-    whole = [event for event in dated if event["cells"] == "" and event["event"] in _ENDS]
-    ended = min(whole, key=lambda event: event["on"], default=None)
-    over = last is not None and ended is not None and ended["on"] > last
+    seen, last_look = raw.maps.get(tray), raw.last_look.get(tray)
+    events = raw.events.get(tray, [])
+    standing = raw.standing.get(tray, _NOTHING)
+    ended_on = raw.ended.get(tray)
+    before_end = standing if ended_on is None else standing[standing.index < ended_on]
+    lost, ever, by_cell = _lost(seen, before_end)
+    cells = size if seen is None else int(seen.known.sum())
+    dated = [event for event in events if not pd.isna(event[Events.on])]
     return replace(
         one,
-        cells=cells_seen,
-        filled=None if filled is not None and filled > cells_seen else filled,
-        last_day=0.0 if last is None else float((last - sown).days),
+        cells=cells,
+        filled=_filled(raw, tray, cells),
+        last_day=0.0 if last_look is None else float((last_look - sown).days),
         seen_map=seen,
         lost=lost,
         ever=ever,
         by_cell=by_cell,
         falls=raw.falls.get(tray, 0),
-        sudden=sudden_fall(standing, mended, cells_seen),
-        happened=tuple(
-            f"{event['event'].replace('_', ' ')} {spelled(event['on'])}" for event in dated
-        ),
-        cut_short=""
-        if ended is None or over
-        else f"{ended['event'].replace('_', ' ')} on {spelled(ended['on'])}",
-        mice=bool(_MICE.search(raw.notes.get(tray, "")))
-        or any(event["event"] == "rodent" for event in events),
-        at_once=fallen(before)[1],
+        sudden=sudden_fall(standing, raw.mended.get(tray), cells),
+        happened=tuple(f"{_event_words(event)} {spelled(event[Events.on])}" for event in dated),
+        cut_short=_cut_short(dated, last_look),
+        mice=_names_mice(raw.notes.get(tray, ""), events),
+        at_once=fallen(before_end)[1],
     )
+
+
+def _filled(raw: _Raw, tray: str, cells: int) -> int | None:
+    """Cells ever filled; None where never looked at, or where more than there are were written."""
+    if tray not in raw.last_look:
+        return None
+    seen = raw.maps.get(tray)
+    filled = raw.filled.get(tray) if seen is None else int(seen.filled.sum())
+    return None if filled is not None and filled > cells else filled
+
+
+def _cut_short(events: Sequence[dict[Hashable, Any]], last_look: pd.Timestamp | None) -> str:
+    """The event that ended the tray's records before its last look; empty where none did."""
+    whole = [one for one in events if one[Events.cells] == "" and one[Events.event] in _ENDS]
+    first = min(whole, key=lambda one: one[Events.on], default=None)
+    if first is None or (last_look is not None and first[Events.on] > last_look):
+        return ""
+    return f"{_event_words(first)} on {spelled(first[Events.on])}"
+
+
+def _event_words(event: dict[Hashable, Any]) -> str:
+    return str(event[Events.event]).replace("_", " ")
+
+
+def _names_mice(note: str, events: Sequence[dict[Hashable, Any]]) -> bool:
+    return bool(_MICE.search(note)) or any(one[Events.event] == "rodent" for one in events)
 
 
 def _lost(seen: TrayMap | None, standing: pd.Series) -> tuple[int | None, int | None, bool]:

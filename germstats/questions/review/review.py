@@ -75,8 +75,8 @@ class LotReview:
     lot, species, season : str, str, int
     verdict : {"as expected", "not over yet", "poor", "cannot tell"}
     one_tray : OneTray or None
-        What befell one of its trays, where it is looked into for that alone and itself came well
-        enough; its verdict is poor then, too, and `shown_verdict` says which of the two it is.
+        What happened to one of its trays, where it is looked into for that alone and itself came
+        well enough; its verdict is poor then, too, and `shown_verdict` says which of the two it is.
     doors : tuple of str
         What opened the review: why the lot is called poor.
     opened : frozenset of str
@@ -298,7 +298,7 @@ def review(
     *,
     progress: Progress | None = None,
 ) -> Review:
-    """Review the lots of a season against what the rest of the records lets expect.
+    """Review the lots of a season against what is expected by the rest of the records.
 
     Parameters
     ----------
@@ -548,7 +548,7 @@ def _notes(file: LotFile) -> tuple[str, ...]:
 
 
 def _why_not(one: ReviewedTray) -> str:
-    """Why a tray is not held against what its lot lets expect."""
+    """Why a tray is not compared with what is expected of its lot."""
     if one.cut_short:
         return f"{one.cut_short}, before its emergence was over"
     if one.of_pinches:

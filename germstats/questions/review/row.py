@@ -23,7 +23,7 @@ class Evidence:
     limit : float or None
         The statistic beyond which the row speaks; None where it is read off.
     trays : tuple of str
-        The trays it speaks of; empty where it is of the lot as a whole.
+        The trays it is about; empty where it is of the lot as a whole.
     """
 
     evidence: str

@@ -60,8 +60,8 @@ class ReviewedTray:
     happened : tuple of str
         Events noted.
     cut_short : str
-        The event that ended its records before emergence was over; it is then not held against the
-        lot.
+        The event that ended its records before emergence was over; it then does not count against
+        the lot.
     mice : bool
         A note or an event names mice.
     seeds, emerged : float or None

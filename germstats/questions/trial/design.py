@@ -87,40 +87,35 @@ def design_trial(
             "A trial needs a species and treatments, such as TrialSpec('PEAT', ('none', 'grit'))."
         )
     book, say = book_of(book_or_fit), progress or silent
-    must_be_known(book, spec)  # refuses names before the work begins
+    said = must_be_known(book, spec)  # refuses names before the work begins
     fit = fit_of(book_or_fit, spec.fit, progress)
-    said = must_be_known(book, spec)
     places, place_note = _places(book, spec)
     sowing = _sowing(book, spec)
+
     say("counting the trays a trial needs")
     chosen, left = _choose(fit, book, spec=spec, places=len(places), cells=sowing.cells)
-    trays = spec.trays or chosen.needed
-    if trays is None:
-        raise NotEnoughRecordsError(_hopeless(chosen, spec))
-    blocks = blocks_for(trays, len(places))
-    if not blocks:
-        raise WrongUseError(
-            f"{trays} trays of each cannot be shared evenly over 2 to {len(places)} places; take "
-            f"{trays + 1}, or name more places."
-        )
+    trays, blocks = _trays_and_blocks(chosen, spec, len(places))
     sowing = replace(sowing, lot=chosen.stored.lot, seeds_per_cell=chosen.setting.seeds_per_cell)
     _refuse_short(chosen, spec, trays, sowing)
     other, power = worse_direction(
         chosen.share, spec.difference, trays=trays, blocks=blocks, setting=chosen.setting
     )
+
     say(f"simulating {spec.simulations} trials of {trays} trays of each")
-    shares = (chosen.share, other)
     simulated = simulated_power(
-        shares,
+        (chosen.share, other),
         trays,
         blocks=blocks,
         setting=chosen.setting,
         trials=spec.simulations,
         seed=spec.seed,
     )
-    sds = {one.name: one for one in fit.scatter}
-    high, place_sd = sds["tray"].high, sds["place"].sd if "place" in sds else None
-    needed_high, power_high = _at_high_end(chosen, spec, trays=trays, blocks=blocks, high=high)
+    scatter = {one.name: one for one in fit.scatter}
+    tray_sd_high = scatter["tray"].high
+    place_sd = scatter["place"].sd if "place" in scatter else None
+    needed_high, power_high = _at_high_end(
+        chosen, spec, trays=trays, blocks=blocks, high=tray_sd_high
+    )
     plan = bench_plan(
         sowing,
         spec.treatments,
@@ -137,7 +132,7 @@ def design_trial(
         share_source=chosen.source,
         other_share=other,
         tray_sd=chosen.setting.tray_sd,
-        tray_sd_high=high,
+        tray_sd_high=tray_sd_high,
         place_sd=place_sd,
         trays=trays,
         blocks=blocks,
@@ -155,6 +150,28 @@ def design_trial(
         plan=plan,
         notes=(*said, *chosen.notes, *left, *place_note),
     )
+
+
+def _trays_and_blocks(chosen: _Lot, spec: TrialSpec, places: int) -> tuple[int, int]:
+    """Trays of each treatment, asked for or needed, and the places they are shared over.
+
+    Raises
+    ------
+    NotEnoughRecordsError
+        No number of trays would tell the difference.
+    WrongUseError
+        They cannot be shared evenly.
+    """
+    trays = spec.trays or chosen.needed
+    if trays is None:
+        raise NotEnoughRecordsError(_hopeless(chosen, spec))
+    blocks = blocks_for(trays, places)
+    if not blocks:
+        raise WrongUseError(
+            f"{trays} trays of each cannot be shared evenly over 2 to {places} places; take "
+            f"{trays + 1}, or name more places."
+        )
+    return trays, blocks
 
 
 def must_be_known(book: RecordBook, spec: TrialSpec) -> tuple[str, ...]:

@@ -57,7 +57,7 @@ class Setting:
         Scatter of the difference between springs, on the logit; counts where there is more than one
         season.
     sisters : float
-        Trays beyond the first of a lot that `borrowed_sd` was learnt from.
+        Trays beyond the first of a lot that `borrowed_sd` was learned from.
     """
 
     tray_sd: float
@@ -114,7 +114,7 @@ def power_of(shares: tuple[float, float], trays: int, blocks: int, setting: Sett
 
     With the scatter s of trays known, their logits are normal to second order and the comparison is
     a linear model: its difference is normal, with a mean linear in the difference seen (`_judged`).
-    What the trays tell of s is a chi-square; with the borrowed prior it weighs the values of s
+    What the trays say about s is a chi-square; with the borrowed prior it weighs the values of s
     (`_weight_of_sds`), and the difference that is just told is where the mixture of normal tails
     reaches the level. The comparison reads its errors off the counts, so they are taken where the
     difference is just told, found once with the true ones. The power is the mean of normal tails

@@ -122,7 +122,7 @@ class TrialDesign:
         The share, `spec.difference` points away, that is harder to tell.
     tray_sd, tray_sd_high, place_sd : float or None
         Scatter of trays at one place on the logit, the high end of its range (None where taken as
-        given), and of places (None where not learnt).
+        given), and of places (None where not learned).
     trays, blocks : int
         Of each treatment in a season as laid out, and blocks they stand in.
     needed, needed_high, needed_strewn : int or None

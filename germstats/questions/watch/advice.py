@@ -63,7 +63,7 @@ class Facts:
 
     @cached_property
     def expected(self) -> dict[str, Expected | None]:
-        """Lot -> what all other trays let expect of its trays of this spring that were
+        """Lot -> what to expect, by all other trays, of its trays of this spring that were
         looked at.
         """
         code = {str(tray): k for k, tray in enumerate(self.fit.patterns.trays[Trays.tray])}
@@ -203,9 +203,9 @@ def advised(facts: Facts, k: int) -> TrayWatch:
 
 @dataclass(frozen=True)
 class OtherTrays:
-    """What all other trays let expect of one: cells filled by its last check and in the end, the
-    chance of so few by now, the share out by now of what comes, and whether an earlier spring of
-    the species is among them.
+    """What to expect, by all other trays, of one: cells filled by its last check and in the end,
+    the chance of so few by now, the share out by now of what comes, and whether an earlier spring
+    of the species is among them.
     """
 
     by_now: float

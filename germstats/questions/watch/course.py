@@ -17,10 +17,11 @@ from germstats.engine.quantiles import weighted_values
 from germstats.engine.timing import Array
 from germstats.forecast.tray import empty_share
 from germstats.forecast.weather import HeatClock
-from germstats.forecast.within_season import CourseSpec, finish_season
+from germstats.forecast.within_season import CourseSpec, SeasonForecast, finish_season
 from germstats.questions.watch.spec import Window
 from germstats.records.intervals.patterns import ONE_SEED
 from germstats.records.intervals.seed_totals import seeds_as_cells, told_by_seeds
+from germstats.records.seasons import FIRST_OF_FEBRUARY
 from germstats.records.tables import Trays
 
 _DRAWS = 400
@@ -58,7 +59,7 @@ class SpringCourse:
     course : (N, D, U) array
         Cells expected to be filled by each date.
     on : pandas.Timestamp
-        The day it is told on.
+        The day of the forecast.
     rho : float
         Correlation of the fates of two seeds of one cell, by the fit.
     """
@@ -97,7 +98,7 @@ class SpringCourse:
     def window(self, filled: Array, wanted: Array | float) -> Window | None:
         """90 % window of the date by which `filled` (N, D) reaches `wanted`, in draws that do.
 
-        None where few do; a day gone by is given as the day it is told on.
+        None where few do; a day gone by is given as the day of the forecast.
         """
         reached = filled >= np.broadcast_to(np.asarray(wanted, dtype=float), len(filled))[:, None]
         does = reached.any(axis=1)
@@ -125,18 +126,55 @@ def course_of(
     closed : mapping
         Tray -> empty cells that can fill no more.
     clock : HeatClock or None
-        Set where the fit's days are told by heat.
+        Set where the fit's days are counted by heat.
     on : pandas.Timestamp
 
     Returns
     -------
-    Course
+    SpringCourse
+    """
+    trays, known = _with_records(fit, trays)
+    closed = {**closed, **_closed_seeds(closed, known[known["by_seeds"]], fit.patterns.trays)}
+
+    # days of the calendar from 1 February on, and what the fit's clock shows on them
+    spring = int(trays["judged"].iloc[0]) if len(trays) else on.year
+    start = pd.Timestamp(spring, *FIRST_OF_FEBRUARY)
+    end = float((trays["window_end"].iloc[0] - start).days) if len(trays) else 0.0
+    calendar = np.append(np.arange(_FROM, end, _STEP), end)
+    days = calendar if clock is None else clock.heat_days(spring, calendar)
+
+    seasons = sorted({int(season) for season in trays[Trays.season]})
+    finished = [
+        finish_season(fit, season, _DRAWS, course=CourseSpec(days, closed)) for season in seasons
+    ]
+    columns = _Columns(finished, tuple(trays[Trays.tray].astype(str)))
+    filled = columns.of("course", np.zeros((1, len(calendar), 0)))
+    if clock is not None:
+        filled = _in_weathers(filled, days, clock.onward(spring, calendar))
+    no_trays = np.zeros(0, dtype=np.int64)
+    return SpringCourse(
+        trays=trays,
+        checked=trays["checked"].to_numpy(dtype=bool),
+        cells=columns.of("cells", no_trays),
+        now=columns.of("filled_now", no_trays),
+        last_day=known["last_day"].to_numpy(dtype=float),
+        final=columns.of("final", np.zeros((1, 0), dtype=np.int64)),
+        weight=finished[0].weight if finished else np.ones(1),
+        dates=start + pd.to_timedelta(calendar, unit="D"),
+        course=filled,
+        on=on,
+        rho=_rho(fit),
+    )
+
+
+def _with_records(fit: EmergenceFit, trays: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Trays with a record in the fit, and that record, row by row; where only seedlings were
+    counted, each seed stands as a cell of its own.
     """
     counts = seeds_as_cells(fit.patterns)
     known = counts.trays.assign(by_seeds=told_by_seeds(fit.patterns)).set_index(Trays.tray)
-    trays = trays[trays[Trays.tray].isin(known.index[known["filled"].notna()])].reset_index(
-        drop=True
-    )
+    there = known.index[known["filled"].notna()]
+    trays = trays[trays[Trays.tray].isin(there)].reset_index(drop=True)
     known = known.loc[list(trays[Trays.tray])]
     by_seeds = known["by_seeds"].to_numpy(dtype=bool)
     trays = trays.assign(
@@ -144,43 +182,25 @@ def course_of(
         tray_rate=trays["rate"],
         rate=trays["rate"].where(~by_seeds, ONE_SEED),
     )
-    closed = {**closed, **_closed_seeds(closed, known[by_seeds], fit.patterns.trays)}
-    spring = int(trays["judged"].iloc[0]) if len(trays) else on.year
-    start = pd.Timestamp(spring, 2, 1)
-    end = float((trays["window_end"].iloc[0] - start).days) if len(trays) else 0.0
-    grid = np.append(np.arange(_FROM, end, _STEP), end)
-    days = grid if clock is None else clock.heat_days(spring, grid)
-    told = [
-        finish_season(fit, season, _DRAWS, course=CourseSpec(days, closed))
-        for season in sorted({int(y) for y in trays[Trays.season]})
-    ]
-    at = {
-        tray: (k, place) for k, found in enumerate(told) for place, tray in enumerate(found.trays)
-    }
-    places = [at[str(tray)] for tray in trays[Trays.tray]]
-    last = known["last_day"].to_numpy(dtype=float)
+    return trays, known
 
-    def column(name: str, like: Any) -> Any:
-        parts = [getattr(told[k], name)[..., place] for k, place in places]
-        return np.stack(parts, axis=-1) if parts else like
 
-    none = np.zeros(0, dtype=np.int64)
-    filled = column("course", np.zeros((1, len(grid), 0)))
-    if clock is not None:
-        filled = _in_weathers(filled, days, clock.onward(spring, grid))
-    return SpringCourse(
-        trays=trays,
-        checked=trays["checked"].to_numpy(dtype=bool),
-        cells=column("cells", none),
-        now=column("filled_now", none),
-        last_day=last,
-        final=column("final", np.zeros((1, 0), dtype=np.int64)),
-        weight=told[0].weight if told else np.ones(1),
-        dates=start + pd.to_timedelta(grid, unit="D"),
-        course=filled,
-        on=on,
-        rho=_rho(fit),
-    )
+class _Columns:
+    """Forecasts of several seasons, read tray by tray."""
+
+    def __init__(self, seasons: Sequence[SeasonForecast], trays: tuple[str, ...]) -> None:
+        self._seasons = seasons
+        places = {
+            tray: (k, place)
+            for k, season in enumerate(seasons)
+            for place, tray in enumerate(season.trays)
+        }
+        self._at = [places[tray] for tray in trays]
+
+    def of(self, name: str, empty: Array | Index) -> Any:
+        """A field of the forecasts, trays along its last axis; `empty` where there are none."""
+        parts = [getattr(self._seasons[k], name)[..., place] for k, place in self._at]
+        return np.stack(parts, axis=-1) if parts else empty
 
 
 def mixed(

@@ -109,10 +109,10 @@ class TrayWatch:
     filled_now, cells : int or None, int
         None before its first check.
     final_low, final, final_high : int, float, int
-        Cells filled by the end of its spring, 90 % range; None where nothing is foretold.
+        Cells filled by the end of its spring, 90 % range; None where nothing is forecast.
     chance_more : float
         That at least one more cell fills, never nearer to 0 or 1 than .001; None where nothing is
-        foretold.
+        forecast.
     by_now : float or None
         Cells that trays like it have filled by its last check.
     behind : float or None

@@ -85,9 +85,11 @@ class SpringUnderWay:
 
     @cached_property
     def patterns(self) -> Patterns:
-        """All records so far. Trays of this spring are under way: the day of sowing counts as a
-        look that found none, so that a single look is not taken as final; ``looked`` is how often
-        they were really looked at.
+        """All records so far.
+
+        Trays of this spring are under way: the day of sowing counts as a look that found none, so
+        that a single look is not taken as final; ``looked`` is how often they were really looked
+        at.
         """
         patterns = find_patterns(looked_at_sowing(self.book, self.here), self.fit_spec.spring_ends)
         trays = patterns.trays
@@ -133,7 +135,7 @@ def watch(
     WrongUseError
         No tray is under way on the day, an unknown lot.
     NotEnoughRecordsError
-        Nothing on record tells of any tray.
+        Nothing on record helps to forecast any tray.
     """
     book = book_of(book_or_fit)
     spec = spec or WatchSpec()
@@ -260,7 +262,7 @@ def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> 
 
 
 def _first_springs(season: SpringUnderWay) -> tuple[str, ...]:
-    """Species (or lots) under way that no earlier spring tells of."""
+    """Species (or lots) under way that have no earlier spring on record."""
     trays = season.patterns.trays
     group = groups_of(trays)
     here = trays[Trays.tray].isin(season.here["tray"])
@@ -286,49 +288,26 @@ def _losses(book: RecordBook) -> float:
 
 
 def _not_forecast(season: SpringUnderWay, course: SpringCourse) -> list[TrayWatch]:
-    """Trays of which nothing is foretold: waiting for a second winter, ended by an event, or
-    stopped by a finding.
+    """Trays that no forecast covers: waiting for a second winter, ended by an event, or stopped by
+    a finding.
     """
-    told, rows = set(course.trays[Trays.tray]), []
-    whole, _ = ending_dates(season.book)
-    table = season.book.events
-    events = dict(
-        zip(
-            zip(table[Events.tray], table[Events.on], strict=True), table[Events.event], strict=True
-        )
-    )
-    untold = season.trays[~season.trays[Trays.tray].isin(told)]
-    counts = _ever_counted(season, set(untold["tray"]))
-    for tray in untold.to_dict("records"):
-        name = str(tray["tray"])
-        seen, cells, counted = counts.get(name) or _as_written(season.book, tray)
-        status, advice = TrayStatus.NOT_TOLD, Advice.NOTHING
-        why = season.book.left_out.get(name, "nothing of it can be used")
-        if tray[Species.two_winters] and tray["origin"] > season.spec.day:
-            status, advice, why = (
-                TrayStatus.SECOND_WINTER,
-                Advice.KEEP,
-                "needs two winters: no failure before its second spring",
-            )
-        elif name in whole:
-            status, why = (
-                TrayStatus.CUT_SHORT,
-                f"cut short on {spelled(whole[name])}: {events.get((name, whole[name]), 'ended')}",
-            )
-        elif tray[Species.two_winters]:
-            status, advice, why = (
-                TrayStatus.UNSEEN,
-                Advice.LOOK,
-                "its second spring has begun, and it was not looked at since",
-            )
+    forecast = set(course.trays[Trays.tray])
+    rest = season.trays[~season.trays[Trays.tray].isin(forecast)]
+    counts = _ever_counted(season, set(rest[Trays.tray]))
+    endings = _endings(season.book)
+    rows = []
+    for tray in rest.to_dict("records"):
+        name = str(tray[Trays.tray])
+        filled, cells, counted = counts.get(name) or _as_written(season.book, tray)
+        outcome = _outcome_without_forecast(season, tray, endings.get(name, ""))
         rows.append(
             TrayWatch(
                 tray=name,
-                lot=str(tray["lot"]),
-                species=str(tray["species"] or tray["lot"]),
+                lot=str(tray[Trays.lot]),
+                species=str(tray["species"] or tray[Trays.lot]),
                 treatment=str(tray["treatment"]),
-                place=str(tray["place"]),
-                filled_now=None if seen is None or pd.isna(seen) else int(seen),
+                place=str(tray[Trays.place]),
+                filled_now=None if filled is None or pd.isna(filled) else int(filled),
                 cells=0 if pd.isna(cells) else int(cells),
                 final_low=None,
                 final=None,
@@ -337,13 +316,54 @@ def _not_forecast(season: SpringUnderWay, course: SpringCourse) -> list[TrayWatc
                 by_now=None,
                 behind=None,
                 give_up_after=None,
-                status=status,
-                advice=advice,
-                why=why,
+                status=outcome.status,
+                advice=outcome.advice,
+                why=outcome.why,
                 counted=counted,
             )
         )
     return rows
+
+
+@dataclass(frozen=True)
+class _Outcome:
+    """How a tray stands that has no forecast, what to do, and why."""
+
+    status: TrayStatus
+    advice: Advice
+    why: str
+
+
+def _outcome_without_forecast(
+    season: SpringUnderWay, tray: dict[Hashable, Any], ending: str
+) -> _Outcome:
+    """Why there is no forecast, and the advice that follows."""
+    two_winters = bool(tray[Species.two_winters])
+    if two_winters and tray["origin"] > season.spec.day:
+        why = "needs two winters: no failure before its second spring"
+        return _Outcome(TrayStatus.SECOND_WINTER, Advice.KEEP, why)
+    if ending:
+        return _Outcome(TrayStatus.CUT_SHORT, Advice.NOTHING, f"cut short on {ending}")
+    if two_winters:
+        why = "its second spring has begun, and it was not looked at since"
+        return _Outcome(TrayStatus.UNSEEN, Advice.LOOK, why)
+    why = season.book.left_out.get(str(tray[Trays.tray]), "nothing of it can be used")
+    return _Outcome(TrayStatus.NOT_TOLD, Advice.NOTHING, why)
+
+
+def _endings(book: RecordBook) -> dict[str, str]:
+    """Tray -> the day its records ended, and by what."""
+    days, _ = ending_dates(book)
+    table = book.events
+    events = {
+        (tray, on): event
+        for tray, on, event in zip(
+            table[Events.tray], table[Events.on], table[Events.event], strict=True
+        )
+    }
+    return {
+        tray: f"{spelled(day)}: {events.get((tray, day), 'ended')}" for tray, day in days.items()
+    }
 
 
 def _ever_counted(season: SpringUnderWay, trays: set[str]) -> dict[str, tuple[float, float, Unit]]:

@@ -278,7 +278,7 @@ def check_falls(validation: Validation) -> None:
 
 Losses = dict[str, list[tuple[pd.Timestamp, frozenset[str]]]]
 """Tray -> day and cells (none = the whole tray) of each loss that an event or the note of a check
-speaks of.
+concerns.
 """
 
 

@@ -169,7 +169,7 @@ def _note_unknown(
 
 
 def _trays_of(validation: Validation, name: str, position: int) -> list[str]:
-    """Trays that a row of lots or trays speaks of."""
+    """Trays that a row of lots or trays concerns."""
     values, trays = validation.tables[name].values, validation.trays.values
     if name == "lots":
         same = trays[Trays.lot].str.casefold() == str(values.at[position, "lot"]).casefold()

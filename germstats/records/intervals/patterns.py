@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from germstats.records.book import RecordBook
 from germstats.records.intervals.running_maximum import count_distinct, running_maximum
 from germstats.records.intervals.sowings import sown_trays
-from germstats.records.intervals.usable_checks import usable_looks
+from germstats.records.intervals.usable_checks import UsableChecks, usable_looks
 from germstats.records.seasons import SPRING_ENDS
 from germstats.records.seeds import SowingRate
-from germstats.records.tables import LEFT_COUNTS, Cells, Checks, Trays
+from germstats.records.tables import LEFT_COUNTS, Cells, Trays
 
 ONE_SEED = SowingRate("counted", (1,), 1.0)
 _UNSIZED = (
@@ -35,7 +35,7 @@ class Units:
     """The same records before they are added up, so that what was seen after a day can be taken out
     again.
 
-    A unit is what one column of checks speaks of: a cell, or a whole tray.
+    A unit is what one column of checks counts: a cell, or a whole tray.
 
     Attributes
     ----------
@@ -127,46 +127,55 @@ def find_patterns(book: RecordBook, spring_ends: tuple[int, int] = SPRING_ENDS) 
     left_out = dict(book.left_out)
     left_out |= _unusable(trays[~trays[Trays.tray].isin(left_out)])
     trays = trays[~trays[Trays.tray].isin(left_out)].reset_index(drop=True)
+
+    # checks of cells and of whole trays, tray codes those of all usable trays
     looks = usable_looks(book, trays)
     sowings = _Sowings()
-    checks = _stacked(
-        [_cell_checks(looks.cells, trays, sowings), _total_checks(looks.totals, trays, sowings)]
-    )
+    of_cells = _cell_checks(looks.cells, trays, sowings)
+    of_trays = _total_checks(looks.totals, trays, sowings)
+    checks = _stacked([of_cells, of_trays])
     rises, ends = _climbs(checks)
-    times, finishes, occupied = (
-        _times(rises),
-        _finishes(ends, trays["rate"], sowings.code),
-        _occupied(rises),
-    )
 
+    # trays that tell nothing go, the others are renumbered
     kept = np.sort(ends["tray"].unique()).astype(np.int64)
-    silent = trays[Trays.tray].drop(kept)
-    unsized = dict.fromkeys(looks.totals.loc[looks.totals["seedlings"].notna(), "tray"], _UNSIZED)
-    why = {**looks.why_silent, **unsized}
-    left_out |= {tray: why.get(tray, "never checked") for tray in silent}
-    code = pd.Series(np.arange(len(kept)), index=kept)
-    looked = checks.groupby(Checks.tray)["day"].nunique()
-    summary = _summary(trays.iloc[kept], ends, looked, sowings)
-    notes = {tray: said for tray, said in looks.notes.items() if tray not in left_out}
+    left_out |= _why_silent(trays[Trays.tray].drop(kept), looks)
+    new_code = pd.Series(np.arange(len(kept)), index=kept)
 
     def renumbered(part: pd.DataFrame) -> pd.DataFrame:
-        return part.assign(tray=code.reindex(part["tray"]).to_numpy(dtype=np.int64))
+        return part.assign(tray=new_code.reindex(part["tray"]).to_numpy(dtype=np.int64))
 
-    parts = renumbered(times), renumbered(finishes), renumbered(occupied)
-    looks_of_trays = checks[[Checks.tray, "day"]].drop_duplicates()
-    units = Units(
-        *(
-            renumbered(part)
-            for part in (rises[["tray", "unit", "lo", "hi", "count"]], ends, looks_of_trays)
-        )
+    looked = checks.groupby("tray")["day"].nunique()
+    summary = _summary(trays.iloc[kept], ends, looked, sowings)
+    return Patterns(
+        trays=summary,
+        times=renumbered(_times(rises)),
+        finishes=renumbered(_finishes(ends, trays["rate"], sowings.code)),
+        occupied=renumbered(_occupied(rises)),
+        sowings=sowings.rates,
+        notes={tray: said for tray, said in looks.notes.items() if tray not in left_out},
+        left_out=left_out,
+        due=_due(trays, looks, set(summary[Trays.lot])),
+        units=Units(
+            rises=renumbered(rises[["tray", "unit", "lo", "hi", "count"]]),
+            ends=renumbered(ends),
+            looks=renumbered(checks[["tray", "day"]].drop_duplicates()),
+        ),
     )
+
+
+def _why_silent(trays: pd.Series[str], looks: UsableChecks) -> dict[str, str]:
+    """Tray -> why nothing could be taken from it, of trays without a usable count."""
+    counted = looks.totals.loc[looks.totals["seedlings"].notna(), "tray"]
+    why = {**looks.why_silent, **dict.fromkeys(counted, _UNSIZED)}
+    return {tray: why.get(tray, "never checked") for tray in trays}
+
+
+def _due(trays: pd.DataFrame, looks: UsableChecks, told: set[str]) -> dict[str, int]:
+    """Lot -> the year of the spring for which all its trays wait."""
     lot_of = dict(zip(trays[Trays.tray], trays[Trays.lot], strict=True))
-    due = {
-        str(lot_of[tray]): year
-        for tray, year in looks.waiting.items()
-        if lot_of[tray] not in set(summary["lot"])
+    return {
+        str(lot_of[tray]): year for tray, year in looks.waiting.items() if lot_of[tray] not in told
     }
-    return Patterns(summary, *parts, sowings.rates, notes, left_out, due, units)
 
 
 def seen_by(patterns: Patterns, days: NDArray[np.float64]) -> Patterns:
@@ -270,7 +279,7 @@ class _Sowings:
 
 
 _CHECK_COLUMNS = {"tray": int, "unit": int, "day": int, "sowing": int, "level": int, "cells": float}
-"""A unit is what one column of checks speaks of: a whole tray, numbered as the trays, or a cell,
+"""A unit is what one column of checks counts: a whole tray, numbered as the trays, or a cell,
 numbered after them. ``level`` is what had come by that day, seeds or cells. The rest holds for the
 unit at all its checks: ``cells`` is how many cells it holds; ``kind`` counts, occupancy, totals or
 seedlings; ``filled`` the cells filled of a tray whose seedlings were counted as a whole, where they

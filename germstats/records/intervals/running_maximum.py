@@ -1,7 +1,7 @@
 """Rows of a unit and a day -> what rose when, where each unit ended, and how often each pattern
 occurs.
 
-A *unit* is what one column of checks speaks of, a cell or a whole tray. Everything is whole numbers
+A *unit* is what one column of checks counts, a cell or a whole tray. Everything is whole numbers
 in whole arrays: no step runs over rows in Python, so that millions of rows take less than a second.
 """
 
@@ -168,7 +168,7 @@ def _unpacked(key: NDArray[np.int64], bits: Sequence[int]) -> list[Whole]:
 
 
 def _ever_seen(level: Whole, starts: NDArray[np.bool_]) -> Whole:
-    """Running maximum that starts afresh where a unit does; the rows themselves where nothing ever
+    """Running maximum that starts again where a unit does; the rows themselves where nothing ever
     fell.
     """
     if not (~starts[1:] & (level[1:] < level[:-1])).any():

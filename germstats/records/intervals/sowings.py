@@ -1,4 +1,4 @@
-"""What was sown in each tray, under which treatment, and until which day its records speak of its
+"""What was sown in each tray, under which treatment, and until which day its records belong to its
 first spring.
 """
 
@@ -11,11 +11,10 @@ import numpy as np
 import pandas as pd
 
 from germstats.records.book import RecordBook
-from germstats.records.seasons import day_in_years
+from germstats.records.seasons import FIRST_OF_FEBRUARY, day_in_years
 from germstats.records.seeds import BARE_PINCH, DEFAULT_PINCH_K, SowingRate, pinch_from_counts
 from germstats.records.tables import Events, Lots, Species, Trays
 
-FIRST_OF_FEBRUARY = (2, 1)
 ENDING_EVENTS = frozenset(
     {
         "dropped",

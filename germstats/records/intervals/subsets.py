@@ -95,7 +95,7 @@ def _later(book: RecordBook, name: str, row: object, key: str, on: pd.Timestamp)
 def looked_at_sowing(book: RecordBook, trays: pd.DataFrame) -> RecordBook:
     """The book with a look at trays never looked at: none was up the day after they were sown.
 
-    So they enter a fit, which then foretells them from all others of their lot and spring. Where
+    So they enter a fit, which then forecasts them from all others of their lot and spring. Where
     only seedlings were counted of the others of their lot, so does this look.
 
     Parameters

@@ -1,4 +1,4 @@
-"""Which checks still speak of a tray's first spring: inside its window, and before anything that
+"""Which checks still count for a tray's first spring: inside its window, and before anything that
 ended its records.
 """
 
@@ -29,7 +29,7 @@ class UsableChecks:
     Attributes
     ----------
     cells, totals : pandas.DataFrame
-        Rows of the cells and checks tables, what tells of emergence in them, with ``code`` (row of
+        Rows of the cells and checks tables, what shows emergence in them, with ``code`` (row of
         the trays frame) and ``day`` (days from sowing). A tray with cell records is not in
         ``totals``.
     notes : dict
@@ -49,7 +49,7 @@ class UsableChecks:
 
 
 def usable_looks(book: RecordBook, trays: pd.DataFrame) -> UsableChecks:
-    """Keep the checks of `trays` (a frame of `sown_trays`, index 0..T-1) that tell of their first
+    """Keep the checks of `trays` (a frame of `sown_trays`, index 0..T-1) that count for their first
     spring.
     """
     cells = _dated(_seeds_throughout(book.cells), trays, _CELL_COLUMNS)

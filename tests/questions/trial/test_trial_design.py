@@ -73,6 +73,7 @@ def test_variance_of_a_tray_by_hand() -> None:
 
 def test_many_trays_meet_the_textbook_power() -> None:
     """Two-sample t power (statsmodels): with 60 trays of each the prior is worth next to nothing.
+
     The tray sd stands on the comparison's grid, whose steps of a half would show otherwise.
     """
     from statsmodels.stats.power import TTestIndPower
