@@ -7,7 +7,6 @@ from __future__ import annotations
 from collections.abc import Hashable, Mapping
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from germstats.engine.fit import FitSpec, Progress, silent
@@ -62,18 +61,20 @@ def gather(
     """
     spec = spec or FitSpec()
     table = sown_trays(book, spec.spring_ends).drop_duplicates("tray")
-    rows = [row for row in table.to_dict("records") if not pd.isna(row["season"]) and row["lot"]]
+    every = table.to_dict("records")
+    rows = [row for row in every if not pd.isna(row[Trays.season]) and row[Trays.lot]]
     weather = daily_weather(book.weather)
-    sown = [_sown(row, rules.limits["deep_mm"], weather, book.left_out) for row in rows]
-    trays = with_records(sown, book, spec.spring_ends)
+    sown = [_sown(row, rules.limits["deep_mm"], weather, book.left_out) for row in every]
+    known = with_records(sown, book, spec.spring_ends)
     patterns = find_patterns(book, spec.spring_ends)
-    usual = usual_of(trays)
-    fit = fit_sound(patterns, hit_trays(trays, usual, rules.limits), spec, progress)
+    # what trays usually lose is learned from those of unknown lot or season too
+    usual = usual_of(known)
+    fit = fit_sound(patterns, hit_trays(known, usual, rules.limits), spec, progress)
     lots = _facts(book, rows, set(patterns.trays[Trays.tray]))
     return Gathered(
         fit=fit,
         patterns=patterns,
-        trays=trays,
+        trays=tuple(one for one in known if one.season and one.lot),
         lots=lots,
         usual=usual,
         rules=rules,
@@ -86,30 +87,28 @@ def _sown(
     weather: DailyWeather | None,
     stopped: Mapping[str, str],
 ) -> ReviewedTray:
-    depth, cover, chill = (
-        row[Trays.cover_depth_mm],
-        str(row["cover"]),
-        float(row[Species.chill_weeks]),
-    )
-    depth = float("nan") if pd.isna(depth) else float(depth)
+    """A row of `sown_trays` as a tray of a review, without its records."""
+    tray, cover, sown_on = str(row[Trays.tray]), str(row[Trays.cover]), row[Trays.sown_on]
+    depth, chill = row[Trays.cover_depth_mm], float(row[Species.chill_weeks])
+    season = 0 if pd.isna(row[Trays.season]) else int(row[Trays.season])
+    dated = season > 0 and not pd.isna(sown_on)
+    cold = None
+    if dated and not row[Species.two_winters]:
+        cold = weeks_of_cold(weather, sown_on, season)
     return ReviewedTray(
-        tray=str(row["tray"]),
-        lot=str(row["lot"]),
-        species=str(row["species"] or row["lot"]),
-        season=int(row["season"]),
+        tray=tray,
+        lot=str(row[Trays.lot]),
+        species=str(row["species"] or row[Trays.lot]),
+        season=season,
         label=str(row["treatment"]),
         cover=cover,
-        place=str(row["place"]),
-        deep=depth > deep_mm or (cover == "sand" and np.isnan(depth)),
+        place=str(row[Trays.place]),
+        deep=cover == "sand" if pd.isna(depth) else bool(depth > deep_mm),
         rate=row["rate"],
         chill=chill if chill >= 0 else None,
-        origin_days=None
-        if pd.isna(row[Trays.sown_on])
-        else float((row["origin"] - row[Trays.sown_on]).days),
-        cold=None
-        if row[Species.two_winters] or pd.isna(row[Trays.sown_on])
-        else weeks_of_cold(weather, row[Trays.sown_on], int(row["season"])),
-        stopped=stopped.get(str(row["tray"]), ""),
+        origin_days=float((row["origin"] - sown_on).days) if dated else None,
+        cold=cold,
+        stopped=stopped.get(tray, ""),
     )
 
 

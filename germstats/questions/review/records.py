@@ -315,7 +315,7 @@ def usual_of(trays: Sequence[ReviewedTray]) -> dict[str, Usual]:
         by_tray=_usual_losses(trays, by_cell=False) or stated.by_tray,
     )
     usual = {"": whole}
-    for species in sorted({one.species for one in trays}):
+    for species in sorted({one.species for one in trays} - {""}):
         own = [one for one in trays if one.species == species]
         usual[species] = Usual(
             by_cell=_usual_losses(own, True, _FEWEST_OF_SPECIES) or whole.by_cell,

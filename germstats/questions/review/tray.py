@@ -23,8 +23,9 @@ class ReviewedTray:
     Attributes
     ----------
     tray, lot, species : str
+        Lot and species blank where not known.
     season : int
-        Year of its first spring.
+        Year of its first spring; 0 where not known.
     label, cover, place : str
         Treatment in words; its cover and place, empty where not noted.
     deep : bool
