@@ -2,28 +2,37 @@
 
 from __future__ import annotations
 
-import subprocess
+import runpy
 import sys
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).parents[1]
-ANALYSES = sorted((ROOT / "analyses").glob("*.py"))
-NEEDS_SHARED = {"real_records.py"}
+REAL_RECORDS = ROOT / "analyses" / "real_records.py"
+OF_A_BOOK = sorted(set((ROOT / "analyses").glob("*.py")) - {REAL_RECORDS})
 
 
-@pytest.mark.parametrize("script", ANALYSES, ids=lambda script: script.name)
-def test_it_runs(script, tmp_path):
-    if script.name in NEEDS_SHARED and not (ROOT.parent / "shared" / "data").is_dir():
+def runs(script: Path, out: Path, *options: str) -> None:
+    """Run a script as its command line would."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "argv", [str(script), "--out", str(out), *options])
+        runpy.run_path(str(script), run_name="__main__")
+
+
+@pytest.mark.parametrize("script", OF_A_BOOK, ids=lambda script: script.name)
+def test_it_runs(script, tmp_path, capsys):
+    runs(script, tmp_path)
+    assert "emergence" in capsys.readouterr().out
+    assert any(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    "sets", [("mesquite",), pytest.param((), marks=pytest.mark.slow)], ids=["one set", "all"]
+)
+def test_real_records_run(sets, tmp_path, capsys):
+    if not (ROOT.parent / "shared" / "data").is_dir():
         pytest.skip("the real records of ../shared/data are not here")
-    done = subprocess.run(
-        [sys.executable, str(script), "--out", str(tmp_path)],
-        capture_output=True,
-        text=True,
-        timeout=300,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
-    assert "emergence" in done.stdout
+    runs(REAL_RECORDS, tmp_path, *(("--sets", *sets) if sets else ()))
+    assert "emergence" in capsys.readouterr().out
     assert any(tmp_path.iterdir())
