@@ -16,7 +16,7 @@ demo: environment  ## write the demonstration nursery to output/demo, check it, 
 	$(GERMSTATS) report output/demo -o output/season-page.html --force
 
 test: lint  ## lint, types and tests, without the longer studies
-	$(PYTHON) -m pytest -n 2 -m "not slow"
+	$(PYTHON) -m pytest -n 2 --dist loadfile -m "not slow"
 
 lint: environment  ## ruff and mypy
 	$(PYTHON) -m ruff check .

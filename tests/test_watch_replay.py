@@ -17,7 +17,7 @@ import pandas as pd
 import pytest
 
 from germstats.demonstration import simulate_demo
-from germstats.questions.watch.watch import foretell
+from germstats.questions.watch.watch import course_on
 from germstats.records.book import read_book
 from germstats.records.formats.workbook import write_book
 from germstats.records.intervals.patterns import find_patterns
@@ -30,7 +30,7 @@ LOW, HIGH = 0.85, 0.95
 
 def judged(book, on, rng):
     """Whether the PIT of each tray with at least one more cell expected lies in .05-.95."""
-    course = foretell(book, pd.Timestamp(on))
+    course = course_on(book, pd.Timestamp(on))
     finals = find_patterns(book).trays.set_index("tray")
     inside = []
     for k, tray in enumerate(course.trays["tray"]):
@@ -108,7 +108,7 @@ def replay(story, name, file, sown, dates, unit, tmp_path):
         (folder / file).unlink()
         known_by(whole, sown, on).to_csv(folder / file, index=False)
         write_book(story["BOOKS"][name](folder), folder / "book")
-        course = foretell(read_book(folder / "book"), pd.Timestamp(on))
+        course = course_on(read_book(folder / "book"), pd.Timestamp(on))
         checked = course.trays[course.checked]
         for key, at in checked.groupby(unit(checked)).groups.items():
             draws, now = course.final[:, at].sum(axis=1), int(course.now[at].sum())
@@ -200,7 +200,7 @@ def test_few_from_unlike_stations_are_not_taken_for_many_late_ones(story, tmp_pa
     file.unlink()
     known_by(pd.read_csv(DATA / file.name), "sow_date", "2019-02-21").to_csv(file, index=False)
     write_book(story["BOOKS"]["lentisc"](tmp_path), tmp_path / "book")
-    course = foretell(read_book(tmp_path / "book"), pd.Timestamp("2019-02-21"))
+    course = course_on(read_book(tmp_path / "book"), pd.Timestamp("2019-02-21"))
     final = course.final.sum(axis=1)
     low, high = course.quantiles(final)
     assert low <= 52 <= high

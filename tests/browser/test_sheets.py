@@ -173,7 +173,7 @@ def test_long_and_hostile_names_stay_on_their_page(browser, tmp_path, sowing, be
         replace(one, tray=name, lot=name, place=name, block=name) for one in benches.trays[:3]
     )
     sown = tuple(
-        replace(one, lot=name, species=name, order=name, place=name) for one in sowing.trays[:2]
+        replace(one, lot=name, species=name, order=name, places=(name,)) for one in sowing.trays[:2]
     )
     for page in (
         check_sheets(replace(benches, trays=trays), name),

@@ -177,7 +177,7 @@ def under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> SpringUnd
     return season
 
 
-def foretell(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None) -> SpringCourse:
+def course_on(book: RecordBook, on: pd.Timestamp, fit_spec: FitSpec | None = None) -> SpringCourse:
     """Only the course of the trays under way on a day, as draws; parameters as in `watch`."""
     return _foretold(_season_of(book, WatchSpec(on), fit_spec or FitSpec()), silent)[2]
 

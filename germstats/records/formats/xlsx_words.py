@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from germstats.records.tables import Column, Table
 
-LONGEST_TITLE, LONGEST_MESSAGE = 32, 255  # the most a spreadsheet shows in a hint or message
+LONGEST_MESSAGE = 255  # the most a spreadsheet shows in a hint or message
 
 _WRITTEN = {
     "text": "any text",

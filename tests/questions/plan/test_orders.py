@@ -379,17 +379,23 @@ def demonstration_truth(
     return plugs
 
 
-@pytest.mark.parametrize(
-    "lots", [(), ("HECY-22A", "BASA-25A")], ids=["all lots", "the small packets"]
-)
-def test_the_demonstrations_orders_hold_in_the_planted_world(
-    demonstration, lots: tuple[str, ...]
-) -> None:
-    """520 plugs of three orders; the small packets are .06 g of dust-like seed for three lines, 600
-    seeds for two.
-    """
+@pytest.fixture(scope="module")
+def all_lots(demonstration):
     book, fit = demonstration
-    answer = planned_orders(fit, book, OrderSpec(lots=lots))
+    return planned_orders(fit, book, OrderSpec())
+
+
+@pytest.fixture(scope="module")
+def small_packets(demonstration):
+    """The .06 g of dust-like seed for three lines, 600 seeds for two."""
+    book, fit = demonstration
+    return planned_orders(fit, book, OrderSpec(lots=("HECY-22A", "BASA-25A")))
+
+
+@pytest.mark.parametrize("lots", ["all_lots", "small_packets"])
+def test_the_demonstrations_orders_hold_in_the_planted_world(request, lots: str) -> None:
+    """520 plugs of three orders."""
+    answer = request.getfixturevalue(lots)
     honest(answer)
     assert sum(row.plugs for row in answer.rows) == 520
     rng = np.random.default_rng(7)
@@ -406,9 +412,8 @@ def test_the_demonstrations_orders_hold_in_the_planted_world(
         assert store.planned <= 0.9 * store.seeds
 
 
-def test_the_small_packets_are_short_and_spread(demonstration) -> None:
-    book, fit = demonstration
-    answer = planned_orders(fit, book, OrderSpec(lots=("HECY-22A", "BASA-25A")))
+def test_the_small_packets_are_short_and_spread(small_packets) -> None:
+    answer = small_packets
     assert all(row.short for row in answer.rows)
     assert all(row.expected_plugs > 0.75 * row.plugs for row in answer.rows), (
         "every order gets a fair part"
