@@ -91,7 +91,6 @@ for row in undecided:
     )
     print(
         f"{row.species}: about {row.more_trays} more trays of {row.level} and of {row.reference} "
-        "would tell "
-        f"{told} from none."
+        f"would tell {told} from none."
     )
 print(f"Figure: {options.out / 'cover_comparison.png'}")

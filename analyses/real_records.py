@@ -480,8 +480,8 @@ def main() -> None:
             draw_curves(fit.patterns, options.out / f"{name}_curves.png")
         promises += promises_kept(name, fit.patterns, options.seed)
     print(
-        "\nTrays inside their 90 % range, and those that reached what was promised at 80 and at "
-        "50 % or more"
+        "\nTrays inside their 90 % range, and those that reached what was promised at 80 and at 50 "
+        "% or more"
     )
     print("(in brackets: by chance alone, nine times in ten):")
     print(text_table(HEADER, promises, left=2))

@@ -590,8 +590,8 @@ def figure(table: pd.DataFrame, where: Path) -> None:
         axis.axhline(0.05, color="black", linewidth=1)
         axis.set(
             title=(
-                f"identical covers, {'blocks' if blocked else 'no blocks'} (mean of tray sd .3 "
-                "and .5)"
+                f"identical covers, {'blocks' if blocked else 'no blocks'} (mean of tray sd .3 and "
+                ".5)"
             ),
             ylim=(0, 0.6),
             xlabel="trays per cover",

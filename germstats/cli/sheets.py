@@ -82,9 +82,8 @@ def sheets(
     planned = kind == "sowing" or to_come
     if to_come and kind != "labels":
         raise WrongUseError(
-            "--next goes with --kind labels; a sowing sheet is of the next trays anyhow, and "
-            "trays not "
-            "yet sown have nothing to check."
+            "--next goes with --kind labels; a sowing sheet is of the next trays anyhow, and trays "
+            "not yet sown have nothing to check."
         )
     if rows is not None and not planned:
         raise WrongUseError(

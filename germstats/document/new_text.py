@@ -59,18 +59,14 @@ def check_page_text(page: Path, book: Path | None, trays: int | None) -> str:
     )
     steps = (
         "1. Send it to the phone and open it there in a browser, not in a file preview; it needs "
-        "no network. Before "
-        "the first round tap one cell, close the page and open it again: the tap must still be "
-        "there. The page warns "
-        "where the browser refuses to keep anything.",
+        "no network. Before the first round tap one cell, close the page and open it again: the "
+        "tap must still be there. The page warns where the browser refuses to keep anything.",
         '2. At the bench: choose a tray, tap the cells, then "Whole tray looked at". A tray that '
         "shows nothing new "
         "needs this one tap: zeros are rows too.",
         "3. Under Export save cells, checks and events, and add their rows, without the first "
-        "line, below the last "
-        "row of the table of the same name in the book; or copy and paste them into its sheet. Do "
-        "not put the files in "
-        "place of the book's own.",
+        "line, below the last row of the table of the same name in the book; or copy and paste "
+        "them into its sheet. Do not put the files in place of the book's own.",
         "4. See what is found, and make the page anew for the next round:",
     )
     return "\n".join(

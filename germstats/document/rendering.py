@@ -61,8 +61,7 @@ def _policy(style: str, script: str) -> str:
     allowed = f"'sha256-{_digest(script)}'" if script else "'none'"
     return (
         f"default-src 'none'; style-src 'sha256-{_digest(style)}'; script-src {allowed}; img-src "
-        "data:; "
-        "base-uri 'none'; form-action 'none'"
+        "data:; base-uri 'none'; form-action 'none'"
     )
 
 

@@ -138,14 +138,11 @@ def note_lines(rows: Iterable[RowEstimate | SowingRow]) -> list[str]:
 
 
 STORE_AFTER = (
-    "Sowing takes no seed off the book. When all trays of a lot are sown, write what is left of "
-    "it into the table "
-    "lots: column seeds_left where that is filled (it goes first), else grams_left. Else the next "
-    "plan counts the same "
-    "seed again."
+    "Sowing takes no seed off the book. When all trays of a lot are sown, write what is left of it "
+    "into the table lots: column seeds_left where that is filled (it goes first), else grams_left. "
+    "Else the next plan counts the same seed again."
 )
 CAUTION = (
     "Dry sand, grit, perlite and vermiculite make dust that harms lungs: wet them first, work "
-    "outdoors or aired. "
-    "These are estimates from your own records, without warranty."
+    "outdoors or aired. These are estimates from your own records, without warranty."
 )

@@ -158,8 +158,8 @@ class EmergenceFit:
         lots = len({row.lot for row in self.rows})
         seasons = sorted({int(season) for season in self.patterns.trays[Trays.season]})
         return (
-            f"<EmergenceFit: {len(self.rows)} rows of {lots} lots, "
-            f"{len(self.patterns.trays)} trays, springs {seasons[0]} to {seasons[-1]}>"
+            f"<EmergenceFit: {len(self.rows)} rows of {lots} lots, {len(self.patterns.trays)} "
+            f"trays, springs {seasons[0]} to {seasons[-1]}>"
         )
 
     @property
@@ -383,8 +383,7 @@ def _why_nothing(patterns: Patterns) -> str:
         return "No tray is in the book yet: enter trays and their checks first."
     return (
         f"No tray has a check that can be used ({trays_by_reason(patterns.left_out.values())}). "
-        "Enter checks or cells, "
-        "then try again."
+        "Enter checks or cells, then try again."
     )
 
 

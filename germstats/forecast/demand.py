@@ -187,8 +187,7 @@ def _refuse_negative(book: RecordBook, table: pd.DataFrame) -> None:
         if named:
             raise WrongUseError(
                 f"The {words} of an order cannot be below 0: {'; '.join(named)}. Mend it in the "
-                "table orders; a blank "
-                f"{words} is allowed."
+                f"table orders; a blank {words} is allowed."
             )
 
 

@@ -93,17 +93,15 @@ def replicate_range(percent_mean: float, replicates: int) -> int:
     """
     if replicates not in _TABLED:
         raise WrongUseError(
-            f"The table of tolerances is for 2 or 4 replicates of {REPLICATE_SEEDS} seeds, not "
-            f"for {replicates}; "
-            "test the seed again in four replicates of 100."
+            f"The table of tolerances is for 2 or 4 replicates of {REPLICATE_SEEDS} seeds, not for "
+            f"{replicates}; test the seed again in four replicates of 100."
         )
     average = _whole(percent_mean)
     allowed = _replicate_table().get((average, replicates))
     if allowed is None:
         raise WrongUseError(
             f"The table of tolerances has no row for {replicates} replicates that average "
-            f"{average} %; "
-            "look at the exact range of the whole test instead."
+            f"{average} %; look at the exact range of the whole test instead."
         )
     return allowed
 
@@ -135,8 +133,7 @@ def replicates_agree(counts: Sequence[int]) -> Agreement:
     else:
         said = (
             f"The replicates {listed} lie {apart} apart, and only {allowed} is allowed: the test "
-            "was uneven; have it "
-            "repeated before you rely on it."
+            "was uneven; have it repeated before you rely on it."
         )
     return Agreement(
         agree=apart <= allowed,
@@ -168,8 +165,8 @@ def two_tests_agree(a: float, b: float) -> Agreement:
     allowed = next((most for low, high, most in _two_test_table() if low <= average <= high), None)
     if allowed is None:
         raise WrongUseError(
-            f"The table of tolerances has no row for two tests that average {average} %; "
-            "look at the exact range of each test instead."
+            f"The table of tolerances has no row for two tests that average {average} %; look at "
+            "the exact range of each test instead."
         )
     apart = abs(a - b)
     said = f"Tests of {a:g} and {b:g} % ({TEST_SEEDS} seeds each) lie {apart:g} apart"
@@ -209,8 +206,7 @@ def judge_test(tested: int, good: int, kind: str = "test") -> SeedTestReading:
     if not 0 <= good <= tested:
         raise WrongUseError(
             f"A {kind} cannot find {good} good seeds among {tested}: perhaps the two were "
-            "exchanged; look at the sheet "
-            "and mend the lots table."
+            "exchanged; look at the sheet and mend the lots table."
         )
     interval = stats.binomtest(good, tested).proportion_ci(0.95, "exact")
     low, high = float(interval.low), float(interval.high)

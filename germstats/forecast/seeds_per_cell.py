@@ -404,8 +404,7 @@ def _advice_notes(
     if best is None:
         return (
             f"not reachable with up to {spec.most_seeds}, for which the chance is given: sow more "
-            "cells instead "
-            "(germstats plan says how many trays an order takes)",
+            "cells instead (germstats plan says how many trays an order takes)",
         )
     notes = []
     if row.rate.k is not None:

@@ -28,23 +28,18 @@ def covers_section(account: SeasonSummary, pictures: tuple[Block, ...]) -> Secti
             grid("The numbers behind the verdicts", numbers_table(told), folded=True),
             Words(
                 "'times' is the range of the first cover's emergence divided by the second's. "
-                "'another spring' is "
-                "the range where what a cover does may change from spring to spring. The last "
-                "five columns are for "
-                "whoever checks the arithmetic: 'p', 'adjusted', 't test' and 'permuted' are "
-                "chances of seeing so "
-                "much where the covers do not differ, each worked out in its own way, and 'least' "
-                "the smallest the "
-                "last way can give; 'How it is computed' names the ways."
+                "'another spring' is the range where what a cover does may change from spring to "
+                "spring. The last five columns are for whoever checks the arithmetic: 'p', "
+                "'adjusted', 't test' and 'permuted' are chances of seeing so much where the "
+                "covers do not differ, each worked out in its own way, and 'least' the smallest "
+                "the last way can give; 'How it is computed' names the ways."
             ),
         )
     blocks: tuple[Block, ...] = (
         Words(
             "Trays are the units, compared within lots, seasons and places. Points are points of "
-            "emergence in a "
-            "hundred seeds, the first cover less the second, with the range that holds the truth "
-            "in 95 of 100 cases. "
-            "Verdicts speak of the seasons sown."
+            "emergence in a hundred seeds, the first cover less the second, with the range that "
+            "holds the truth in 95 of 100 cases. Verdicts speak of the seasons sown."
         ),
         *items("Verdicts", verdict_sentences(found)),
         *numbers,
@@ -93,10 +88,9 @@ def trial_section(account: SeasonSummary) -> Section:
             (
                 Words(
                     "That command counts the new trays alone, without those on record, and judges "
-                    "more strictly where "
-                    "there are more than two covers: so it names a lower chance of telling. No "
-                    "room for so many? Sow what "
-                    "you have room for in each of two springs: both count."
+                    "more strictly where there are more than two covers: so it names a lower "
+                    "chance of telling. No room for so many? Sow what you have room for in each of "
+                    "two springs: both count."
                 ),
             )
             if trials
@@ -112,10 +106,9 @@ def trial_section(account: SeasonSummary) -> Section:
         ),
         Words(
             "A tray is what a cover is given to; cells of one tray are no repeats. Put every "
-            "treatment on every "
-            "bench, each equally often, sown on one day and looked at on the same days to the "
-            "end. One seed per cell "
-            "where most come, two where few do, so that filled cells do not hide the difference."
+            "treatment on every bench, each equally often, sown on one day and looked at on the "
+            "same days to the end. One seed per cell where most come, two where few do, so that "
+            "filled cells do not hide the difference."
         ),
     )
     return Section("trial", question, blocks)
@@ -156,8 +149,7 @@ def trial_words(one: OpenTrial, spec: CompareSpec) -> str:
     wanted += [f"{spec.ratio_margin:g} times as many"] if "ratio" in scales else []
     tells = "; ".join(
         f"{row.reference} or {row.level}: about {row.more_trays} more of each, beside the "
-        f"{row.trays[0]} and "
-        f"{row.trays[1]} on record"
+        f"{row.trays[0]} and {row.trays[1]} on record"
         for row in one.pairs
     )
     covers = f"{', '.join(one.covers[:-1])} and {one.covers[-1]}"

@@ -42,8 +42,7 @@ class SpringOver:
             )
         return (
             f"Spring {self.spring} is over: it ended on {spelled(self.ended)}, and the newest "
-            "record is of "
-            f"{spelled(self.newest)}."
+            f"record is of {spelled(self.newest)}."
         )
 
 

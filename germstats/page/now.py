@@ -106,8 +106,7 @@ def _of_records(account: SeasonSummary) -> list[str]:
     left_out = ", ".join(account.book.left_out) or "no tray"
     return [
         f"{entries} in the records cannot be right; mend them (germstats check). Nothing is "
-        "estimated from "
-        f"{left_out} until mended or answered."
+        f"estimated from {left_out} until mended or answered."
     ]
 
 

@@ -70,9 +70,8 @@ def orders_section(account: SeasonSummary, pictures: tuple[Block, ...]) -> Secti
         grid("To weigh or count out", sowings_table(plan)),
         *([Words(light, "care")] if light else []),
         Words(
-            "Seeds a cell may be fewer here than in the table of the lots above: an order asks "
-            "for plants, not for "
-            "full trays, and more trays make up for empty cells."
+            "Seeds a cell may be fewer here than in the table of the lots above: an order asks for "
+            "plants, not for full trays, and more trays make up for empty cells."
         ),
         Words(TWO_PLACES_WORDS),
     )
@@ -80,8 +79,7 @@ def orders_section(account: SeasonSummary, pictures: tuple[Block, ...]) -> Secti
     blocks: tuple[Block, ...] = (
         Words(
             f"Trays for spring {plan.season}, so that each order has its plugs with a chance of "
-            f"{wanted} or better. "
-            f"{SHARED_LUCK}"
+            f"{wanted} or better. {SHARED_LUCK}"
         ),
         *items("Served by this spring's own trays", now),
         *(items("Short", short) or (Words(none_short_words(plan), "lead"),)),
@@ -91,10 +89,9 @@ def orders_section(account: SeasonSummary, pictures: tuple[Block, ...]) -> Secti
         *([Words(both)] if (both := all_orders_words(plan)) else []),
         Words(
             "'for 80/90/95' are whole trays of the best lot at its own rate, were there seed "
-            "enough; 'pencil' is "
-            "plain arithmetic that knows no scatter, with the chance its trays really have; 'last "
-            "plant up' is when "
-            "the last plant an order needs has come up. A dash: not reachable, or not known."
+            "enough; 'pencil' is plain arithmetic that knows no scatter, with the chance its trays "
+            "really have; 'last plant up' is when the last plant an order needs has come up. A "
+            "dash: not reachable, or not known."
         ),
         *([Words(worst)] if (worst := worst_words(plan)) else []),
         *pictures,
@@ -118,12 +115,10 @@ def packet_sections(account: SeasonSummary) -> tuple[Section, ...]:
     cards = tuple(_packet(plan, species) for species in dict.fromkeys(rationed))
     why = (
         "A second seed in a cell fills it only where the first failed, so seeds are spread evenly "
-        "over as many cells "
-        "as there are seeds for. Orders are first brought to an even chance, in the order of "
-        "their priorities; what is "
-        "left goes where it gains most, until an order has the chance wanted. Some is kept back, "
-        "since seed of a lot "
-        "cannot be bought again: a lost tray can then be sown anew."
+        "over as many cells as there are seeds for. Orders are first brought to an even chance, in "
+        "the order of their priorities; what is left goes where it gains most, until an order has "
+        "the chance wanted. Some is kept back, since seed of a lot cannot be bought again: a lost "
+        "tray can then be sown anew."
     )
     blocks: tuple[Block, ...] = (
         Words("There is less seed than the orders ask for. This is how it goes furthest:", "lead"),

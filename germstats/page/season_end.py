@@ -17,10 +17,9 @@ def unfinished_words(found: Watch) -> list[str]:
     said = ", ".join(f"{row.tray} ({_seen(row)})" for row in rows)
     return [
         f"{said}: count what stands there now and write it down with today's date, or nobody can "
-        "tell late from "
-        "dead. Then dig up 20 seeds from empty cells: firm and white ones are alive, and the tray "
-        "is worth keeping "
-        "for a second winter if its species needs cold; else empty it."
+        "tell late from dead. Then dig up 20 seeds from empty cells: firm and white ones are "
+        "alive, and the tray is worth keeping for a second winter if its species needs cold; else "
+        "empty it."
     ]
 
 

@@ -38,9 +38,8 @@ from germstats.records.checking.parsing import spelled
 _WHY = "The next part tells more"
 _COLUMNS = (
     "'filled' is seen, 'final' what to expect by the end of the spring, its range holding nine "
-    "trays of ten; 'more %' "
-    "the chance that another cell fills; 'usual by now' what trays like it have by the day of its "
-    "last check."
+    "trays of ten; 'more %' the chance that another cell fills; 'usual by now' what trays like it "
+    "have by the day of its last check."
 )
 
 
@@ -137,14 +136,13 @@ def _came(account: SeasonSummary, over: SpringOver) -> tuple[Block, ...]:
         Words(over.words, "lead"),
         grid(
             f"When its lots came in {over.spring}, month and day, by the checks: about when to "
-            "look for them next "
-            "spring",
+            "look for them next spring",
             came_table(rows),
         ),
         Words(
             "'half by' is the check by which half of what came was up, so they came in the days "
-            "before it. A warm "
-            "spring brings them earlier, a cold one later. A late straggler makes 'last new'."
+            "before it. A warm spring brings them earlier, a cold one later. A late straggler "
+            "makes 'last new'."
         ),
     )
 
@@ -171,10 +169,8 @@ def poor_section(
         Words(f"Season {found.season}. {poor_words(found)}", "lead"),
         Words(
             "Each lot is held against what the other trays on record let expect of it, its own "
-            "trays of the season "
-            "left out. Expected ranges hold nine lots of ten. Points say how much speaks for a "
-            "cause, each one "
-            "doubling the odds."
+            "trays of the season left out. Expected ranges hold nine lots of ten. Points say how "
+            "much speaks for a cause, each one doubling the odds."
         ),
         *(
             Card(one.lot, one.shown_verdict, (*_poor(one, ended), *maps.get(one.lot, ())))

@@ -28,34 +28,28 @@ _SHOWN_FINDINGS = 20
 CARE = (
     CAUTION,
     "Potting mix holds germs that harm lungs: open bags away from the face, keep it damp, wash "
-    "hands. Mouse droppings: "
-    "wet them first, wear gloves, never sweep them dry.",
+    "hands. Mouse droppings: wet them first, wear gloves, never sweep them dry.",
     "Acid, hot water, smoke, tetrazolium, gibberellic acid and fungicides: a trained person, the "
-    "label and the safety "
-    "sheet; no rate comes from here. Some seeds and plants are toxic or irritant.",
+    "label and the safety sheet; no rate comes from here. Some seeds and plants are toxic or "
+    "irritant.",
     "Collecting, protected and noxious species, plant passports and quarantine: local law and "
     "licensed advice decide.",
 )
 
 SOURCES = (
     "Everything seen of a cell or a tray counts at once: seedlings, filled cells, totals, and "
-    "between which two checks "
-    "they came (one likelihood, interval-censored). Seeds of a cell share their fate "
-    "(beta-binomial: Skellam 1948); a "
-    "pinch is uneven (negative binomial).",
+    "between which two checks they came (one likelihood, interval-censored). Seeds of a cell share "
+    "their fate (beta-binomial: Skellam 1948); a pinch is uneven (negative binomial).",
     "Species, lots, trays, places and springs are weighed together, so that a lot with few trays "
-    "leans on the others "
-    "(a joint fit of logits by Laplace's method: Tierney & Kadane 1986; the uncertainty of their "
-    "scatters is carried "
-    "on); a share without scatter has a range of its own (Jeffreys: Newcombe 1998).",
+    "leans on the others (a joint fit of logits by Laplace's method: Tierney & Kadane 1986; the "
+    "uncertainty of their scatters is carried on); a share without scatter has a range of its own "
+    "(Jeffreys: Newcombe 1998).",
     "How emergence spreads over the days: a curve for each species (laws of time: Kalbfleisch & "
-    "Prentice 2002; curves "
-    "without a law: Turnbull 1976). Heat of a day from its lowest and highest temperature (single "
-    "sine: Baskerville & "
-    "Emin 1969).",
+    "Prentice 2002; curves without a law: Turnbull 1976). Heat of a day from its lowest and "
+    "highest temperature (single sine: Baskerville & Emin 1969).",
     "Seeds by pencil: the rule that knows no scatter (Roy 1957). Chances that came true (Brier "
-    "1950). Cells empty "
-    "together (scan for a block: Kulldorff 1997; join counts: Cliff & Ord 1981).",
+    "1950). Cells empty together (scan for a block: Kulldorff 1997; join counts: Cliff & Ord "
+    "1981).",
     "Rules of thumb are common practice without a source, and are named so where they are used.",
 )
 
@@ -82,8 +76,8 @@ def trust_section(account: SeasonSummary, pictures: tuple[Block, ...]) -> Sectio
         *past,
         grid(
             "Raw counts beside estimates: share of seeds that emerge in an average tray of an "
-            "ordinary spring, days "
-            f"from sowing to half of them, {100 * account.fit.spec.level:.0f} % ranges",
+            "ordinary spring, days from sowing to half of them, "
+            f"{100 * account.fit.spec.level:.0f} % ranges",
             fit_table(account.fit),
         ),
         Words(
@@ -141,8 +135,7 @@ def together_words(fit: EmergenceFit) -> str:
     )
     return (
         f"Seeds of one cell share their fate: in about {cells} a second seed does as the first "
-        "did, whatever its "
-        "own worth."
+        "did, whatever its own worth."
     )
 
 
@@ -211,9 +204,8 @@ def settings_section(account: SeasonSummary) -> Section:
     )
     blocks = (
         Words(
-            "The page rests on these. Change one with the option named and make the page again, "
-            "to see what hangs "
-            "on it."
+            "The page rests on these. Change one with the option named and make the page again, to "
+            "see what hangs on it."
         ),
         Grid("Settings of this page", ("setting", "value", "where it comes from"), rows),
     )
@@ -243,8 +235,7 @@ def how_section(account: SeasonSummary) -> Section:
     if covers is not None and told:
         own.append(
             "Several pairs of covers of one species are judged together, so that chance does not "
-            "pass for a "
-            f"difference (Holm 1979). {numbers_words(told, covers.spec)}"
+            f"pass for a difference (Holm 1979). {numbers_words(told, covers.spec)}"
         )
     return Section(
         "how", "How it is computed", (*items("", SOURCES), *items("For the statistician", own))

@@ -108,8 +108,8 @@ def _refuse_mixing(files: Mapping[Path, bytes], folder: Path, *, force: bool) ->
     tables = [path for path in others if path.suffix.lower() == ".csv"]
     if tables:
         raise WrongUseError(
-            f"{tables[0]} belongs to another book and would be mixed with this one; choose "
-            "another place"
+            f"{tables[0]} belongs to another book and would be mixed with this one; choose another "
+            "place"
         )
 
 

@@ -116,7 +116,7 @@ def test_collapse_and_fit(rows):
         median_seconds(lambda: collapsed_by_pandas(*frames), 3),
     )
     print(
-        f"\n{len(rows.unit):,} rows, collapse + fit of 91 parameters: {own:.3f} s, "
-        f"pandas' collapse alone {other:.3f} s: {other / own:.1f}x"
+        f"\n{len(rows.unit):,} rows, collapse + fit of 91 parameters: {own:.3f} s, pandas' "
+        f"collapse alone {other:.3f} s: {other / own:.1f}x"
     )
     assert other / own >= FIT_BAR

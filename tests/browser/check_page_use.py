@@ -92,9 +92,9 @@ class Page:
         just before, and may say that it is done while the old page still stands.
         """
         self.browser.execute_async_script(
-            "const done = () => arguments[0]();"
-            "if (second) second.transaction('texts').objectStore('texts').count().onsuccess = "
-            "done; else done();"
+            "const done = () => arguments[0]();if (second) "
+            "second.transaction('texts').objectStore('texts').count().onsuccess = done; else "
+            "done();"
         )
         self.js("document.stale = true")
         self.browser.refresh()

@@ -85,9 +85,9 @@ def beyond_the_screen(browser, what: str) -> list[str]:
         "document.querySelectorAll('details').forEach(one => { one.open = true; });"
     )
     return browser.execute_script(
-        "return [...document.querySelectorAll(arguments[0])]"
-        ".filter(one => one.getBoundingClientRect().right > window.innerWidth + 1)"
-        ".map(one => one.outerHTML.slice(0, 99));",
+        "return [...document.querySelectorAll(arguments[0])].filter(one => "
+        "one.getBoundingClientRect().right > window.innerWidth + 1).map(one => "
+        "one.outerHTML.slice(0, 99));",
         what,
     )
 
@@ -98,8 +98,8 @@ def serious_problems(browser, axe: str) -> list[str]:
     browser.refresh()
     browser.execute_script(axe)
     found = browser.execute_async_script(
-        "const done = arguments[arguments.length - 1];"
-        "axe.run(document, {resultTypes: ['violations']}).then(r => done(r.violations));"
+        "const done = arguments[arguments.length - 1];axe.run(document, {resultTypes: "
+        "['violations']}).then(r => done(r.violations));"
     )
     return [
         f"{one['id']}: {one['help']} at {one['nodes'][0]['target']}"

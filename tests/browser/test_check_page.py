@@ -432,8 +432,8 @@ def test_no_serious_barrier_and_no_sideways_scrolling(page: Page, axe: str, pixe
         )
         assert wide <= shown, part
         found = page.browser.execute_async_script(
-            "const done = arguments[arguments.length - 1];"
-            "axe.run(document, {resultTypes: ['violations']}).then(r => done(r.violations));"
+            "const done = arguments[arguments.length - 1];axe.run(document, {resultTypes: "
+            "['violations']}).then(r => done(r.violations));"
         )
         bad = [
             f"{v['id']} at {v['nodes'][0]['target']}"
@@ -473,8 +473,8 @@ def test_targets_are_large_enough_and_a_turned_tray_says_where_its_label_is(
     def smallest(which: str = "#grid button") -> float:
         script = (
             "return [...document.querySelectorAll(arguments[0])].filter(one => "
-            "one.checkVisibility())"
-            ".map(one => one.getBoundingClientRect()).map(one => Math.min(one.width, one.height))"
+            "one.checkVisibility()).map(one => one.getBoundingClientRect()).map(one => "
+            "Math.min(one.width, one.height))"
         )
         sizes = page.js(script, which)
         assert isinstance(sizes, list)
@@ -587,8 +587,8 @@ def test_a_damaged_text_is_no_barrier(page: Page, axe: str, pixels: int) -> None
     assert wide <= shown
     page.js(axe)
     found = page.browser.execute_async_script(
-        "const done = arguments[arguments.length - 1];"
-        "axe.run(document, {resultTypes: ['violations']}).then(r => done(r.violations));"
+        "const done = arguments[arguments.length - 1];axe.run(document, {resultTypes: "
+        "['violations']}).then(r => done(r.violations));"
     )
     assert [one["id"] for one in found if one["impact"] in ("serious", "critical")] == []
 
@@ -617,10 +617,9 @@ def test_what_was_thrown_away_stays_away_where_the_second_keeping_is_behind(page
     assert '"A1":1' in text
     page.click("#undo")
     page.browser.execute_async_script(
-        "const [stamp, text, done] = arguments;"
-        "const work = second.transaction('texts', 'readwrite');"
-        "work.objectStore('texts').put({key: PREFIX + 'tray|T-3', stamp, text});"
-        "work.oncomplete = () => done();",
+        "const [stamp, text, done] = arguments;const work = second.transaction('texts', "
+        "'readwrite');work.objectStore('texts').put({key: PREFIX + 'tray|T-3', stamp, "
+        "text});work.oncomplete = () => done();",
         stamp,
         text,
     )

@@ -79,8 +79,8 @@ def test_a_strict_policy_refuses_nothing(browser, tmp_path, many):
     assert browser.get_log("browser") == []
     names = browser.execute_script(
         "return [...document.querySelectorAll('svg')].map(s => "
-        "s.getAttribute('aria-labelledby').split(' ')"
-        ".map(id => document.getElementById(id).textContent).join('|'))"
+        "s.getAttribute('aria-labelledby').split(' ').map(id => "
+        "document.getElementById(id).textContent).join('|'))"
     )
     assert names == [f"{one.words.title}|{one.words.description}" for one in many]
     assert browser.execute_script("return document.documentElement.scrollWidth") <= 360

@@ -41,8 +41,8 @@ def test_nothing_stands_beyond_the_screen(page, pixels):
 def move(page, name: str, value: float) -> None:
     """Type a number into one of the fields."""
     page.execute_script(
-        "const one = document.getElementById('what-if-' + arguments[0]);"
-        "one.value = arguments[1]; one.dispatchEvent(new Event('input', {bubbles: true}));",
+        "const one = document.getElementById('what-if-' + arguments[0]);one.value = arguments[1]; "
+        "one.dispatchEvent(new Event('input', {bubbles: true}));",
         name,
         value,
     )
@@ -59,15 +59,15 @@ def test_moved_numbers_are_those_of_the_package(page, target, cells):
     assert {row.rate.k is None for row in rows} == {True, False}
     for k, row in enumerate(rows):
         page.execute_script(
-            "const one = document.getElementById('what-if-lot'); one.selectedIndex = arguments[0];"
-            "one.dispatchEvent(new Event('change'));",
+            "const one = document.getElementById('what-if-lot'); one.selectedIndex = "
+            "arguments[0];one.dispatchEvent(new Event('change'));",
             k,
         )
         move(page, "target", 100 * target)
         move(page, "cells", cells)
         told = page.execute_script(
-            "return [...document.querySelectorAll('#what-if-table tbody tr')]"
-            ".map(r => [+r.dataset.fill, +r.dataset.chance]);"
+            "return [...document.querySelectorAll('#what-if-table tbody tr')].map(r => "
+            "[+r.dataset.fill, +r.dataset.chance]);"
         )
         ours = fill_by_seeds(row, target, cells)
         for (fill, chance), one in zip(told, ours, strict=False):
@@ -85,8 +85,8 @@ def test_no_range_reads_as_an_arrow(page):
     ends = []
     for k in range(len(hostile_account().fit.rows)):
         page.execute_script(
-            "const one = document.getElementById('what-if-lot'); one.selectedIndex = arguments[0];"
-            "one.dispatchEvent(new Event('change'));",
+            "const one = document.getElementById('what-if-lot'); one.selectedIndex = "
+            "arguments[0];one.dispatchEvent(new Event('change'));",
             k,
         )
         for seeds in (1, 8):

@@ -67,6 +67,6 @@ def test_one_plug_on_one_day():
     on, day = pd.Timestamp("2026-04-01"), pd.Timestamp("2026-05-03")
     words = order_words(OrderWatch("LILY", 1, 0.9, (day, day)), on)
     assert words == (
-        "LILY, 1 plug: 90 % that this spring's trays bring them; the last plant needed is up "
-        "on 3 May 2026."
+        "LILY, 1 plug: 90 % that this spring's trays bring them; the last plant needed is up on 3 "
+        "May 2026."
     )

@@ -350,8 +350,7 @@ def test_a_packet_too_small_has_a_section_that_adds_up():
     lots = [row for row in account.plan.store if row.species == "HECY"]
     assert packets.sentences == tuple(
         f"{row.lot}: 200 seeds; {row.planned} are sown, {row.left} stay in the packet (10 % of it "
-        "is kept back as a "
-        "reserve)."
+        "is kept back as a reserve)."
         for row in lots
     )
     assert all(row.left >= 20 for row in lots)

@@ -144,8 +144,7 @@ def test_filled_that_falls_is_a_loss_and_its_running_maximum_counts(tmp_path: Pa
     assert watched["severity"] == "watch"
     assert watched["message"] == (
         "checks.csv row 5, filled: fell from 5 to 3 between 18 May and 25 May in tray T-0413, and "
-        "1 more time later; "
-        "a loss, and the largest number so far counts for emergence"
+        "1 more time later; a loss, and the largest number so far counts for emergence"
     )
     checks = book.tables["checks"]
     assert checks["filled"].tolist() == [1, 3, 5, 5, 5, 5]
@@ -433,8 +432,7 @@ def test_an_exchanged_date_before_sowing_asks(tmp_path: Path) -> None:
     book = spoilt(tmp_path, "checks", "2025-04-13", "2025-02-04", trays=trays)
     assert only(book, "day-month-exchanged")["message"] == (
         "checks.csv row 2, checked_on: 4 February 2025 is before the sowing of tray T-0413 on 20 "
-        "February 2025; "
-        "with day and month exchanged it is 2 April 2025"
+        "February 2025; with day and month exchanged it is 2 April 2025"
     )
     assert book.left_out == {}
 
@@ -444,8 +442,8 @@ def test_an_exchanged_sowing_date_asks_once(tmp_path: Path) -> None:
     book = read_book(write(tmp_path, trays=trays, maps=None))
     asked = found(book, "day-month-exchanged")
     assert asked["message"].tolist() == [
-        "trays.csv row 3, sown_on: 1 December 2025 is after the first look on 13 April 2025; "
-        "with day and month exchanged it is 12 January 2025"
+        "trays.csv row 3, sown_on: 1 December 2025 is after the first look on 13 April 2025; with "
+        "day and month exchanged it is 12 January 2025"
     ]
     assert book.left_out == {"T-0413": "sowing date in question"}
     assert len(book.tables["checks"]) == 3

@@ -35,17 +35,15 @@ def test_a_look_on_the_day_of_sowing_is_named(tmp_path: Path) -> None:
         "checks.csv row 5, checked_on: tray T-0413 was sown that day, so this check shows nothing "
         "yet and is not used",
         "cells.csv row 8, checked_on: tray T-0412 was sown that day, so this check shows nothing "
-        "yet and is not used "
-        "(and so in row 9)",
+        "yet and is not used (and so in row 9)",
     ]
 
 
 def test_totals_of_a_tray_read_from_its_cells_are_named(tmp_path: Path) -> None:
     book = added(tmp_path, checks="T-0412,2025-05-05,1,,\nT-0412,2025-05-19,2,,\n")
     assert said(book, "cells-count") == [
-        "checks.csv row 5, filled: what came up in tray T-0412 is read from its rows in cells, "
-        "not from this count "
-        "(and so in row 6)"
+        "checks.csv row 5, filled: what came up in tray T-0412 is read from its rows in cells, not "
+        "from this count (and so in row 6)"
     ]
     assert find_patterns(book).trays["record"].tolist() == ["counts", "seedlings"]
 
@@ -53,9 +51,8 @@ def test_totals_of_a_tray_read_from_its_cells_are_named(tmp_path: Path) -> None:
 def test_seedlings_that_are_not_used_are_named(tmp_path: Path) -> None:
     book = added(tmp_path, checks="T-0413,2025-05-25,6,,\n")
     assert said(book, "seedlings-stop") == [
-        "checks.csv row 3, seedlings: seedlings of tray T-0413 were not counted at its last "
-        "check, so its filled cells "
-        "are used instead (and so in row 4)"
+        "checks.csv row 3, seedlings: seedlings of tray T-0413 were not counted at its last check, "
+        "so its filled cells are used instead (and so in row 4)"
     ]
     assert find_patterns(book).trays["record"].tolist() == ["counts", "totals"]
     events = CLEAN["events"] + "T-0413,2025-05-10,thinned,,\n"
@@ -70,8 +67,7 @@ def test_seedlings_that_are_not_used_are_named(tmp_path: Path) -> None:
     (words,) = found(book, "after-thinning")["message"]
     assert words == (
         "checks.csv row 3, seedlings: seedlings counted after tray T-0413 was thinned are only "
-        "those left, so they are "
-        "not used for emergence"
+        "those left, so they are not used for emergence"
     )
     assert find_patterns(book).trays.set_index("tray").at["T-0413", "emerged"] == 8
 
@@ -100,12 +96,10 @@ def test_seeds_written_on_a_row_without_a_count_are_used(tmp_path: Path) -> None
 def test_maps_that_are_not_used_are_named(tmp_path: Path) -> None:
     book = added(tmp_path, maps="T-0413,2025-06-10,A1 A2\nT-0412,2025-06-10,A2\n")
     assert said(book, "map-idle") == [
-        "maps.csv row 2, empty_cells: only the last map of a spring is used, and tray T-0413 has "
-        "a later one, from "
-        "10 June 2025",
+        "maps.csv row 2, empty_cells: only the last map of a spring is used, and tray T-0413 has a "
+        "later one, from 10 June 2025",
         "maps.csv row 4, empty_cells: the rows in cells say more about tray T-0412 than this map, "
-        "so the map is "
-        "not used",
+        "so the map is not used",
     ]
     book = read_book(write(tmp_path, checks=None))
     assert said(book, "map-alone") == [

@@ -86,8 +86,7 @@ def test_a_book_without_lots_says_once_that_each_lot_stands_alone(tmp_path: Path
         "watch",
         "lots",
         "lots.csv: no lot is written down here, so every lot is treated as a species of its own: "
-        "its estimate gets no "
-        "help from other lots of its species",
+        "its estimate gets no help from other lots of its species",
     )
 
 
@@ -95,9 +94,8 @@ def test_lots_without_a_species_are_named(tmp_path: Path) -> None:
     book = read_book(write(tmp_path, lots="lot,species\nMOFI-24A,MOFI\nGETR-23A,\n"))
     watched = found(book, "lot-alone")
     assert watched["message"].tolist() == [
-        "lots.csv: no species is written down for GETR-23A, so each is treated as a species of "
-        "its own: its estimate "
-        "gets no help from other lots of its species"
+        "lots.csv: no species is written down for GETR-23A, so each is treated as a species of its "
+        "own: its estimate gets no help from other lots of its species"
     ]
 
 

@@ -102,9 +102,8 @@ def test_a_pinch_needs_grams_and_seeds_per_gram_or_counted_pinches(tmp_path: Pat
         book = read_book(write(tmp_path, trays=trays.format(grams)))
         assert book.findings["rule"].tolist() == ["pinch-unweighed"] * unknown
     assert book.findings["message"].item() == (
-        "trays.csv row 2, seeds_per_cell: a pinch without grams and seeds per gram; only the "
-        "share of pinches that "
-        "fill a cell can be estimated"
+        "trays.csv row 2, seeds_per_cell: a pinch without grams and seeds per gram; only the share "
+        "of pinches that fill a cell can be estimated"
     )
     counted = CLEAN["lots"].replace("MOFI,,50", "MOFI,4 7 2 9,50")
     assert len(read_book(write(tmp_path, trays=trays.format(""), lots=counted)).findings) == 0
@@ -461,8 +460,7 @@ def test_an_unknown_physical_tray_names_the_ids_of_its_lots(tmp_path: Path) -> N
     book = added(tmp_path, trays=lines, checks="T1,2025-05-18,1,,\n")
     assert found(book, "unknown-id")["message"].item() == (
         "checks.csv row 5, tray: tray T1 is not in trays.csv; it holds several lots, so name one "
-        "of "
-        "T1/MOFI-24A, T1/GETR-23A"
+        "of T1/MOFI-24A, T1/GETR-23A"
     )
 
 

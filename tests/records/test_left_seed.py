@@ -53,8 +53,7 @@ def test_the_question_names_all_its_numbers(tmp_path: Path) -> None:
     assert (asked["severity"], asked["row"], asked["tray"]) == ("ask", 3, "T-0413")
     assert asked["message"] == (
         "trays.csv row 3, left_alive: 27 seeds dug up (left_alive, left_dead, left_empty) and 8 "
-        "seedlings seen are "
-        "more than the 18 seeds sown in tray T-0413"
+        "seedlings seen are more than the 18 seeds sown in tray T-0413"
     )
 
 

@@ -116,8 +116,7 @@ def _seasons(patterns: Patterns, spec: FitSpec) -> list[int]:
     if len(seasons) < 2:
         raise NotEnoughRecordsError(
             f"The book has usable records of one season only ({seasons[0]}); a back-test needs "
-            "two. "
-            "Keep this season's checks, zeros too, and ask again after the next."
+            "two. Keep this season's checks, zeros too, and ask again after the next."
         )
     return seasons
 
@@ -148,38 +147,30 @@ def held_against(
     trays = patterns.trays.iloc[codes].sort_values([Trays.lot, Trays.tray])
     parts = _sown_parts(patterns, trays)
     empty = empty_cells(patterns, trays)
-    foretold: dict[tuple[str, Parts, float], Forecast] = {}
+    forecasts: dict[tuple[str, Parts, float], Forecast] = {}
 
     @cache  # trays of one lot are sown alike and looked at together
     def known_of(species: str | None, lot: str, label: str, sowing: int) -> OutOfSample | None:
-        return (
-            None
-            if fit is None
-            else foreknow(fit, species, lot=lot, label=label, rate=patterns.sowings[sowing])
-        )
+        if fit is None:
+            return None
+        return foreknow(fit, species, lot=lot, label=label, rate=patterns.sowings[sowing])
 
     out = _share_out()
     for code, tray in zip(trays.index, trays.to_dict("records"), strict=True):
         species = tray["species"] if isinstance(tray["species"], str) else None
-        kind = species, tray["lot"], tray["treatment"], tray["sowing"]
-        known = known_of(*kind)
+        known = known_of(species, tray["lot"], tray["treatment"], tray["sowing"])
         if known is None:
-            yield SetAside(
-                tray["tray"],
-                int(tray["season"]),
-                tray["lot"],
-                _unknown(patterns.sowings[tray["sowing"]]),
-            )
+            yield _set_aside(tray, _unknown(patterns.sowings[tray["sowing"]]))
             continue
         seen_by = partial(out, known, tray["origin_days"])
         if why := why_not_finished(tray, empty.get(code), seen_by):
-            yield SetAside(tray["tray"], int(tray["season"]), tray["lot"], why)
+            yield _set_aside(tray, why)
             continue
         # a full tray stays full
         day = np.inf if empty.get(code) is None else _on_clock(known, tray)
         key = f"{tray['lot']}, {tray['treatment']}", parts[code], day
-        if key not in foretold:
-            foretold[key] = _forecast(known, by_day(known.draws, day), parts[code], promise)
+        if key not in forecasts:
+            forecasts[key] = _forecast(known, by_day(known.draws, day), parts[code], promise)
         yield TrayTest(
             tray=tray["tray"],
             season=int(tray["season"]),
@@ -189,8 +180,12 @@ def held_against(
             basis=known.basis,
             seen=round(tray["filled"]),
             counted="seeds" if by_seeds[code] else "cells",
-            **vars(foretold[key]),
+            **vars(forecasts[key]),
         )
+
+
+def _set_aside(tray: Mapping[Hashable, Any], why: str) -> SetAside:
+    return SetAside(tray["tray"], int(tray["season"]), tray["lot"], why)
 
 
 def _share_out() -> Callable[[OutOfSample, float, float], float]:

@@ -25,18 +25,13 @@ def backtest_text(test: BackTest) -> str:
         [
             wrapped(
                 f"Every season after the first ({test.first_season}) foretold from the seasons "
-                "before it only, at the "
-                "seeds really sown, and held against what came. 'fill %' is the mean share of "
-                "cells filled, foretold "
-                "and seen; 'range' is that foretold for one tray, right for "
-                f"{100 * test.level:.3g} trays in a "
-                "hundred: 'inside', 'short' and 'better' count the trays in, below and above "
-                "theirs. 'promised' "
-                f"adds up the chances of filling {100 * test.target:.3g} % of the cells or more, "
-                "'reached' counts the "
-                "trays that did. 'pencil' is plain arithmetic from all earlier seeds, which knows "
-                "no scatter of trays "
-                "and springs."
+                "before it only, at the seeds really sown, and held against what came. 'fill %' "
+                "is the mean share of cells filled, foretold and seen; 'range' is that foretold "
+                f"for one tray, right for {100 * test.level:.3g} trays in a hundred: 'inside', "
+                "'short' and 'better' count the trays in, below and above theirs. 'promised' adds "
+                f"up the chances of filling {100 * test.target:.3g} % of the cells or more, "
+                "'reached' counts the trays that did. 'pencil' is plain arithmetic from all "
+                "earlier seeds, which knows no scatter of trays and springs."
             ),
             "",
             text_table(*seasons_table(test)),
@@ -121,9 +116,8 @@ def _season_words(one: Score, test: BackTest) -> str:
         new = [row for row in own if row.basis == "cover"]
         missed = sum(not row.inside for row in new)
         return (
-            f"{words}. {missed} of the misses were under covers the species had never had: look "
-            "at the cover before "
-            "the spring. The other trays came as promised."
+            f"{words}. {missed} of the misses were under covers the species had never had: look at "
+            "the cover before the spring. The other trays came as promised."
         )
     known = [row for row in own if row.basis != "cover"]
     if verdict == SeasonVerdict.POORER:
@@ -217,12 +211,10 @@ def ranges_words(test: BackTest) -> str:
     one = test.overall
     return (
         f"Over all: {one.inside} of {one.trays} trays came inside their range; about "
-        f"{one.inside_expected:.0f} should "
-        f"have ({_between(one.inside_low, one.inside_high)} by chance alone). "
-        f"{_OF_RANGES[one.ranges]} A range spanned "
+        f"{one.inside_expected:.0f} should have ({_between(one.inside_low, one.inside_high)} by "
+        f"chance alone). {_OF_RANGES[one.ranges]} A range spanned "
         f"{100 * (one.high_fill - one.low_fill):.0f} points on average; a wide one is easily "
-        "right. Of the pencil's "
-        f"narrow ones, meant to hold as often, {one.pencil_inside} held."
+        f"right. Of the pencil's narrow ones, meant to hold as often, {one.pencil_inside} held."
     )
 
 
@@ -233,10 +225,9 @@ def chances_words(test: BackTest) -> str:
     one = test.overall
     return (
         f"{100 * test.target:.3g} % of the cells or more: promised of "
-        f"{so_many(round(one.promised), 'tray')} "
-        f"({_between(one.promised_low, one.promised_high)} by chance alone), come true in "
-        f"{one.reached}. "
-        f"{_OF_CHANCES[one.chances]} The pencil promised {one.pencil_promised:.0f}."
+        f"{so_many(round(one.promised), 'tray')} ({_between(one.promised_low, one.promised_high)} "
+        f"by chance alone), come true in {one.reached}. {_OF_CHANCES[one.chances]} The pencil "
+        f"promised {one.pencil_promised:.0f}."
     )
 
 
@@ -249,9 +240,8 @@ def overall_words(test: BackTest) -> list[str]:
         if known is None or known.trays == one.trays
         else [
             f"Without the {so_many(one.trays - known.trays, 'tray')} under covers new to their "
-            f"species, {known.inside} of "
-            f"{known.trays} came inside, {_between(known.inside_low, known.inside_high)} by "
-            "chance alone."
+            f"species, {known.inside} of {known.trays} came inside, "
+            f"{_between(known.inside_low, known.inside_high)} by chance alone."
         ]
     )
     by_seeds = sum(row.counted == "seeds" for row in test.rows)
@@ -263,12 +253,10 @@ def overall_words(test: BackTest) -> list[str]:
         *apart,
         *(singly if by_seeds else []),
         chances_words(test),
-        "Error of the chances, 0 being perfect and 0.25 what a coin gets: "
-        f"{one.chance_error:.3f}, the pencil's "
-        f"{one.pencil_chance_error:.3f}; {better} the pencil.",
+        f"Error of the chances, 0 being perfect and 0.25 what a coin gets: {one.chance_error:.3f}, "
+        f"the pencil's {one.pencil_chance_error:.3f}; {better} the pencil.",
         "Trays of one spring share its luck, so what chance alone can do is more than these "
-        "ranges say: with "
-        f"{_seasons(len(test.seasons))} tested, take the verdicts as "
+        f"ranges say: with {_seasons(len(test.seasons))} tested, take the verdicts as "
         + ("a first hint." if test.hint_only else "a guide, not as proof."),
     ]
 
@@ -313,23 +301,20 @@ def next_of_backtest(test: BackTest) -> str:
     if test.held:
         return (
             "Next: germstats sow. Its chances have held on your own trays so far; keep every "
-            "check, zeros too, and ask "
-            "again after this spring."
+            "check, zeros too, and ask again after this spring."
         )
     springs = " and ".join(str(season) for season in test.troubled_seasons())
     more = "For orders that must not fail ask for more, say germstats sow --assurance 0.9."
     if springs and test.narrow_springs:
         return (
-            f"Next: springs like {springs} can come again. Run germstats backtest with "
-            f"--season-sd {WIDE_SPRINGS:g} "
-            "(springs that differ more): if more trays come inside and the error of the chances "
-            "does not grow, use "
-            f"the same in germstats sow. {more}"
+            f"Next: springs like {springs} can come again. Run germstats backtest with --season-sd "
+            f"{WIDE_SPRINGS:g} (springs that differ more): if more trays come inside and the error "
+            f"of the chances does not grow, use the same in germstats sow. {more}"
         )
     if springs:
         return f"Next: springs like {springs} can come again. {more}"
     return (
         "Next: sow with something in hand, say germstats sow --assurance 0.9, and hold the "
-        "seasons' lots "
-        "against each other in germstats fit: seed, cover or place may have changed between them."
+        "seasons' lots against each other in germstats fit: seed, cover or place may have changed "
+        "between them."
     )

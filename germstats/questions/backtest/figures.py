@@ -208,11 +208,10 @@ def _words(test: BackTest, title: str) -> FigureWords:
     seasons = "; ".join(f"{season.name} {_of(season)}" for season in test.seasons)
     text = (
         f"Ranges meant to hold for {percent(test.level)} trays in a hundred held for {_of(one)} "
-        f"({seasons}); "
-        f"{so_many(one.short, 'tray')} fell short, {one.better} came better. The pencil's held for "
-        f"{one.pencil_inside}. The mean tray was promised {percent(one.expected_fill)} % of its "
-        "cells "
-        f"({between(one.low_fill, one.high_fill)} %) and filled {percent(one.seen_fill)} %."
+        f"({seasons}); {so_many(one.short, 'tray')} fell short, {one.better} came better. The "
+        f"pencil's held for {one.pencil_inside}. The mean tray was promised "
+        f"{percent(one.expected_fill)} % of its cells ({between(one.low_fill, one.high_fill)} %) "
+        f"and filled {percent(one.seen_fill)} %."
     )
     return FigureWords(title, text)
 

@@ -88,51 +88,68 @@ def side_by_side(
     """
     chosen = trays[levels.isin(names)]
     level = (levels[chosen.index] == names[1]).to_numpy()
-    counts = [int((~level).sum()), int(level.sum())]
-    nothing = np.zeros(0, dtype=np.int64)
-    for name, count in zip(names, counts, strict=True):
-        if count < _FEWEST:
-            had = "no tray" if count == 0 else "one tray only"
-            why = f"{had} of {name}: a tray cannot be told from its {treatment}; "
-            why += _remedy(chosen, names, name, treatment)
-            return Pair(
-                codes=nothing,
-                level=nothing,
-                block=nothing,
-                blocked_by="",
-                refusal=_whose(chosen, level, names, treatment) + why,
-            )
+    if too_few := _too_few(chosen, level, names, treatment):
+        return _refused(_whose(chosen, level, names, treatment) + too_few)
+
     base = _keys(chosen, treatment, with_place=False)
     placed = _keys(chosen, treatment, with_place=True)
-    noted = bool((chosen[["place", "block"]] != "").any(axis=None))
-    for keys, said in (
-        *(((placed, "lot, season and place"),) if noted else ()),
-        (base, "lot and season"),
-    ):
-        both = _in_both(keys, level)
-        enough = min(int((both & ~level).sum()), int((both & level).sum())) >= _FEWEST
-        if enough and (
-            said == "lot and season" or both.sum() >= 0.75 * _in_both(base, level).sum()
-        ):
-            if said == "lot and season" and (
-                why := _one_place(chosen[both], level[both], names, treatment)
-            ):
-                return Pair(codes=nothing, level=nothing, block=nothing, blocked_by="", refusal=why)
-            _, block = np.unique(keys[both], return_inverse=True)
-            codes = chosen.index.to_numpy(dtype=np.int64)[both]
-            return Pair(
-                codes=codes,
-                level=level[both].astype(np.int64),
-                block=block.astype(np.int64),
-                blocked_by=said,
-                places_noted=_noted(chosen[both], treatment),
-            )
+    in_base, in_places = _in_both(base, level), _in_both(placed, level)
+    noted = bool((chosen[[Trays.place, Trays.block]] != "").any(axis=None))
+    most_are_placed = in_places.sum() >= 0.75 * in_base.sum()
+    if noted and most_are_placed and _enough(in_places, level):
+        return _paired(
+            chosen,
+            level,
+            keys=placed,
+            shared=in_places,
+            treatment=treatment,
+            blocked_by="lot, season and place",
+        )
+    if not _enough(in_base, level):
+        return _refused(_confounded(chosen, level, names, treatment))
+    if why := _one_place(chosen[in_base], level[in_base], names, treatment):
+        return _refused(why)
+    return _paired(
+        chosen, level, keys=base, shared=in_base, treatment=treatment, blocked_by="lot and season"
+    )
+
+
+def _too_few(trays: pd.DataFrame, level: np.ndarray, names: tuple[str, str], treatment: str) -> str:
+    """Why a level with fewer than two trays cannot be compared; empty where both have enough."""
+    for name, count in zip(names, (int((~level).sum()), int(level.sum())), strict=True):
+        if count < _FEWEST:
+            had = "no tray" if count == 0 else "one tray only"
+            remedy = _remedy(trays, names, name, treatment)
+            return f"{had} of {name}: a tray cannot be told from its {treatment}; {remedy}"
+    return ""
+
+
+def _enough(shared: np.ndarray, level: np.ndarray) -> bool:
+    """Whether each level has trays enough among those that share a block with the other."""
+    return min(int((shared & ~level).sum()), int((shared & level).sum())) >= _FEWEST
+
+
+def _refused(why: str) -> Pair:
+    nothing = np.zeros(0, dtype=np.int64)
+    return Pair(codes=nothing, level=nothing, block=nothing, blocked_by="", refusal=why)
+
+
+def _paired(
+    trays: pd.DataFrame,
+    level: np.ndarray,
+    keys: np.ndarray,
+    shared: np.ndarray,
+    treatment: str,
+    blocked_by: str,
+) -> Pair:
+    """The trays that share a block with the other level, blocks numbered."""
+    _, block = np.unique(keys[shared], return_inverse=True)
     return Pair(
-        codes=nothing,
-        level=nothing,
-        block=nothing,
-        blocked_by="",
-        refusal=_confounded(chosen, level, names, treatment),
+        codes=trays.index.to_numpy(dtype=np.int64)[shared],
+        level=level[shared].astype(np.int64),
+        block=block.astype(np.int64),
+        blocked_by=blocked_by,
+        places_noted=_noted(trays[shared], treatment),
     )
 
 
@@ -173,8 +190,7 @@ def _one_place(
     other = names[0] if lone == names[1] else names[1]
     return (
         f"{lone} only ever stood at {next(iter(where))}, {other} never did: place and {treatment} "
-        "cannot be "
-        f"separated; next time sow a tray of each at both places"
+        "cannot be separated; next time sow a tray of each at both places"
     )
 
 
@@ -187,13 +203,12 @@ def _confounded(
         if not ours & theirs:
             return (
                 f"{names[1]} was only ever used with {column} {_listed(ours)}, {names[0]} with "
-                f"{column} "
-                f"{_listed(theirs)}: {column} and {treatment} cannot be separated; {remedy}"
+                f"{column} {_listed(theirs)}: {column} and {treatment} cannot be separated; "
+                f"{remedy}"
             )
     return (
-        f"{names[0]} and {names[1]} never had two trays each of one lot in one season: lot, "
-        f"season and {treatment} "
-        f"cannot be separated; {remedy}"
+        f"{names[0]} and {names[1]} never had two trays each of one lot in one season: lot, season "
+        f"and {treatment} cannot be separated; {remedy}"
     )
 
 

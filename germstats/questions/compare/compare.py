@@ -218,10 +218,8 @@ def _cannot(
     if once and (first[0] > last[1] or first[1] > last[0]):
         return (
             f"the last checks fell on different days after sowing ({pair[0]} {first[0]:.0f} to "
-            f"{last[0]:.0f}, "
-            f"{pair[1]} {first[1]:.0f} to {last[1]:.0f}): the days and the {treatment} cannot be "
-            "separated; next "
-            "time look at both on the same day, to the end"
+            f"{last[0]:.0f}, {pair[1]} {first[1]:.0f} to {last[1]:.0f}): the days and the "
+            f"{treatment} cannot be separated; next time look at both on the same day, to the end"
         )
     pinched = [
         {
@@ -235,8 +233,7 @@ def _cannot(
         which = pair[0] if True in pinched[0] else pair[1]
         return (
             f"only {which} was sown by the pinch: the pinch and the {treatment} cannot be "
-            "separated; sow both with "
-            "counted seeds, or both by the pinch"
+            "separated; sow both with counted seeds, or both by the pinch"
         )
     seen = {(row.lot, row.label): row.share_seen for row in fit.rows}
     for name, arm in zip(pair, arms, strict=True):
@@ -248,8 +245,7 @@ def _cannot(
         if share < FEW_SEEN and (arm["looks"] > 1).any():
             return (
                 f"only about {100 * share:.0f} % of the seedlings under {name} had come by the "
-                "last checks: few "
-                "and late cannot be separated; look longer"
+                "last checks: few and late cannot be separated; look longer"
             )
     return ""
 
@@ -272,7 +268,6 @@ def _apart(trays: pd.DataFrame, spec: CompareSpec) -> tuple[str, ...]:
                 )
                 said.append(
                     f"{lot} was only ever under {next(iter(only))}{at}: refused, "
-                    f"lot{', place' if at else ''} "
-                    f"and {spec.treatment} cannot be separated"
+                    f"lot{', place' if at else ''} and {spec.treatment} cannot be separated"
                 )
     return tuple(said)

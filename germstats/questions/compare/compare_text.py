@@ -131,9 +131,8 @@ def verdict_sentences(comparison: Comparison) -> list[str]:
             pairs = ", ".join(f"{row.level} and {row.reference}" for row in refused)
             said = (
                 f"{species}: {len(refused)} pairs cannot be separated: {pairs}. To find out about "
-                "one of them, sow at "
-                "least two trays of each of one lot on the same day, and check both to the same "
-                "day."
+                "one of them, sow at least two trays of each of one lot on the same day, and "
+                "check both to the same day."
             )
             words.append(said)
     return words
@@ -145,11 +144,10 @@ def compare_text(comparison: Comparison) -> str:
     told = [row for row in comparison.rows if row.verdict != ComparisonVerdict.REFUSED]
     lines = [
         wrapped(
-            f"{spec.treatment.capitalize()} compared, trays as the units, within lots, seasons "
-            "and places. Points "
-            "are points of emergence in a hundred seeds, level less reference, with the range "
-            "that holds the truth "
-            "in 95 of 100 cases. Verdicts speak of the seasons sown."
+            f"{spec.treatment.capitalize()} compared, trays as the units, within lots, seasons and "
+            "places. Points are points of emergence in a hundred seeds, level less reference, "
+            "with the range that holds the truth in 95 of 100 cases. Verdicts speak of the "
+            "seasons sown."
         ),
         "",
         *(wrapped(words, "  ") for words in verdict_sentences(comparison)),
@@ -185,9 +183,8 @@ def compare_text(comparison: Comparison) -> str:
     lines += ["Notes:", *notes, ""] if notes else []
     lines += [
         wrapped(
-            "Next: where it says cannot tell, germstats trial lays out the trays that would; "
-            "where a cover is "
-            "worse, leave it off that species and look at germstats sow again."
+            "Next: where it says cannot tell, germstats trial lays out the trays that would; where "
+            "a cover is worse, leave it off that species and look at germstats sow again."
         ),
         wrapped(CAUTION),
     ]
@@ -246,20 +243,14 @@ def numbers_words(rows: list[ComparisonRow], spec: CompareSpec) -> str:
     )
     return (
         "'times' is the range of the level's emergence divided by the reference's. Two are "
-        "practically the same where "
-        f"the 90 % ranges lie within {spec.margin:g} points (--margin) and within "
-        f"{1 / spec.ratio_margin:.2g} to "
-        f"{spec.ratio_margin:g} times (--ratio-margin), and the adjusted p shows no difference. "
-        "'another spring' "
-        "is the range where the effect may change from spring to spring (--another-spring-sd "
-        f"{spec.another_spring_sd:g}, a setting, not from your records). 'p' is the main road: "
-        "the scatter of trays is "
+        f"practically the same where the 90 % ranges lie within {spec.margin:g} points (--margin) "
+        f"and within {1 / spec.ratio_margin:.2g} to {spec.ratio_margin:g} times (--ratio-margin), "
+        "and the adjusted p shows no difference. 'another spring' is the range where the effect "
+        f"may change from spring to spring (--another-spring-sd {spec.another_spring_sd:g}, a "
+        "setting, not from your records). 'p' is the main road: the scatter of trays is "
         f"integrated over a range ({source}); 'adjusted' is Holm's, over the pairs of a species; "
-        "'t test' is on tray "
-        "logits with blocks; "
-        "'permuted' gives out the covers within blocks in every way, and 'least' is the smallest "
-        "p that can reach. A "
-        "verdict is firm when the adjusted p is under .05 and the t test's at most .10. Over all "
-        "species the t test "
-        "counts each species the same."
+        "'t test' is on tray logits with blocks; 'permuted' gives out the covers within blocks in "
+        "every way, and 'least' is the smallest p that can reach. A verdict is firm when the "
+        "adjusted p is under .05 and the t test's at most .10. Over all species the t test counts "
+        "each species the same."
     )

@@ -279,8 +279,7 @@ def _notes(
         if (fill >= 1).all() or (fill <= 0).all():
             notes.append(
                 f"every tray of the {name} is {'full' if (fill >= 1).all() else 'empty'}: how far "
-                "apart they "
-                "are can be told from one side only"
+                "apart they are can be told from one side only"
             )
     if permuted.smallest > FIRM:
         notes.append(
@@ -296,8 +295,7 @@ def _seeds_differed(points: float) -> str:
         return said
     return (
         f"{said}, but seeds in one cell tend to do alike, which may move the difference by "
-        f"{points:.0f} points "
-        "either way (the range allows for it)"
+        f"{points:.0f} points either way (the range allows for it)"
     )
 
 

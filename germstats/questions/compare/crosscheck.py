@@ -139,25 +139,38 @@ def permutation_test(logits: Array, level: Index, block: Index, seed: int = 0) -
     """
     members = [np.flatnonzero(block == b) for b in range(int(block.max()) + 1)]
     taken = [int(level[at].sum()) for at in members]
-    centred = logits.astype(float).copy()
+    centered = logits.astype(float).copy()
     for at in members:
-        centred[at] -= centred[at].mean()
-    total = prod(comb(len(at), k) for at, k in zip(members, taken, strict=True))
-    seen = abs(float(centred[level == 1].sum()))
+        centered[at] -= centered[at].mean()
+    seen = abs(float(centered[level == 1].sum()))
+    blocks = [(centered[at], k) for at, k in zip(members, taken, strict=True)]
+    total = prod(comb(len(values), k) for values, k in blocks)
     if total <= _MOST_ARRANGEMENTS:
-        sums = np.zeros(1)
-        for at, k in zip(members, taken, strict=True):
-            own = np.array([centred[list(some)].sum() for some in combinations(at, k)])
-            sums = (sums[:, None] + own).ravel()
-        reached = np.abs(sums)
+        reached = np.abs(_every_sum(blocks))
         smallest = float((reached >= reached.max() - _SAME).mean())
-        return Permuted(float((reached >= seen - _SAME).mean()), smallest, total, True)
-    rng = np.random.default_rng(seed)
-    reached = np.zeros(_MOST_ARRANGEMENTS)
-    for at, k in zip(members, taken, strict=True):
-        order = rng.random((_MOST_ARRANGEMENTS, len(at))).argsort(axis=1)[:, :k]
-        reached += centred[at][order].sum(axis=1)
-    p = (1 + int((np.abs(reached) >= seen - _SAME).sum())) / (1 + _MOST_ARRANGEMENTS)
-    # then every arrangement has a mirror
-    even = all(2 * k == len(at) for at, k in zip(members, taken, strict=True))
-    return Permuted(p, (2 if even else 1) / total, total, False)
+        p = float((reached >= seen - _SAME).mean())
+        return Permuted(p=p, smallest=smallest, arrangements=total, exact=True)
+    reached = np.abs(_random_sums(blocks, np.random.default_rng(seed)))
+    p = (1 + int((reached >= seen - _SAME).sum())) / (1 + _MOST_ARRANGEMENTS)
+    # with as many of one level as of the other in each block, every arrangement has a mirror
+    mirrored = all(2 * k == len(values) for values, k in blocks)
+    smallest = (2 if mirrored else 1) / total
+    return Permuted(p=p, smallest=smallest, arrangements=total, exact=False)
+
+
+def _every_sum(blocks: Sequence[tuple[Array, int]]) -> Array:
+    """Sums of k values of each block, for every way to choose them."""
+    sums = np.zeros(1)
+    for values, k in blocks:
+        own = np.array([values[list(some)].sum() for some in combinations(range(len(values)), k)])
+        sums = (sums[:, None] + own).ravel()
+    return sums
+
+
+def _random_sums(blocks: Sequence[tuple[Array, int]], rng: np.random.Generator) -> Array:
+    """(`_MOST_ARRANGEMENTS`,) sums of k values of each block, chosen at random."""
+    sums = np.zeros(_MOST_ARRANGEMENTS)
+    for values, k in blocks:
+        order = rng.random((_MOST_ARRANGEMENTS, len(values))).argsort(axis=1)[:, :k]
+        sums += values[order].sum(axis=1)
+    return sums

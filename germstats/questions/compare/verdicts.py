@@ -69,8 +69,7 @@ def verdict_of(row: ComparisonRow, spec: CompareSpec) -> ComparisonRow:
     if row.more_trays is None and row.species is not None:
         note = (
             f"a difference of {spec.margin:g} points, or {spec.ratio_margin:g} times as many, "
-            "would probably have "
-            "shown; too uncertain to call them the same"
+            "would probably have shown; too uncertain to call them the same"
         )
         return replace(row, verdict=ComparisonVerdict.CANNOT_TELL, notes=(*row.notes, note))
     return replace(row, verdict=ComparisonVerdict.CANNOT_TELL)

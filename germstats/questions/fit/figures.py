@@ -198,6 +198,5 @@ def _words(course: EmergenceCourse) -> str:
     last = between(float(course.low[-1]), float(course.high[-1]))
     return (
         f"{shown(row.label)}: {_counts(course)} came ({_trays(course)}); {end} % of {course.unit} "
-        f"expected{half}, "
-        f"in nine new trays of ten {last} %."
+        f"expected{half}, in nine new trays of ten {last} %."
     )

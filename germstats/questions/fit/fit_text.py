@@ -86,12 +86,10 @@ def fit_text(fit: EmergenceFit, compared: pd.DataFrame | None = None) -> str:
     lines = [
         wrapped(
             "How much of each lot comes up in an average tray of an ordinary spring, counted to "
-            "the day under 'by', "
-            f"as late as you looked. Ranges are {100 * fit.spec.level:.0f} %. 'later' is what may "
-            "still come up "
-            "between that day and the end of spring. No other figure here counts on it. 'days to "
-            "half' runs from "
-            "sowing until half of those seedlings are up."
+            f"the day under 'by', as late as you looked. Ranges are {100 * fit.spec.level:.0f} %. "
+            "'later' is what may still come up between that day and the end of spring. No other "
+            "figure here counts on it. 'days to half' runs from sowing until half of those "
+            "seedlings are up."
         ),
         "",
         text_table(*fit_table(fit), left=2),
@@ -126,8 +124,7 @@ def cell_words(fit: EmergenceFit) -> str:
     rho = fit.cell_scatter
     return (
         f"Seeds of one cell share their fate: correlation {rho.rho:.2g} "
-        f"({rho.low:.2g}-{rho.high:.2g}; "
-        f"{cell_source(rho)})."
+        f"({rho.low:.2g}-{rho.high:.2g}; {cell_source(rho)})."
     )
 
 
@@ -159,10 +156,9 @@ def _roads(compared: pd.DataFrame) -> list[str]:
         "",
         wrapped(
             "Worked out a second time by simpler, general-purpose means (statsmodels: regression "
-            "of the last counts, "
-            "errors by tray; lifelines: times of what emerged), the two agree, within two "
-            "standard errors, in "
-            f"{agreed('points_agree')} on the share and in {agreed('days_agree')} on the days."
+            "of the last counts, errors by tray; lifelines: times of what emerged), the two "
+            f"agree, within two standard errors, in {agreed('points_agree')} on the share and in "
+            f"{agreed('days_agree')} on the days."
         ),
     ]
     apart = compared[(compared["points_agree"] != True) | (compared["days_agree"] == False)]  # noqa: E712

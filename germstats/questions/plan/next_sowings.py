@@ -78,9 +78,8 @@ def next_sowings(fit: EmergenceFit, book: RecordBook, spec: OrderSpec) -> NextSo
     if not left:
         raise NotEnoughRecordsError(
             f"Every tray of the plan for spring {plan.season}, {already.sown} in all, is in the "
-            "book as sown: nothing "
-            "is left to sow. Next: print check sheets (--kind checks), or ask for --season "
-            f"{plan.season + 1}."
+            "book as sown: nothing is left to sow. Next: print check sheets (--kind checks), or "
+            f"ask for --season {plan.season + 1}."
         )
     return NextSowings(
         season=plan.season, trays=left, plan=plan, no_orders="", spec=spec, already=already

@@ -35,8 +35,7 @@ def _why_none(line: OrderLine, batches: Batches, best: Source, rationed: bool) -
     if line.due is not None and line.due <= best.sowing_date:
         return [
             f"due {spelled(line.due)}, before the seed is sown on {spelled(best.sowing_date)}: "
-            "this sowing cannot "
-            "serve it, no tray is set aside"
+            "this sowing cannot serve it, no tray is set aside"
         ]
     if batches:
         return []
@@ -55,17 +54,15 @@ def _seed_notes(batches: Batches, best: Source, rationed: bool) -> list[str]:
     notes = []
     if rationed:
         notes.append(
-            "seed is short: spread thinly over many cells; orders are brought to an even chance "
-            "by priority, then "
-            "share by value (--by-value: by value alone)"
+            "seed is short: spread thinly over many cells; orders are brought to an even chance by "
+            "priority, then share by value (--by-value: by value alone)"
         )
     if any(batch.source.stored.seeds is None for batch in batches):
         notes.append("seed in store is not written down: see that you have it")
     if not rationed and not best.reached:
         notes.append(
             f"more than {best.seeds_per_cell:g} seeds a cell would be needed to fill trays well: "
-            "more trays make up "
-            "for empty cells"
+            "more trays make up for empty cells"
         )
     return notes
 

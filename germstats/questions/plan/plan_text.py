@@ -17,8 +17,7 @@ from germstats.records.suggesting import some_of
 
 SHARED_LUCK = (
     "Trays of one order share the spring, the lot and their benches. Each tray also has its own "
-    "luck. Ranges cover 9 "
-    "springs in 10."
+    "luck. Ranges cover 9 springs in 10."
 )
 
 
@@ -47,11 +46,9 @@ def plan_text(plan: OrderPlan, sown: int = 0) -> str:
         *([wrapped(worst), ""] if (worst := worst_words(plan)) else []),
         wrapped(
             "'for 80/90/95' are whole trays of the best lot at its own rate, were there seed "
-            "enough; 'pencil' is plain "
-            "arithmetic that knows no scatter, with the chance its trays really have. 'last plant "
-            "up' is when the last "
-            f"plant an order needs has come up{_growing(plan)}. A dash: not reachable, or not "
-            "known."
+            "enough; 'pencil' is plain arithmetic that knows no scatter, with the chance its "
+            "trays really have. 'last plant up' is when the last plant an order needs has come "
+            f"up{_growing(plan)}. A dash: not reachable, or not known."
         ),
         "",
         *_sowings(plan),
@@ -89,11 +86,10 @@ def worst_words(plan: OrderPlan) -> str:
         said
         if not low
         else (
-            f"{said} {_orders_of(low)}: less than an even chance then, and more trays help "
-            "little, since they share the "
-            "spring. An order that must not fail wants plants kept over; germstats review "
-            f"--season {low[0].worst_season} "
-            "says why that spring was bad, and what to do against it."
+            f"{said} {_orders_of(low)}: less than an even chance then, and more trays help little, "
+            "since they share the spring. An order that must not fail wants plants kept over; "
+            f"germstats review --season {low[0].worst_season} says why that spring was bad, and "
+            "what to do against it."
         )
     )
 
@@ -170,8 +166,7 @@ def late_words(plan: OrderPlan) -> list[str]:
     """Orders that reach their plugs, but after the day they are due, one sentence each."""
     return [
         f"{_named(row)}: its last plant is up from {_date(row.ready_from)} on, and it is due "
-        f"{_date(row.due)}: speak "
-        "to the client now."
+        f"{_date(row.due)}: speak to the client now."
         for row in plan.rows
         if row.ready_after_due
     ]
@@ -302,17 +297,16 @@ def bulking(plan: OrderPlan) -> str:
         return ""
     return (
         f"Under {BULK_UNDER_MG:.0f} mg a tray ({', '.join(dict.fromkeys(s.lot for s in light))}): "
-        "mix the seed with "
-        "washed, slightly damp sand or fine vermiculite, weigh the mix, stir it often and share "
-        "it out by weight. Wet "
-        "sand and vermiculite before handling; their dust harms lungs."
+        "mix the seed with washed, slightly damp sand or fine vermiculite, weigh the mix, stir it "
+        "often and share it out by weight. Wet sand and vermiculite before handling; their dust "
+        "harms lungs."
     )
 
 
 SOW_ABOUT = (
-    "'sow about' is the usual day of past sowings. The sheet (germstats sheets --kind sowing) "
-    "says 'sow by': the same "
-    "day, or an earlier one, the last that leaves a species its weeks of cold before spring."
+    "'sow about' is the usual day of past sowings. The sheet (germstats sheets --kind sowing) says "
+    "'sow by': the same day, or an earlier one, the last that leaves a species its weeks of cold "
+    "before spring."
 )
 SOWN = "Already in the book as sown:"
 TWO_PLACES_WORDS = (
@@ -367,8 +361,8 @@ def cost_words(plan: OrderPlan) -> list[str]:
             words = f"{cost.optimum:g} seeds a cell bring most, {cost.gain:.2f} a cell"
         lines.append(
             f"{_named(row)}: {words}; the recommended {cost.planned:g} bring "
-            f"{cost.gain_at_plan:.2f} "
-            f"(a filled cell counts {cost.prices.plug:.2f}, a seed {cost.prices.seed:.2g})."
+            f"{cost.gain_at_plan:.2f} (a filled cell counts {cost.prices.plug:.2f}, a seed "
+            f"{cost.prices.seed:.2g})."
         )
     spec = plan.spec
     free = (
@@ -408,8 +402,8 @@ def _store(plan: OrderPlan) -> list[str]:
         [
             wrapped(
                 f"Seed left not known, so {rule}: {', '.join(unknown)}. To mend it, weigh the "
-                "packet and write "
-                "grams_left, and seeds_per_gram where that is blank, in the table lots."
+                "packet and write grams_left, and seeds_per_gram where that is blank, in the "
+                "table lots."
             )
         ]
         if unknown
@@ -449,10 +443,8 @@ def _collecting(plan: OrderPlan) -> list[str]:
 
 COLLECT_CAUTION = (
     "Collect only with the owner's permission and any permit; leave most of the seed: no more "
-    "than about "
-    f"{100 * SHARE_TO_TAKE:.0f} % of what is ripe (common practice), less from few or rare "
-    "plants. Protected species: "
-    "local law and licensed advice decide."
+    f"than about {100 * SHARE_TO_TAKE:.0f} % of what is ripe (common practice), less from few or "
+    "rare plants. Protected species: local law and licensed advice decide."
 )
 
 
@@ -464,8 +456,7 @@ def _next(plan: OrderPlan) -> str:
         )
     return (
         "Next: print it for the bench with germstats sheets --kind sowing, weigh or count out the "
-        "seed, sow, and keep "
-        "every check, zeros too; plan again as orders come in."
+        "seed, sow, and keep every check, zeros too; plan again as orders come in."
     )
 
 

@@ -165,8 +165,8 @@ def _impossible(book: RecordBook) -> dict[str, tuple[str, ...]]:
     for row in book.lots.to_dict("records"):
         lot = str(row[Lots.lot])
         blank = [
-            f"{kind}: {int(row[good])} good, but not of how many; it is not used until {tested} "
-            "is written down"
+            f"{kind}: {int(row[good])} good, but not of how many; it is not used until {tested} is "
+            "written down"
             for kind, tested, good in _TESTS
             if pd.isna(row[tested]) and not pd.isna(row[good])
         ]

@@ -354,23 +354,30 @@ def cover(file: LotFile, limits: Limits) -> Evidence:
     other = [k for k, at in enumerate(counting) if not file.trays[at].deep]
     if expected is None or not deep or not other:
         return Evidence("cover", "", None, "no deep cover beside another in this lot")
-    found = [own_logit(file.trays[k], float(expected.rho.mean())) for k in counting]
-    logits, noise = (np.array([one[part] for one in found]) for part in (0, 1))
-    variance = noise[None] + expected.tray_sd[:, None] ** 2
-    spread = np.sqrt(
-        variance[:, deep].sum(axis=1) / len(deep) ** 2
-        + variance[:, other].sum(axis=1) / len(other) ** 2
-    )
-    below = float(ndtr((logits[deep].mean() - logits[other].mean()) / spread).mean())
+
+    found = [own_logit(file.trays[at], float(expected.rho.mean())) for at in counting]
+    logits = np.array([logit for logit, _ in found])  # (T,)
+    noise = np.array([variance for _, variance in found])
+    variance = noise[None] + expected.tray_sd[:, None] ** 2  # (N, T)
+    of_mean = {
+        "deep": variance[:, deep].sum(axis=1) / len(deep) ** 2,
+        "other": variance[:, other].sum(axis=1) / len(other) ** 2,
+    }
+    apart = logits[deep].mean() - logits[other].mean()
+    below = float(ndtr(apart / np.sqrt(of_mean["deep"] + of_mean["other"])).mean())
     z = float(stats.norm.ppf(np.clip(below, 1e-9, 1 - 1e-9)))
+
     by_seeds = all(file.trays[at].counted == "seeds" for at in counting)
-    said = "seedlings" if by_seeds else "filled cells"
-    said += f" in deep-covered trays {_fills(file, deep)}, in the others {_fills(file, other)}"
+    counted = "seedlings" if by_seeds else "filled cells"
+    said = (
+        f"{counted} in deep-covered trays {_fills(file, deep)}, in the others {_fills(file, other)}"
+    )
     if z > limits["cover_z"]:
         return Evidence("cover", "alike", z, said)
-    rest = z_of_lot(file, file.ordinary, _of(file, other)) if file.ordinary is not None else None
-    fine = rest is None or rest > limits["lot_lowish"]
-    return Evidence("cover", "deep_low_bare_fine" if fine else "deep_lower_both_low", z, said)
+    rest = None if file.ordinary is None else z_of_lot(file, file.ordinary, _of(file, other))
+    rest_is_fine = rest is None or rest > limits["lot_lowish"]
+    reading = "deep_low_bare_fine" if rest_is_fine else "deep_lower_both_low"
+    return Evidence("cover", reading, z, said)
 
 
 def _fills(file: LotFile, places: list[int]) -> str:

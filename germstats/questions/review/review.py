@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
@@ -389,24 +389,20 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
     LotReview
     """
     evidence = evidence_of(file, rules.limits)
-    readings = [(row.evidence, row.reading) for row in evidence if row.reading]
     rows = {row.evidence: row for row in evidence}
-    open_doors = {
-        door.evidence: door.words
-        for door in rules.doors
-        if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)
-    }
-    # of doors of one evidence, which say nearly the same, the last is told
-    opened = frozenset(open_doors)
+    readings = [(row.evidence, row.reading) for row in evidence if row.reading]
+    doors = _open_doors(rows, readings, rules)
+    opened = frozenset(doors)
+
     found = came(file)
     verdict = _verdict(file, found, z=rows["lot_seen"].statistic, opened=opened, rules=rules)
+    poor = verdict == LotVerdict.POOR
     scored = () if file.waiting else shown_scores(verdict, readings, rules)
     causes = tuple(_cause(one, evidence, rules) for one in scored)
-    told = verdict == LotVerdict.POOR and causes[0].standing == "likely"
     named = _named(causes)
-    standing = [one for one in named if one.standing == "likely"] or list(best_fits(named))
-    test = _test(verdict, named, rules, {evidence for evidence, _ in readings})
-    poor = verdict == LotVerdict.POOR
+    likely = [one for one in named if one.standing == "likely"] or list(best_fits(named))
+    test = _test(verdict, named, rules, {name for name, _ in readings})
+
     supports = [row for one in causes for row, _ in one.supports]
     cautions = [rules.causes[one.cause].caution for one in causes if one.standing != "unlikely"]
     return LotReview(
@@ -415,14 +411,14 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
         season=file.season,
         verdict=verdict,
         one_tray=one_tray_of(evidence, opened, rules.own_limit) if poor else None,
-        doors=tuple(open_doors.values()),
+        doors=tuple(doors.values()),
         opened=opened,
         seen=came_words(found),
         causes=causes,
-        told=told,
+        told=poor and causes[0].standing == "likely",
         test="" if test is None else test.words,
         test_when=None if test is None else test.when,
-        next_year=tuple(rules.causes[one.cause].next_year for one in standing) if poor else (),
+        next_year=tuple(rules.causes[one.cause].next_year for one in likely) if poor else (),
         cautions=tuple(dict.fromkeys(caution for caution in cautions if caution)),
         waiting=file.waiting,
         maps=maps_to_draw(file.trays, supports) if poor else (),
@@ -431,6 +427,19 @@ def judge(file: LotFile, rules: Rules) -> LotReview:
         refused=file.apart,
         notes=_notes(file),
     )
+
+
+def _open_doors(
+    rows: Mapping[str, Evidence], readings: Sequence[Reading], rules: Rules
+) -> dict[str, str]:
+    """Evidence that makes a lot be looked into -> its words; of doors of one evidence, which say
+    nearly the same, the last.
+    """
+    return {
+        door.evidence: door.words
+        for door in rules.doors
+        if door.opens(rows[door.evidence].reading, rows[door.evidence].statistic, readings)
+    }
 
 
 def shown_scores(
@@ -529,8 +538,7 @@ def _notes(file: LotFile) -> tuple[str, ...]:
     counting = [file.trays[k] for k in file.counting]
     notes += [
         f"{one.tray} is stopped by germstats check ({one.stopped}); what is written down is read "
-        "here all the "
-        "same, no estimate rests on it"
+        "here all the same, no estimate rests on it"
         for one in counting
         if one.stopped
     ]

@@ -20,11 +20,9 @@ def review_text(found: Review, explain: bool = False) -> str:
     lines = [
         wrapped(
             f"Lots of the season {found.season}, each held against what the other trays on record "
-            "let expect of it, "
-            "its own trays of the season left out. Expected ranges hold nine lots of ten. A cause "
-            "is likely, "
-            "possible, or cannot be told; points say how much speaks for it, each one doubling "
-            "the odds."
+            "let expect of it, its own trays of the season left out. Expected ranges hold nine "
+            "lots of ten. A cause is likely, possible, or cannot be told; points say how much "
+            "speaks for it, each one doubling the odds."
         ),
         "",
         wrapped(poor_words(found)),
@@ -203,8 +201,8 @@ def next_of_review(found: Review) -> str:
     if any(one.verdict == LotVerdict.POOR and one.test for one in found.lots):
         return (
             "Next: make the tests named above while trays and packets are still there, write what "
-            "they show into "
-            "the book (lots, maps, events), and run germstats review again; then germstats sow."
+            "they show into the book (lots, maps, events), and run germstats review again; then "
+            "germstats sow."
         )
     if LotVerdict.NOT_OVER in verdicts:
         return (
@@ -214,7 +212,7 @@ def next_of_review(found: Review) -> str:
     if LotVerdict.NO_VERDICT in verdicts:
         return (
             "Next: write down what is missing (seeds sown, dates, checks) if you can; a lot that "
-            "stands alone is "
-            "told once it has been sown again. germstats sow settles next year's seeds per cell."
+            "stands alone is told once it has been sown again. germstats sow settles next year's "
+            "seeds per cell."
         )
     return "Next: nothing needs doing; germstats sow settles next year's seeds per cell."

@@ -329,8 +329,7 @@ def _rows(name: str, folder: Path | None) -> list[dict[str, str]]:
         if any(row.get(column) is None for column in _FILES[name]) or None in row:
             raise WrongUseError(
                 f"{file} row {number}: it should have the columns {', '.join(_FILES[name])}; put "
-                "text "
-                "that holds a comma into quotes."
+                "text that holds a comma into quotes."
             )
     if name in _KEYS:
         _once(file, [tuple(row[column] for column in _FILES[name][: _KEYS[name]]) for row in rows])
@@ -342,8 +341,7 @@ def _once(file: str, keys: list[tuple[str, ...]]) -> None:
         if key in keys[:number]:
             raise WrongUseError(
                 f"{file} rows {keys.index(key) + 2} and {number + 2} both speak of "
-                f"{' '.join(key)}; "
-                "take one out."
+                f"{' '.join(key)}; take one out."
             )
 
 

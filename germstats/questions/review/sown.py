@@ -70,13 +70,11 @@ def always_together(trays: tuple[ReviewedTray, ...], lot: str) -> str:
     if len(places) == 1 and place:
         return (
             f"{lot} was only ever sown {under} and only at {place}: seed, cover and place cannot "
-            "be told apart; "
-            f"sow two trays of it {other} beside two {under}, at two places"
+            f"be told apart; sow two trays of it {other} beside two {under}, at two places"
         )
     if not covers & others:
         return (
             f"{lot} was only ever sown {under}, and no other lot of its species was: seed and "
-            "cover cannot be told "
-            f"apart; sow two trays of it {other} beside two {under}"
+            f"cover cannot be told apart; sow two trays of it {other} beside two {under}"
         )
     return ""

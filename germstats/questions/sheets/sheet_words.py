@@ -137,8 +137,7 @@ def sowing_cautions(trays: Iterable[PlannedSowing]) -> tuple[str, ...]:
 
 SOW_BY = (
     "'sow by' is the usual day of past sowings, which germstats plan calls 'sow about', or the "
-    "last day that leaves "
-    "the species its weeks of cold before spring, where that is earlier."
+    "last day that leaves the species its weeks of cold before spring, where that is earlier."
 )
 
 
@@ -146,9 +145,8 @@ def sown_words(already: Reconciliation, season: int) -> tuple[str, ...]:
     """What of a plan the book holds as sown, and so is not printed."""
     sown = f"Trays of the plan that are in the book as sown, and not printed here: {already.sown}."
     others = (
-        f"Trays sown for spring {season} whose note names no order of the plan (such as: for "
-        "Q-1), so that "
-        f"nothing was taken off for them: {already.others}."
+        f"Trays sown for spring {season} whose note names no order of the plan (such as: for Q-1), "
+        f"so that nothing was taken off for them: {already.others}."
     )
     return (*([sown] if already.sown else []), *([others] if already.others else []))
 

@@ -249,9 +249,8 @@ def _words(what: FillShown, advice: SowingRow, spec: SowingSpec) -> FigureWords:
     point = what.at(what.advised) or what.points[-1]
     goal = f"{100 * spec.target:.3g} % of {advice.cells} cells"
     text = (
-        f"At {_so_many(point.seeds_per_cell, what.unit)} {percent(point.fill)} % of cells fill, "
-        "in nine trays of "
-        f"ten {between(point.low, point.high)} %; the chance to fill {goal} is "
+        f"At {_so_many(point.seeds_per_cell, what.unit)} {percent(point.fill)} % of cells fill, in "
+        f"nine trays of ten {between(point.low, point.high)} %; the chance to fill {goal} is "
         f"{percent(point.chance)} %."
     )
     if what.advised is None:

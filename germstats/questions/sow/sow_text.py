@@ -19,12 +19,9 @@ from germstats.forecast.seeds_per_cell import SowingAdvice, SowingRow
 
 SOW_WORDS = (
     "Chances count what is up by the day under 'by', as late as you looked. They can rise if you "
-    "keep checking for "
-    "longer. 'fill' is what to expect, its range holds nine trays of ten; 'worst spring' is the "
-    "chance in a spring "
-    "like the worst on record (its year); 'pencil' is the rule that knows no scatter, with the "
-    "chance it really has. "
-    "A dash: not reachable, or not known."
+    "keep checking for longer. 'fill' is what to expect, its range holds nine trays of ten; 'worst "
+    "spring' is the chance in a spring like the worst on record (its year); 'pencil' is the rule "
+    "that knows no scatter, with the chance it really has. A dash: not reachable, or not known."
 )
 
 
@@ -33,8 +30,7 @@ def wanted_words(advice: SowingAdvice) -> str:
     spec = advice.spec
     return (
         f"Seeds per cell so that at least {100 * spec.target:.3g} % of a new tray's cells fill, "
-        "with a chance of "
-        f"{100 * spec.assurance:.3g} % or better."
+        f"with a chance of {100 * spec.assurance:.3g} % or better."
     )
 
 

@@ -214,8 +214,8 @@ def _places(book: RecordBook, spec: TrialSpec) -> tuple[tuple[str, ...], tuple[s
     if len(ordered) >= 2:
         return tuple(str(place) for place in ordered), ()
     return ("place 1", "place 2"), (
-        "the book names fewer than two benches: put your own names for place 1 and "
-        "place 2 (--place, once for each), and write the place of every tray",
+        "the book names fewer than two benches: put your own names for place 1 and place 2 "
+        "(--place, once for each), and write the place of every tray",
     )
 
 
@@ -309,8 +309,7 @@ def _served(fit: EmergenceFit, spec: TrialSpec, stored: StoredLot, places: int, 
     if np.isnan(worse_direction(share, spec.difference, trays=2, blocks=1, setting=setting)[0]):
         raise WrongUseError(
             f"About {100 * share:.0f} of a hundred seeds of {stored.lot} come up: neither "
-            f"{spec.difference:g} points "
-            "more nor fewer are possible. Ask for a smaller difference."
+            f"{spec.difference:g} points more nor fewer are possible. Ask for a smaller difference."
         )
     return _Lot(
         stored=stored,
@@ -422,8 +421,8 @@ def _hopeless(lot: _Lot, spec: TrialSpec) -> str:
     return (
         f"No number of trays anybody sows tells {spec.difference:g} points in {spec.seasons} "
         f"{'season' if spec.seasons == 1 else 'seasons'}. Trays of each treatment: "
-        f"{', '.join(can) or 'none do'} "
-        "points; ask for more points, or lay out what you have with --trays."
+        f"{', '.join(can) or 'none do'} points; ask for more points, or lay out what you have with "
+        "--trays."
     )
 
 

@@ -75,15 +75,14 @@ class TrialSpec:
             ),
             (
                 0.5 <= self.power <= 0.95,
-                f"A chance of telling it from .5 to .95 can be planned for, not "
-                f"{self.power:g}: certainty takes endless trays.",
+                f"A chance of telling it from .5 to .95 can be planned for, not {self.power:g}: "
+                "certainty takes endless trays.",
             ),
             (1 <= self.seasons <= 10, f"A trial runs for 1 to 10 seasons, not {self.seasons}."),
             (
                 self.trays is None or 2 <= self.trays <= MOST_TRAYS,
-                f"Trays of each treatment are 2 to {MOST_TRAYS}, not "
-                f"{self.trays}: one tray cannot be told from its "
-                "cover.",
+                f"Trays of each treatment are 2 to {MOST_TRAYS}, not {self.trays}: one tray cannot "
+                "be told from its cover.",
             ),
             (self.season is None or 1900 <= self.season <= 2200, f"{self.season} is no year."),
             (self.seed >= 0, f"A seed is a whole number from 0, not {self.seed}."),

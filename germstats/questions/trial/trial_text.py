@@ -28,10 +28,8 @@ def trial_text(design: TrialDesign) -> str:
             "",
             wrapped(
                 "Next: save the plan with --plan FILE.csv; once sown, mend its dates and add its "
-                "rows to the trays of "
-                "your book before the first check. Look at all its trays on the same days, zeros "
-                "too, to the end of "
-                "spring; then germstats compare tells."
+                "rows to the trays of your book before the first check. Look at all its trays on "
+                "the same days, zeros too, to the end of spring; then germstats compare tells."
             ),
             wrapped(CAUTION),
         ]
@@ -61,9 +59,8 @@ def _answer(design: TrialDesign) -> str:
     again = ", and as many for each season after it" if spec.seasons > 1 else ""
     return (
         f"{spec.species}, {', '.join(spec.treatments[:-1])} and {spec.treatments[-1]}: {said} "
-        "Seed: lot "
-        f"{design.lot}, {design.seeds_per_cell} per cell, {design.seeds} seeds{held} for season "
-        f"{design.season}{again}. The share it starts from: {design.share_source}."
+        f"Seed: lot {design.lot}, {design.seeds_per_cell} per cell, {design.seeds} seeds{held} for "
+        f"season {design.season}{again}. The share it starts from: {design.share_source}."
     )
 
 
@@ -73,10 +70,9 @@ def _scatter(design: TrialDesign) -> str:
         return f"It rests on trays that differ by {points}, taken as given."
     said = (
         f"It rests on how far your own trays differ at one place, {points}, which may be as much "
-        "as +-"
-        f"{24 * design.tray_sd_high:.0f}: then {_or_more(design.needed_high)} trays of each would "
-        "be needed, and "
-        f"the {design.trays} laid out tell it {percent(design.power_high)} times of 100."
+        f"as +-{24 * design.tray_sd_high:.0f}: then {_or_more(design.needed_high)} trays of each "
+        f"would be needed, and the {design.trays} laid out tell it {percent(design.power_high)} "
+        "times of 100."
     )
     if (
         design.needed_strewn is not None
@@ -84,9 +80,8 @@ def _scatter(design: TrialDesign) -> str:
         and design.needed_strewn > design.needed
     ):
         said += (
-            f" Standing anyhow on the benches instead of in blocks, {design.needed_strewn} of "
-            "each would be "
-            "needed."
+            f" Standing anyhow on the benches instead of in blocks, {design.needed_strewn} of each "
+            "would be needed."
         )
     return said
 
@@ -98,11 +93,10 @@ def _or_more(trays: int | None) -> str:
 def _checked(design: TrialDesign) -> str:
     spec = design.spec
     said = (
-        f"Checked by {spec.simulations} simulated trials, judged as germstats compare judges: "
-        "told in "
-        f"{percent(design.power_simulated)} of 100 (give or take "
-        f"{max(round(200 * design.simulation_error), 1)}), "
-        f"by the formula {percent(design.power)}. Told means better or worse, firm or probably."
+        f"Checked by {spec.simulations} simulated trials, judged as germstats compare judges: told "
+        f"in {percent(design.power_simulated)} of 100 (give or take "
+        f"{max(round(200 * design.simulation_error), 1)}), by the formula {percent(design.power)}. "
+        "Told means better or worse, firm or probably."
     )
     if len(spec.treatments) > 2:
         said += " Every pair is held to the strictest step of Holm's rule."
@@ -123,8 +117,7 @@ def _too_many(design: TrialDesign) -> str:
     can = [f"{trays} tell {points}" for trays, points in design.sowable]
     return (
         f"{first}: think again what difference would change your ways. Of each treatment "
-        f"{', '.join(can)} points; "
-        "--trays lays out what you have."
+        f"{', '.join(can)} points; --trays lays out what you have."
     )
 
 
@@ -145,8 +138,7 @@ def _bench_plan(design: TrialDesign) -> list[str]:
         wrapped(
             f"Bench plan (order drawn with --seed {design.spec.seed}), sowing day taken as "
             f"{spelled(design.plan[0].sown_on)}, the middle of earlier sowings. Every place holds "
-            "each "
-            "treatment equally often; keep this order, water and cover all alike."
+            "each treatment equally often; keep this order, water and cover all alike."
         )
     ]
     for place, trays in groupby(design.plan, key=lambda tray: tray.place):

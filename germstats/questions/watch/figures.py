@@ -40,8 +40,7 @@ def calendar_picture(watch: Watch) -> Picture | None:
     done = len(rows) - len(coming)
     text = (
         f"Told on {spelled(on)}, of {so_many(len(coming), 'lot')} still coming; windows hold in "
-        "nine springs "
-        "of ten. "
+        "nine springs of ten. "
         + " ".join(_lot_words(lot, row) for lot, row in coming)
         + (f" Of {done} more nothing is to come." if done else "")
     )

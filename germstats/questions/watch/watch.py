@@ -215,8 +215,8 @@ def _fitted(
         (patterns.trays[Trays.season] < season.spring) | patterns.trays[Trays.tray].isin(known)
     ).any():
         raise NotEnoughRecordsError(
-            "No tray has a check that can be used yet, in this season or an earlier one: look "
-            "at the trays and write down what you see, zeros too."
+            "No tray has a check that can be used yet, in this season or an earlier one: look at "
+            "the trays and write down what you see, zeros too."
         )
     weather = daily_weather(season.book.weather)
     clock = None
@@ -252,8 +252,7 @@ def _nothing_under_way(book: RecordBook, spec: WatchSpec, fit_spec: FitSpec) -> 
         )
         return (
             f"On {spelled(spec.day)} no tray{of} is under way: {spring} on record ended on "
-            f"{spelled(last)}. "
-            "germstats review looks back on it."
+            f"{spelled(last)}. germstats review looks back on it."
         )
     return (
         f"On {spelled(spec.day)} no tray{of} is under way: choose a day between sowing and the end "

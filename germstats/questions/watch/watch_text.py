@@ -41,11 +41,9 @@ def watch_text(found: Watch) -> str:
     lines = [
         wrapped(
             f"Spring {found.spring} as of {spelled(found.spec.day)}, by the checks up to that day. "
-            "'filled' is seen, "
-            "'final' what to expect by the end of the spring, its range holding nine trays of "
-            "ten; 'more %' the chance "
-            "that another cell fills; 'usual by now' what trays like it have by the day of its "
-            "last check."
+            "'filled' is seen, 'final' what to expect by the end of the spring, its range holding "
+            "nine trays of ten; 'more %' the chance that another cell fills; 'usual by now' what "
+            "trays like it have by the day of its last check."
         ),
         "",
         *(wrapped(f"{words[0].upper()}{words[1:]}.") for words in found.weather),
@@ -141,8 +139,8 @@ def _first_springs(found: Watch) -> list[str]:
         return []
     said = (
         f"No earlier spring is on record of {', '.join(found.first_springs)}: few and late cannot "
-        "be told apart until "
-        "most have come, and their ranges hold less often than nine times in ten."
+        "be told apart until most have come, and their ranges hold less often than nine times in "
+        "ten."
     )
     return [wrapped(said), ""]
 
@@ -246,8 +244,7 @@ def _reasons(found: Watch) -> list[str]:
     lines = [wrapped(words, "  ") for words in reasons(found)]
     held = (
         f"A plug counts {found.plug_value:.3g}, holding a tray a week "
-        f"{found.spec.holding_cost:.3g} (--plug-value, "
-        "--holding-cost; common practice, no source)."
+        f"{found.spec.holding_cost:.3g} (--plug-value, --holding-cost; common practice, no source)."
     )
     return [*lines, *([""] if lines else []), wrapped(held), ""]
 

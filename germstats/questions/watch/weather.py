@@ -57,9 +57,8 @@ def heat_words(
         springs = "spring before it" if len(others) == 1 else "other springs on record"
         said.append(
             f"heat since 1 February, above {clock.base_c:g} C: {heat:.0f} degree-days (single "
-            "sine) to "
-            f"{spelled(spec.day)}; {by_then} {springs} by then: this spring is {way}, and the "
-            "forecasts follow it"
+            f"sine) to {spelled(spec.day)}; {by_then} {springs} by then: this spring is {way}, and "
+            "the forecasts follow it"
         )
     else:
         said.append(
@@ -94,8 +93,7 @@ def _cold_words(
     until = " to the end of March" if over else ""
     return (
         "weeks of cold (days of 7 C or less, frozen ones too) from the first sowing on "
-        f"{spelled(sown)}{until}: "
-        f"{weeks:.0f}{rest}",
+        f"{spelled(sown)}{until}: {weeks:.0f}{rest}",
     )
 
 

@@ -134,8 +134,7 @@ def _check_cells_above(validation: Validation, seeds: pd.DataFrame) -> None:
         column = "emerged" if pd.notna(unsown.loc[first, "emerged"].iloc[0]) else "occupied"
         wrong = (
             f"a seedling where no seed was sown; {with_seedling} of {seen.ngroups} unsown cells "
-            "had a seedling "
-            f"({100 * with_seedling / seen.ngroups:.0f} %)"
+            f"had a seedling ({100 * with_seedling / seen.ngroups:.0f} %)"
         )
         validation.note(STRAYS, ("cells", column), first, wrong)
 
@@ -224,8 +223,7 @@ def _check_left(validation: Validation, seeds: pd.DataFrame) -> None:
     above = trays[trays["left"] + trays["came"] > trays["sown"]]
     said = [
         f"{left:g} seeds dug up ({', '.join(LEFT_COUNTS)}) and {came:g} seedlings seen are more "
-        f"than the {sown:g} "
-        f"seeds sown in tray {tray}"
+        f"than the {sown:g} seeds sown in tray {tray}"
         for tray, left, came, sown in above[[Trays.tray, "left", "came", "sown"]].itertuples(
             index=False
         )
@@ -378,8 +376,7 @@ def _raise_cells(validation: Validation, frame: pd.DataFrame) -> None:
         raised = frame.index[frame[column].notna() & (best > frame[column])].sort_values()
         said = [
             f"{row[column]:g} stood there after a loss; the {row['best']:g} seen before are kept "
-            f"in tray {row['tray']} "
-            f"cell {row['cell']}"
+            f"in tray {row['tray']} cell {row['cell']}"
             for row in rows_of(frame.assign(best=best).loc[raised])
         ]
         validation.note(FALLS_EXPLAINED, ("cells", column), raised, said)

@@ -51,8 +51,8 @@ def check_sowing(validation: Validation) -> None:
         found = found[~found["tray"].isin(asked)]
         fits = found[found["fits"]]
         said = [
-            f"{spelled(day)} is before the sowing of tray {tray} on {spelled(sown[tray])}; "
-            f"with day and month exchanged it is {spelled(other)}"
+            f"{spelled(day)} is before the sowing of tray {tray} on {spelled(sown[tray])}; with "
+            f"day and month exchanged it is {spelled(other)}"
             for tray, day, other in zip(fits["tray"], fits["day"], fits["exchanged"], strict=True)
         ]
         noted = validation.note(EXCHANGED, (name, DATED[name]), fits.index, said)
@@ -198,8 +198,8 @@ def _ask_sowing_dates(validation: Validation, trays: set[str], sown: pd.Series[A
     other = exchanged(rows[Trays.sown_on])
     fits = (other <= rows[Trays.tray].map(first)) & rows[Trays.tray].map(most_before).astype(bool)
     said = [
-        f"{spelled(day)} is after the first look on {spelled(first[tray])}; "
-        f"with day and month exchanged it is {spelled(x)}"
+        f"{spelled(day)} is after the first look on {spelled(first[tray])}; with day and month "
+        f"exchanged it is {spelled(x)}"
         for tray, day, x in zip(
             rows[Trays.tray][fits], rows[Trays.sown_on][fits], other[fits], strict=True
         )

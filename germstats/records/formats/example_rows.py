@@ -10,8 +10,7 @@ from germstats.records.tables import TABLES
 
 EXAMPLE_REMARK = (
     "An invented example, to look at only. No row of it is real: write your own records in "
-    "record_book.xlsx, "
-    "and copy none of these."
+    "record_book.xlsx, and copy none of these."
 )
 
 _INVENTED = "invented example"

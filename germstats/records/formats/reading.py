@@ -210,8 +210,7 @@ def _read_csv(file: Path, name: str) -> Sheet:
         line, code = text.count("\n", 0, odd[0].start()) + 1, ord(odd[0][0])
         raise UnreadableBookError(
             f"{file.name} line {line} holds a sign that nobody types (code {code}): delete it, or "
-            "save the sheet as "
-            "CSV (UTF-8) again."
+            "save the sheet as CSV (UTF-8) again."
         )
     first = next((line for line in text.splitlines() if line.strip()), "")
     separator = max(_SEPARATORS, key=first.count)
@@ -226,8 +225,8 @@ def _read_csv(file: Path, name: str) -> Sheet:
         if any(len(line) > csv.field_size_limit() for line in text.split(separator)):
             raise UnreadableBookError(
                 f"{file.name} holds a value of more than {csv.field_size_limit():,} letters: look "
-                "for a quotation mark "
-                "that is never closed, and shorten what is longer than a note."
+                "for a quotation mark that is never closed, and shorten what is longer than a "
+                "note."
             ) from error
         raise UnreadableBookError(
             f"{file.name} is no CSV file that can be read ({error})."

@@ -24,8 +24,8 @@ HOW_TO = (
     "dig up what did not",
     "   come up, and write how many of those seeds were alive, dead and empty: left_alive, "
     "left_dead, left_empty.",
-    "3. checks (filled cells of a whole tray) or cells (single cells): one row for each look, "
-    "news or none.",
+    "3. checks (filled cells of a whole tray) or cells (single cells): one row for each look, news "
+    "or none.",
     "4. events: what happened to a tray (thinned, washed, sold). maps, orders and weather help, "
     "and can wait.",
     "Only trays and one of checks or cells are needed; every other sheet makes the answers "

@@ -55,39 +55,46 @@ def usable_looks(book: RecordBook, trays: pd.DataFrame) -> UsableChecks:
     cells = _dated(_seeds_throughout(book.cells), trays, _CELL_COLUMNS)
     totals = _dated(book.checks, trays, _TOTAL_COLUMNS)
     totals = totals[~totals["code"].isin(cells["code"].unique())]
-    thinned = _of_rows(thinning_dates(book), trays, totals)
-    totals = totals.assign(
-        seedlings=totals[Checks.seedlings].where(totals[Checks.checked_on].to_numpy() < thinned)
-    )
-    whole, by_cell = ending_dates(book)
-    any_cell: dict[str, pd.Timestamp] = {}
-    for (tray, _), on in by_cell.items():
-        any_cell[tray] = min(on, any_cell.get(tray, _NEVER))
+    totals = _seedlings_before_thinning(book, trays, totals)
 
     looked_at = [*cells[Cells.tray].unique(), *totals[Checks.tray].unique()]
     why = dict.fromkeys(looked_at, "no check before its records or its spring ended")
     waiting = _waiting(trays, cells, totals)
     why |= {tray: f"needs two winters: due in spring {year}" for tray, year in waiting.items()}
 
+    whole, by_cell = ending_dates(book)
+    cell_ends = _cell_ends(by_cell, cells)
+    total_ends = _of_rows(_first_of_cells(by_cell), trays, totals)
     notes: dict[str, tuple[str, ...]] = {}
     kept = []
-    total_ends = _of_rows(any_cell, trays, totals)
-    for looks, ends, value in (
-        (cells, _cell_ends(by_cell, cells), "emerged"),
-        (totals, total_ends, "filled"),
-    ):
+    for looks, ends, value in ((cells, cell_ends, "emerged"), (totals, total_ends, "filled")):
         first_end = np.minimum(ends, _of_rows(whole, trays, looks))
         late = (looks["checked_on"] > looks["window_end"]).to_numpy()
         cut = looks["checked_on"].to_numpy() >= first_end
         for tray in looks["tray"][cut & ~late].unique():
             notes[tray] = ("checks after a loss, sale or move are not used",)
         for tray, more in _second_spring(looks, value, late).items():
-            notes[tray] = (
-                *notes.get(tray, ()),
-                f"{more} more came after its spring had ended; not in the share",
-            )
+            said = f"{more} more came after its spring had ended; not in the share"
+            notes[tray] = (*notes.get(tray, ()), said)
         kept.append(looks[~late & ~cut & ~looks["tray"].isin(waiting)])
     return UsableChecks(cells=kept[0], totals=kept[1], notes=notes, why_silent=why, waiting=waiting)
+
+
+def _seedlings_before_thinning(
+    book: RecordBook, trays: pd.DataFrame, totals: pd.DataFrame
+) -> pd.DataFrame:
+    """Totals without the seedlings counted after a thinning: those are only the ones left."""
+    thinned = _of_rows(thinning_dates(book), trays, totals)
+    before = totals[Checks.checked_on].to_numpy() < thinned
+    return totals.assign(seedlings=totals[Checks.seedlings].where(before))
+
+
+def _first_of_cells(by_cell: Mapping[tuple[str, str], pd.Timestamp]) -> dict[str, pd.Timestamp]:
+    """Tray -> the day the first of its cells ended."""
+    first: dict[str, pd.Timestamp] = {}
+    for (tray, _), on in by_cell.items():
+        first[tray] = min(on, first.get(tray, on))
+    return first
 
 
 def _seeds_throughout(cells: pd.DataFrame) -> pd.DataFrame:

@@ -33,8 +33,8 @@ TINY = {
     "up\nwet,note,mouse,-2,made up\n"
     "cold,test,low,2,made up\ncold,note,mouse,1,made up\ntray,note,mouse,3,made up\n",
     "doors": (
-        "door,evidence,reading,below,with,words,source\nseed,test,low,-1,note:mouse,it is "
-        "low,made up\n"
+        "door,evidence,reading,below,with,words,source\nseed,test,low,-1,note:mouse,it is low,made "
+        "up\n"
     ),
     "caps": (
         "cause,when,lifted_by,at_most,why,source\nwet,note:mouse,test:good,possible,mice "
