@@ -16,7 +16,12 @@ from germstats.forecast.plan_parts import Ready
 from germstats.maps.tray_map import TrayMap
 from germstats.questions.backtest.result import BackTest
 from germstats.questions.backtest.scores import TrayTest, score
-from germstats.questions.compare.comparison import CompareSpec, Comparison, ComparisonRow
+from germstats.questions.compare.comparison import (
+    CompareSpec,
+    Comparison,
+    ComparisonRow,
+    ComparisonVerdict,
+)
 from germstats.questions.watch.spec import LotWatch, Watch, WatchSpec
 from tests.made_patterns import made_patterns
 
@@ -84,10 +89,10 @@ def made_fit(came: tuple[int, ...], looks: int = 2) -> EmergenceFit:
 def comparison(species: str = "AAA") -> Comparison:
     """Better, probably worse, the same, cannot tell, refused, and one over all."""
     told = (
-        ("grit", 14.0, 5.0, 22.0, "better"),
-        ("sand", -12.0, -23.0, -1.0, "probably worse"),
-        ("perlite", 1.0, -6.0, 7.0, "practically the same"),
-        ("bark", 3.0, -20.0, 26.0, "cannot tell"),
+        ("grit", 14.0, 5.0, 22.0, ComparisonVerdict.BETTER),
+        ("sand", -12.0, -23.0, -1.0, ComparisonVerdict.PROBABLY_WORSE),
+        ("perlite", 1.0, -6.0, 7.0, ComparisonVerdict.SAME),
+        ("bark", 3.0, -20.0, 26.0, ComparisonVerdict.CANNOT_TELL),
     )
     rows = [_pair(species, *one) for one in told]
     refused = ComparisonRow(
@@ -101,12 +106,19 @@ def comparison(species: str = "AAA") -> Comparison:
         filled=(5, 9),
         notes=("one tray",),
     )
-    over = _pair(None, "grit", points=9.0, low=-4.0, high=21.0, verdict="cannot tell")
+    over = _pair(
+        None, "grit", points=9.0, low=-4.0, high=21.0, verdict=ComparisonVerdict.CANNOT_TELL
+    )
     return Comparison((*rows, refused, over), (), (), CompareSpec())
 
 
 def _pair(
-    species: str | None, level: str, points: float, low: float, high: float, verdict: str
+    species: str | None,
+    level: str,
+    points: float,
+    low: float,
+    high: float,
+    verdict: ComparisonVerdict,
 ) -> ComparisonRow:
     return ComparisonRow(
         species=species,

@@ -195,8 +195,8 @@ def test_a_senseless_ratio_is_refused(wrong):
 @pytest.mark.parametrize(
     ("verdict", "benches"),
     [
-        ("worse", "it could also be a worse bench"),
-        ("probably better", "it could also be a better bench"),
+        (ComparisonVerdict.WORSE, "it could also be a worse bench"),
+        (ComparisonVerdict.PROBABLY_BETTER, "it could also be a better bench"),
         (ComparisonVerdict.SAME, "benches could hide a difference"),
     ],
 )

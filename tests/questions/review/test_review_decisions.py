@@ -9,17 +9,19 @@ import importlib
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from germstats.document.blocks import Words
 from germstats.errors import WrongUseError
 from germstats.page.pictures import _telling_maps
 from germstats.page.spring import _other, _poor
-from germstats.questions.review.befell import Befell
+from germstats.questions.review.befell import Befell, maps_to_draw
 from germstats.questions.review.book import gather
 from germstats.questions.review.gather import lot_file
 from germstats.questions.review.review import LotReview, LotVerdict, ReviewSpec, judge, review
 from germstats.questions.review.review_text import review_text, settle_words
+from germstats.questions.review.row import Evidence
 from germstats.questions.review.rules import DATA, OWN_DOOR, When, load_rules
 from tests.questions.review.test_review_books import (
     COLUMNS,
@@ -165,6 +167,23 @@ def test_no_words_of_the_evidence_change_which_maps_are_drawn(tmp_path, monkeypa
     monkeypatch.setattr(sums, "evidence_of", reworded)
     assert decisions(judge(file, RULES)) == decisions(plain)
     assert plain.maps == ("T-2025-A-1-0",)
+
+
+def test_the_map_drawn_is_of_the_tray_the_evidence_is_about_whatever_its_words_name(tmp_path):
+    """The tray meant is the fuller one; the words name the emptier one."""
+    file = lot_file(gather(read(told_by_block(), tmp_path), RULES), "A-1", 2025)
+    emptier = next(one for one in file.trays if one.seen_map is not None)
+    full = replace(emptier.seen_map, emerged=np.ones_like(emptier.seen_map.emerged))
+    fuller = replace(emptier, tray="T-1", seen_map=full)
+    row = Evidence(
+        evidence="block",
+        reading="strong",
+        statistic=0.001,
+        words=f"{emptier.tray}: a block is empty",
+        trays=(fuller.tray,),
+    )
+    assert maps_to_draw((emptier, fuller), [row]) == (fuller.tray,)
+    assert maps_to_draw((emptier, fuller), []) == (emptier.tray,)
 
 
 def test_no_note_changes_what_is_asked_of_a_lot_that_waits_for_its_second_spring(tmp_path):
