@@ -118,7 +118,7 @@ def _judged(sheets: BookSheets, answers: GivenAnswers) -> Validation:
 def _accounting(validation: Validation, sheets: BookSheets) -> pd.DataFrame:
     rows: list[Mapping[str, object]] = []
     for name, sheet in sheets.tables.items():
-        counts = validation.tables[name].status.value_counts()
-        became = {status: int(counts.get(status, 0)) for status in (USED, MERGED, SET_ASIDE)}
+        status = validation.tables[name].status
+        became = {one: int((status == one).sum()) for one in (USED, MERGED, SET_ASIDE)}
         rows.append({"table": name, "rows": len(sheet.numbers), **became})
     return pd.DataFrame(rows, columns=["table", "rows", USED, MERGED, SET_ASIDE])

@@ -114,6 +114,8 @@ def _moved_in(validation: Validation, frame: pd.DataFrame) -> pd.Series[bool]:
 
 
 def _check_cells_above(validation: Validation, seeds: pd.DataFrame) -> None:
+    if seeds.empty:
+        return
     emerged = seeds["emerged"].astype(float)
     sown = seeds["most"] > 0
     above = seeds[(emerged > seeds["most"]) & sown & ~seeds["moved_in"]]
@@ -143,6 +145,8 @@ def _check_alive(validation: Validation) -> None:
     used = validation.cells.used(
         Cells.tray, Cells.cell, Cells.checked_on, Cells.emerged, Cells.occupied, Cells.alive
     )
+    if used.empty:
+        return
     seen = used[Cells.emerged].fillna(used[Cells.occupied].where(used[Cells.occupied] == 0))
     moved = _moved_in(validation, used)
     above = used[(used[Cells.alive] > seen).fillna(False).astype(bool) & ~moved]
@@ -324,6 +328,8 @@ def _check_emerged_falls(validation: Validation, losses: Losses) -> None:
     used = validation.cells.used(
         Cells.tray, Cells.cell, Cells.note, Cells.checked_on, Cells.emerged, Cells.occupied
     )
+    if used.empty:
+        return
     frame = used.rename(columns={"checked_on": "day"}).astype({"emerged": float, "occupied": float})
     frame["any"] = frame[Cells.occupied].fillna(
         (frame[Cells.emerged] > 0).astype(float).where(frame[Cells.emerged].notna())
@@ -396,6 +402,8 @@ def _by_day(validation: Validation, column: str) -> pd.DataFrame:
 
 def _check_seedling_falls(validation: Validation, losses: Losses) -> None:
     frame = _by_day(validation, "seedlings")
+    if frame.empty:
+        return
     falls = frame[frame["now"] < frame["now_before"]]
     stops = falls[~_are_explained(losses, falls)].sort_index()
     said = [_fell(row, "now", "now") for row in rows_of(stops)]
@@ -414,6 +422,8 @@ def _check_seedling_falls(validation: Validation, losses: Losses) -> None:
 
 def _check_filled_falls(validation: Validation) -> None:
     frame = _by_day(validation, "filled")
+    if frame.empty:
+        return
     falls = frame[frame["now"] < frame["now_before"]]
     first, number = falls.drop_duplicates("tray").sort_index(), falls["tray"].value_counts()
     said = []

@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from germstats.records.suggesting import shorten, some_of
 from germstats.records.tables import TABLES, NamedTables, Table
@@ -98,8 +99,8 @@ class Worktable:
         Every column as typed, empty where the header lacks it.
     values : pandas.DataFrame
         The same, parsed; ``row`` is the row a spreadsheet shows.
-    status : pandas.Series
-        ``used``, ``merged`` or ``set_aside``, as a category.
+    status : (R,) array of str
+        ``used``, ``merged`` or ``set_aside``.
     headed : frozenset of str
         Columns the header has.
     ids : pandas.DataFrame
@@ -112,7 +113,7 @@ class Worktable:
     shown_as: str
     text: pd.DataFrame
     values: pd.DataFrame
-    status: pd.Series[Any]
+    status: NDArray[np.str_]
     headed: frozenset[str]
     ids: pd.DataFrame
     entries: dict[str, tuple[Positions, pd.Index[Any]]] = field(default_factory=dict)
@@ -138,9 +139,9 @@ class Worktable:
         return self.entries[column]
 
     @property
-    def in_use(self) -> pd.Series[bool]:
-        """Whether each row is still in use."""
-        return self.status == USED
+    def in_use(self) -> NDArray[np.bool_]:
+        """(R,) whether each row is still in use."""
+        return np.asarray(self.status == USED)
 
     def used(self, *columns: str) -> pd.DataFrame:
         """Values of the rows still in use, by position: of these columns, where any is named."""
@@ -200,6 +201,8 @@ class Validation(NamedTables[Worktable]):
         name, column = place
         table = self.tables[name]
         noted = np.fromiter(at, dtype=np.int64)
+        if not len(noted):
+            return noted
         said = [wrong] * len(noted) if isinstance(wrong, str) else wrong
         if trays is None:
             own = "tray" in table.values.columns
@@ -275,11 +278,12 @@ class Validation(NamedTables[Worktable]):
 
     def set_aside(self, name: str, at: Positions, status: str = SET_ASIDE) -> None:
         """Take rows out of use."""
-        status_column = self.tables[name].status
-        status_column.iloc[at] = status
+        self.tables[name].status[at] = status
 
     def blank(self, place: tuple[str, str], at: Positions) -> None:
         """Take single values out of use."""
+        if not len(at):
+            return
         name, column = place
         table = self.tables[name]
         entries = table.values[column].copy()

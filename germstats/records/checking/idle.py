@@ -50,11 +50,15 @@ def check_idle(validation: Validation) -> None:
     _check_after_spring(validation)
     _check_alive_alone(validation)
     of_cells = _trays_of_cells(validation)
-    _check_checks_beside_cells(validation, of_cells)
+    if of_cells:
+        _check_checks_beside_cells(validation, of_cells)
     _check_seedlings(validation, of_cells)
-    _check_events(validation)
-    _check_maps(validation, of_cells)
-    _check_half_days(validation)
+    if len(validation.events.values):
+        _check_events(validation)
+    if len(validation.maps.values):
+        _check_maps(validation, of_cells)
+    if len(validation.weather.values):
+        _check_half_days(validation)
 
 
 def _note_by_tray(
@@ -78,6 +82,8 @@ def _check_sowing_day(validation: Validation) -> None:
     )
     for name in ("checks", "cells"):
         used = validation.tables[name].used("tray", "checked_on")
+        if used.empty:
+            continue
         rows = used[used["checked_on"].notna() & (used["checked_on"] == used["tray"].map(trays))]
         wrong = "tray {tray} was sown that day, so this check shows nothing yet and is not used"
         _note_by_tray(validation, ON_SOWING_DAY, place=(name, "checked_on"), rows=rows, wrong=wrong)
@@ -106,6 +112,8 @@ def _check_after_spring(validation: Validation) -> None:
     dated = pd.concat([table.dropna(subset=["checked_on"]) for table in looks.values()])
     first = dated.groupby("tray")["checked_on"].min()
     late = {str(tray) for tray, seen in first.items() if tray in end_of and seen > end_of[tray]}
+    if not late:
+        return
     for name, table in looks.items():
         rows = table[table["tray"].isin(late) & table["checked_on"].notna()]
         wrong = (
@@ -117,6 +125,8 @@ def _check_after_spring(validation: Validation) -> None:
 
 def _check_alive_alone(validation: Validation) -> None:
     used = validation.cells.used(Cells.tray, Cells.emerged, Cells.occupied, Cells.alive)
+    if used.empty:
+        return
     alone = used[
         used[Cells.alive].notna() & used[Cells.emerged].isna() & used[Cells.occupied].isna()
     ]

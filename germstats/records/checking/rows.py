@@ -99,7 +99,7 @@ def check_blanks(validation: Validation) -> None:
 
 
 def _is_empty(values: pd.Series[Any]) -> pd.Series[bool]:
-    return (values == "") | values.isna()
+    return values.isna() | (values == "") if values.dtype == object else values.isna()
 
 
 def check_unseen(validation: Validation) -> None:

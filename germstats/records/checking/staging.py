@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,6 @@ import pandas as pd
 
 from germstats.errors import UnreadableBookError
 from germstats.records.checking.findings import (
-    MERGED,
     SET_ASIDE,
     USED,
     Kind,
@@ -109,7 +109,7 @@ def _worktable(
         dtype=object,
     )
     values = pd.DataFrame({"row": np.array(rows, dtype=np.int64)}, index=index)
-    status = pd.Series(USED, index=index, dtype=pd.CategoricalDtype([USED, MERGED, SET_ASIDE]))
+    status = np.full(len(rows), USED, dtype=f"<U{len(SET_ASIDE)}")
     return Worktable(
         spec=spec,
         shown_as=shown_as,
@@ -225,6 +225,9 @@ def parse_columns(validation: Validation, name: str) -> None:
     """
     table = validation.tables[name]
     there = table.values
+    if there.empty:
+        table.values = _no_rows(table.spec).copy()
+        return
     columns = {
         column.name: there[column.name]
         if column.name in there
@@ -232,6 +235,14 @@ def parse_columns(validation: Validation, name: str) -> None:
         for column in table.spec.columns
     }
     table.values = pd.DataFrame({**columns, "row": there["row"]}, index=there.index)
+
+
+@cache
+def _no_rows(spec: Table) -> pd.DataFrame:
+    """The parsed table of a book that has no row of it."""
+    nothing = np.zeros(0, dtype=np.int64)
+    columns = {column.name: typed_series(column, [], nothing) for column in spec.columns}
+    return pd.DataFrame({**columns, "row": nothing})
 
 
 def _parsed(validation: Validation, place: tuple[str, Column]) -> pd.Series[Any]:
