@@ -6,6 +6,7 @@ import runpy
 import sys
 from pathlib import Path
 
+import matplotlib as mpl
 import pytest
 
 ROOT = Path(__file__).parents[1]
@@ -15,7 +16,8 @@ OF_A_BOOK = sorted(set((ROOT / "analyses").glob("*.py")) - {REAL_RECORDS})
 
 def runs(script: Path, out: Path, *options: str) -> None:
     """Run a script as its command line would."""
-    with pytest.MonkeyPatch.context() as patch:
+    # a script may set the style of its figures as it likes
+    with pytest.MonkeyPatch.context() as patch, mpl.rc_context():
         patch.setattr(sys, "argv", [str(script), "--out", str(out), *options])
         runpy.run_path(str(script), run_name="__main__")
 
