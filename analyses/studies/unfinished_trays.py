@@ -262,7 +262,8 @@ def read(tables: dict[str, pd.DataFrame]) -> germstats.RecordBook:
 def told(book: Book) -> Iterator[dict[str, Any]]:
     """Each row of a book: what is said, and the truth."""
     fit = germstats.fit_emergence(read(tables_of(book)))
-    advice = {row.lot: row for row in germstats.seeds_per_cell(fit).rows}
+    told = germstats.seeds_per_cell(fit, germstats.SowingSpec(most_seeds=8))
+    advice = {row.lot: row for row in told.rows}
     rng = np.random.default_rng([book.seed, 99])
     origin = float((FIRST - SOWN).days)
     for row in fit.rows:
@@ -271,7 +272,7 @@ def told(book: Book) -> Iterator[dict[str, Any]]:
         by_day = true_shares(book, lot, day, rng)
         later = true_shares(book, lot, SPRING_END, rng).as_seen.mean() - by_day.as_seen.mean()
         sown = advice[row.lot]
-        seeds = sown.seeds_per_cell or sown.by_seeds[-1][0]
+        seeds = sown.by_seeds[-1][0]
         yield {
             "law": book.law,
             "stop": book.stop,

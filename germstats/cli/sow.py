@@ -32,7 +32,7 @@ from germstats.cli.common import (
     "--cells", type=int, help="Cells of the new tray; by default those of the lot's latest tray."
 )
 @click.option(
-    "--most-seeds", type=int, default=8, show_default=True, help="Most seeds per cell considered."
+    "--most-seeds", type=int, help="Most seeds per cell; by default 4, by the pinch 8 on average."
 )
 @click.option("--mixes", is_flag=True, help="Allow alternating n and n + 1 seeds.")
 @fit_options

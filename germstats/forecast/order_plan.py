@@ -49,7 +49,7 @@ class OrderSpec:
     reserve : float
         Share of every lot kept back.
     most_seeds : int or None
-        Most seeds per cell; None: `HAND_CAP` (8 on the average by the pinch).
+        Most seeds per cell, as in `SowingSpec`.
     most_trays : int
         Most trays of one order line.
     cells : int or None
@@ -114,9 +114,8 @@ class OrderSpec:
             raise WrongUseError(f"A tray has 1 to {MOST_CELLS:,} cells, not {self.cells:,}.")
         if self.season is not None and not 1900 <= self.season <= 2200:
             raise WrongUseError(f"--season is a year such as 2027, not {self.season}.")
-        most_seeds = SowingSpec.most_seeds if self.most_seeds is None else self.most_seeds
         # refuses what it cannot advise on
-        SowingSpec(self.target, cells=self.cells, most_seeds=most_seeds)
+        SowingSpec(self.target, cells=self.cells, most_seeds=self.most_seeds)
 
 
 @dataclass(frozen=True)

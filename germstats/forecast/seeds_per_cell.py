@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import ClassVar
 
 import numpy as np
@@ -15,8 +15,16 @@ from germstats.engine.fit import EmergenceFit, FitSpec, Progress, ScatterEstimat
 from germstats.engine.quantiles import count_range
 from germstats.engine.trouble import FitTrouble
 from germstats.errors import NotEnoughRecordsError, WrongUseError
-from germstats.forecast.tray import NewTray, chance_of_filling, filled_cells, new_tray
+from germstats.forecast.extra_trays import BATCH, extra_trays
+from germstats.forecast.tray import (
+    NewTray,
+    chance_of_filling,
+    filled_cells,
+    new_tray,
+    parts_of_tray,
+)
 from germstats.records.book import RecordBook
+from germstats.records.checking.parsing import so_many
 from germstats.records.seeds import SowingRate
 
 FORECAST_LEVEL = 0.90
@@ -24,6 +32,10 @@ HAND_CAP = 4
 """Most seeds per cell of a 72-cell tray that hand sowing and thinning bear; common practice, no
 source.
 """
+PINCH_CAP = 8
+"""Largest mean pinch for a cell of a 72-cell tray; common practice, no source."""
+LEAST_PINCH = 2
+"""Smallest mean pinch that can be sown by hand; common practice, no source."""
 _MOST_SEEDS = 60
 MOST_SURE = 0.99
 """Largest chance that a forecast from a few seasons can be asked for; common practice, no
@@ -43,8 +55,8 @@ class SowingSpec:
         Chance wanted of reaching it.
     cells : int or None
         Cells of the new tray; None takes the size of the lot's latest tray.
-    most_seeds : int
-        Largest number of seeds per cell considered.
+    most_seeds : int or None
+        Most seeds per cell; None: `HAND_CAP`, of a pinch `PINCH_CAP` on the average.
     mixes : bool
         Whether alternating n and n + 1 may be recommended (half steps).
     fit : FitSpec
@@ -54,7 +66,7 @@ class SowingSpec:
     target: float = 0.9
     assurance: float = 0.8
     cells: int | None = None
-    most_seeds: int = 8
+    most_seeds: int | None = None
     mixes: bool = False
     fit: FitSpec = field(default_factory=FitSpec)
 
@@ -70,11 +82,35 @@ class SowingSpec:
             )
         if self.cells is not None and self.cells < 1:
             raise WrongUseError(f"A tray has at least one cell, not {self.cells}.")
-        if not 1 <= self.most_seeds <= _MOST_SEEDS:
+        if self.most_seeds is not None and not 1 <= self.most_seeds <= _MOST_SEEDS:
             raise WrongUseError(
                 f"The most seeds per cell is a number from 1 to {_MOST_SEEDS}, not "
                 f"{self.most_seeds}."
             )
+
+    def most_for(self, rate: SowingRate) -> int:
+        """Most seeds (or pinches) per cell considered for a lot that is sown so."""
+        if self.most_seeds is not None:
+            return self.most_seeds
+        return PINCH_CAP if rate.k is not None else HAND_CAP
+
+
+@dataclass(frozen=True)
+class Rung:
+    """What one number of seeds per cell (or pinches of unknown size) gives.
+
+    Attributes
+    ----------
+    seeds : int
+    fill : float
+        Share of cells expected to fill.
+    chance : float
+        Chance of reaching the target.
+    """
+
+    seeds: int
+    fill: float
+    chance: float
 
 
 @dataclass(frozen=True)
@@ -88,13 +124,20 @@ class SowingRow:
     cells, wanted : int
         Cells of the new tray, and how many must fill.
     seeds_per_cell : float or None
-        Smallest number that reaches the target with the assurance; None where none up to the most
-        considered does, or where the size of a pinch is unknown. A mean pinch where the lot is sown
-        by the pinch.
+        What to sow: the smallest number that reaches the target with the assurance, else the
+        most considered, with `extra_trays`. A mean pinch where the lot is sown by the pinch; None
+        where the size of a pinch is unknown.
     pinches_per_cell : float or None
         The same in pinches, where the size of a pinch is unknown.
+    reaches_target : bool
+        Whether that number reaches it.
+    extra_trays : int or None
+        Trays to add to every eight where it does not, so that together they fill as many cells; 0
+        where it does, None where even twice the trays would not do.
+    ladder : tuple of Rung
+        What each number that can be sown by hand gives.
     chance : float
-        Chance of reaching the target at that number (at the most considered where None).
+        Chance of reaching the target at that number.
     expected_fill, fill_low, fill_high : float
         Share of cells: mean and 90 % range, there.
     pencil_seeds_per_cell : int or None
@@ -124,6 +167,9 @@ class SowingRow:
     wanted: int
     seeds_per_cell: float | None
     pinches_per_cell: float | None
+    reaches_target: bool
+    extra_trays: int | None
+    ladder: tuple[Rung, ...]
     chance: float
     expected_fill: float
     fill_low: float
@@ -152,6 +198,9 @@ class SowingRow:
         "cells",
         "seeds_per_cell",
         "pinches_per_cell",
+        "reaches_target",
+        "extra_trays",
+        "ladder",
         "chance",
         "expected_fill",
         "fill_low",
@@ -170,7 +219,9 @@ class SowingRow:
 
     def as_record(self) -> dict[str, object]:
         """The columns of `SowingAdvice.to_frame`."""
-        return {name: getattr(self, name) for name in self.RECORD}
+        return {name: getattr(self, name) for name in self.RECORD} | {
+            "ladder": [asdict(rung) for rung in self.ladder]
+        }
 
 
 @dataclass(frozen=True)
@@ -197,7 +248,7 @@ class SowingAdvice:
     trouble: tuple[FitTrouble, ...] = ()
 
     def __repr__(self) -> str:
-        reached = sum(row.chance >= self.spec.assurance for row in self.rows)
+        reached = sum(row.reaches_target for row in self.rows)
         return (
             f"<SowingAdvice: {reached} of {len(self.rows)} rows reach {self.spec.target:g} filled>"
         )
@@ -208,8 +259,9 @@ class SowingAdvice:
         Returns
         -------
         pandas.DataFrame
-            Columns species, lot, treatment (dict), cells, seeds_per_cell (None where not
-            reachable), pinches_per_cell (None where the size of a pinch is known), chance,
+            Columns species, lot, treatment (dict), cells, seeds_per_cell (None where the size of a
+            pinch is unknown), pinches_per_cell (None where it is known), reaches_target (bool),
+            extra_trays, ladder (list of dict: seeds, fill, chance), chance,
             expected_fill, fill_low, fill_high (shares of cells), pencil_seeds_per_cell,
             worst_season, worst_chance, notes (tuple), horizon_on, horizon_days, horizon_basis,
             later_low, later_high, by_pinch (bool).
@@ -223,7 +275,8 @@ def seeds_per_cell(
     *,
     progress: Progress | None = None,
 ) -> SowingAdvice:
-    """Smallest number of seeds per cell that fills enough of a new tray with the chance wanted.
+    """Seeds per cell to sow: the smallest number that fills enough of a new tray with the chance
+    wanted, else the most that can be sown by hand, with extra trays.
 
     At least ceil(target x cells - 1e-9) cells are to fill; the chance is over the posterior, a
     fresh tray and a fresh season.
@@ -315,7 +368,12 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
     tried = _tried(spec, row, chance)
     best, best_chance = tried[-1]
     reached = best_chance >= spec.assurance
-    fill, fill_low, fill_high = fill_of(tray, rates_of(best, row.rate), cells)
+    rates = rates_of(best, row.rate)
+    fill, fill_low, fill_high = fill_of(tray, rates, cells)
+    extra: int | None = 0
+    if not reached:
+        parts = tuple(parts_of_tray(rates, cells))
+        extra = extra_trays(row.draws, parts, wanted, spec.assurance)
     sized = row.rate.kind != "pinch_unmeasured"
     pencil = pencil_rule(spec.target, row.emergence) if sized else None
     half = _half_seed_less(spec, row, best, chance) if reached else None
@@ -327,8 +385,11 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
         label=row.label,
         cells=cells,
         wanted=wanted,
-        seeds_per_cell=best if reached and sized else None,
-        pinches_per_cell=best if reached and not sized else None,
+        seeds_per_cell=best if sized else None,
+        pinches_per_cell=None if sized else best,
+        reaches_target=reached,
+        extra_trays=extra,
+        ladder=_ladder(row, tray, cells, chance),
         chance=best_chance,
         expected_fill=fill,
         fill_low=fill_low,
@@ -343,7 +404,7 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
         worst_season=None if worst is None else worst.season,
         worst_chance=None if worst is None else chance(best, of=new_tray(row.draws, worst=True)),
         notes=(
-            *_advice_notes(row, spec, best if reached else None, half),
+            *_advice_notes(row, best, extra=extra, reached=reached, half=half),
             *age_note(row, latest),
             *row.notes,
         ),
@@ -353,6 +414,26 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
         later_low=row.later_low,
         later_high=row.later_high,
         by_pinch=row.rate.kind in ("pinch", "pinch_unmeasured"),
+    )
+
+
+def _least(row: RowEstimate, most: int) -> int:
+    """Fewest seeds a cell can be given."""
+    return min(LEAST_PINCH, most) if row.rate.k is not None else 1
+
+
+def _ladder(
+    row: RowEstimate, tray: NewTray, cells: int, chance: Callable[[float], float]
+) -> tuple[Rung, ...]:
+    """What each number of seeds gives that can be sown by hand."""
+    most = PINCH_CAP if row.rate.k is not None else HAND_CAP
+    return tuple(
+        Rung(
+            seeds=seeds,
+            fill=fill_of(tray, rates_of(seeds, row.rate), cells)[0],
+            chance=chance(seeds),
+        )
+        for seeds in range(_least(row, most), most + 1)
     )
 
 
@@ -366,7 +447,8 @@ def _tried(
 ) -> tuple[tuple[float, float], ...]:
     """Numbers of seeds with their chances, up to the first that has the chance wanted."""
     tried: list[tuple[float, float]] = []
-    for twice in range(2, 2 * spec.most_seeds + 1, 1 if _halves(spec, row) else 2):
+    most = spec.most_for(row.rate)
+    for twice in range(2 * _least(row, most), 2 * most + 1, 1 if _halves(spec, row) else 2):
         tried.append((twice / 2, chance(twice / 2)))
         if tried[-1][1] >= spec.assurance:
             break
@@ -394,19 +476,14 @@ def age_note(row: RowEstimate, latest: int) -> tuple[str, ...]:
 
 
 def _advice_notes(
-    row: RowEstimate, spec: SowingSpec, best: float | None, half: float | None
+    row: RowEstimate, best: float, extra: int | None, reached: bool, half: float | None
 ) -> tuple[str, ...]:
+    """What must be known to sow so."""
     if row.rate.kind == "pinch_unmeasured":
-        pinches = "not reachable with up to" if best is None else "sow"
-        number = spec.most_seeds if best is None else best
-        unit = "pinch" if number == 1 else "pinches"
-        return (f"{pinches} {number:g} {unit} per cell; weigh or count pinches to learn the seeds",)
-    if best is None:
-        return (
-            f"not reachable with up to {spec.most_seeds}, for which the chance is given: sow more "
-            "cells instead (germstats plan says how many trays an order takes)",
-        )
-    notes = []
+        pinches = "1 pinch" if best == 1 else f"{best:g} pinches"
+        short = "" if reached else f", {more_trays(extra)}"
+        return (f"sow {pinches} per cell{short}; weigh or count pinches to learn the seeds",)
+    notes = [] if reached else [f"{best:g} per cell do not reach the target: {more_trays(extra)}"]
     if row.rate.k is not None:
         notes.append("a mean pinch, uneven from cell to cell")
     elif best != int(best):
@@ -418,3 +495,12 @@ def _advice_notes(
             f"more than {HAND_CAP} is much to sow and thin by hand: more cells may be cheaper"
         )
     return tuple(notes)
+
+
+def more_trays(extra: int | None) -> str:
+    """What to do where the number advised does not reach the target."""
+    if extra is None:
+        return f"even {2 * BATCH} trays would not fill what {BATCH} should"
+    if extra == 0:
+        return f"{BATCH} trays together fill enough, one by itself may not"
+    return f"add {so_many(extra, 'tray')} to every {BATCH}"

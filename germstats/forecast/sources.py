@@ -14,14 +14,12 @@ from germstats.engine.fit import EmergenceFit
 from germstats.forecast.demand import StoredLot
 from germstats.forecast.new_lots import group_of, new_lot, unknown_species
 from germstats.forecast.order import Parts
-from germstats.forecast.seeds_per_cell import HAND_CAP, SowingSpec, age_note, seeds_per_cell
+from germstats.forecast.seeds_per_cell import LEAST_PINCH, SowingSpec, age_note, seeds_per_cell
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import spelled
 from germstats.records.seeds import SowingRate
 from germstats.records.tables import Lots, Species, Trays
 
-LEAST_PINCH = 2.0
-"""Smallest mean pinch that can be sown by hand; common practice, no source."""
 USUAL_TRAY = 72
 """Cells of a tray where the book has none of the species; common practice, no source."""
 _ONE = SowingRate("counted", (1,), 1.0)
@@ -40,7 +38,7 @@ class Source:
     cells : int
         Cells of a tray.
     seeds_per_cell : float
-        As `seeds_per_cell` advises, at most the practical cap.
+        As `seeds_per_cell` advises.
     reached : bool
         Whether that number reaches the target fill.
     sowing_date : pandas.Timestamp
@@ -69,7 +67,7 @@ class Source:
     @property
     def least(self) -> int:
         """Fewest seeds a cell can be given."""
-        return int(LEAST_PINCH) if self.by_pinch else 1
+        return LEAST_PINCH if self.by_pinch else 1
 
     def rate_of(self, seeds: float) -> SowingRate:
         """A cell with this many seeds; of a pinch, on the average."""
@@ -97,7 +95,7 @@ class SeedRules:
     target : float
         Share of a tray's cells to be filled.
     most_seeds : int or None
-        Most seeds per cell; None: the practical cap (of a pinch, the most that `sow` considers).
+        Most seeds per cell, as in `SowingSpec`.
     cells : int or None
         Cells of a tray; None: as the lot's latest.
     season : int or None
@@ -146,12 +144,9 @@ def placeholder_lot(fit: EmergenceFit, book: RecordBook, species: str, rules: Se
 def _source(fit: EmergenceFit, book: RecordBook, stored: StoredLot, rules: SeedRules) -> Source:
     row, notes = _row(fit, stored, sown=set(book.trays[Trays.lot]))
     cells = rules.cells or row.tray_cells
-    cap = rules.most_seeds or (SowingSpec().most_seeds if row.rate.k is not None else HAND_CAP)
-    wanted = SowingSpec(rules.target, cells=cells, most_seeds=cap)
+    wanted = SowingSpec(rules.target, cells=cells, most_seeds=rules.most_seeds)
     (advice,) = seeds_per_cell(replace(fit, rows=(row,)), wanted).rows
-    per_cell = advice.seeds_per_cell or float(cap)
-    if row.rate.k is not None:
-        per_cell = max(per_cell, LEAST_PINCH)
+    assert advice.seeds_per_cell is not None, "rows of pinches of unknown size are no source"
     sown, origin, said = _calendar(book, stored, next_season(book, rules))
     return Source(
         stored=stored,
@@ -160,8 +155,8 @@ def _source(fit: EmergenceFit, book: RecordBook, stored: StoredLot, rules: SeedR
         rate=row.rate,
         emergence=row.emergence,
         cells=cells,
-        seeds_per_cell=per_cell,
-        reached=advice.seeds_per_cell is not None,
+        seeds_per_cell=advice.seeds_per_cell,
+        reached=advice.reaches_target,
         sowing_date=sown,
         origin_days=origin,
         notes=(*notes, said),

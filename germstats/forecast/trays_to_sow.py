@@ -103,7 +103,7 @@ def advised_sowings(
             label=row.label,
             shape=_shape(book, row.lot, row.cells),
             seeds=_advised_seeds(row, stored.pure_per_gram if stored else None),
-            note=row.notes[0] if row.seeds_per_cell is None and row.notes else "",
+            note=row.notes[0] if not row.reaches_target and row.notes else "",
         )
         lines.append(_for_bench(sowing, book, season, row.treatment))
     return tuple(sorted(lines, key=_first_sown))

@@ -70,8 +70,8 @@ def orders_section(account: SeasonSummary, pictures: tuple[Block, ...]) -> Secti
         grid("To weigh or count out", sowings_table(plan)),
         *([Words(light, "care")] if light else []),
         Words(
-            "Seeds a cell may be fewer here than in the table of the lots above: an order asks for "
-            "plants, not for full trays, and more trays make up for empty cells."
+            "Seeds a cell are those of the lots above. Where there is too little seed, it is "
+            "spread thinner, over more cells."
         ),
         Words(TWO_PLACES_WORDS),
     )

@@ -32,7 +32,7 @@ def what_if(rows: tuple[RowEstimate, ...], advice: SowingAdvice) -> WhatIf:
     data = {
         "target": spec.target,
         "assurance": spec.assurance,
-        "most": max(spec.most_seeds, MOST_SHOWN),
+        "most": max(spec.most_seeds or 0, MOST_SHOWN),
         "nodes": [float(f"{node:.9g}") for node in NODES],
         "node_weights": [float(f"{weight:.6g}") for weight in NODE_WEIGHTS],
         "grid": len(GRID),
@@ -49,12 +49,12 @@ def _lot(row: RowEstimate, one: SowingRow) -> dict[str, object]:
     runs = [
         [len(list(run)), *(float(f"{value:.6g}") for value in key)] for key, run in groupby(shared)
     ]
-    start = one.seeds_per_cell if one.seeds_per_cell is not None else row.rate.mean
+    start = one.pinches_per_cell if one.seeds_per_cell is None else one.seeds_per_cell
     return {
         "name": f"{one.lot}, {one.label}",
         "unit": "pinches" if row.rate.kind == "pinch_unmeasured" else "seeds",
         "cells": one.cells,
-        "seeds": max(round(start), 1),
+        "seeds": max(round(start or 1), 1),
         "k": row.rate.k,
         "runs": runs,
         "logit": [round(float(theta), 4) for theta in draws.theta],

@@ -64,6 +64,7 @@ def test_the_smallest_number_that_has_the_chance_is_advised(fit, share, assuranc
     fills = {n: 1 - (1 - share) ** n for n in range(1, 13)}
     best = min(n for n, fill in fills.items() if chance(fill) >= assurance)
     assert (told.wanted, told.seeds_per_cell, told.pinches_per_cell) == (WANTED, best, None)
+    assert (told.reaches_target, told.extra_trays) == (True, 0)
     assert told.chance == pytest.approx(chance(fills[best]), abs=BINNED)
     assert [n for n, _ in told.by_seeds] == list(range(1, best + 1))
     np.testing.assert_allclose(
@@ -122,11 +123,53 @@ def test_pinches_of_unknown_size_are_counted_as_pinches(fit):
     assert told.pencil_seeds_per_cell is None
 
 
-def test_where_nothing_reaches_the_target_the_most_considered_is_told(fit):
-    told = advice(fit, SowingSpec(target=TARGET, cells=CELLS, most_seeds=4), 0.1)
-    assert (told.seeds_per_cell, told.by_seeds[-1][0]) == (None, 4)
-    assert told.chance == pytest.approx(chance(1 - 0.9**4), abs=BINNED)
-    assert told.expected_fill == pytest.approx(1 - 0.9**4, abs=BINNED)
+@pytest.mark.parametrize(
+    ("rate", "most"),
+    [
+        (SowingRate(kind="counted", counts=(2,), mean=2.0), 4),
+        (SowingRate(kind="pinch", counts=(), mean=5.0, k=1.5), 8),
+        (SowingRate(kind="pinch_unmeasured", counts=(), mean=1.0), 4),
+    ],
+)
+def test_where_nothing_reaches_the_target_the_most_a_hand_sows_is_advised(fit, rate, most):
+    """A common practice, no source: four seeds, or a pinch of eight."""
+    told = advice(fit, SowingSpec(target=TARGET, cells=CELLS), 0.05, rate=rate)
+    assert (told.seeds_per_cell or told.pinches_per_cell) == most
+    assert (told.reaches_target, told.extra_trays) == (False, None)
+    fill = 1 - 0.95**most if rate.k is None else 1 - (1 + most * 0.05 / 1.5) ** -1.5
+    assert told.chance == pytest.approx(chance(fill), abs=BINNED)
+    assert told.expected_fill == pytest.approx(fill, abs=BINNED)
+
+
+@pytest.mark.parametrize("share", [0.42, 0.4, 0.37, 0.33, 0.3, 0.28])
+def test_extra_trays_make_up_for_empty_cells(fit, share):
+    """Cells of several trays alike are one binomial count: P(at least 8 x 65 of (8 + x) x 72)."""
+    told = advice(fit, SowingSpec(target=TARGET, assurance=0.9, cells=CELLS), share)
+    fill = 1 - (1 - share) ** 4
+    enough = [
+        stats.binom.sf(8 * WANTED - 1, (8 + extra) * CELLS, fill) >= 0.9 for extra in range(9)
+    ]
+    assert told.seeds_per_cell == 4 and not told.reaches_target
+    assert told.extra_trays == int(np.argmax(enough))
+
+
+def test_the_ladder_shows_what_a_hand_can_sow(fit):
+    told = advice(fit, SowingSpec(target=TARGET, cells=CELLS), 0.8)
+    assert [rung.seeds for rung in told.ladder] == [1, 2, 3, 4]
+    for rung in told.ladder:
+        fill = 1 - 0.2**rung.seeds
+        assert rung.fill == pytest.approx(fill, abs=BINNED)
+        assert rung.chance == pytest.approx(chance(fill), abs=BINNED)
+    (record,) = seeds_per_cell(replace(fit, rows=fit.rows[:1])).to_frame()["ladder"]
+    assert list(record[0]) == ["seeds", "fill", "chance"]
+
+
+def test_no_pinch_is_smaller_than_a_hand_can_sow(fit):
+    """A common practice, no source: two seeds on the average, though one would do here."""
+    pinch = SowingRate(kind="pinch", counts=(), mean=5.0, k=50.0)
+    told = advice(fit, SowingSpec(target=0.3, assurance=0.5, cells=CELLS), 0.9, rate=pinch)
+    assert told.seeds_per_cell == 2
+    assert [rung.seeds for rung in told.ladder] == list(range(2, 9))
 
 
 def test_in_a_spring_no_better_than_the_worst(fit):

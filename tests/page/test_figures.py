@@ -76,7 +76,7 @@ def contrast(one: object, other: object) -> float:
 
 def test_fill_is_drawn_as_it_is_forecast():
     fit = small_fit()
-    advice = seeds_per_cell(fit)
+    advice = seeds_per_cell(fit, SowingSpec(most_seeds=8))
     row, told = fit.rows[0], advice.rows[0]
     axes = figures.fill_picture(row, told, advice.spec).figure.axes[0]
     expected = fill_by_seeds(row, 0.9, 72)
@@ -99,13 +99,14 @@ def test_fill_is_drawn_as_it_is_forecast():
 
 
 def test_fill_says_what_is_advised_and_what_is_short():
-    enough = fill()
-    assert "sow " in enough.words.title
+    enough = fill(most_seeds=8)
+    assert enough.words.title.startswith("A-1, grit: sow ") and "tray" not in enough.words.title
     assert enough.words.description.count("%") >= 4
     short = fill(most_seeds=1)
-    assert short.words.title == "A-1, grit: 1 seed per cell is not enough"
-    assert "short of the 80 % wanted" in short.words.description
-    assert "advised" not in {text.get_text() for text in short.figure.axes[0].texts}
+    assert short.words.title.startswith("A-1, grit: sow 1 seed per cell; ")
+    assert "tray" in short.words.title
+    assert "short of the 80 % wanted: " in short.words.description
+    assert "advised" in {text.get_text() for text in short.figure.axes[0].texts}
 
 
 def test_a_pinch_of_unknown_size_is_counted_in_pinches():
@@ -508,7 +509,7 @@ def test_trays_all_empty_or_all_full(came: int):
     advice = seeds_per_cell(fit)
     filling = figures.fill_picture(fit.rows[0], advice.rows[0], advice.spec)
     words, full = filling.words, filling.figure
-    assert ("not enough" in words.title) == (came == 0)
+    assert ("even 16 trays would not" in words.title) == (came == 0)
     if came:  # advised and pencil rule are one number
         assert "advised, and the pencil rule" in {text.get_text() for text in full.axes[0].texts}
     assert "nan" not in (words.description + picture.words.description + picture.table.to_string())

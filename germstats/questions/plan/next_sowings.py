@@ -115,8 +115,7 @@ def _advised(fit: EmergenceFit, book: RecordBook, spec: OrderSpec, why: str) -> 
     known = {str(lot) for lot in book.lots[Lots.lot]} | {row.lot for row in fit.rows}
     for lot in spec.lots:
         must_know(lot, known, f"No lot is called {lot}")
-    most = SowingSpec.most_seeds if spec.most_seeds is None else spec.most_seeds
-    wanted = SowingSpec(spec.target, spec.assurance, cells=spec.cells, most_seeds=most)
+    wanted = SowingSpec(spec.target, spec.assurance, cells=spec.cells, most_seeds=spec.most_seeds)
     advice = seeds_per_cell(fit, wanted)
     season = next_season(book, SeedRules(season=spec.season))
     trays = advised_sowings(advice, book, season, spec.lots)

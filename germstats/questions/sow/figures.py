@@ -24,7 +24,7 @@ from germstats.document.figures_style import (
 )
 from germstats.document.sentences import percent
 from germstats.engine.estimates import RowEstimate
-from germstats.forecast.seeds_per_cell import SowingRow, SowingSpec
+from germstats.forecast.seeds_per_cell import SowingRow, SowingSpec, more_trays
 from germstats.questions.sow.fill_curve import MOST_SHOWN, FillAt, fill_by_seeds
 
 if TYPE_CHECKING:
@@ -48,7 +48,9 @@ class FillShown:
         ``seeds per cell``, ``pinches per cell`` or ``seeds in a pinch``.
     target : float
         Share of cells.
-    advised, pencil : float or None
+    advised : float
+        The number to sow.
+    pencil : float or None
         Numbers of seeds per cell; None where there is none, or none that is drawn.
     """
 
@@ -56,7 +58,7 @@ class FillShown:
     points: tuple[FillAt, ...]
     unit: str
     target: float
-    advised: float | None
+    advised: float
     pencil: float | None
 
     def at(self, number: float | None) -> FillAt | None:
@@ -185,16 +187,17 @@ def fill_picture(row: RowEstimate, advice: SowingRow, spec: SowingSpec) -> Pictu
         if row.rate.k is None
         else "seeds in a pinch"
     )
-    advised = _advised(advice, spec)
+    advised = advice.by_seeds[-1][0]
     pencil = advice.pencil_seeds_per_cell
     drawn = pencil if pencil is not None and pencil <= _MOST_PENCIL else None
-    numbers = {float(n) for n in range(1, MOST_SHOWN + 1)} | {
-        n for n in (advised, drawn) if n is not None
-    }
+    numbers = {float(n) for n in range(1, MOST_SHOWN + 1)} | {advised}
+    if drawn is not None:
+        numbers.add(drawn)
     points = fill_by_seeds(row, spec.target, advice.cells, sorted(numbers))
     who = f"{shown(row.lot)}, {shown(row.label)}"
-    few = f"{_so_many(spec.most_seeds, unit)} {'is' if spec.most_seeds == 1 else 'are'} not enough"
-    said = few if advised is None else f"sow {_so_many(advised, unit)}"
+    said = f"sow {_so_many(advised, unit)}"
+    if not advice.reaches_target:
+        said += f"; {more_trays(advice.extra_trays)}"
     what = FillShown(
         title=f"{who}: {said}",
         points=points,
@@ -206,13 +209,6 @@ def fill_picture(row: RowEstimate, advice: SowingRow, spec: SowingSpec) -> Pictu
     return Picture(
         f"fill {row.lot} {row.label}", _words(what, advice, spec), fill_table(what), draw_fill(what)
     )
-
-
-def _advised(advice: SowingRow, spec: SowingSpec) -> float | None:
-    """The number advised, in pinches where their size is not known."""
-    if advice.seeds_per_cell is not None or advice.chance < spec.assurance:
-        return advice.seeds_per_cell
-    return advice.by_seeds[-1][0]
 
 
 def _so_many(number: float, unit: str) -> str:
@@ -246,15 +242,19 @@ def fill_table(what: FillShown) -> pd.DataFrame:
 
 
 def _words(what: FillShown, advice: SowingRow, spec: SowingSpec) -> FigureWords:
-    point = what.at(what.advised) or what.points[-1]
+    point = what.at(what.advised)
+    assert point is not None, "the number advised is drawn"
     goal = f"{100 * spec.target:.3g} % of {advice.cells} cells"
     text = (
         f"At {_so_many(point.seeds_per_cell, what.unit)} {percent(point.fill)} % of cells fill, in "
         f"nine trays of ten {between(point.low, point.high)} %; the chance to fill {goal} is "
         f"{percent(point.chance)} %."
     )
-    if what.advised is None:
-        text += f" That is short of the {percent(spec.assurance)} % wanted."
+    if not advice.reaches_target:
+        text += (
+            f" That is short of the {percent(spec.assurance)} % wanted: "
+            f"{more_trays(advice.extra_trays)}."
+        )
     if advice.pencil_seeds_per_cell is not None and advice.pencil_chance is not None:
         text += (
             f" The pencil rule says {advice.pencil_seeds_per_cell}, with a chance of "

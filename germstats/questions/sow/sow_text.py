@@ -15,13 +15,15 @@ from germstats.document.sentences import (
     wrapped,
 )
 from germstats.document.tables import Table, text_table
+from germstats.forecast.extra_trays import BATCH
 from germstats.forecast.seeds_per_cell import SowingAdvice, SowingRow
 
 SOW_WORDS = (
     "Chances count what is up by the day under 'by', as late as you looked. They can rise if you "
     "keep checking for longer. 'fill' is what to expect, its range holds nine trays of ten; 'worst "
     "spring' is the chance in a spring like the worst on record (its year); 'pencil' is the rule "
-    "that knows no scatter, with the chance it really has. A dash: not reachable, or not known."
+    "that knows no scatter, with the chance it really has; '+1 in 8': sow one tray more for every "
+    "eight, because that number does not fill enough of each. A dash: not known."
 )
 
 
@@ -35,15 +37,18 @@ def wanted_words(advice: SowingAdvice) -> str:
 
 
 def seeds_words(row: SowingRow) -> str:
-    """Seeds per cell to sow, or pinches where nobody knows their size; a dash where not
-    reachable.
+    """Seeds per cell to sow, or pinches where nobody knows their size, and the trays to add to
+    every eight.
     """
+    extra = ""
+    if not row.reaches_target:
+        extra = " (too few)" if row.extra_trays is None else f" +{row.extra_trays} in {BATCH}"
     if row.pinches_per_cell is not None:
-        return "1 pinch" if row.pinches_per_cell == 1 else f"{row.pinches_per_cell:g} pinches"
-    if row.seeds_per_cell is None:
-        return "-"
+        pinches = "1 pinch" if row.pinches_per_cell == 1 else f"{row.pinches_per_cell:g} pinches"
+        return pinches + extra
+    assert row.seeds_per_cell is not None, "seeds or pinches are advised"
     low = int(row.seeds_per_cell)
-    return str(low) if row.seeds_per_cell == low else f"{low},{low + 1}"
+    return (str(low) if row.seeds_per_cell == low else f"{low},{low + 1}") + extra
 
 
 def sow_table(advice: SowingAdvice) -> Table:

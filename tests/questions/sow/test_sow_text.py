@@ -32,10 +32,24 @@ def test_the_table_says_as_many_pinches_as_the_note(
     assert advice.to_frame()["pinches_per_cell"].tolist()[0] == pinched.pinches_per_cell
 
 
-def test_pinches_that_do_not_reach_are_a_dash(tmp_path: Path) -> None:
+def test_pinches_that_do_not_reach_come_with_the_trays_to_add(tmp_path: Path) -> None:
     trays = tray_tables(COUNTS)["trays"].replace("6,6,2,", "6,6,pinch,")
     fit = fit_emergence(small_book(tmp_path / "book", trays=trays))
     advice = seeds_per_cell(fit, SowingSpec(target=1.0, assurance=0.99, most_seeds=1))
     header, rows = sow_table(advice)
-    assert rows[0][header.index("sow")] == "-"
-    assert advice.rows[0].pinches_per_cell is None
+    pinched = advice.rows[0]
+    assert (pinched.pinches_per_cell, pinched.reaches_target) == (1, False)
+    assert rows[0][header.index("sow")] == f"1 pinch +{pinched.extra_trays} in 8"
+    assert f"add {pinched.extra_trays} trays to every 8" in pinched.notes[0]
+
+
+def test_a_number_that_does_not_reach_says_how_many_trays_more(tmp_path: Path) -> None:
+    """Two seeds a cell of B-1, of which about half of the cells sown with one filled."""
+    fit = fit_emergence(small_book(tmp_path / "book"))
+    advice = seeds_per_cell(fit, SowingSpec(most_seeds=2))
+    header, rows = sow_table(advice)
+    for row, printed in zip(advice.rows, rows, strict=True):
+        assert not row.reaches_target
+        said = "(too few)" if row.extra_trays is None else f"+{row.extra_trays} in 8"
+        assert printed[header.index("sow")] == f"2 {said}"
+    assert "add " in sow_text(advice)
