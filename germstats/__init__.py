@@ -16,6 +16,7 @@ if TYPE_CHECKING:
         GermstatsError,
         GermstatsWarning,
         NotEnoughRecordsError,
+        NotEnoughSeedError,
         UnreadableBookError,
         WrongUseError,
     )
@@ -75,6 +76,7 @@ _HOMES = {
     "GermstatsError": "germstats.errors",
     "GermstatsWarning": "germstats.errors",
     "NotEnoughRecordsError": "germstats.errors",
+    "NotEnoughSeedError": "germstats.errors",
     "UnreadableBookError": "germstats.errors",
     "WrongUseError": "germstats.errors",
 }
@@ -89,6 +91,7 @@ __all__ = [
     "GermstatsError",
     "GermstatsWarning",
     "NotEnoughRecordsError",
+    "NotEnoughSeedError",
     "OrderPlan",
     "OrderSpec",
     "Patterns",

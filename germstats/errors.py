@@ -36,6 +36,12 @@ class NotEnoughRecordsError(GermstatsError):
     exit_code = 3
 
 
+class NotEnoughSeedError(GermstatsError):
+    """There is too little seed in store for what was asked."""
+
+    exit_code = 3
+
+
 class GermstatsWarning(UserWarning):
     """Base of the package's warnings; a warning says what it means for the decision and one next
     step.

@@ -8,6 +8,8 @@ from typing import Any
 import click
 
 from germstats.cli.common import (
+    SHARE,
+    Question,
     book_argument,
     dates_option,
     fit_options,
@@ -19,12 +21,12 @@ from germstats.cli.common import (
 )
 
 
-@click.command()
+@click.command(cls=Question)
 @book_argument
 @dates_option
 @click.option(
     "--target",
-    type=click.FloatRange(0, 1, min_open=True),
+    type=SHARE,
     default=0.9,
     show_default=True,
     help="Share of cells to be filled.",

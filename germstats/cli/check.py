@@ -6,10 +6,17 @@ from pathlib import Path
 
 import click
 
-from germstats.cli.common import book_argument, dates_option, json_option, opened, print_json
+from germstats.cli.common import (
+    Question,
+    book_argument,
+    dates_option,
+    json_option,
+    opened,
+    print_json,
+)
 
 
-@click.command()
+@click.command(cls=Question)
 @book_argument
 @dates_option
 @json_option

@@ -7,6 +7,7 @@ import json
 import math
 import os
 import re
+import sys
 from collections.abc import Callable, Mapping
 from dataclasses import fields
 from pathlib import Path
@@ -25,10 +26,15 @@ if TYPE_CHECKING:
 Command = Callable[..., Any]
 
 _ISO_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+_DAY_AND_MONTH = re.compile(r"(\d{1,2})[/.-](\d{1,2})[/.-](\d{4})")
+_SURELY_PERCENT = 10  # fewer may be a slip for a share
+_QUIET = "germstats.quiet"
 
 
 class _Day(click.ParamType[Any]):
-    """A day written as 2026-04-15; the command receives a ``pandas.Timestamp``."""
+    """A day, as 2026-04-15 or in a form that can only be read one way; the command receives a
+    ``pandas.Timestamp``.
+    """
 
     name = "day"
 
@@ -37,19 +43,82 @@ class _Day(click.ParamType[Any]):
         return "YYYY-MM-DD"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Take an ISO date and nothing else."""
+        """Take a day; one that may be two days is refused, with both of them."""
         import pandas as pd
 
         if isinstance(value, pd.Timestamp):
             return value
-        day = _iso_day(value)
-        if day is None:
-            self.fail(
-                f"{value!r} is no day such as 2026-04-15: write year-month-day, with its hyphens",
-                param,
-                ctx,
-            )
-        return pd.Timestamp(day)
+        days = _days_meant(value)
+        if len(days) != 1:
+            self.fail(_which_day(value, days), param, ctx)
+        return pd.Timestamp(days[0])
+
+
+def _days_meant(text: str) -> list[datetime.date]:
+    """Days that a text can mean: 2026-04-15 and 15/4/2026 one, 5/4/2026 two, other texts none."""
+    if (day := _iso_day(text)) is not None:
+        return [day]
+    match = _DAY_AND_MONTH.fullmatch(text.strip())
+    if match is None:
+        return _spelled_day(text)
+    from germstats.records.checking.parsing import day_of
+
+    first, second, year = (int(part) for part in match.groups())
+    both = {day_of(year, second, first), day_of(year, first, second)} - {None}
+    return sorted(day for day in both if day is not None)
+
+
+def _spelled_day(text: str) -> list[datetime.date]:
+    """The day of a text such as 15 April 2026 or Apr 15, 2026."""
+    words = " ".join(text.replace(",", " ").split())
+    for form in ("%d %B %Y", "%d %b %Y", "%B %d %Y", "%b %d %Y"):
+        try:
+            return [datetime.datetime.strptime(words, form).date()]
+        except ValueError:
+            continue
+    return []
+
+
+def _which_day(text: str, days: list[datetime.date]) -> str:
+    if not days:
+        return f"{text!r} is no day such as 2026-04-15: write year-month-day, with its hyphens"
+    first, second = days
+    return (
+        f"{text!r} may be {first.day} {first:%B} or {second.day} {second:%B}: write {first} or "
+        f"{second}"
+    )
+
+
+class _Share(click.ParamType[float]):
+    """A share: 0.9, 90% or 90."""
+
+    name = "share"
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
+        """As the help shows it."""
+        return "SHARE"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Take a share or a percentage; what may be either is refused with both forms."""
+        if isinstance(value, int | float):
+            return float(value)
+        text = str(value).strip()
+        try:
+            number = float(text.removesuffix("%"))
+        except ValueError:
+            self.fail(f"{value!r} is no share: write 0.9 or 90%", param, ctx)
+        percentage = text.endswith("%") or _SURELY_PERCENT <= number <= 100
+        if not percentage and not -1 <= number <= 1:
+            self.fail(_right_form(text, number), param, ctx)
+        return number / 100 if percentage else number
+
+
+def _right_form(text: str, number: float) -> str:
+    if 1 < number <= 100:
+        return f"{text} may be a share or a percentage: write {number / 100:g} or {number:g}%"
+    return f"{text} is no share: write one such as 0.9 or 90%"
 
 
 def _iso_day(text: str) -> datetime.date | None:
@@ -85,7 +154,44 @@ class _Place(click.Path):
         return super().convert(value, param, ctx)
 
 
-DAY, PLACE = _Day(), _Place()
+DAY, PLACE, SHARE = _Day(), _Place(), _Share()
+
+
+class Advanced(click.Option):
+    """An option on the scale of the model, which the help lists apart."""
+
+
+class Question(click.Command):
+    """A command whose help lists what only an analyst sets apart, and that can be kept quiet."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.params.append(
+            click.Option(
+                ["--quiet"],
+                is_flag=True,
+                expose_value=False,
+                callback=_keep_quiet,
+                help="Say nothing while it works.",
+            )
+        )
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the options, those of the model's own scale last."""
+        plain: list[tuple[str, str]] = []
+        advanced: list[tuple[str, str]] = []
+        for param in self.get_params(ctx):
+            record = param.get_help_record(ctx)
+            if record is not None and isinstance(param, click.Option):
+                (advanced if isinstance(param, Advanced) else plain).append(record)
+        for title, records in (("Options", plain), ("Advanced", advanced)):
+            if records:
+                with formatter.section(title):
+                    formatter.write_dl(records)
+
+
+def _keep_quiet(ctx: click.Context, param: click.Parameter, quiet: bool) -> None:
+    ctx.meta[_QUIET] = quiet
 
 
 def book_argument(command: Command) -> Command:
@@ -111,10 +217,18 @@ def json_option(command: Command) -> Command:
 
 
 def progress(words: str) -> None:
-    """Say on standard error what is being worked on, so that standard output holds the
-    answer only.
+    """Say on standard error what is being worked on, where somebody sits before it and did not ask
+    for quiet.
     """
-    click.echo(f"{words} ...", err=True)
+    ctx = click.get_current_context(silent=True)
+    quiet = ctx is not None and ctx.meta.get(_QUIET, False)
+    if somebody_waits() and not quiet:
+        click.echo(f"{words} ...", err=True)
+
+
+def somebody_waits() -> bool:
+    """Whether a person sits before the messages, not a file or another program."""
+    return sys.stderr.isatty()
 
 
 def print_json(content: Mapping[str, object]) -> None:
@@ -141,6 +255,7 @@ def fit_options(command: Command) -> Command:
     for decorate in (
         click.option(
             "--no-pooling",
+            cls=Advanced,
             is_flag=True,
             help="Take lots as far apart, so that each is estimated nearly by itself.",
         ),
@@ -153,13 +268,15 @@ def fit_options(command: Command) -> Command:
         ),
         click.option(
             "--season-sd",
+            cls=Advanced,
             type=click.FloatRange(0, 3),
             default=0.35,
             show_default=True,
-            help="Scatter between springs, on the logit scale; taken as given.",
+            help="Scatter between springs, on the logit scale; a setting, not learned.",
         ),
         click.option(
             "--tray-sd",
+            cls=Advanced,
             type=click.FloatRange(0, 3),
             help="Scatter between trays of one lot, on the logit scale, "
             "instead of the one learned from your trays.",

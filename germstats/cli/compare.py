@@ -9,6 +9,8 @@ from typing import Any
 import click
 
 from germstats.cli.common import (
+    Advanced,
+    Question,
     book_argument,
     dates_option,
     fit_options,
@@ -21,7 +23,7 @@ from germstats.cli.common import (
 )
 
 
-@click.command()
+@click.command(cls=Question)
 @book_argument
 @dates_option
 @click.option(
@@ -55,10 +57,11 @@ from germstats.cli.common import (
 )
 @click.option(
     "--another-spring-sd",
+    cls=Advanced,
     type=float,
     default=0.15,
     show_default=True,
-    help="Scatter of an effect between springs, on the logit scale; taken as given.",
+    help="Scatter of an effect between springs, on the logit scale; a setting, not learned.",
 )
 @fit_options
 @json_option

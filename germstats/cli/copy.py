@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from germstats.cli.common import PLACE, book_argument
+from germstats.cli.common import PLACE, Question, book_argument
 from germstats.records.suggesting import some_of
 
 if TYPE_CHECKING:
     from germstats.records.formats.copying import Copied
 
 
-@click.command()
+@click.command(cls=Question)
 @book_argument
 @click.argument("out", type=PLACE)
 @click.option("--force", is_flag=True, help="Overwrite a record book that is there.")

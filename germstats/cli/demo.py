@@ -7,10 +7,10 @@ from pathlib import Path
 
 import click
 
-from germstats.cli.common import PLACE
+from germstats.cli.common import PLACE, Question
 
 
-@click.command()
+@click.command(cls=Question)
 @click.argument("folder", metavar="[DIR]", default="demonstration", type=PLACE)
 @click.option("--force", is_flag=True, help="Overwrite a record book that is there.")
 @click.option(

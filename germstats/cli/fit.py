@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from germstats.cli.common import (
+    Question,
     book_argument,
     dates_option,
     fit_options,
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from germstats.engine.fit import EmergenceFit
 
 
-@click.command()
+@click.command(cls=Question)
 @book_argument
 @dates_option
 @fit_options

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import click
 
-from germstats.cli.common import PLACE, dates_option
+from germstats.cli.common import PLACE, Question, dates_option
 from germstats.cli.files import PAGE, refuse_place
 from germstats.errors import WrongUseError
 
 
-@click.command()
+@click.command(cls=Question)
 @click.argument("folder", metavar="[DIR]", required=False, type=PLACE)
 @click.option(
     "--example", is_flag=True, help="Put a workbook of invented records beside it, to look at."

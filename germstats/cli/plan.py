@@ -7,33 +7,40 @@ from typing import Any
 
 import click
 
-from germstats.cli.common import book_argument, dates_option, fit_options, json_option
+from germstats.cli.common import (
+    SHARE,
+    Question,
+    book_argument,
+    dates_option,
+    fit_options,
+    json_option,
+)
 
 
-@click.command()
+@click.command(cls=Question)
 @book_argument
 @dates_option
 @click.option(
     "--assurance",
-    type=float,
+    type=SHARE,
     default=0.9,
     show_default=True,
     help="Chance wanted of every plug ordered.",
 )
 @click.option(
     "--target",
-    type=float,
+    type=SHARE,
     default=0.9,
     show_default=True,
     help="Share of a tray's cells to be filled.",
 )
 @click.option(
     "--losses",
-    type=float,
+    type=SHARE,
     help="Average share of seedlings lost later; by default from your records.",
 )
 @click.option(
-    "--reserve", type=float, default=0.1, show_default=True, help="Share of every lot kept back."
+    "--reserve", type=SHARE, default=0.1, show_default=True, help="Share of every lot kept back."
 )
 @click.option(
     "--lot", "lots", multiple=True, metavar="LOT", help="Use only this lot; may be repeated."

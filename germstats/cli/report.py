@@ -10,6 +10,8 @@ import click
 from germstats.cli.common import (
     DAY,
     PLACE,
+    SHARE,
+    Question,
     book_argument,
     dates_option,
     fit_options,
@@ -20,7 +22,7 @@ from germstats.cli.common import (
 from germstats.cli.files import PAGE, refuse_place
 
 
-@click.command()
+@click.command(cls=Question)
 @book_argument
 @dates_option
 @click.option(
@@ -41,14 +43,14 @@ from germstats.cli.files import PAGE, refuse_place
     "--on", type=DAY, help="The page as it stood on this day: later records are not used."
 )
 @click.option(
-    "--target", type=float, default=0.9, show_default=True, help="Share of cells to be filled."
+    "--target", type=SHARE, default=0.9, show_default=True, help="Share of cells to be filled."
 )
 @click.option(
-    "--assurance", type=float, default=0.8, show_default=True, help="Chance wanted of reaching it."
+    "--assurance", type=SHARE, default=0.8, show_default=True, help="Chance wanted of reaching it."
 )
 @click.option(
     "--order-assurance",
-    type=float,
+    type=SHARE,
     default=0.9,
     show_default=True,
     help="Chance wanted of an order.",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from germstats.cli.common import PLACE, book_argument, dates_option
+from germstats.cli.common import PLACE, Question, book_argument, dates_option
 from germstats.cli.files import PAGE, refuse_place
 from germstats.cli.plan import plan
 from germstats.errors import NotEnoughRecordsError, WrongUseError
@@ -26,7 +26,7 @@ _NEXT = {
 }
 
 
-@click.command()
+@click.command(cls=Question)
 @book_argument
 @dates_option
 @click.option(

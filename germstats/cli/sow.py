@@ -8,6 +8,8 @@ from typing import Any
 import click
 
 from germstats.cli.common import (
+    SHARE,
+    Question,
     book_argument,
     dates_option,
     fit_options,
@@ -19,14 +21,14 @@ from germstats.cli.common import (
 )
 
 
-@click.command()
+@click.command(cls=Question)
 @book_argument
 @dates_option
 @click.option(
-    "--target", type=float, default=0.9, show_default=True, help="Share of cells to be filled."
+    "--target", type=SHARE, default=0.9, show_default=True, help="Share of cells to be filled."
 )
 @click.option(
-    "--assurance", type=float, default=0.8, show_default=True, help="Chance wanted of reaching it."
+    "--assurance", type=SHARE, default=0.8, show_default=True, help="Chance wanted of reaching it."
 )
 @click.option(
     "--cells", type=int, help="Cells of the new tray; by default those of the lot's latest tray."

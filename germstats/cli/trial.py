@@ -8,11 +8,19 @@ from typing import Any
 
 import click
 
-from germstats.cli.common import PLACE, book_argument, dates_option, fit_options, json_option
+from germstats.cli.common import (
+    PLACE,
+    SHARE,
+    Question,
+    book_argument,
+    dates_option,
+    fit_options,
+    json_option,
+)
 from germstats.cli.files import refuse_place
 
 
-@click.command()
+@click.command(cls=Question)
 @book_argument
 @dates_option
 @click.option("--species", required=True, metavar="CODE", help="Species to be sown.")
@@ -23,7 +31,7 @@ from germstats.cli.files import refuse_place
     "--difference", type=float, default=10.0, show_default=True, help="Points of emergence to tell."
 )
 @click.option(
-    "--power", type=float, default=0.8, show_default=True, help="Chance wanted of telling them."
+    "--power", type=SHARE, default=0.8, show_default=True, help="Chance wanted of telling them."
 )
 @click.option(
     "--seasons", type=int, default=1, show_default=True, help="Springs the trial is sown in."

@@ -9,6 +9,7 @@ import click
 
 from germstats.cli.common import (
     DAY,
+    Question,
     book_argument,
     dates_option,
     fit_options,
@@ -20,7 +21,7 @@ from germstats.cli.common import (
 )
 
 
-@click.command()
+@click.command(cls=Question)
 @book_argument
 @dates_option
 @click.option(

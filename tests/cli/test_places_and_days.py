@@ -9,9 +9,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 
+from germstats.cli import common
+from germstats.cli.common import DAY, SHARE
 from germstats.cli.main import main
 from germstats.errors import WrongUseError
 from germstats.records import writing
@@ -37,7 +40,7 @@ def run(*words: object) -> Result:
 
 @pytest.mark.parametrize("command", ["watch", "report"])
 @pytest.mark.parametrize(
-    "day", ["20260401", "2026-W14-3", "2026-4-1", "1 April 2026", "2026-02-30", "0001-01-01"]
+    "day", ["20260401", "2026-W14-3", "2026-4-1", "April 2026", "2026-02-30", "0001-01-01"]
 )
 def test_a_day_is_written_year_month_day(book: Path, command: str, day: str) -> None:
     told = run(command, "book", "--on", day)
@@ -46,6 +49,51 @@ def test_a_day_is_written_year_month_day(book: Path, command: str, day: str) -> 
         f"'{day}' is no day such as 2026-04-15: write year-month-day, with its hyphens"
         in " ".join(told.stderr.split())
     )
+
+
+@pytest.mark.parametrize(
+    "day",
+    ["2026-04-15", "15/4/2026", "4/15/2026", "15.04.2026", "15 April 2026", "Apr 15, 2026"],
+)
+def test_a_day_that_can_only_be_read_one_way_is_understood(day: str) -> None:
+    assert DAY.convert(day, None, None) == pd.Timestamp(2026, 4, 15)
+
+
+def test_a_day_that_may_be_two_is_refused_with_both(book: Path) -> None:
+    told = run("watch", "book", "--on", "5/4/2026")
+    assert told.exit_code == 2
+    said = " ".join(told.stderr.split())
+    assert "5 April or 4 May: write 2026-04-05 or 2026-05-04" in said
+
+
+@pytest.mark.parametrize(
+    ("text", "share"), [("0.9", 0.9), ("90", 0.9), ("90%", 0.9), ("12.5", 0.125), ("5%", 0.05)]
+)
+def test_a_share_may_be_a_percentage(text: str, share: float) -> None:
+    assert SHARE.convert(text, None, None) == pytest.approx(share, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [("2", "write 0.02 or 2%"), ("140", "write one such as 0.9 or 90%"), ("most", "write 0.9")],
+)
+def test_what_is_no_share_is_refused_with_the_right_form(book: Path, text: str, said: str) -> None:
+    told = run("sow", "book", "--target", text)
+    assert told.exit_code == 2 and said in " ".join(told.stderr.split())
+
+
+def test_progress_is_for_those_who_wait(book: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert "reading the records ..." in run("sow", "book").stderr
+    assert "reading" not in run("sow", "book", "--quiet").stderr
+    monkeypatch.setattr(common, "somebody_waits", lambda: False)
+    assert run("sow", "book").stderr == ""
+
+
+def test_what_only_an_analyst_sets_stands_apart_in_the_help() -> None:
+    plain, _, advanced = run("compare", "--help").stdout.partition("Advanced:")
+    for option in ("--tray-sd", "--season-sd", "--no-pooling", "--another-spring-sd"):
+        assert option in advanced and option not in plain
+    assert "--margin" in plain and "--quiet" in plain
 
 
 @pytest.mark.parametrize("end", ["0731", "W31-5", "7-31", "02-30"])

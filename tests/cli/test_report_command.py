@@ -45,12 +45,13 @@ def test_writes_the_page_and_the_figures_and_says_where(book, tmp_path):
         (("-o", "page.pdf"), "Name a file ending in .html"),
         (("-o", "."), "Name a file ending in"),
         (("--on", "soon"), "is no day such as 2026-04-15"),
-        (("--target", "90"), "The target is a share"),
+        (("--target", "0"), "The target is a share"),
+        (("--target", "2"), "write 0.02 or 2%"),
         (("--assurance", "1"), "The assurance is a chance"),
         (("--assurance", ".9999"), "at most 0.99"),
         (("--season-sd", "nan"), "is no scatter"),
         (("--tray-sd", "nan"), "is no scatter"),
-        (("--order-assurance", "2"), "The assurance of an order"),
+        (("--order-assurance", "0.2"), "The assurance of an order"),
     ],
 )
 def test_refuses_before_the_work_begins(tmp_path, words, said):

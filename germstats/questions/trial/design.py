@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from germstats.engine.fit import EmergenceFit, Progress, book_of, fit_of, silent
-from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.errors import NotEnoughRecordsError, NotEnoughSeedError, WrongUseError
 from germstats.forecast.comparing import others_of
 from germstats.forecast.demand import StoredLot, lots_in_store
 from germstats.forecast.new_lots import new_lot, unknown_species
@@ -77,8 +77,9 @@ def design_trial(
     Raises
     ------
     WrongUseError
-        No spec; an unknown species, treatment or lot; a difference no share can have; or too little
-        seed in store.
+        No spec; an unknown species, treatment or lot; or a difference no share can have.
+    NotEnoughSeedError
+        There is too little seed in store.
     NotEnoughRecordsError
         No number of trays would tell the difference, or the species has no lot.
     """
@@ -406,7 +407,7 @@ def _refuse_short(lot: _Lot, spec: TrialSpec, trays: int, sowing: TrialSowing) -
     asked = (
         "" if spec.trays else f"Telling {spec.difference:g} points takes {each} of each treatment. "
     )
-    raise WrongUseError(
+    raise NotEnoughSeedError(
         f"{asked}{each} of each with {so_many(sowing.cells, 'cell')} take {wanted} seeds; "
         f"{lot.stored.lot} holds {held}. {rest}"
     )
