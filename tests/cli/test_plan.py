@@ -126,7 +126,7 @@ def test_refusals_are_one_sentence(tmp_path, orders: str, code: int, words: str)
 
 
 def test_wrong_options_exit_with_two(book: str) -> None:
-    result = run(book, "--assurance", "1.2")
+    result = run(book, "--assurance", "0.3")
     assert result.exit_code == 2
     assert "chance from .5 to .99" in result.stderr
 

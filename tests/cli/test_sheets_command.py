@@ -220,7 +220,7 @@ def test_paper_and_plan_agree_under_the_same_settings(book, tmp_path):
         (["--kind", "checks", "--trays", "x.csv"], 2, "--trays writes trays to be sown"),
         (["--kind", "checks", "-o", "x.pdf"], 2, "Name a file ending in .html"),
         (["--kind", "sowing", "--trays", "x.html"], 2, "Name a file ending in .csv"),
-        (["--kind", "sowing", "--assurance", "2"], 2, "chance from .5 to .99"),
+        (["--kind", "sowing", "--assurance", "0.3"], 2, "chance from .5 to .99"),
         (["--kind", "sowing", "--lot", "B-2"], 2, "No lot is called B-2"),
     ],
 )

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 import germstats
-from germstats.errors import NotEnoughRecordsError, WrongUseError
+from germstats.errors import NotEnoughRecordsError, NotEnoughSeedError, WrongUseError
 from germstats.questions.trial.bench_plan import free_names, plan_frame
 from germstats.questions.trial.design import design_trial, known_share, must_be_known, seeds_advised
 from germstats.questions.trial.power import (
@@ -188,7 +188,7 @@ def test_the_newest_lot_with_enough_seed_is_taken(fit, book) -> None:
 def test_too_little_seed_is_refused_with_what_it_would_make(fit, book) -> None:
     """600 seeds make 4 trays of each of two treatments with 72 cells."""
     with pytest.raises(
-        WrongUseError, match=r"holds 600\. It would make 4 trays of each; --trays 4 lays out 4"
+        NotEnoughSeedError, match=r"holds 600\. It would make 4 trays of each; --trays 4 lays out 4"
     ):
         design_trial(fit, wish("BASA", ("grit", "none"), lot="BASA-25A"))
     assert design_trial(fit, wish("BASA", ("grit", "none"), lot="BASA-25A", trays=4)).seeds == 576
