@@ -61,11 +61,10 @@ def _days_meant(text: str) -> list[datetime.date]:
     match = _DAY_AND_MONTH.fullmatch(text.strip())
     if match is None:
         return _spelled_day(text)
-    from germstats.records.checking.parsing import day_of
+    from germstats.records.checking.parsing import both_readings
 
     first, second, year = (int(part) for part in match.groups())
-    both = {day_of(year, second, first), day_of(year, first, second)} - {None}
-    return sorted(day for day in both if day is not None)
+    return sorted({day for day in both_readings(first, second, year).values() if day is not None})
 
 
 def _spelled_day(text: str) -> list[datetime.date]:
@@ -73,9 +72,10 @@ def _spelled_day(text: str) -> list[datetime.date]:
     words = " ".join(text.replace(",", " ").split())
     for form in ("%d %B %Y", "%d %b %Y", "%B %d %Y", "%b %d %Y"):
         try:
-            return [datetime.datetime.strptime(words, form).date()]
+            day = datetime.datetime.strptime(words, form).date()
         except ValueError:
             continue
+        return [day] if _iso_day(day.isoformat()) else []
     return []
 
 

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from functools import cache
 
-import numpy as np
-
 from germstats.engine.draws import RowDraws
-from germstats.forecast.later_losses import LossLaw
+from germstats.forecast.later_losses import fixed_losses
 from germstats.forecast.order import (
     Parts,
     SpringLaw,
@@ -69,6 +67,4 @@ def _chance(law: SpringLaw, trays: int, wanted: int) -> float:
 @cache
 def _luck_without_losses() -> Luck:
     """Springs and places that trays share; no plant is lost."""
-    none = np.zeros(1)
-    law = LossLaw(mean=none, spring=none, tray=none, weight=np.ones(1))
-    return shared_luck({"": law})[""].first(COARSE_ROWS)
+    return shared_luck({"": fixed_losses(0.0)})[""].first(COARSE_ROWS)

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ _SPRINGS = 2
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _NODE_WEIGHTS = _NODE_WEIGHTS / _NODE_WEIGHTS.sum()
 GOLDEN = (5**0.5 - 1) / 2
+_Z = np.linspace(-25.0, 25.0, 5001)  # standardized log days at which a law is turned round
 
 Parts = tuple[tuple[SowingRate, int], ...]
 """What one tray holds: cells sown at each rate."""
@@ -338,11 +340,14 @@ class _TrayClocks:
 
     def days_at(self, share: Array) -> Array:
         """Days by which such a share (M, B, C) of what comes by the horizon is up."""
-        law = FAMILIES[self.family]
-        z = np.linspace(-25.0, 25.0, 5001)
-        out = law.cdf((np.log(self.horizon) - self.mu) / self.sigma)[..., None]
-        standardized = np.interp(share * out, law.cdf(z), z)
+        share_of_all = share * self.out_by_horizon[..., None]
+        standardized = np.interp(share_of_all, FAMILIES[self.family].cdf(_Z), _Z)
         return np.asarray(np.exp(self.mu[..., None] + self.sigma[..., None] * standardized))
+
+    @cached_property
+    def out_by_horizon(self) -> Array:
+        """(M, B) share of all that ever comes that is up by the horizon."""
+        return np.asarray(FAMILIES[self.family].cdf((np.log(self.horizon) - self.mu) / self.sigma))
 
 
 def _tray_clocks(

@@ -23,7 +23,7 @@ class Seeds:
     Attributes
     ----------
     mean : float or None
-        Per cell; None where no number is advised.
+        Per cell; None where only pinches of unknown size are advised.
     cells : int
     by_pinch : bool
     per_tray : float or None

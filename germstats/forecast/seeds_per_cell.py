@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
+from functools import cache
 from typing import ClassVar
 
 import numpy as np
@@ -362,8 +363,9 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
     wanted = cells_wanted(spec.target, cells)
     tray = new_tray(row.draws)
 
-    def chance(n: float, of: NewTray = tray) -> float:
-        return chance_of_filling(of, rates_of(n, row.rate), cells, wanted)
+    @cache  # a number is tried, stands on the ladder, and may be the pencil's
+    def chance(n: float) -> float:
+        return chance_of_filling(tray, rates_of(n, row.rate), cells, wanted)
 
     tried = _tried(spec, row, chance)
     best, best_chance = tried[-1]
@@ -378,6 +380,10 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
     pencil = pencil_rule(spec.target, row.emergence) if sized else None
     half = _half_seed_less(spec, row, best, chance) if reached else None
     worst = row.draws.worst
+    worst_chance = None
+    if worst is not None:
+        worst_tray = new_tray(row.draws, worst=True)
+        worst_chance = chance_of_filling(worst_tray, rates, cells, wanted)
     return SowingRow(
         species=row.species,
         lot=row.lot,
@@ -402,7 +408,7 @@ def _advise(row: RowEstimate, spec: SowingSpec, latest: int) -> SowingRow:
         emergence_high=row.emergence_high,
         trays=row.trays,
         worst_season=None if worst is None else worst.season,
-        worst_chance=None if worst is None else chance(best, of=new_tray(row.draws, worst=True)),
+        worst_chance=worst_chance,
         notes=(
             *_advice_notes(row, best, extra=extra, reached=reached, half=half),
             *age_note(row, latest),

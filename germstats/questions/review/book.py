@@ -65,7 +65,7 @@ def gather(
     rows = [row for row in every if not pd.isna(row[Trays.season]) and row[Trays.lot]]
     weather = daily_weather(book.weather)
     sown = [_sown(row, rules.limits["deep_mm"], weather, book.left_out) for row in every]
-    known = with_records(sown, book, spec.spring_ends)
+    known = with_records(sown, book, table, spec.spring_ends)
     patterns = find_patterns(book, spec.spring_ends)
     # what trays usually lose is learned from those of unknown lot or season too
     usual = usual_of(known)

@@ -17,7 +17,7 @@ from germstats.questions.review.lot_file import Usual, UsualLosses
 from germstats.questions.review.tray import ReviewedTray
 from germstats.records.book import RecordBook
 from germstats.records.checking.parsing import spelled
-from germstats.records.intervals.sowings import ENDING_EVENTS, sown_trays
+from germstats.records.intervals.sowings import ENDING_EVENTS
 from germstats.records.intervals.usable_checks import within_spring
 from germstats.records.tables import EVENTS, Cells, Checks, Events, Trays
 
@@ -35,7 +35,10 @@ _NOTHING = pd.Series(dtype=float, index=pd.DatetimeIndex([]))
 
 
 def with_records(
-    trays: Iterable[ReviewedTray], book: RecordBook, spring_ends: tuple[int, int]
+    trays: Iterable[ReviewedTray],
+    book: RecordBook,
+    table: pd.DataFrame,
+    spring_ends: tuple[int, int],
 ) -> tuple[ReviewedTray, ...]:
     """Trays with what their raw records say; those that stops keep out of the estimates with them.
 
@@ -44,6 +47,8 @@ def with_records(
     trays : iterable of ReviewedTray
         As they were sown.
     book : RecordBook
+    table : pandas.DataFrame
+        `sown_trays` of the book, one row a tray.
     spring_ends : (month, day)
 
     Returns
@@ -51,9 +56,9 @@ def with_records(
     tuple of ReviewedTray
         In the same order.
     """
-    table = sown_trays(book, spring_ends).drop_duplicates(Trays.tray).set_index(Trays.tray)
-    raw = _raw(book, table.reset_index(), spring_ends)
-    sown_on, sizes = table[Trays.sown_on], table["tray_cells"].fillna(0).astype(int)
+    raw = _raw(book, table, spring_ends)
+    by_tray = table.set_index(Trays.tray)
+    sown_on, sizes = by_tray[Trays.sown_on], by_tray["tray_cells"].fillna(0).astype(int)
     return tuple(_with_record(one, sown_on[one.tray], int(sizes[one.tray]), raw) for one in trays)
 
 

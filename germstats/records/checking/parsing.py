@@ -163,6 +163,14 @@ def day_of(year: int, month: int, day: int) -> datetime.date | None:
     return found if 1900 <= year <= 2200 else None
 
 
+def both_readings(first: int, second: int, year: int) -> dict[str, datetime.date | None]:
+    """What a date such as 4/5/2024 is by either order; None where there is no such day."""
+    return {
+        "day-first": day_of(year, second, first),
+        "month-first": day_of(year, first, second),
+    }
+
+
 def spelled(day: datetime.date) -> str:
     """A date in words nobody misreads: 4 May 2024."""
     return f"{day.day} {day:%B %Y}"
@@ -212,10 +220,7 @@ def _two_way(match: re.Match[str], entry: str, dates: str | None) -> Parsed:
         int(match[2]),
         int(match[3]) + (2000 if len(match[3]) == 2 else 0),
     )
-    readings = {
-        "day-first": day_of(year, second, first),
-        "month-first": day_of(year, first, second),
-    }
+    readings = both_readings(first, second, year)
     if dates:
         day = readings[dates]
         return (
